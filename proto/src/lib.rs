@@ -1,0 +1,22 @@
+//! Generated message types: the public API and the stored facts.
+//!
+//! The two packages never share a message: API messages may grow with their users, stored bytes are for ever.
+//! Without the `api` feature only the stored facts are built, which is all the domain may see.
+
+/// The stored facts, `packloft.journal.v1`. Times in microseconds, masses in milligrams.
+#[allow(clippy::all, missing_docs)]
+pub mod journal {
+    include!(concat!(env!("OUT_DIR"), "/packloft.journal.v1.rs"));
+    /// Descriptor set of the stored facts, for showing them as JSON.
+    pub const DESCRIPTOR: &[u8] =
+        include_bytes!(concat!(env!("OUT_DIR"), "/journal_descriptor.bin"));
+}
+
+/// The public API, `packloft.v1`.
+#[cfg(feature = "api")]
+#[allow(clippy::all, missing_docs)]
+pub mod v1 {
+    include!(concat!(env!("OUT_DIR"), "/packloft.v1.rs"));
+    /// Descriptor set of the API, for reflection.
+    pub const DESCRIPTOR: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/api_descriptor.bin"));
+}

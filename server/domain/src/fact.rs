@@ -1,0 +1,134 @@
+//! Short names for the stored facts, and what every fact has in common.
+//!
+//! One place knows how facts of the same instant are ordered, so that answers never depend on the order of arrival.
+
+pub use packloft_proto::journal::event::Fact;
+pub use packloft_proto::journal::*;
+
+use packloft_proto::journal as j;
+
+/// Builds a [`Finding`]: one broken rule with both figures.
+///
+/// `rule` is a stable UPPER_SNAKE id, `subject` a code, `text` the words a person reads.
+pub fn finding(
+    rule: &str,
+    subject: &str,
+    text: impl Into<String>,
+    figure: i64,
+    limit: i64,
+) -> j::Finding {
+    j::Finding {
+        rule: rule.into(),
+        subject: subject.into(),
+        text: text.into(),
+        figure,
+        limit,
+    }
+}
+
+/// Name of the kind of a fact, as `ListEvents` shows it.
+pub fn kind(fact: &Fact) -> &'static str {
+    match fact {
+        Fact::SiteSet(_) => "site_set",
+        Fact::Registered(_) => "registered",
+        Fact::OpeningStockRecorded(_) => "opening_stock_recorded",
+        Fact::EpochStarted(_) => "epoch_started",
+        Fact::LotCreated(_) => "lot_created",
+        Fact::LabResultRecorded(_) => "lab_result_recorded",
+        Fact::LotReleased(_) => "lot_released",
+        Fact::LotRejected(_) => "lot_rejected",
+        Fact::IntakeRecorded(_) => "intake_recorded",
+        Fact::BulkBagRecorded(_) => "bulk_bag_recorded",
+        Fact::BagWeighed(_) => "bag_weighed",
+        Fact::BagLossRecorded(_) => "bag_loss_recorded",
+        Fact::ResidueRecorded(_) => "residue_recorded",
+        Fact::BagMoved(_) => "bag_moved",
+        Fact::FibcInspected(_) => "fibc_inspected",
+        Fact::LiftRecorded(_) => "lift_recorded",
+        Fact::LiftRefused(_) => "lift_refused",
+        Fact::OtherLiftRecorded(_) => "other_lift_recorded",
+        Fact::TestLiftRecorded(_) => "test_lift_recorded",
+        Fact::ExaminationRecorded(_) => "examination_recorded",
+        Fact::PreUseCheckRecorded(_) => "pre_use_check_recorded",
+        Fact::OverhaulRecorded(_) => "overhaul_recorded",
+        Fact::RunStarted(_) => "run_started",
+        Fact::RunFinished(_) => "run_finished",
+        Fact::RunReleased(_) => "run_released",
+        Fact::BagTipped(_) => "bag_tipped",
+        Fact::HopperLevelRecorded(_) => "hopper_level_recorded",
+        Fact::FeedEmptied(_) => "feed_emptied",
+        Fact::CountRecorded(_) => "count_recorded",
+        Fact::ReadingsRecorded(_) => "readings_recorded",
+        Fact::LossRecorded(_) => "loss_recorded",
+        Fact::StopRecorded(_) => "stop_recorded",
+        Fact::ClockChecked(_) => "clock_checked",
+        Fact::RemarkRecorded(_) => "remark_recorded",
+        Fact::TareRecorded(_) => "tare_recorded",
+        Fact::AdjustmentRecorded(_) => "adjustment_recorded",
+        Fact::LineChecked(_) => "line_checked",
+        Fact::ReelChanged(_) => "reel_changed",
+        Fact::SampleRetained(_) => "sample_retained",
+        Fact::HoldPlaced(_) => "hold_placed",
+        Fact::HoldEnded(_) => "hold_ended",
+        Fact::BreachClosed(_) => "breach_closed",
+        Fact::Corrected(_) => "corrected",
+    }
+}
+
+/// Rank of a fact among facts of the same instant: emptied, finish, start, setting, count, tip, loss, the rest.
+pub fn rank(fact: &Fact) -> u8 {
+    match fact {
+        Fact::FeedEmptied(_) | Fact::HopperLevelRecorded(_) => 0,
+        Fact::RunFinished(_) => 1,
+        Fact::RunStarted(_) => 2,
+        Fact::Registered(_) | Fact::SiteSet(_) => 3,
+        Fact::CountRecorded(_) => 4,
+        Fact::BagTipped(_) => 5,
+        Fact::LossRecorded(_) => 6,
+        _ => 7,
+    }
+}
+
+/// Code or counter value that orders facts of the same instant and rank.
+fn tie(fact: &Fact) -> (String, i64) {
+    match fact {
+        Fact::BagTipped(f) => (f.bag_tag.clone(), 0),
+        Fact::CountRecorded(f) => (
+            f.machine_code.clone(),
+            f.counters.first().map_or(0, |c| c.value),
+        ),
+        Fact::RunStarted(f) => (f.run_code.clone(), 0),
+        Fact::RunFinished(f) => (f.run_code.clone(), 0),
+        Fact::LossRecorded(f) => (f.machine_code.clone(), f.mass_mg),
+        Fact::ReadingsRecorded(f) => (f.machine_code.clone(), f.sum_mg),
+        _ => (String::new(), 0),
+    }
+}
+
+/// Total order of facts by what happened, never by when it was told.
+pub fn history_order(a: &j::Event, b: &j::Event) -> std::cmp::Ordering {
+    a.occurred_time_us.cmp(&b.occurred_time_us).then_with(|| {
+        let (Some(fact_a), Some(fact_b)) = (&a.fact, &b.fact) else {
+            return std::cmp::Ordering::Equal;
+        };
+        rank(fact_a)
+            .cmp(&rank(fact_b))
+            .then_with(|| tie(fact_a).cmp(&tie(fact_b)))
+            .then_with(|| a.request_id.cmp(&b.request_id))
+    })
+}
+
+/// The fact as views keep it: readings give up their single values, which stay in the journal, and keep exact sums.
+pub fn compact(event: &j::Event) -> j::Event {
+    let mut event = event.clone();
+    event.request_hash.clear();
+    if let Some(Fact::ReadingsRecorded(readings)) = &mut event.fact {
+        readings.mass_mg = Vec::new();
+    }
+    if let Some(Fact::Corrected(corrected)) = &mut event.fact
+        && let Some(replacement) = &mut corrected.replacement
+    {
+        **replacement = compact(replacement);
+    }
+    event
+}

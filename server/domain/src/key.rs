@@ -1,0 +1,273 @@
+//! Which objects a fact is about.
+//!
+//! A view is nothing but, per object, the list of the facts about it. This module is the only place that decides
+//! what those objects are, so writing, rebuilding and proving the views all agree by construction.
+//!
+//! A key reads `noun/code` (`bag/B-17`); facts that come by the hundred are kept per UTC day (`feed/F1/d020412`), so
+//! that reading a stretch costs what the stretch holds. `/` in a code is written `%2F`.
+
+use crate::fact::*;
+
+/// Microseconds of one day.
+pub const DAY_US: i64 = 86_400_000_000;
+
+/// UTC day number of an instant, the bucket it is kept in.
+pub fn day_of(time_us: i64) -> i64 {
+    time_us.div_euclid(DAY_US)
+}
+
+/// Key of an object: a noun and the code people use.
+pub fn object(noun: &str, code: &str) -> String {
+    format!("{noun}/{}", code.replace('%', "%25").replace('/', "%2F"))
+}
+
+/// The code inside an object key.
+pub fn code_of(key: &str) -> String {
+    key.rsplit('/')
+        .next()
+        .unwrap_or_default()
+        .replace("%2F", "/")
+        .replace("%25", "%")
+}
+
+/// Key of one day of an object whose facts come by the hundred.
+pub fn bucket(object_key: &str, day: i64) -> String {
+    format!("{object_key}/d{day:06}")
+}
+
+/// The day inside a bucket key.
+pub fn bucket_day(key: &str) -> Option<i64> {
+    key.rsplit_once("/d")?.1.parse().ok()
+}
+
+/// Key of a registered item: `register/hoist/H1`.
+pub fn register(kind: &str, code: &str) -> String {
+    object(&format!("register/{kind}"), code)
+}
+
+/// Kind and code of a registered item.
+pub fn registered_item(item: &registered::Item) -> (&'static str, &str) {
+    use registered::Item;
+    match item {
+        Item::Material(x) => ("material", &x.code),
+        Item::Product(x) => ("product", &x.code),
+        Item::Feed(x) => ("feed", &x.code),
+        Item::Machine(x) => ("machine", &x.code),
+        Item::Hoist(x) => ("hoist", &x.code),
+        Item::LiftingGear(x) => ("lifting_gear", &x.code),
+        Item::FibcType(x) => ("fibc_type", &x.code),
+        Item::Scale(x) => ("scale", &x.code),
+        Item::Instrument(x) => ("instrument", &x.code),
+        Item::Location(x) => ("location", &x.code),
+        Item::Platform(x) => ("platform", &x.code),
+        Item::Supplier(x) => ("supplier", &x.code),
+        Item::Person(x) => ("person", &x.code),
+        Item::StopReason(x) => ("stop_reason", &x.code),
+    }
+}
+
+fn hold_keys(hold: &HoldPlaced, keys: &mut Vec<String>) {
+    keys.push("holds".into());
+    keys.push(object("hold", &hold.hold_code));
+    if !hold.lot_code.is_empty() {
+        keys.push(object("lot", &hold.lot_code));
+    }
+    if !hold.bag_tag.is_empty() {
+        keys.push(object("bag", &hold.bag_tag));
+    }
+    if let Some(interval) = &hold.interval {
+        keys.push(object("run", &interval.run_code));
+    }
+}
+
+/// Days from `start` (when given) to `end`, so that a period is found from every day it touches.
+fn days(start_us: Option<i64>, end_us: i64) -> std::ops::RangeInclusive<i64> {
+    let end = day_of(end_us);
+    // A period longer than a month is a mistake caught elsewhere; it must not fill a thousand buckets.
+    day_of(start_us.unwrap_or(end_us)).max(end - 31)..=end
+}
+
+fn stream_keys(
+    feed: &str,
+    machine: &str,
+    run: &str,
+    start_us: Option<i64>,
+    end_us: i64,
+    keys: &mut Vec<String>,
+) {
+    for day in days(start_us, end_us) {
+        if !feed.is_empty() {
+            keys.push(bucket(&object("feed", feed), day));
+        }
+        if !machine.is_empty() {
+            keys.push(bucket(&object("machine", machine), day));
+        }
+    }
+    if !run.is_empty() {
+        keys.push(object("run", run));
+    }
+}
+
+/// Keys of every object the event is about, without repetition.
+///
+/// The order is fixed: the first key is the object the fact belongs to most.
+pub fn keys_of(event: &Event) -> Vec<String> {
+    let at = event.occurred_time_us;
+    let mut keys = Vec::new();
+    let Some(fact) = &event.fact else { return keys };
+    match fact {
+        Fact::SiteSet(_) => keys.push("site".into()),
+        Fact::EpochStarted(_) => keys.push("epochs".into()),
+        Fact::Registered(f) => {
+            if let Some(item) = &f.item {
+                let (kind, code) = registered_item(item);
+                keys.push(register(kind, code));
+                if let registered::Item::Machine(machine) = item {
+                    keys.push(object("feed_machines", &machine.feed_code));
+                }
+            }
+        }
+        Fact::OpeningStockRecorded(f) => {
+            keys.extend(f.bags.iter().map(|b| object("bag", &b.bag_tag)));
+            keys.push("opening".into());
+        }
+        Fact::LotCreated(f) => keys.extend([object("lot", &f.lot_code), "lots".into()]),
+        Fact::LabResultRecorded(f) => keys.push(object("lot", &f.lot_code)),
+        Fact::LotReleased(f) => keys.push(object("lot", &f.lot_code)),
+        Fact::LotRejected(f) => keys.push(object("lot", &f.lot_code)),
+        Fact::IntakeRecorded(f) => {
+            keys.push(object("intake", &f.intake_code));
+            keys.push("intakes".into());
+            keys.push("bags".into());
+            for bag in &f.bags {
+                keys.push(object("bag", &bag.bag_tag));
+                keys.extend(bag.lots.iter().map(|l| object("lot_bags", &l.lot_code)));
+            }
+        }
+        Fact::BulkBagRecorded(f) => {
+            keys.push(object("bag", &f.bag_tag));
+            keys.push("bags".into());
+            keys.extend(f.lots.iter().map(|l| object("lot_bags", &l.lot_code)));
+        }
+        Fact::BagWeighed(f) => keys.push(object("bag", &f.bag_tag)),
+        Fact::BagLossRecorded(f) => keys.push(object("bag", &f.bag_tag)),
+        Fact::ResidueRecorded(f) => keys.push(object("bag", &f.bag_tag)),
+        Fact::BagMoved(f) => keys.push(object("bag", &f.bag_tag)),
+        Fact::FibcInspected(f) => keys.push(object("bag", &f.bag_tag)),
+        Fact::LiftRecorded(f) => lift_keys(f, at, &mut keys),
+        Fact::LiftRefused(f) => {
+            if let Some(lift) = &f.lift {
+                lift_keys(lift, at, &mut keys);
+            }
+        }
+        Fact::OtherLiftRecorded(f) => keys.push(object("hoist_lifts", &f.hoist_code)),
+        Fact::TestLiftRecorded(f) => keys.push(object("hoist_lifts", &f.hoist_code)),
+        Fact::ExaminationRecorded(f) => {
+            keys.push(examined_key(&f.hoist_code, &f.gear_code));
+        }
+        Fact::PreUseCheckRecorded(f) => keys.push(examined_key(&f.hoist_code, &f.gear_code)),
+        Fact::OverhaulRecorded(f) => keys.push(examined_key(&f.hoist_code, "")),
+        Fact::RunStarted(f) => {
+            stream_keys(&f.feed_code, &f.machine_code, &f.run_code, None, at, &mut keys);
+            keys.push("runs".into());
+            keys.push(object("batch", &f.batch_code));
+        }
+        Fact::RunFinished(f) => {
+            stream_keys(&f.feed_code, &f.machine_code, &f.run_code, None, at, &mut keys);
+        }
+        Fact::RunReleased(f) => keys.push(object("run", &f.run_code)),
+        Fact::BagTipped(f) => {
+            keys.push(object("bag", &f.bag_tag));
+            stream_keys(&f.feed_code, "", "", f.start_time_us, at, &mut keys);
+            for count in &f.counts {
+                keys.push(bucket(&object("machine", &count.machine_code), day_of(at)));
+            }
+            // Whatever took a bag off its platform is known to the platforms by the bag itself.
+        }
+        Fact::HopperLevelRecorded(f) => {
+            keys.push(object("feed_anchors", &f.feed_code));
+            stream_keys(&f.feed_code, "", "", None, at, &mut keys);
+        }
+        Fact::FeedEmptied(f) => {
+            keys.push(object("feed_anchors", &f.feed_code));
+            stream_keys(&f.feed_code, "", "", None, at, &mut keys);
+        }
+        Fact::CountRecorded(f) => {
+            stream_keys(&f.feed_code, &f.machine_code, "", None, at, &mut keys);
+        }
+        Fact::ReadingsRecorded(f) => {
+            let start = Some(f.start_time_us);
+            stream_keys(&f.feed_code, "", "", start, at, &mut keys);
+            stream_keys("", &f.machine_code, "", start, at, &mut keys);
+        }
+        Fact::LossRecorded(f) => {
+            stream_keys(&f.feed_code, "", &f.run_code, f.start_time_us, at, &mut keys);
+        }
+        Fact::StopRecorded(f) => {
+            let start = Some(f.start_time_us);
+            stream_keys(&f.feed_code, &f.machine_code, &f.run_code, start, at, &mut keys);
+        }
+        Fact::ClockChecked(f) => keys.push(object("machine_clock", &f.machine_code)),
+        Fact::RemarkRecorded(f) => stream_keys(&f.feed_code, "", &f.run_code, None, at, &mut keys),
+        Fact::TareRecorded(f) => keys.push(object("product_tare", &f.product_code)),
+        Fact::AdjustmentRecorded(f) => {
+            stream_keys("", &f.machine_code, &f.run_code, None, at, &mut keys);
+        }
+        Fact::LineChecked(f) => {
+            stream_keys(&f.feed_code, &f.machine_code, &f.run_code, None, at, &mut keys);
+        }
+        Fact::ReelChanged(f) => {
+            stream_keys("", &f.machine_code, &f.run_code, None, at, &mut keys);
+            keys.push(object("packaging_lot", &f.packaging_lot_code));
+        }
+        Fact::SampleRetained(f) => {
+            keys.push(object("sample", &f.sample_code));
+            if !f.run_code.is_empty() {
+                keys.push(object("run", &f.run_code));
+            }
+            if !f.lot_code.is_empty() {
+                keys.push(object("lot", &f.lot_code));
+            }
+        }
+        Fact::HoldPlaced(f) => hold_keys(f, &mut keys),
+        Fact::HoldEnded(f) => keys.extend([object("hold", &f.hold_code), "holds".into()]),
+        Fact::BreachClosed(_) => keys.push("breaches".into()),
+        Fact::Corrected(f) => {
+            keys.extend(f.target_keys.iter().cloned());
+            keys.push("corrections".into());
+            if let Some(replacement) = &f.replacement {
+                keys.extend(keys_of(replacement));
+            }
+        }
+    }
+    for hold in &event.holds {
+        hold_keys(hold, &mut keys);
+    }
+    if !event.breaches.is_empty() {
+        keys.push("breaches".into());
+    }
+    if !event.contradictions.is_empty() {
+        keys.push("contradictions".into());
+    }
+    let mut seen = std::collections::BTreeSet::new();
+    keys.retain(|key| seen.insert(key.clone()));
+    keys
+}
+
+fn lift_keys(lift: &LiftRecorded, at_us: i64, keys: &mut Vec<String>) {
+    keys.push(object("hoist_lifts", &lift.hoist_code));
+    keys.push("lifts".into());
+    keys.extend(lift.bags.iter().map(|b| object("bag", &b.bag_tag)));
+    if !lift.platform_code.is_empty() {
+        keys.push(bucket(&object("platform", &lift.platform_code), day_of(at_us)));
+    }
+}
+
+/// Key of the examinations of a hoist or a gear item.
+pub fn examined_key(hoist_code: &str, gear_code: &str) -> String {
+    if hoist_code.is_empty() {
+        object("gear_examinations", gear_code)
+    } else {
+        object("hoist_examinations", hoist_code)
+    }
+}

@@ -1,0 +1,22 @@
+//! The laws of the house: what may be recorded, what is refused, and the sums over what was recorded.
+//!
+//! Everything here is a pure function over facts. There is no I/O, no clock, no randomness and no RPC: the engine
+//! hands in the time and the next sequence, so every rule can be tabled and every history replayed.
+//!
+//! The stored facts of `packloft.journal.v1` are this crate's vocabulary (see DEVELOPERS.md, decision 1): a second set
+//! of structs for some fifty kinds of fact would only be a place for the two to disagree.
+//!
+//! Units: masses are milligrams (`_mg`), times microseconds since 1970 (`_us`), angles thousandths of a degree
+//! (`_mdeg`). Floats appear in [`sums`] only; what a rule takes from there is an integer again.
+
+pub mod code;
+pub mod fact;
+pub mod key;
+pub mod mass;
+pub mod record;
+pub mod refusal;
+pub mod rules;
+pub mod sums;
+pub mod time;
+
+pub use packloft_proto::journal;

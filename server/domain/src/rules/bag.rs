@@ -1,0 +1,417 @@
+//! Bulk bags: what is in one, how that is known, and what has left it.
+//!
+//! A bag's masses are computed from its facts each time, so a weighing that arrives late corrects every figure that
+//! rests on it. The net mass in use is the newest weighing here before the first tip, else what the note declared.
+//!
+//! Invariant I-BAG-1: tipped + lost + residue never exceeds the net in use by decision (`over_tipping_is_refused`).
+
+use super::register::Register;
+use super::{Context, Decision, Missing, lot};
+use crate::fact::*;
+use crate::key;
+use crate::mass::kilograms;
+use crate::record::{Entry, Record, Unreadable, facts};
+use crate::refusal::{Refusal, Unknown, Violation};
+
+/// A mass of the bag and how it is known.
+#[derive(Clone, Debug, PartialEq)]
+pub struct BagMass {
+    /// Gross, when known.
+    pub gross_mass_mg: Option<i64>,
+    /// Tare, when known.
+    pub tare_mass_mg: Option<i64>,
+    /// Net, when known.
+    pub net_mass_mg: Option<i64>,
+    /// Scale that weighed it here; empty when declared.
+    pub scale_code: String,
+    /// When it was weighed or declared.
+    pub time_us: i64,
+}
+
+/// One emptying of the bag.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TipFacts {
+    /// Journal sequence.
+    pub sequence: i64,
+    /// Feed it went into.
+    pub feed_code: String,
+    /// Start as told.
+    pub start_time_us: Option<i64>,
+    /// End.
+    pub end_time_us: i64,
+    /// Mass that went into the feed; 0 when the bag's mass is not known.
+    pub mass_mg: i64,
+    /// True when all that was left went in.
+    pub whole: bool,
+}
+
+/// Where a bag is in its life.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Place {
+    /// At a location, which may be unnamed.
+    Location(String),
+    /// On a platform.
+    Platform(String),
+    /// Emptied.
+    Emptied,
+    /// Not accepted at intake.
+    Refused,
+}
+
+/// A bag as its facts tell.
+#[derive(Clone, Debug, PartialEq)]
+pub struct BagFacts {
+    /// Tag.
+    pub bag_tag: String,
+    /// Lots with shares.
+    pub lots: Vec<LotShare>,
+    /// Type.
+    pub fibc_type_code: String,
+    /// Supplier; empty for our own works.
+    pub supplier_code: String,
+    /// Intake; empty when filled here.
+    pub intake_code: String,
+    /// Which filling of the FIBC this is.
+    pub trip_number: i64,
+    /// Masses as weighed here, when they were.
+    pub weighed: Option<BagMass>,
+    /// Masses as declared, when they were.
+    pub declared: Option<BagMass>,
+    /// Tips in the order they happened.
+    pub tips: Vec<TipFacts>,
+    /// Lost before tipping.
+    pub lost_mass_mg: i64,
+    /// Residue, when recorded.
+    pub residue_mass_mg: Option<i64>,
+    /// Where it is.
+    pub place: Place,
+    /// When it arrived or was filled.
+    pub arrived_time_us: i64,
+}
+
+impl BagFacts {
+    /// Masses in use: weighed here before declared.
+    pub fn mass(&self) -> Option<&BagMass> {
+        self.weighed.as_ref().or(self.declared.as_ref())
+    }
+
+    /// Net mass in use.
+    pub fn net_mass_mg(&self) -> Option<i64> {
+        self.mass().and_then(|mass| mass.net_mass_mg)
+    }
+
+    /// Mass tipped so far.
+    pub fn tipped_mass_mg(&self) -> i64 {
+        self.tips.iter().map(|tip| tip.mass_mg).sum()
+    }
+
+    /// True when a tip took all that was left.
+    pub fn emptied(&self) -> bool {
+        self.tips.iter().any(|tip| tip.whole)
+    }
+
+    /// Net that is still in the bag, when the net is known.
+    pub fn left_mass_mg(&self) -> Option<i64> {
+        let net = self.net_mass_mg()?;
+        if self.emptied() {
+            return Some(self.residue_mass_mg.unwrap_or(0));
+        }
+        Some(net - self.lost_mass_mg - self.tipped_mass_mg())
+    }
+
+    /// Gross as it hangs now, from a given gross: what was tipped or lost no longer hangs.
+    pub fn gross_now_mg(&self, gross_mass_mg: i64) -> i64 {
+        gross_mass_mg - self.lost_mass_mg - self.tipped_mass_mg()
+    }
+}
+
+/// The bag of this tag, or `None` when no fact brought it into being.
+pub fn bag(record: &dyn Record, bag_tag: &str) -> Result<Option<BagFacts>, Unreadable> {
+    let rows = facts(record, &key::object("bag", bag_tag))?;
+    Ok(fold(&rows, bag_tag))
+}
+
+fn minus(gross: Option<i64>, tare: Option<i64>) -> Option<i64> {
+    Some(gross? - tare?)
+}
+
+fn declared(bag: &IntakeBag, time_us: i64) -> BagMass {
+    let (gross, tare) = (bag.declared_gross_mass_mg, bag.declared_tare_mass_mg);
+    let net = bag.declared_net_mass_mg.or(minus(gross, tare));
+    BagMass {
+        gross_mass_mg: gross.or_else(|| Some(net? + tare?)),
+        tare_mass_mg: tare.or_else(|| minus(gross, net)),
+        net_mass_mg: net,
+        scale_code: String::new(),
+        time_us,
+    }
+}
+
+fn birth(row: &Entry, bag_tag: &str) -> Option<BagFacts> {
+    let at = row.event.occurred_time_us;
+    let empty = |lots: &[LotShare], fibc: &str| BagFacts {
+        bag_tag: bag_tag.into(),
+        lots: lots.to_vec(),
+        fibc_type_code: fibc.into(),
+        supplier_code: String::new(),
+        intake_code: String::new(),
+        trip_number: 1,
+        weighed: None,
+        declared: None,
+        tips: Vec::new(),
+        lost_mass_mg: 0,
+        residue_mass_mg: None,
+        place: Place::Location(String::new()),
+        arrived_time_us: at,
+    };
+    match row.event.fact.as_ref()? {
+        Fact::IntakeRecorded(intake) => {
+            let bag = intake.bags.iter().find(|b| b.bag_tag == bag_tag)?;
+            let place = if bag.refused {
+                Place::Refused
+            } else {
+                Place::Location(intake.location_code.clone())
+            };
+            Some(BagFacts {
+                supplier_code: intake.supplier_code.clone(),
+                intake_code: intake.intake_code.clone(),
+                declared: Some(declared(bag, at)),
+                place,
+                ..empty(&bag.lots, &bag.fibc_type_code)
+            })
+        }
+        Fact::OpeningStockRecorded(stock) => {
+            let bag = stock.bags.iter().find(|b| b.bag_tag == bag_tag)?;
+            Some(BagFacts {
+                declared: Some(declared(bag, at)),
+                place: Place::Location(stock.location_code.clone()),
+                ..empty(&bag.lots, &bag.fibc_type_code)
+            })
+        }
+        Fact::BulkBagRecorded(f) => Some(BagFacts {
+            trip_number: f.trip_number.max(1),
+            weighed: Some(BagMass {
+                gross_mass_mg: Some(f.gross_mass_mg),
+                tare_mass_mg: Some(f.tare_mass_mg),
+                net_mass_mg: Some(f.gross_mass_mg - f.tare_mass_mg),
+                scale_code: f.scale_code.clone(),
+                time_us: at,
+            }),
+            place: Place::Location(f.location_code.clone()),
+            ..empty(&f.lots, &f.fibc_type_code)
+        }),
+        _ => None,
+    }
+}
+
+fn fold(rows: &[Entry], bag_tag: &str) -> Option<BagFacts> {
+    let mut bag = rows.iter().find_map(|row| birth(row, bag_tag))?;
+    let first_tip = rows
+        .iter()
+        .find(|row| matches!(row.event.fact, Some(Fact::BagTipped(_))))
+        .map_or(i64::MAX, |row| row.event.occurred_time_us);
+    for row in rows {
+        let at = row.event.occurred_time_us;
+        match &row.event.fact {
+            Some(Fact::BagWeighed(f)) if at <= first_tip => {
+                let tare = f.tare_mass_mg.or(bag.mass().and_then(|m| m.tare_mass_mg));
+                bag.weighed = Some(BagMass {
+                    gross_mass_mg: Some(f.gross_mass_mg),
+                    tare_mass_mg: tare,
+                    net_mass_mg: tare.map(|tare| f.gross_mass_mg - tare),
+                    scale_code: f.scale_code.clone(),
+                    time_us: at,
+                });
+            }
+            Some(Fact::BagLossRecorded(f)) => bag.lost_mass_mg += f.mass_mg,
+            Some(Fact::ResidueRecorded(f)) => bag.residue_mass_mg = Some(f.mass_mg),
+            Some(Fact::BagMoved(f)) => bag.place = Place::Location(f.location_code.clone()),
+            Some(Fact::LiftRecorded(f)) => {
+                bag.place = match f.direction() {
+                    LiftDirection::Up => Place::Platform(f.platform_code.clone()),
+                    _ => Place::Location(f.location_code.clone()),
+                };
+            }
+            Some(Fact::BagTipped(f)) => bag.tips.push(TipFacts {
+                sequence: row.sequence,
+                feed_code: f.feed_code.clone(),
+                start_time_us: f.start_time_us,
+                end_time_us: at,
+                mass_mg: f.part_mass_mg.unwrap_or(0),
+                whole: f.part_mass_mg.is_none(),
+            }),
+            _ => {}
+        }
+    }
+    // All that was left: only known once every part is, since parts may be told late.
+    let parts: i64 = bag.tips.iter().filter(|tip| !tip.whole).map(|tip| tip.mass_mg).sum();
+    if let (Some(net), Some(tip)) =
+        (bag.net_mass_mg(), bag.tips.iter_mut().find(|tip| tip.whole))
+    {
+        let residue = bag.residue_mass_mg.unwrap_or(0);
+        tip.mass_mg = (net - bag.lost_mass_mg - parts - residue).max(0);
+    }
+    if bag.emptied() {
+        bag.place = Place::Emptied;
+    }
+    Some(bag)
+}
+
+pub(crate) fn existing(record: &dyn Record, bag_tag: &str) -> Result<BagFacts, Refusal> {
+    match bag(record, bag_tag)? {
+        Some(bag) => Ok(bag),
+        None => Err(Refusal::NotFound(vec![Unknown { noun: "bulk bag", code: bag_tag.into() }])),
+    }
+}
+
+fn lots_exist(
+    record: &dyn Record,
+    lots: &[LotShare],
+    missing: &mut Missing,
+) -> Result<(), Unreadable> {
+    for share in lots {
+        missing.take(lot::lot(record, &share.lot_code)?, "lot", &share.lot_code);
+    }
+    Ok(())
+}
+
+pub(super) fn intake(
+    fact: &IntakeRecorded,
+    at: i64,
+    context: &Context,
+) -> Result<Decision, Refusal> {
+    let record = context.record;
+    let known = Register::at(record, at);
+    let mut missing = Missing::default();
+    missing.optional(&fact.supplier_code, "supplier", || known.supplier(&fact.supplier_code))?;
+    missing.optional(&fact.location_code, "location", || known.location(&fact.location_code))?;
+    for bag in &fact.bags {
+        missing.take(known.fibc_type(&bag.fibc_type_code)?, "bulk bag type", &bag.fibc_type_code);
+        lots_exist(record, &bag.lots, &mut missing)?;
+    }
+    missing.check()?;
+    if !facts(record, &key::object("intake", &fact.intake_code))?.is_empty() {
+        return Err(Refusal::Exists(Unknown { noun: "intake", code: fact.intake_code.clone() }));
+    }
+    for bag in &fact.bags {
+        new_tag(record, &bag.bag_tag)?;
+    }
+    Ok(Decision::plain(Fact::IntakeRecorded(fact.clone())))
+}
+
+fn new_tag(record: &dyn Record, bag_tag: &str) -> Result<(), Refusal> {
+    if bag(record, bag_tag)?.is_some() {
+        return Err(Refusal::Exists(Unknown { noun: "bulk bag", code: bag_tag.into() }));
+    }
+    Ok(())
+}
+
+fn over_scale(scale: &Scale, gross_mass_mg: i64) -> Option<Finding> {
+    (gross_mass_mg > scale.max_mass_mg).then(|| {
+        let text = format!(
+            "{} is more than scale {} can show ({})",
+            kilograms(gross_mass_mg),
+            scale.code,
+            kilograms(scale.max_mass_mg)
+        );
+        finding("OVER_SCALE", &scale.code, text, gross_mass_mg, scale.max_mass_mg)
+    })
+}
+
+pub(super) fn filled(
+    fact: &BulkBagRecorded,
+    at: i64,
+    context: &Context,
+) -> Result<Decision, Refusal> {
+    let record = context.record;
+    let known = Register::at(record, at);
+    let mut missing = Missing::default();
+    let fibc = missing.take(known.fibc_type(&fact.fibc_type_code)?, "bulk bag type", &fact.fibc_type_code);
+    let scale = missing.take(known.scale(&fact.scale_code)?, "scale", &fact.scale_code);
+    missing.optional(&fact.location_code, "location", || known.location(&fact.location_code))?;
+    lots_exist(record, &fact.lots, &mut missing)?;
+    missing.check()?;
+    new_tag(record, &fact.bag_tag)?;
+    let (Some(fibc), Some(scale)) = (fibc, scale) else {
+        return Err(Refusal::Invalid(Vec::new()));
+    };
+    let mut fact = fact.clone();
+    fact.trip_number = fact.trip_number.max(1);
+    if fact.tare_mass_mg < 0 {
+        fact.tare_mass_mg = fibc.tare_mass_mg;
+    }
+    let mut reasons: Vec<Finding> = over_scale(&scale, fact.gross_mass_mg).into_iter().collect();
+    if fact.trip_number > fibc.max_trip_count {
+        let text = format!(
+            "bag {} would be on trip {}; type {} allows {}",
+            fact.bag_tag, fact.trip_number, fibc.code, fibc.max_trip_count
+        );
+        reasons.push(finding("FIBC_TRIPS", &fact.bag_tag, text, fact.trip_number, fibc.max_trip_count));
+    }
+    if !reasons.is_empty() {
+        return Err(Refusal::Forbidden(reasons));
+    }
+    if fact.gross_mass_mg <= fact.tare_mass_mg {
+        return Err(Refusal::Invalid(vec![Violation {
+            field: "gross_mass_mg".into(),
+            text: format!("must be more than the tare of {}", kilograms(fact.tare_mass_mg)),
+        }]));
+    }
+    Ok(Decision::plain(Fact::BulkBagRecorded(fact)))
+}
+
+pub(super) fn weighed(fact: &BagWeighed, at: i64, context: &Context) -> Result<Decision, Refusal> {
+    let mut missing = Missing::default();
+    let scale = missing.take(
+        Register::at(context.record, at).scale(&fact.scale_code)?,
+        "scale",
+        &fact.scale_code,
+    );
+    missing.take(bag(context.record, &fact.bag_tag)?, "bulk bag", &fact.bag_tag);
+    missing.check()?;
+    if let Some(reason) = scale.and_then(|scale| over_scale(&scale, fact.gross_mass_mg)) {
+        return Err(Refusal::impossible(reason));
+    }
+    Ok(Decision::plain(Fact::BagWeighed(fact.clone())))
+}
+
+pub(super) fn loss(fact: &BagLossRecorded, context: &Context) -> Result<Decision, Refusal> {
+    let bag = existing(context.record, &fact.bag_tag)?;
+    if let Some(left) = bag.left_mass_mg()
+        && fact.mass_mg > left
+    {
+        return Err(Refusal::impossible(more_than_left(&bag, fact.mass_mg, left, "lost")));
+    }
+    Ok(Decision::plain(Fact::BagLossRecorded(fact.clone())))
+}
+
+pub(super) fn residue(
+    fact: &ResidueRecorded,
+    at: i64,
+    context: &Context,
+) -> Result<Decision, Refusal> {
+    let known = Register::at(context.record, at);
+    let mut missing = Missing::default();
+    missing.optional(&fact.scale_code, "scale", || known.scale(&fact.scale_code))?;
+    missing.check()?;
+    let bag = existing(context.record, &fact.bag_tag)?;
+    let parts: i64 = bag.tips.iter().filter(|tip| !tip.whole).map(|tip| tip.mass_mg).sum();
+    if let Some(net) = bag.net_mass_mg() {
+        let left = net - bag.lost_mass_mg - parts;
+        if fact.mass_mg > left {
+            return Err(Refusal::impossible(more_than_left(&bag, fact.mass_mg, left, "left in it")));
+        }
+    }
+    Ok(Decision::plain(Fact::ResidueRecorded(fact.clone())))
+}
+
+/// Finding for more product leaving a bag than it held.
+pub(super) fn more_than_left(bag: &BagFacts, mass_mg: i64, left_mg: i64, what: &str) -> Finding {
+    let text = format!(
+        "{} {what} is more than bag {} still holds ({})",
+        kilograms(mass_mg),
+        bag.bag_tag,
+        kilograms(left_mg)
+    );
+    finding("MORE_THAN_BAG_HELD", &bag.bag_tag, text, mass_mg, left_mg)
+}

@@ -1,0 +1,153 @@
+//! Holds and breaches: who may not use what, and until when.
+//!
+//! A hold is a rule, not a list of packs: what it covers is computed when asked, so that late facts are covered too.
+//! Only quality ends one. A hold placed by a deed that is later voided stays until it is ended: a correction of the
+//! record must not let product go by itself.
+
+use super::register::qa_needed;
+use super::{Context, Decision, Missing, bag, lot};
+use crate::fact::*;
+use crate::key;
+use crate::record::{Entry, Record, Unreadable, facts};
+use crate::refusal::Refusal;
+
+/// Code of a hold: `H` and the sequence of its event, with a letter when one event places several.
+pub fn code(sequence: i64, index: usize, of_count: usize) -> String {
+    if of_count <= 1 { format!("H{sequence}") } else { format!("H{sequence}-{}", index + 1) }
+}
+
+/// A hold with who placed it when, and how it ended.
+#[derive(Clone, Debug, PartialEq)]
+pub struct HoldState {
+    /// The hold.
+    pub hold: HoldPlaced,
+    /// When it was placed.
+    pub placed_time_us: i64,
+    /// Sequence of the event that placed it.
+    pub sequence: i64,
+    /// Who placed it.
+    pub actor_code: String,
+    /// Why it was ended, and when; `None` while open.
+    pub ended: Option<(String, i64)>,
+}
+
+/// Holds in a list of facts as told, corrections left aside on purpose (see the module header).
+fn placed_in(entries: &[Entry]) -> Vec<(HoldPlaced, &Entry)> {
+    let mut found = Vec::new();
+    for entry in entries {
+        if let Some(Fact::HoldPlaced(hold)) = &entry.event.fact {
+            found.push((hold.clone(), entry));
+        }
+        found.extend(entry.event.holds.iter().map(|hold| (hold.clone(), entry)));
+    }
+    found
+}
+
+/// Every hold that a list of facts placed, ended or not, oldest first.
+pub fn holds_in_list(record: &dyn Record, list_key: &str) -> Result<Vec<HoldState>, Unreadable> {
+    let entries = record.list(list_key)?;
+    let mut states = Vec::new();
+    for (hold, entry) in placed_in(&entries) {
+        let ended = record.list(&key::object("hold", &hold.hold_code))?;
+        let ended = ended.iter().find_map(|entry| match &entry.event.fact {
+            Some(Fact::HoldEnded(end)) => Some((end.reason.clone(), entry.event.occurred_time_us)),
+            _ => None,
+        });
+        states.push(HoldState {
+            hold,
+            placed_time_us: entry.event.occurred_time_us,
+            sequence: entry.sequence,
+            actor_code: entry.event.actor.as_ref().map(|a| a.code.clone()).unwrap_or_default(),
+            ended,
+        });
+    }
+    Ok(states)
+}
+
+fn open(states: Vec<HoldState>, keep: impl Fn(&HoldPlaced) -> bool) -> Vec<HoldState> {
+    states
+        .into_iter()
+        .filter(|state| state.ended.is_none() && keep(&state.hold))
+        .collect()
+}
+
+/// Open holds on a lot itself.
+pub fn on_lot(record: &dyn Record, lot_code: &str) -> Result<Vec<HoldState>, Unreadable> {
+    let states = holds_in_list(record, &key::object("lot", lot_code))?;
+    Ok(open(states, |hold| hold.lot_code == lot_code))
+}
+
+/// Open holds on a bag or on a lot it holds product of.
+pub fn on_bag(record: &dyn Record, bag: &bag::BagFacts) -> Result<Vec<HoldState>, Unreadable> {
+    let states = holds_in_list(record, &key::object("bag", &bag.bag_tag))?;
+    let mut found = open(states, |hold| hold.bag_tag == bag.bag_tag);
+    for share in &bag.lots {
+        found.extend(on_lot(record, &share.lot_code)?);
+    }
+    Ok(found)
+}
+
+pub(super) fn place(fact: &HoldPlaced, context: &Context) -> Result<Decision, Refusal> {
+    let mut missing = Missing::default();
+    let record = context.record;
+    missing.optional(&fact.lot_code, "lot", || lot::lot(record, &fact.lot_code))?;
+    missing.optional(&fact.bag_tag, "bulk bag", || bag::bag(record, &fact.bag_tag))?;
+    if let Some(interval) = &fact.interval {
+        let rows = facts(record, &key::object("run", &interval.run_code))?;
+        let known = rows.iter().any(|row| matches!(row.event.fact, Some(Fact::RunStarted(_))));
+        missing.take(known.then_some(()), "run", &interval.run_code);
+    }
+    missing.check()?;
+    let mut fact = fact.clone();
+    fact.hold_code = code(context.next_sequence, 0, 1);
+    Ok(Decision::plain(Fact::HoldPlaced(fact)))
+}
+
+pub(super) fn end(fact: &HoldEnded, context: &Context) -> Result<Decision, Refusal> {
+    let entries = context.record.list(&key::object("hold", &fact.hold_code))?;
+    let mut missing = Missing::default();
+    let known = !placed_in(&entries).is_empty();
+    missing.take(known.then_some(()), "hold", &fact.hold_code);
+    missing.check()?;
+    let mut reasons = Vec::new();
+    reasons.extend(qa_needed(context, "ending a hold")?);
+    if entries.iter().any(|e| matches!(e.event.fact, Some(Fact::HoldEnded(_)))) {
+        let text = format!("hold {} has been ended already", fact.hold_code);
+        reasons.push(finding("HOLD_ENDED", &fact.hold_code, text, 0, 0));
+    }
+    if reasons.is_empty() {
+        Ok(Decision::plain(Fact::HoldEnded(fact.clone())))
+    } else {
+        Err(Refusal::Forbidden(reasons))
+    }
+}
+
+pub(super) fn close_breach(fact: &BreachClosed, context: &Context) -> Result<Decision, Refusal> {
+    let entries = context.record.list("breaches")?;
+    let carrier = entries
+        .iter()
+        .find(|e| e.sequence == fact.event_sequence && !e.event.breaches.is_empty());
+    let mut missing = Missing::default();
+    let carrier = missing.take(carrier, "breach at sequence", &fact.event_sequence.to_string());
+    missing.check()?;
+    let mut reasons = Vec::new();
+    reasons.extend(qa_needed(context, "closing a breach")?);
+    let subject = fact.event_sequence.to_string();
+    let actor = carrier.and_then(|e| e.event.actor.as_ref());
+    if actor.is_some_and(|actor| actor.code == context.actor_code) {
+        let text = format!("{} recorded the deed and cannot close its breach", context.actor_code);
+        reasons.push(finding("OWN_BREACH", &subject, text, 0, 0));
+    }
+    let closed = entries.iter().any(|e| {
+        matches!(&e.event.fact, Some(Fact::BreachClosed(c)) if c.event_sequence == fact.event_sequence)
+    });
+    if closed {
+        let text = format!("the breach at sequence {subject} has been closed already");
+        reasons.push(finding("BREACH_CLOSED", &subject, text, 0, 0));
+    }
+    if reasons.is_empty() {
+        Ok(Decision::plain(Fact::BreachClosed(fact.clone())))
+    } else {
+        Err(Refusal::Forbidden(reasons))
+    }
+}

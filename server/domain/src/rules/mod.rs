@@ -1,0 +1,172 @@
+//! Deciding: what a request becomes once the record has been asked.
+//!
+//! Three kinds of request behave differently. *Asking* is elsewhere and writes nothing. *Recording what was done* is
+//! accepted whenever it can be true; broken rules become breaches and place holds in the same commit, because a recall
+//! must find exactly what should not have happened. *Deciding* is refused with every reason.
+//!
+//! Order of checks, which the tests walk: existence of codes, then state, then limits. Shape was checked before.
+//!
+//! Deliberately absent: anything that answers a question over the flow; decisions rest on registers, holds and
+//! counters alone and stay fast however long the record is.
+
+pub mod bag;
+pub mod correct;
+pub mod counter;
+pub mod hold;
+pub mod lift;
+pub mod lot;
+pub mod register;
+pub mod scale;
+pub mod stream;
+
+use crate::fact::*;
+use crate::record::{Entry, Record};
+use crate::refusal::{Refusal, Unknown};
+use crate::time::Zone;
+
+/// What a request wants on record. Decided fields of the fact are still empty.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Command {
+    /// The fact as the request tells it.
+    pub fact: Fact,
+    /// When it happened.
+    pub occurred_time_us: i64,
+    /// For deciding methods: it happened all the same, and why.
+    pub already_done_reason: String,
+    /// For registers: newest sequence the client knows.
+    pub expected_version: Option<i64>,
+}
+
+/// What deciding may rest on besides the record.
+pub struct Context<'a> {
+    /// The record as it stands, the group that is being decided included.
+    pub record: &'a dyn Record,
+    /// Sequence the fact will get.
+    pub next_sequence: i64,
+    /// Who asks.
+    pub actor_code: String,
+    /// The site's zone.
+    pub zone: Zone,
+    /// For corrections: the fact at the target sequence.
+    pub target: Option<Entry>,
+}
+
+/// What was decided: the fact with its decided fields, breaches and holds.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Decision {
+    /// The fact to store.
+    pub fact: Option<Fact>,
+    /// Broken rules.
+    pub breaches: Vec<Finding>,
+    /// Holds placed in the same commit.
+    pub holds: Vec<HoldPlaced>,
+    /// Contradictions it creates.
+    pub contradictions: Vec<Finding>,
+}
+
+impl Decision {
+    fn plain(fact: Fact) -> Self {
+        Decision { fact: Some(fact), ..Decision::default() }
+    }
+
+    /// Adds a hold on each bag because of the breaches, when there are any.
+    fn hold_bags(mut self, next_sequence: i64, tags: &[String]) -> Self {
+        if self.breaches.is_empty() {
+            return self;
+        }
+        let reason = breach_reason(&self.breaches);
+        for (index, tag) in tags.iter().enumerate() {
+            self.holds.push(HoldPlaced {
+                hold_code: hold::code(next_sequence, index, tags.len()),
+                bag_tag: tag.clone(),
+                reason: reason.clone(),
+                hazard: HazardKind::Spreading.into(),
+                ..HoldPlaced::default()
+            });
+        }
+        self
+    }
+}
+
+fn breach_reason(breaches: &[Finding]) -> String {
+    let texts: Vec<&str> = breaches.iter().map(|b| b.text.as_str()).collect();
+    format!("breach: {}", texts.join("; "))
+}
+
+/// Codes that are looked up and not found; every one of them goes into the refusal.
+#[derive(Default)]
+pub(crate) struct Missing(Vec<Unknown>);
+
+impl Missing {
+    /// Keeps what was found, notes what was not.
+    pub(crate) fn take<T>(&mut self, found: Option<T>, noun: &'static str, code: &str) -> Option<T> {
+        if found.is_none() {
+            self.0.push(Unknown { noun, code: code.into() });
+        }
+        found
+    }
+
+    /// Looks up a code that may be empty.
+    pub(crate) fn optional<T>(
+        &mut self,
+        code: &str,
+        noun: &'static str,
+        find: impl FnOnce() -> Result<Option<T>, crate::record::Unreadable>,
+    ) -> Result<Option<T>, Refusal> {
+        if code.is_empty() {
+            return Ok(None);
+        }
+        let found = find()?;
+        Ok(self.take(found, noun, code))
+    }
+
+    pub(crate) fn check(self) -> Result<(), Refusal> {
+        if self.0.is_empty() { Ok(()) } else { Err(Refusal::NotFound(self.0)) }
+    }
+}
+
+/// Decides one command against the record.
+///
+/// # Errors
+/// [`Refusal`] with every fault of the first kind that applies; then nothing may be stored.
+pub fn decide(command: &Command, context: &Context) -> Result<Decision, Refusal> {
+    let at = command.occurred_time_us;
+    match &command.fact {
+        Fact::SiteSet(_) => Ok(Decision::plain(command.fact.clone())),
+        Fact::Registered(fact) => register::decide(fact, command, context),
+        Fact::LotCreated(fact) => lot::create(fact, at, context),
+        Fact::LabResultRecorded(fact) => lot::lab_result(fact, context),
+        Fact::LotReleased(fact) => lot::release(fact, context),
+        Fact::LotRejected(fact) => lot::reject(fact, context),
+        Fact::IntakeRecorded(fact) => bag::intake(fact, at, context),
+        Fact::BulkBagRecorded(fact) => bag::filled(fact, at, context),
+        Fact::BagWeighed(fact) => bag::weighed(fact, at, context),
+        Fact::BagLossRecorded(fact) => bag::loss(fact, context),
+        Fact::ResidueRecorded(fact) => bag::residue(fact, at, context),
+        Fact::LiftRecorded(fact) => lift::decide(fact, at, context),
+        Fact::ExaminationRecorded(fact) => lift::examination(fact, at, context),
+        Fact::RunStarted(fact) => stream::start_run(fact, command, context),
+        Fact::RunFinished(fact) => stream::finish_run(fact, at, context),
+        Fact::BagTipped(fact) => stream::tip(fact, at, context),
+        Fact::HopperLevelRecorded(fact) => stream::level(fact, at, context),
+        Fact::FeedEmptied(fact) => stream::emptied(fact, at, context),
+        Fact::CountRecorded(fact) => stream::count(fact, at, context),
+        Fact::ReadingsRecorded(fact) => stream::readings(fact, at, context),
+        Fact::LossRecorded(fact) => stream::loss(fact, at, context),
+        Fact::StopRecorded(fact) => stream::stop(fact, at, context),
+        Fact::ClockChecked(fact) => stream::clock_check(fact, at, context),
+        Fact::RemarkRecorded(fact) => stream::remark(fact, at, context),
+        Fact::HoldPlaced(fact) => hold::place(fact, context),
+        Fact::HoldEnded(fact) => hold::end(fact, context),
+        Fact::BreachClosed(fact) => hold::close_breach(fact, context),
+        Fact::Corrected(fact) => correct::decide(fact, command, context),
+        // Kinds whose requests do not exist yet cannot reach this place from outside.
+        other => Err(Refusal::impossible(finding(
+            "KIND_NOT_TAKEN",
+            kind(other),
+            format!("this version does not record {} facts", kind(other)),
+            0,
+            0,
+        ))),
+    }
+}

@@ -1,0 +1,520 @@
+//! The stream: feeds, machines, runs, and what happens to product between the bag and the pack.
+//!
+//! History rules look at what lies before and after on the floor, never at what was told before: a count that arrives
+//! late must fit between its neighbours. A run is found by its machine and time, so a count says only what was seen.
+
+use super::bag::{Place, existing, more_than_left};
+use super::lot::{LotDecision, lot};
+use super::register::Register;
+use super::{Command, Context, Decision, Missing, breach_reason, counter, hold};
+use crate::fact::*;
+use crate::key;
+use crate::mass::kilograms;
+use crate::record::{Entry, Record, Unreadable, facts, facts_between};
+use crate::refusal::{Refusal, Unknown, Violation};
+
+/// How many days of a machine are searched for a run that is still open. A run longer than that must be restarted.
+pub const RUN_LOOKBACK_DAYS: i64 = 45;
+
+/// The run open on a machine at an instant, with its start.
+pub fn open_run(
+    record: &dyn Record,
+    machine_code: &str,
+    at: i64,
+) -> Result<Option<(RunStarted, i64)>, Unreadable> {
+    let object = key::object("machine", machine_code);
+    let day = key::day_of(at);
+    let mut next = record.day_before(&object, day)?;
+    while let Some(found) = next {
+        if found < day - RUN_LOOKBACK_DAYS {
+            return Ok(None);
+        }
+        for row in facts_between(record, &object, found, found)?.iter().rev() {
+            if row.event.occurred_time_us > at {
+                continue;
+            }
+            match &row.event.fact {
+                Some(Fact::RunStarted(start)) => {
+                    return Ok(Some((start.clone(), row.event.occurred_time_us)));
+                }
+                Some(Fact::RunFinished(_)) => return Ok(None),
+                _ => {}
+            }
+        }
+        next = record.day_before(&object, found - 1)?;
+    }
+    Ok(None)
+}
+
+/// Start and finish of a run, when they are on record.
+pub fn run_span(
+    record: &dyn Record,
+    run_code: &str,
+) -> Result<Option<(RunStarted, i64, Option<i64>)>, Unreadable> {
+    let rows = facts(record, &key::object("run", run_code))?;
+    let start = rows.iter().find_map(|row| match &row.event.fact {
+        Some(Fact::RunStarted(f)) => Some((f.clone(), row.event.occurred_time_us)),
+        _ => None,
+    });
+    let finish = rows.iter().find_map(|row| match &row.event.fact {
+        Some(Fact::RunFinished(_)) => Some(row.event.occurred_time_us),
+        _ => None,
+    });
+    Ok(start.map(|(start, at)| (start, at, finish)))
+}
+
+fn counters_in<'a>(event: &'a Event, machine_code: &str) -> Vec<&'a CounterReading> {
+    match &event.fact {
+        Some(Fact::CountRecorded(f)) if f.machine_code == machine_code => f.counters.iter().collect(),
+        Some(Fact::RunStarted(f)) if f.machine_code == machine_code => f.counters.iter().collect(),
+        Some(Fact::RunFinished(f)) if f.machine_code == machine_code => f.counters.iter().collect(),
+        Some(Fact::BagTipped(f)) => f
+            .counts
+            .iter()
+            .filter(|c| c.machine_code == machine_code)
+            .filter_map(|c| c.counter.as_ref())
+            .collect(),
+        _ => Vec::new(),
+    }
+}
+
+fn same_counter(a: &CounterReading, b: &CounterReading) -> bool {
+    a.place == b.place && a.reason_code == b.reason_code
+}
+
+/// The reading of the same counter nearest before (or after) an instant, within the look-back.
+fn neighbour(
+    record: &dyn Record,
+    machine_code: &str,
+    reading: &CounterReading,
+    at: i64,
+    after: bool,
+) -> Result<Option<CounterReading>, Unreadable> {
+    let object = key::object("machine", machine_code);
+    let day = key::day_of(at);
+    let step = |day| if after { record.day_after(&object, day) } else { record.day_before(&object, day) };
+    let mut next = step(day)?;
+    while let Some(found) = next {
+        if (found - day).abs() > RUN_LOOKBACK_DAYS {
+            return Ok(None);
+        }
+        let rows = facts_between(record, &object, found, found)?;
+        let pick = |row: &&Entry| {
+            let time = row.event.occurred_time_us;
+            let side = if after { time > at } else { time <= at };
+            side && counters_in(&row.event, machine_code).iter().any(|c| same_counter(c, reading))
+        };
+        let row = if after { rows.iter().find(pick) } else { rows.iter().rev().find(pick) };
+        if let Some(row) = row {
+            let same = counters_in(&row.event, machine_code)
+                .into_iter()
+                .rfind(|c| same_counter(c, reading));
+            return Ok(same.cloned());
+        }
+        next = step(if after { found + 1 } else { found - 1 })?;
+    }
+    Ok(None)
+}
+
+/// Reasons why readings of a machine cannot be true beside their neighbours in time.
+fn counter_faults(
+    record: &dyn Record,
+    machine: &Machine,
+    counters: &[CounterReading],
+    at: i64,
+) -> Result<Vec<Finding>, Unreadable> {
+    let digits = machine.counter_digit_count;
+    let mut reasons = Vec::new();
+    for reading in counters {
+        let name = format!("{} of machine {}", counter_name(reading), machine.code);
+        let range = counter::range(digits);
+        if reading.value >= range {
+            let text = format!("{name} shows {}, more than its digits allow", reading.value);
+            reasons.push(finding("COUNTER_DIGITS", &machine.code, text, reading.value, range - 1));
+            continue;
+        }
+        if let Some(before) = neighbour(record, &machine.code, reading, at, false)?
+            && counter::cycles(before.value, reading, digits).is_none()
+        {
+            let text = format!(
+                "{name} went back from {} to {} without a reset",
+                before.value, reading.value
+            );
+            reasons.push(finding("COUNTER_BACKWARDS", &machine.code, text, reading.value, before.value));
+        }
+        if let Some(after) = neighbour(record, &machine.code, reading, at, true)?
+            && counter::cycles(reading.value, &after, digits).is_none()
+        {
+            let text = format!(
+                "{name} shows {}, but a later reading on record is {} without a reset",
+                reading.value, after.value
+            );
+            reasons.push(finding("COUNTER_BACKWARDS", &machine.code, text, reading.value, after.value));
+        }
+    }
+    Ok(reasons)
+}
+
+fn counter_name(reading: &CounterReading) -> &'static str {
+    match reading.place() {
+        CounterPlace::Filled | CounterPlace::Unspecified => "counter of filled cycles",
+        CounterPlace::Accepted => "counter of accepted packs",
+        CounterPlace::Rejected => "counter of rejected packs",
+        CounterPlace::Palletised => "counter of palletised packs",
+    }
+}
+
+fn machine_of(context: &Context, machine_code: &str, at: i64) -> Result<Machine, Refusal> {
+    let known = Register::at(context.record, at).machine(machine_code)?;
+    known.ok_or_else(|| {
+        Refusal::NotFound(vec![Unknown { noun: "machine", code: machine_code.into() }])
+    })
+}
+
+fn feed_of(context: &Context, feed_code: &str, at: i64) -> Result<Feed, Refusal> {
+    let known = Register::at(context.record, at).feed(feed_code)?;
+    known.ok_or_else(|| Refusal::NotFound(vec![Unknown { noun: "feed", code: feed_code.into() }]))
+}
+
+fn forbid_if_any(reasons: Vec<Finding>) -> Result<(), Refusal> {
+    if reasons.is_empty() { Ok(()) } else { Err(Refusal::Forbidden(reasons)) }
+}
+
+/// Lots of bags tipped into a feed since it was last emptied (within the look-back) that are not released.
+fn unreleased_in_feed(
+    record: &dyn Record,
+    feed_code: &str,
+    at: i64,
+) -> Result<Vec<(String, LotDecision)>, Refusal> {
+    let day = key::day_of(at);
+    let rows = facts_between(record, &key::object("feed", feed_code), day - 2, day)?;
+    let mut lots: Vec<(String, LotDecision)> = Vec::new();
+    for row in rows.iter().rev().filter(|row| row.event.occurred_time_us <= at) {
+        match &row.event.fact {
+            Some(Fact::FeedEmptied(_)) => break,
+            Some(Fact::BagTipped(tip)) => {
+                for share in existing(record, &tip.bag_tag)?.lots {
+                    let known = lot(record, &share.lot_code)?;
+                    let decision = known.map_or(LotDecision::Pending, |lot| lot.decision);
+                    let new = !lots.iter().any(|(code, _)| *code == share.lot_code);
+                    if decision != LotDecision::Released && new {
+                        lots.push((share.lot_code.clone(), decision));
+                    }
+                }
+            }
+            _ => {}
+        }
+    }
+    Ok(lots)
+}
+
+pub(super) fn start_run(
+    fact: &RunStarted,
+    command: &Command,
+    context: &Context,
+) -> Result<Decision, Refusal> {
+    let at = command.occurred_time_us;
+    let record = context.record;
+    let known = Register::at(record, at);
+    let mut missing = Missing::default();
+    let machine = missing.take(known.machine(&fact.machine_code)?, "machine", &fact.machine_code);
+    let product = missing.take(known.product(&fact.product_code)?, "product", &fact.product_code);
+    missing.check()?;
+    let (Some(machine), Some(product)) = (machine, product) else {
+        return Err(Refusal::Invalid(Vec::new()));
+    };
+    if run_span(record, &fact.run_code)?.is_some() {
+        return Err(Refusal::Exists(Unknown { noun: "run", code: fact.run_code.clone() }));
+    }
+    let mut impossible = counter_faults(record, &machine, &fact.counters, at)?;
+    if let Some((open, _)) = open_run(record, &machine.code, at)? {
+        let text = format!("run {} is still open on machine {}", open.run_code, machine.code);
+        impossible.push(finding("RUN_OPEN", &open.run_code, text, 0, 0));
+    }
+    forbid_if_any(impossible)?;
+
+    let mut reasons = Vec::new();
+    if !fact.line_check_done {
+        let text = format!("run {}: artwork, product, code and date were not checked", fact.run_code);
+        reasons.push(finding("LINE_CHECK_MISSING", &fact.run_code, text, 0, 0));
+    }
+    for row in facts(record, &key::object("batch", &fact.batch_code))? {
+        if let Some(Fact::RunStarted(other)) = &row.event.fact
+            && other.product_code != fact.product_code
+        {
+            let text = format!(
+                "batch code {} is in use for product {} (run {})",
+                fact.batch_code, other.product_code, other.run_code
+            );
+            reasons.push(finding("BATCH_CODE_IN_USE", &fact.batch_code, text, 0, 0));
+            break;
+        }
+    }
+    if product.pending_lot_rule() == PendingLotRule::NotTipped {
+        for (lot_code, decision) in unreleased_in_feed(record, &machine.feed_code, at)? {
+            let state = if decision == LotDecision::Rejected { "rejected" } else { "not released" };
+            let text = format!("lot {lot_code} in feed {} is {state}", machine.feed_code);
+            reasons.push(finding("LOT_NOT_RELEASED", &lot_code, text, 0, 0));
+        }
+    }
+    if command.already_done_reason.is_empty() {
+        forbid_if_any(std::mem::take(&mut reasons))?;
+    }
+    let mut fact = fact.clone();
+    fact.feed_code = machine.feed_code;
+    fact.nominal_mass_mg = product.nominal_mass_mg;
+    let mut decision = Decision::plain(Fact::RunStarted(fact.clone()));
+    if !reasons.is_empty() {
+        decision.holds.push(HoldPlaced {
+            hold_code: hold::code(context.next_sequence, 0, 1),
+            interval: Some(PackInterval { run_code: fact.run_code, first_number: 1, last_number: 0 }),
+            reason: format!("{} ({})", breach_reason(&reasons), command.already_done_reason),
+            hazard: HazardKind::Spreading.into(),
+            ..HoldPlaced::default()
+        });
+    }
+    decision.breaches = reasons;
+    Ok(decision)
+}
+
+pub(super) fn finish_run(fact: &RunFinished, at: i64, context: &Context) -> Result<Decision, Refusal> {
+    let Some((start, started_at, finished)) = run_span(context.record, &fact.run_code)? else {
+        return Err(Refusal::NotFound(vec![Unknown { noun: "run", code: fact.run_code.clone() }]));
+    };
+    let machine = machine_of(context, &start.machine_code, at)?;
+    let mut reasons = Vec::new();
+    if finished.is_some() {
+        let text = format!("run {} has been finished already", fact.run_code);
+        reasons.push(finding("RUN_FINISHED", &fact.run_code, text, 0, 0));
+    }
+    if at < started_at {
+        let text = format!("run {} would finish before it started", fact.run_code);
+        reasons.push(finding("FINISH_BEFORE_START", &fact.run_code, text, at, started_at));
+    }
+    reasons.extend(counter_faults(context.record, &machine, &fact.counters, at)?);
+    forbid_if_any(reasons)?;
+    let fact = RunFinished {
+        machine_code: start.machine_code,
+        feed_code: start.feed_code,
+        ..fact.clone()
+    };
+    Ok(Decision::plain(Fact::RunFinished(fact)))
+}
+
+pub(super) fn count(fact: &CountRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
+    let machine = machine_of(context, &fact.machine_code, at)?;
+    forbid_if_any(counter_faults(context.record, &machine, &fact.counters, at)?)?;
+    let run = open_run(context.record, &machine.code, at)?;
+    let fact = CountRecorded {
+        feed_code: machine.feed_code,
+        run_code: run.map(|(run, _)| run.run_code).unwrap_or_default(),
+        ..fact.clone()
+    };
+    Ok(Decision::plain(Fact::CountRecorded(fact)))
+}
+
+fn tip_breaches(
+    fact: &BagTipped,
+    at: i64,
+    context: &Context,
+    bag: &super::bag::BagFacts,
+) -> Result<Vec<Finding>, Refusal> {
+    let record = context.record;
+    let tag = &bag.bag_tag;
+    let mut breaches = Vec::new();
+    let holds: Vec<String> = hold::on_bag(record, bag)?
+        .into_iter()
+        .filter(|state| state.placed_time_us <= at)
+        .map(|state| state.hold.hold_code)
+        .collect();
+    if !holds.is_empty() {
+        let text = format!("bag {tag} was tipped while on hold ({})", holds.join(", "));
+        breaches.push(finding("BAG_ON_HOLD", tag, text, 0, 0));
+    }
+    if bag.place == Place::Refused {
+        let text = format!("bag {tag} was tipped although it was refused at intake");
+        breaches.push(finding("BAG_REFUSED", tag, text, 0, 0));
+    }
+    if bag.net_mass_mg().is_none() && fact.part_mass_mg.is_none() {
+        let text = format!("bag {tag} was tipped with its mass not known; it counts 0 kg until it is");
+        breaches.push(finding("MASS_UNKNOWN", tag, text, 0, 0));
+    }
+    let mut not_tipped = None;
+    for machine_key in record.keys("register/machine/")? {
+        let code = key::code_of(&machine_key);
+        let machine = Register::at(record, at).machine(&code)?;
+        if machine.is_none_or(|machine| machine.feed_code != fact.feed_code) {
+            continue;
+        }
+        if let Some((run, _)) = open_run(record, &code, at)? {
+            let product = Register::at(record, at).product(&run.product_code)?;
+            if product.is_some_and(|p| p.pending_lot_rule() == PendingLotRule::NotTipped) {
+                not_tipped = Some(run.product_code);
+            }
+        }
+    }
+    for share in &bag.lots {
+        let decision = lot(record, &share.lot_code)?.map(|lot| lot.decision);
+        match (decision, &not_tipped) {
+            (Some(LotDecision::Rejected), _) => {
+                let text = format!("bag {tag} of rejected lot {} was tipped", share.lot_code);
+                breaches.push(finding("LOT_REJECTED", &share.lot_code, text, 0, 0));
+            }
+            (Some(LotDecision::Pending), Some(product)) => {
+                let text = format!(
+                    "bag {tag} of lot {} was tipped before its release, which product {product} does not allow",
+                    share.lot_code
+                );
+                breaches.push(finding("LOT_NOT_RELEASED", &share.lot_code, text, 0, 0));
+            }
+            _ => {}
+        }
+    }
+    Ok(breaches)
+}
+
+pub(super) fn tip(fact: &BagTipped, at: i64, context: &Context) -> Result<Decision, Refusal> {
+    let record = context.record;
+    let feed = feed_of(context, &fact.feed_code, at)?;
+    let bag = existing(record, &fact.bag_tag)?;
+    let mut reasons = Vec::new();
+    match fact.part_mass_mg {
+        None if bag.emptied() => {
+            let text = format!("bag {} has been emptied already", bag.bag_tag);
+            reasons.push(finding("BAG_EMPTIED", &bag.bag_tag, text, 0, 0));
+        }
+        Some(part) => {
+            // A part told late, after the rest was: it comes out of what the rest was taken to be.
+            let rest: i64 = bag.tips.iter().filter(|tip| tip.whole).map(|tip| tip.mass_mg).sum();
+            let left = bag.net_mass_mg().map(|net| {
+                net - bag.lost_mass_mg - bag.tipped_mass_mg() + rest - bag.residue_mass_mg.unwrap_or(0)
+            });
+            if let Some(left) = left.filter(|left| part > *left) {
+                reasons.push(more_than_left(&bag, part, left, "tipped"));
+            }
+        }
+        None => {}
+    }
+    if at < bag.arrived_time_us {
+        let text = format!("bag {} would be tipped before it arrived", bag.bag_tag);
+        reasons.push(finding("TIP_BEFORE_ARRIVAL", &bag.bag_tag, text, at, bag.arrived_time_us));
+    }
+    let mut fact = fact.clone();
+    for count in &mut fact.counts {
+        let machine = machine_of(context, &count.machine_code, at)?;
+        if let Some(reading) = count.counter.clone() {
+            reasons.extend(counter_faults(record, &machine, &[reading], at)?);
+        }
+        count.run_code =
+            open_run(record, &machine.code, at)?.map(|(run, _)| run.run_code).unwrap_or_default();
+    }
+    forbid_if_any(reasons)?;
+    let breaches = tip_breaches(&fact, at, context, &bag)?;
+    let mut contradictions = Vec::new();
+    let on_platform = bag.place == Place::Platform(feed.platform_code.clone());
+    if !feed.platform_code.is_empty() && !on_platform && bag.place != Place::Emptied {
+        let text = format!(
+            "no lift took bag {} to platform {} before it was tipped",
+            bag.bag_tag, feed.platform_code
+        );
+        contradictions.push(finding("NOT_LIFTED", &bag.bag_tag, text, 0, 0));
+    }
+    let decision = Decision {
+        breaches,
+        contradictions,
+        ..Decision::plain(Fact::BagTipped(fact))
+    };
+    Ok(decision.hold_bags(context.next_sequence, &[bag.bag_tag]))
+}
+
+pub(super) fn level(fact: &HopperLevelRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
+    let feed = feed_of(context, &fact.feed_code, at)?;
+    if fact.content_mass_mg > feed.capacity_mass_mg {
+        let text = format!(
+            "{} is more than feed {} can hold ({})",
+            kilograms(fact.content_mass_mg),
+            feed.code,
+            kilograms(feed.capacity_mass_mg)
+        );
+        let over = finding("OVER_CAPACITY", &feed.code, text, fact.content_mass_mg, feed.capacity_mass_mg);
+        return Err(Refusal::impossible(over));
+    }
+    Ok(Decision::plain(Fact::HopperLevelRecorded(fact.clone())))
+}
+
+pub(super) fn emptied(fact: &FeedEmptied, at: i64, context: &Context) -> Result<Decision, Refusal> {
+    feed_of(context, &fact.feed_code, at)?;
+    Ok(Decision::plain(Fact::FeedEmptied(fact.clone())))
+}
+
+pub(super) fn readings(fact: &ReadingsRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
+    let known = Register::at(context.record, at);
+    let mut missing = Missing::default();
+    let machine = missing.take(known.machine(&fact.machine_code)?, "machine", &fact.machine_code);
+    missing.take(known.instrument(&fact.instrument_code)?, "instrument", &fact.instrument_code);
+    missing.check()?;
+    let run = open_run(context.record, &fact.machine_code, at)?;
+    let first = fact.mass_mg.first().copied().unwrap_or(0);
+    // Readings are at most 50 kg and a batch at most 1000, so the sum of squares stays below 2.5e18 square milligrams.
+    let squares: i64 = fact.mass_mg.iter().map(|m| (m - first) * (m - first)).sum();
+    let fact = ReadingsRecorded {
+        feed_code: machine.map(|machine| machine.feed_code).unwrap_or_default(),
+        run_code: run.map(|(run, _)| run.run_code).unwrap_or_default(),
+        reading_count: i64::try_from(fact.mass_mg.len()).unwrap_or(i64::MAX),
+        sum_mg: fact.mass_mg.iter().sum(),
+        first_mg: first,
+        square_deviation_sum: squares,
+        ..fact.clone()
+    };
+    Ok(Decision::plain(Fact::ReadingsRecorded(fact)))
+}
+
+pub(super) fn loss(fact: &LossRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
+    let feed = feed_of(context, &fact.feed_code, at)?;
+    let mut fact = fact.clone();
+    if !fact.machine_code.is_empty() {
+        let machine = machine_of(context, &fact.machine_code, at)?;
+        if machine.feed_code != feed.code {
+            return Err(Refusal::Invalid(vec![Violation {
+                field: "machine_code".into(),
+                text: format!("machine {} draws from feed {}", machine.code, machine.feed_code),
+            }]));
+        }
+        let run = open_run(context.record, &machine.code, at)?;
+        fact.run_code = run.map(|(run, _)| run.run_code).unwrap_or_default();
+    }
+    Ok(Decision::plain(Fact::LossRecorded(fact)))
+}
+
+pub(super) fn stop(fact: &StopRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
+    let known = Register::at(context.record, at);
+    let mut missing = Missing::default();
+    let machine = missing.take(known.machine(&fact.machine_code)?, "machine", &fact.machine_code);
+    missing.take(known.stop_reason(&fact.reason_code)?, "stop reason", &fact.reason_code);
+    missing.check()?;
+    let run = open_run(context.record, &fact.machine_code, at)?;
+    let fact = StopRecorded {
+        feed_code: machine.map(|machine| machine.feed_code).unwrap_or_default(),
+        run_code: run.map(|(run, _)| run.run_code).unwrap_or_default(),
+        ..fact.clone()
+    };
+    Ok(Decision::plain(Fact::StopRecorded(fact)))
+}
+
+pub(super) fn clock_check(fact: &ClockChecked, at: i64, context: &Context) -> Result<Decision, Refusal> {
+    machine_of(context, &fact.machine_code, at)?;
+    Ok(Decision::plain(Fact::ClockChecked(fact.clone())))
+}
+
+pub(super) fn remark(fact: &RemarkRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
+    let mut missing = Missing::default();
+    let known = Register::at(context.record, at);
+    let run = missing.optional(&fact.run_code, "run", || run_span(context.record, &fact.run_code))?;
+    missing.optional(&fact.feed_code, "feed", || known.feed(&fact.feed_code))?;
+    missing.check()?;
+    let mut fact = fact.clone();
+    if let Some((start, ..)) = run {
+        fact.feed_code = start.feed_code;
+    }
+    Ok(Decision::plain(Fact::RemarkRecorded(fact)))
+}

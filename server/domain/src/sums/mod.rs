@@ -1,0 +1,11 @@
+//! The sums: flow, yield, balance and sling trigonometry. Floats are allowed here and nowhere else.
+//!
+//! Everything takes facts or plain numbers and gives typed results; nothing here writes, and no view depends on it.
+
+pub mod balance;
+pub mod flow;
+pub mod ledger;
+pub mod origin;
+pub mod sling;
+pub mod uncertainty;
+pub mod yields;

@@ -1,0 +1,120 @@
+//! Instants and the local days and clocks people see.
+//!
+//! Inside, a time is microseconds since 1970 UTC. Dates on papers are local days: a date means the end of that day in
+//! the site's zone. A local time that happened twice in autumn is answered with both instants, one that never happened
+//! in spring with the instant it would have been by the offset before.
+
+use jiff::civil::{Date, DateTime};
+use jiff::tz::TimeZone;
+use jiff::{Timestamp, ToSpan};
+
+/// The site's zone.
+#[derive(Clone, Debug)]
+pub struct Zone(TimeZone);
+
+impl Zone {
+    /// Finds an IANA zone by name in the database built into the program.
+    pub fn named(name: &str) -> Option<Zone> {
+        TimeZone::get(name).ok().map(Zone)
+    }
+
+    /// Coordinated universal time.
+    pub fn utc() -> Zone {
+        Zone(TimeZone::UTC)
+    }
+
+    fn local(&self, time_us: i64) -> DateTime {
+        let instant = Timestamp::from_microsecond(time_us).unwrap_or(Timestamp::UNIX_EPOCH);
+        self.0.to_datetime(instant)
+    }
+
+    /// `2026-11-25 14:03:09`, local.
+    pub fn clock(&self, time_us: i64) -> String {
+        self.local(time_us).strftime("%Y-%m-%d %H:%M:%S").to_string()
+    }
+
+    /// Local day of an instant.
+    pub fn date(&self, time_us: i64) -> Date {
+        self.local(time_us).date()
+    }
+
+    /// Instants a local time may mean: one, or two when clocks went back.
+    pub fn instants(&self, local: DateTime) -> Vec<i64> {
+        let ambiguous = self.0.to_ambiguous_timestamp(local);
+        let twice = ambiguous.is_ambiguous();
+        let mut found = Vec::new();
+        if let Ok(earlier) = ambiguous.clone().earlier() {
+            found.push(earlier.as_microsecond());
+        }
+        if twice && let Ok(later) = ambiguous.later() {
+            found.push(later.as_microsecond());
+        }
+        found.sort_unstable();
+        found.dedup();
+        found
+    }
+
+    /// First instant of a working day that starts `day_start_minute` minutes after local midnight.
+    pub fn day_start(&self, date: Date, day_start_minute: i64) -> Option<i64> {
+        let local = date.at(0, 0, 0, 0).checked_add(day_start_minute.minutes()).ok()?;
+        self.instants(local).first().copied()
+    }
+
+    /// True when the local day of the instant is after `date`; the date itself still counts.
+    pub fn is_past(&self, date: Date, time_us: i64) -> bool {
+        self.date(time_us) > date
+    }
+}
+
+/// Reads `YYYY-MM-DD`.
+pub fn parse_date(text: &str) -> Option<Date> {
+    if text.len() != 10 {
+        return None;
+    }
+    text.parse().ok()
+}
+
+/// Days since 1970, the figure of findings about dates.
+pub fn day_number(date: Date) -> i64 {
+    let start = Date::constant(1970, 1, 1);
+    i64::from((date - start).get_days())
+}
+
+/// Reads a printed local time: `YYYY-MM-DD HH:MM` or with seconds; `T` may stand between. Also says how long the
+/// print stays the same, in microseconds: a minute or a second.
+pub fn parse_printed(text: &str) -> Option<(DateTime, i64)> {
+    let text = text.trim().replace('T', " ");
+    match text.len() {
+        16 => DateTime::strptime("%Y-%m-%d %H:%M", &text).ok().map(|t| (t, 60_000_000)),
+        19 => DateTime::strptime("%Y-%m-%d %H:%M:%S", &text).ok().map(|t| (t, 1_000_000)),
+        _ => None,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_local_time_that_happened_twice_means_both_instants() {
+        let zone = Zone::named("Europe/Vienna").unwrap();
+        let (local, _) = parse_printed("2026-10-25 02:30").unwrap();
+        let found = zone.instants(local);
+        assert_eq!(found.len(), 2);
+        assert_eq!(found[1] - found[0], 3_600_000_000);
+        let (once, _) = parse_printed("2026-10-25 04:30").unwrap();
+        assert_eq!(zone.instants(once).len(), 1);
+    }
+
+    #[test]
+    fn a_date_counts_to_the_end_of_its_local_day() {
+        let zone = Zone::named("Europe/Vienna").unwrap();
+        let date = parse_date("2026-06-30").unwrap();
+        // 21:59:59 UTC is 23:59:59 local; one second on is the next day.
+        let last = 1_782_856_799_000_000;
+        assert_eq!(zone.clock(last), "2026-06-30 23:59:59");
+        assert!(!zone.is_past(date, last));
+        assert!(zone.is_past(date, last + 1_000_000));
+        assert_eq!(day_number(parse_date("1970-01-02").unwrap()), 1);
+    }
+}
