@@ -1,1 +1,14 @@
-//! placeholder
+//! The Packloft server: journal, views, engine and gRPC services. DEVELOPERS.md has the map.
+
+pub mod engine;
+pub mod house;
+pub mod journal;
+pub mod limits;
+pub mod query;
+mod repair;
+pub mod run;
+pub mod service;
+pub mod verify;
+pub mod views;
+
+pub use run::main_with;

@@ -1,0 +1,454 @@
+//! The engine: one writer that decides, appends, syncs, applies and answers, in that order.
+//!
+//! It takes what is queued (no timer, at most [`limits::GROUP_MAX_COUNT`]), decides each request against the views and
+//! what the group already decided, appends the group and syncs once. Only then do its answers leave, refusals too,
+//! because a refusal may rest on a fact of the same group. A failed sync ends writing: the outcome is unknown and the
+//! client sends the same id again. Clock and ids come from outside.
+//!
+//! Invariants: I-ENG-1 acknowledged means durable; I-ENG-2 one outcome per request id; I-ENG-3 recorded time never goes
+//! back; I-ENG-4 a panic while deciding costs that request only, and the same bytes are refused until restart.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::Arc;
+use std::sync::mpsc::{Receiver, SyncSender, TrySendError, sync_channel};
+use std::time::{Duration, Instant};
+
+use packloft_domain::fact::{Actor, ActorProof, Event, Fact};
+use packloft_domain::record::{Entry, Unreadable};
+use packloft_domain::refusal::{Refusal, Unknown, Violation};
+use packloft_domain::rules::{self, Command, Context, Decision};
+use parking_lot::Mutex;
+use prost::Message;
+use tokio::sync::{oneshot, watch};
+
+use crate::journal::{Journal, JournalError, Pending};
+use crate::limits;
+use crate::views::{GroupRecord, ViewRecord, Views};
+
+/// Gives the time; tests give their own.
+pub trait Clock: Send + Sync {
+    /// Microseconds since 1970.
+    fn now_us(&self) -> i64;
+}
+
+/// The machine's clock.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct SystemClock;
+
+impl Clock for SystemClock {
+    fn now_us(&self) -> i64 {
+        let since = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH);
+        since.map_or(0, |d| i64::try_from(d.as_micros()).unwrap_or(i64::MAX))
+    }
+}
+
+/// A request on its way to the writer.
+pub struct Submission {
+    /// Id the client made.
+    pub request_id: [u8; 16],
+    /// Hash of the request without its id.
+    pub request_hash: [u8; 16],
+    /// Who asks.
+    pub actor_code: String,
+    /// What is wanted.
+    pub command: Command,
+    /// After this nobody waits any more.
+    pub deadline: Instant,
+}
+
+/// What became of a request.
+#[derive(Clone, Debug)]
+pub struct Outcome {
+    /// Sequence of the fact.
+    pub sequence: u64,
+    /// The stored event.
+    pub event: Arc<Event>,
+    /// True when the id had been answered before.
+    pub replayed: bool,
+}
+
+/// Why there is no outcome.
+#[derive(Clone, Debug, PartialEq)]
+pub enum EngineError {
+    /// The rules refuse it.
+    Refused(Refusal),
+    /// The id was used for something else.
+    RequestIdReused,
+    /// The id is older than ids are remembered.
+    RequestIdExpired,
+    /// Too much is waiting.
+    Overloaded,
+    /// Nobody waits any more; nothing was decided.
+    DeadlinePassed,
+    /// Writes are not taken; the reason is for people.
+    ReadOnly(String),
+    /// The write may or may not have become durable; the same id may be sent again.
+    Unknown,
+    /// A panic while deciding; the text is an incident id.
+    Incident(String),
+}
+
+type Reply = oneshot::Sender<Result<Outcome, EngineError>>;
+
+struct Job {
+    submission: Submission,
+    reply: Reply,
+}
+
+/// Why writes are not taken.
+#[derive(Clone, Debug, Default)]
+pub struct ReadOnly(Arc<Mutex<Option<String>>>);
+
+impl ReadOnly {
+    /// Reason, when writes are not taken.
+    pub fn reason(&self) -> Option<String> {
+        self.0.lock().clone()
+    }
+
+    /// Stops writes for good.
+    pub fn set(&self, reason: impl Into<String>) {
+        self.0.lock().get_or_insert(reason.into());
+    }
+}
+
+/// Handle to the writer and to what it has applied.
+#[derive(Clone)]
+pub struct Engine {
+    queue: Arc<Mutex<Option<SyncSender<Job>>>>,
+    applied: watch::Receiver<u64>,
+    read_only: ReadOnly,
+    /// The journal, for reading.
+    pub journal: Arc<Journal>,
+    /// The views, for reading.
+    pub views: Arc<Views>,
+    /// The clock.
+    pub clock: Arc<dyn Clock>,
+    disk_low: Arc<dyn Fn() -> Option<String> + Send + Sync>,
+}
+
+/// Called by the writer now and then with the newest sequence and chain hash, and once at its end.
+pub type HeadWriter = Box<dyn Fn(u64, [u8; 32]) + Send>;
+
+impl Engine {
+    /// Starts the writer. `views` must have caught up with `journal`.
+    pub fn start(
+        journal: Arc<Journal>,
+        views: Arc<Views>,
+        clock: Arc<dyn Clock>,
+        disk_low: Arc<dyn Fn() -> Option<String> + Send + Sync>,
+        head: HeadWriter,
+    ) -> std::io::Result<(Engine, std::thread::JoinHandle<()>)> {
+        let (queue, jobs) = sync_channel(limits::QUEUE_MAX_COUNT);
+        let (publish, applied) = watch::channel(views.applied().sequence);
+        let read_only = ReadOnly::default();
+        if let Some(damage) = journal.damage() {
+            read_only.set(format!("DAMAGED({}): {damage}", damage.sequence));
+        }
+        let writer = Writer {
+            last_recorded_us: journal.last_recorded_us(),
+            journal: Arc::clone(&journal),
+            views: Arc::clone(&views),
+            clock: Arc::clone(&clock),
+            publish,
+            read_only: read_only.clone(),
+            poisoned: BTreeSet::new(),
+            head,
+            head_written: Instant::now(),
+        };
+        let thread = std::thread::Builder::new().name("writer".into()).spawn(move || writer.run(&jobs))?;
+        let queue = Arc::new(Mutex::new(Some(queue)));
+        Ok((Engine { queue, applied, read_only, journal, views, clock, disk_low }, thread))
+    }
+
+    /// Hands a request to the writer and waits for what becomes of it.
+    ///
+    /// # Errors
+    /// [`EngineError`]; only [`EngineError::Unknown`] leaves open whether the fact is on record.
+    pub async fn submit(&self, submission: Submission) -> Result<Outcome, EngineError> {
+        if let Some(reason) = self.read_only_reason() {
+            return Err(EngineError::ReadOnly(reason));
+        }
+        let (reply, outcome) = oneshot::channel();
+        let deadline = submission.deadline;
+        let queue = self.queue.lock().clone();
+        let Some(queue) = queue else { return Err(EngineError::ReadOnly("stopping".into())) };
+        match queue.try_send(Job { submission, reply }) {
+            Ok(()) => {}
+            Err(TrySendError::Full(_)) => return Err(EngineError::Overloaded),
+            Err(TrySendError::Disconnected(_)) => return Err(EngineError::ReadOnly("stopping".into())),
+        }
+        drop(queue);
+        match tokio::time::timeout_at(deadline.into(), outcome).await {
+            Ok(Ok(result)) => result,
+            Ok(Err(_)) => Err(EngineError::Unknown),
+            Err(_) => Err(EngineError::DeadlinePassed),
+        }
+    }
+
+    /// Why writes are not taken, when they are not.
+    pub fn read_only_reason(&self) -> Option<String> {
+        self.read_only.reason().or_else(|| (self.disk_low)())
+    }
+
+    /// The record as known now, or once it holds `min_sequence`; `None` when that did not come in time.
+    pub async fn record(&self, min_sequence: u64) -> Option<ViewRecord> {
+        let mut applied = self.applied.clone();
+        let reached = tokio::time::timeout(
+            limits::FRESHNESS_WAIT,
+            applied.wait_for(|sequence| *sequence >= min_sequence),
+        )
+        .await;
+        let sequence = *reached.ok()?.ok()?;
+        Some(self.views.record_at(sequence))
+    }
+
+    /// Takes no more requests; the writer ends after what is queued.
+    pub fn stop(&self) {
+        self.queue.lock().take();
+    }
+}
+
+struct Writer {
+    journal: Arc<Journal>,
+    views: Arc<Views>,
+    clock: Arc<dyn Clock>,
+    publish: watch::Sender<u64>,
+    read_only: ReadOnly,
+    poisoned: BTreeSet<[u8; 16]>,
+    last_recorded_us: i64,
+    head: HeadWriter,
+    head_written: Instant,
+}
+
+enum Decided {
+    New { sequence: u64, event: Arc<Event> },
+    Old(Result<Outcome, EngineError>),
+}
+
+struct Group {
+    record: GroupRecord,
+    pending: Vec<Pending>,
+    seen: BTreeMap<[u8; 16], ([u8; 16], u64, Arc<Event>)>,
+    bytes: usize,
+}
+
+impl Writer {
+    fn run(mut self, jobs: &Receiver<Job>) {
+        while let Ok(first) = jobs.recv() {
+            let applied = self.views.applied().sequence;
+            let mut group = Group {
+                record: GroupRecord::new(self.views.record_at(applied)),
+                pending: Vec::new(),
+                seen: BTreeMap::new(),
+                bytes: 0,
+            };
+            let mut answers: Vec<(Reply, Decided)> = Vec::new();
+            let mut next = Some(first);
+            while let Some(job) = next.take() {
+                let decided = self.take(&job.submission, &mut group);
+                answers.push((job.reply, decided));
+                let full = answers.len() >= limits::GROUP_MAX_COUNT
+                    || group.bytes >= limits::GROUP_MAX_BYTES
+                    || group.record.list_count() >= limits::GROUP_MAX_ENTRIES;
+                if !full {
+                    next = jobs.try_recv().ok();
+                }
+            }
+            self.commit(&group, answers);
+            if self.head_written.elapsed() >= limits::HEAD_EVERY {
+                self.write_head();
+            }
+        }
+        self.write_head();
+        if let Err(fault) = self.views.flush() {
+            tracing::warn!(%fault, "views not flushed at the end; they will be caught up");
+        }
+    }
+
+    fn write_head(&mut self) {
+        (self.head)(self.journal.last_sequence(), self.journal.chain());
+        self.head_written = Instant::now();
+    }
+
+    fn commit(&mut self, group: &Group, answers: Vec<(Reply, Decided)>) {
+        let mut known = true;
+        if !group.pending.is_empty() && self.read_only.reason().is_none() {
+            if let Err(fault) = self.journal.append(&group.pending) {
+                known = false;
+                log_fault("journal", &fault);
+                self.read_only.set("IO_FAILED: the journal could not be written; restart the server");
+            }
+            if known {
+                let first = group.pending.first().map_or(0, |p| p.unit);
+                let events: Vec<(u64, Event)> = (first..).zip(group.pending.iter().map(|p| p.event.clone())).collect();
+                // From here on the facts are durable, whatever happens to the views.
+                if let Err(fault) = self.views.apply(&events, self.journal.chain()) {
+                    tracing::error!(%fault, "views not written; they are rebuilt at the next start");
+                    self.read_only.set("IO_FAILED: the views could not be written; restart the server");
+                }
+                self.publish.send_replace(self.views.applied().sequence);
+            }
+        }
+        for (reply, decided) in answers {
+            let answer = match decided {
+                Decided::New { sequence, event } if known => Ok(Outcome { sequence, event, replayed: false }),
+                // A refusal may rest on a fact of this group that is not durable now.
+                Decided::New { .. } | Decided::Old(Err(EngineError::Refused(_))) if !known => Err(EngineError::Unknown),
+                Decided::New { .. } => Err(EngineError::Unknown),
+                Decided::Old(answer) => answer,
+            };
+            // Nobody may be waiting any more; the fact stands all the same.
+            let _ = reply.send(answer);
+        }
+    }
+
+    fn take(&mut self, submission: &Submission, group: &mut Group) -> Decided {
+        if Instant::now() >= submission.deadline {
+            return Decided::Old(Err(EngineError::DeadlinePassed));
+        }
+        if let Some(reason) = self.read_only.reason() {
+            return Decided::Old(Err(EngineError::ReadOnly(reason)));
+        }
+        if self.poisoned.contains(&submission.request_hash) {
+            return Decided::Old(Err(EngineError::Incident("repeated".into())));
+        }
+        match self.replay(submission, group) {
+            Ok(None) => {}
+            Ok(Some(answer)) => return Decided::Old(answer),
+            Err(fault) => return Decided::Old(Err(EngineError::Refused(Refusal::Unreadable(fault)))),
+        }
+        match catch_unwind(AssertUnwindSafe(|| self.decide(submission, group))) {
+            Ok(Ok((sequence, event))) => Decided::New { sequence, event },
+            Ok(Err(refusal)) => Decided::Old(Err(EngineError::Refused(refusal))),
+            Err(_) => {
+                let incident = uuid::Uuid::new_v4().to_string();
+                tracing::error!(incident, "panic while deciding; the request was dropped");
+                self.poisoned.insert(submission.request_hash);
+                Decided::Old(Err(EngineError::Incident(incident)))
+            }
+        }
+    }
+
+    /// What an earlier use of the same id answers, if there was one.
+    fn replay(
+        &self,
+        submission: &Submission,
+        group: &Group,
+    ) -> Result<Option<Result<Outcome, EngineError>>, Unreadable> {
+        if let Some((hash, sequence, event)) = group.seen.get(&submission.request_id) {
+            return Ok(Some(if *hash == submission.request_hash {
+                Ok(Outcome { sequence: *sequence, event: Arc::clone(event), replayed: true })
+            } else {
+                Err(EngineError::RequestIdReused)
+            }));
+        }
+        if let Some(used) = self.views.used_request(&submission.request_id)? {
+            if used.hash != submission.request_hash {
+                return Ok(Some(Err(EngineError::RequestIdReused)));
+            }
+            let event = read_event(&self.journal, used.sequence)?;
+            return Ok(Some(Ok(Outcome {
+                sequence: used.sequence,
+                event: Arc::new(event),
+                replayed: true,
+            })));
+        }
+        let id = uuid::Uuid::from_bytes(submission.request_id);
+        if let Some(made) = id.get_timestamp() {
+            let made_us = i64::try_from(made.to_unix().0).unwrap_or(0).saturating_mul(1_000_000);
+            let oldest = self.clock.now_us() - limits::REQUEST_ID_DAYS * packloft_domain::key::DAY_US;
+            if id.get_version_num() == 7 && made_us < oldest {
+                return Ok(Some(Err(EngineError::RequestIdExpired)));
+            }
+        }
+        Ok(None)
+    }
+
+    fn decide(&mut self, submission: &Submission, group: &mut Group) -> Result<(u64, Arc<Event>), Refusal> {
+        let now = self.clock.now_us().max(self.last_recorded_us);
+        let command = &submission.command;
+        if command.occurred_time_us > now + limits::CLOCK_AHEAD_US {
+            return Err(Refusal::Invalid(vec![Violation {
+                field: "occurred_time".into(),
+                text: "is more than 2 minutes ahead of the server's clock".into(),
+            }]));
+        }
+        let sequence = self.journal.last_sequence() + group.pending.len() as u64 + 1;
+        let target = match &command.fact {
+            Fact::Corrected(corrected) => self.target(corrected.target_sequence, group)?,
+            _ => None,
+        };
+        let zone = rules::register::zone(&group.record)?;
+        let decision = rules::decide(command, &Context {
+            record: &group.record,
+            next_sequence: sequence.cast_signed(),
+            actor_code: submission.actor_code.clone(),
+            zone,
+            target,
+        })?;
+        let Decision { fact, breaches, holds, contradictions } = decision;
+        let event = Event {
+            request_id: submission.request_id.to_vec(),
+            request_hash: submission.request_hash.to_vec(),
+            occurred_time_us: command.occurred_time_us,
+            recorded_time_us: now,
+            actor: Some(Actor { code: submission.actor_code.clone(), proof: ActorProof::Declared.into() }),
+            breaches,
+            holds,
+            contradictions,
+            fact,
+        };
+        self.last_recorded_us = now;
+        group.bytes += event.encoded_len();
+        group.record.push(sequence, &event);
+        group.pending.push(Pending { event: event.clone(), unit: sequence, last_of_unit: true });
+        let event = Arc::new(event);
+        group.seen.insert(submission.request_id, (submission.request_hash, sequence, Arc::clone(&event)));
+        Ok((sequence, event))
+    }
+
+    fn target(&self, target_sequence: i64, group: &Group) -> Result<Option<Entry>, Refusal> {
+        let Ok(sequence) = u64::try_from(target_sequence) else { return Ok(None) };
+        let last = self.journal.last_sequence();
+        if sequence > last {
+            let offset = usize::try_from(sequence - last - 1).unwrap_or(usize::MAX);
+            let pending = group.pending.get(offset);
+            return Ok(pending.map(|p| Entry { sequence: target_sequence, event: p.event.clone() }));
+        }
+        if sequence == 0 {
+            return Ok(None);
+        }
+        let event = read_event(&self.journal, sequence)?;
+        Ok(Some(Entry { sequence: target_sequence, event }))
+    }
+}
+
+fn log_fault(what: &str, fault: &dyn std::error::Error) {
+    let mut text = fault.to_string();
+    let mut source = fault.source();
+    while let Some(inner) = source {
+        text = format!("{text}: {inner}");
+        source = inner.source();
+    }
+    tracing::error!(what, fault = text, "write failed; no more writes are taken");
+}
+
+/// One event by sequence.
+pub fn read_event(journal: &Journal, sequence: u64) -> Result<Event, Unreadable> {
+    let rows = journal.read(sequence, 1).map_err(|fault: JournalError| Unreadable(fault.to_string()))?;
+    rows.into_iter()
+        .next()
+        .map(|row| row.event)
+        .ok_or_else(|| Unreadable(format!("sequence {sequence} is not in the journal")))
+}
+
+/// A refusal for an unknown thing.
+pub fn not_found(noun: &'static str, code: &str) -> Refusal {
+    Refusal::NotFound(vec![Unknown { noun, code: code.into() }])
+}
+
+/// Longest wait that a request without a deadline gets.
+pub fn default_deadline() -> Duration {
+    limits::DEADLINE_DEFAULT
+}

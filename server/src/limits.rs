@@ -1,0 +1,43 @@
+//! Every bound of the server in one place, each with its reason.
+
+use std::time::Duration;
+
+/// Largest message taken. An intake of 200 bags is about 30 kB; 1 MiB leaves room and bounds memory per call.
+pub const MESSAGE_MAX_BYTES: usize = 1 << 20;
+/// Requests waiting for the writer. At about 1 ms a group of 64 this is some 20 ms of work; beyond it callers are told
+/// to come back.
+pub const QUEUE_MAX_COUNT: usize = 1_024;
+/// Requests decided and synced together. Measured for the store: more gains nothing and costs latency.
+pub const GROUP_MAX_COUNT: usize = 64;
+/// Bytes of one group.
+pub const GROUP_MAX_BYTES: usize = 1 << 20;
+/// View entries written by one group; the store takes about 10 µs an entry.
+pub const GROUP_MAX_ENTRIES: usize = 500;
+/// Longest time a request may take when the client sets no deadline.
+pub const DEADLINE_DEFAULT: Duration = Duration::from_secs(30);
+/// Longest wait for a sequence a reader asked for.
+pub const FRESHNESS_WAIT: Duration = Duration::from_secs(5);
+/// Rows of a page when none are asked for.
+pub const PAGE_DEFAULT_COUNT: i64 = 100;
+/// Most rows of a page.
+pub const PAGE_MAX_COUNT: i64 = 1_000;
+/// Size of a journal segment.
+pub const SEGMENT_BYTES: u64 = 64 << 20;
+/// How far ahead a segment is filled with zeros, so that most appends change no file size.
+pub const ZERO_AHEAD_BYTES: u64 = 1 << 20;
+/// Largest chunk of a view list; the store keeps values under 4 KiB in place.
+pub const CHUNK_MAX_BYTES: usize = 3_584;
+/// Cache of the view store, by its own count.
+pub const VIEW_CACHE_BYTES: u64 = 64 << 20;
+/// Free space below which writes are refused.
+pub const DISK_LOW_BYTES: u64 = 128 << 20;
+/// File kept as a reserve, given up when the disk is full so that the store can open.
+pub const BALLAST_BYTES: u64 = 64 << 20;
+/// How far a floor clock may be ahead of the server's.
+pub const CLOCK_AHEAD_US: i64 = 120_000_000;
+/// How long a request id is remembered.
+pub const REQUEST_ID_DAYS: i64 = 90;
+/// Calls handled at once; more wait in the transport.
+pub const CONCURRENT_CALLS: usize = 256;
+/// How often the head file is written while requests come.
+pub const HEAD_EVERY: Duration = Duration::from_secs(60);

@@ -1,0 +1,138 @@
+//! Events as people read them: one line in words, and the stored fact as JSON.
+
+use packloft_domain::fact as f;
+use packloft_domain::fact::{Event, Fact};
+use packloft_domain::mass::kilograms;
+use packloft_domain::time::Zone;
+use packloft_proto::v1;
+use prost::Message;
+use prost_reflect::{DescriptorPool, DynamicMessage};
+
+use crate::journal::Stored;
+use crate::service::convert::twins;
+use crate::service::faults::timestamp;
+
+/// Descriptors of the stored facts.
+fn pool() -> &'static DescriptorPool {
+    static POOL: std::sync::OnceLock<DescriptorPool> = std::sync::OnceLock::new();
+    POOL.get_or_init(|| DescriptorPool::decode(packloft_proto::journal::DESCRIPTOR).unwrap_or_default())
+}
+
+/// The stored fact as JSON, by the canonical mapping of its schema; empty when it cannot be shown.
+pub fn fact_json(event: &Event) -> String {
+    let only_fact = Event { fact: event.fact.clone(), ..Event::default() };
+    let Some(descriptor) = pool().get_message_by_name("packloft.journal.v1.Event") else { return String::new() };
+    DynamicMessage::decode(descriptor, only_fact.encode_to_vec().as_slice())
+        .ok()
+        .and_then(|message| serde_json::to_string(&message).ok())
+        .unwrap_or_default()
+}
+
+fn tags(bags: &[f::LiftBag]) -> String {
+    bags.iter().map(|bag| bag.bag_tag.as_str()).collect::<Vec<_>>().join(", ")
+}
+
+fn counters(rows: &[f::CounterReading]) -> String {
+    rows.iter()
+        .map(|row| {
+            let place = match row.place() {
+                f::CounterPlace::Accepted => "accepted",
+                f::CounterPlace::Rejected => "rejected",
+                f::CounterPlace::Palletised => "palletised",
+                f::CounterPlace::Filled | f::CounterPlace::Unspecified => "filled",
+            };
+            match row.reset_from_value {
+                Some(from) => format!("{place} {} (reset after {from})", row.value),
+                None => format!("{place} {}", row.value),
+            }
+        })
+        .collect::<Vec<_>>()
+        .join(", ")
+}
+
+/// What happened, in one line without its time.
+pub fn words(event: &Event, zone: &Zone) -> String {
+    let Some(fact) = &event.fact else { return String::new() };
+    match fact {
+        Fact::LotCreated(f) => format!("lot {} created", f.lot_code),
+        Fact::LabResultRecorded(f) => format!("lot {}: {} {} {}", f.lot_code, f.property, f.value, f.unit),
+        Fact::LotReleased(f) => format!("lot {} released: {}", f.lot_code, f.reason),
+        Fact::LotRejected(f) => format!("lot {} rejected: {}", f.lot_code, f.reason),
+        Fact::IntakeRecorded(f) => format!("intake {} of {} bags", f.intake_code, f.bags.len()),
+        Fact::BulkBagRecorded(f) => {
+            format!("bag {} filled, gross {} on scale {}", f.bag_tag, kilograms(f.gross_mass_mg), f.scale_code)
+        }
+        Fact::BagWeighed(f) => {
+            format!("bag {} weighed, gross {} on scale {}", f.bag_tag, kilograms(f.gross_mass_mg), f.scale_code)
+        }
+        Fact::BagLossRecorded(f) => format!("bag {} lost {}", f.bag_tag, kilograms(f.mass_mg)),
+        Fact::ResidueRecorded(f) => format!("{} stayed in bag {}", kilograms(f.mass_mg), f.bag_tag),
+        Fact::LiftRecorded(f) => {
+            let way = match f.direction() {
+                f::LiftDirection::Up => format!("up to platform {}", f.platform_code),
+                f::LiftDirection::Down => "down".into(),
+                f::LiftDirection::Across | f::LiftDirection::Unspecified => "across".into(),
+            };
+            format!("bags {} lifted {way} by hoist {}, {} on the hook", tags(&f.bags), f.hoist_code, kilograms(f.hook_load_mg))
+        }
+        Fact::ExaminationRecorded(f) => {
+            format!("{}{} examined on {}, report {}", f.hoist_code, f.gear_code, f.examined_date, f.report_code)
+        }
+        Fact::RunStarted(f) => {
+            format!("run {} of product {} started on machine {}, batch {}", f.run_code, f.product_code, f.machine_code, f.batch_code)
+        }
+        Fact::RunFinished(f) => format!("run {} finished, {}", f.run_code, counters(&f.counters)),
+        Fact::BagTipped(f) => match f.part_mass_mg {
+            Some(part) => format!("{} of bag {} tipped into feed {}", kilograms(part), f.bag_tag, f.feed_code),
+            None => format!("bag {} tipped into feed {}", f.bag_tag, f.feed_code),
+        },
+        Fact::HopperLevelRecorded(f) => {
+            format!("feed {} holds {} (observed)", f.feed_code, kilograms(f.content_mass_mg))
+        }
+        Fact::FeedEmptied(f) => format!("feed {} seen empty and clean", f.feed_code),
+        Fact::CountRecorded(f) => format!("machine {} counted: {}", f.machine_code, counters(&f.counters)),
+        Fact::ReadingsRecorded(f) => {
+            let mean = (f.sum_mg as f64 / f.reading_count.max(1) as f64) / 1e3;
+            format!("{} check weighings on machine {}, mean {mean:.1} g as read", f.reading_count, f.machine_code)
+        }
+        Fact::LossRecorded(f) => format!("{} left feed {} as loss", kilograms(f.mass_mg), f.feed_code),
+        Fact::StopRecorded(f) => {
+            format!("machine {} stood still since {}: {}", f.machine_code, zone.clock(f.start_time_us), f.reason_code)
+        }
+        Fact::ClockChecked(f) => {
+            format!("printer of machine {} is {} s off, ± {} s", f.machine_code, f.offset_us as f64 / 1e6, f.tolerance_us as f64 / 1e6)
+        }
+        Fact::RemarkRecorded(f) => format!("remark: {}", f.text),
+        Fact::HoldPlaced(f) => format!("hold {} placed: {}", f.hold_code, f.reason),
+        Fact::HoldEnded(f) => format!("hold {} ended: {}", f.hold_code, f.reason),
+        Fact::BreachClosed(f) => format!("breach at sequence {} closed: {}", f.event_sequence, f.reason),
+        Fact::Corrected(f) => match &f.replacement {
+            Some(inner) => format!("sequence {} replaced ({}): {}", f.target_sequence, f.reason, words(inner, zone)),
+            None => format!("sequence {} voided: {}", f.target_sequence, f.reason),
+        },
+        Fact::Registered(f) => match &f.item {
+            Some(item) => {
+                let (kind, code) = packloft_domain::key::registered_item(item);
+                format!("{} {code} registered", kind.replace('_', " "))
+            }
+            None => "registered".into(),
+        },
+        other => packloft_domain::fact::kind(other).replace('_', " "),
+    }
+}
+
+/// An event as the API shows it.
+pub fn event(stored: &Stored) -> v1::Event {
+    let event = &stored.event;
+    v1::Event {
+        sequence: stored.sequence.cast_signed(),
+        kind: crate::journal::event_kind(event).into(),
+        occurred_time: Some(timestamp(event.occurred_time_us)),
+        recorded_time: Some(timestamp(event.recorded_time_us)),
+        actor_code: event.actor.as_ref().map(|a| a.code.clone()).unwrap_or_default(),
+        breaches: twins(&event.breaches),
+        hold_codes: event.holds.iter().map(|hold| hold.hold_code.clone()).collect(),
+        detail_json: fact_json(event),
+        request_id: uuid::Uuid::from_slice(&event.request_id).map(|id| id.to_string()).unwrap_or_default(),
+    }
+}

@@ -1,0 +1,385 @@
+//! Objects as people ask for them: bags, lots, intakes, lifts, runs, holds, breaches.
+
+use packloft_domain::fact as f;
+use packloft_domain::fact::Fact;
+use packloft_domain::key::object;
+use packloft_domain::record::{Entry, Record, Unreadable, facts, facts_between};
+use packloft_domain::rules::bag::{self, BagFacts, Place};
+use packloft_domain::rules::hold::{self, HoldState};
+use packloft_domain::rules::lot::{self, LotDecision, LotFacts};
+use packloft_domain::rules::{counter, register::Register, stream};
+use packloft_domain::sums::ledger::run_readings;
+use packloft_proto::v1;
+
+use super::Asked;
+use crate::service::convert::{twin, twins};
+use crate::service::faults::timestamp;
+
+/// Codes of holds.
+pub fn codes(holds: &[HoldState]) -> Vec<String> {
+    holds.iter().map(|state| state.hold.hold_code.clone()).collect()
+}
+
+/// A bag with its open holds.
+pub fn bulk_bag(record: &dyn Record, facts: &BagFacts) -> Result<v1::BulkBag, Unreadable> {
+    let mass = facts.mass();
+    let (state, place_code) = match &facts.place {
+        Place::Refused => (v1::BagState::Refused, String::new()),
+        Place::Emptied => (v1::BagState::Emptied, String::new()),
+        Place::Platform(code) if facts.tips.is_empty() => (v1::BagState::OnPlatform, code.clone()),
+        Place::Platform(code) => (v1::BagState::PartTipped, code.clone()),
+        Place::Location(code) if facts.tips.is_empty() => (v1::BagState::InStore, code.clone()),
+        Place::Location(code) => (v1::BagState::PartTipped, code.clone()),
+    };
+    Ok(v1::BulkBag {
+        bag_tag: facts.bag_tag.clone(),
+        lots: twins(&facts.lots),
+        fibc_type_code: facts.fibc_type_code.clone(),
+        state: state.into(),
+        gross_mass_mg: mass.and_then(|m| m.gross_mass_mg),
+        tare_mass_mg: mass.and_then(|m| m.tare_mass_mg),
+        net_mass_mg: mass.and_then(|m| m.net_mass_mg),
+        weighed_here: facts.weighed.is_some(),
+        scale_code: mass.map(|m| m.scale_code.clone()).unwrap_or_default(),
+        tipped_mass_mg: facts.tipped_mass_mg(),
+        lost_mass_mg: facts.lost_mass_mg,
+        residue_mass_mg: facts.residue_mass_mg.unwrap_or(0),
+        place_code,
+        hold_codes: codes(&hold::on_bag(record, facts)?),
+        supplier_code: facts.supplier_code.clone(),
+        intake_code: facts.intake_code.clone(),
+        arrived_time: Some(timestamp(facts.arrived_time_us)),
+    })
+}
+
+fn tags_in(entry: &Entry, lot_code: &str) -> Vec<String> {
+    let of_lot = |lots: &[f::LotShare]| lot_code.is_empty() || lots.iter().any(|l| l.lot_code == lot_code);
+    match &entry.event.fact {
+        Some(Fact::IntakeRecorded(f)) => {
+            f.bags.iter().filter(|b| of_lot(&b.lots)).map(|b| b.bag_tag.clone()).collect()
+        }
+        Some(Fact::BulkBagRecorded(f)) if of_lot(&f.lots) => vec![f.bag_tag.clone()],
+        _ => Vec::new(),
+    }
+}
+
+/// Tags of the bags of a lot (of all bags when empty), newest first.
+pub fn bag_tags(record: &dyn Record, lot_code: &str) -> Result<Vec<String>, Unreadable> {
+    let key = if lot_code.is_empty() { "bags".to_owned() } else { object("lot_bags", lot_code) };
+    let mut tags: Vec<String> = facts(record, &key)?.iter().flat_map(|row| tags_in(row, lot_code)).collect();
+    tags.reverse();
+    Ok(tags)
+}
+
+/// Bags with their state, newest first.
+pub fn bags(record: &dyn Record, lot_code: &str, state: i32) -> Result<Vec<v1::BulkBag>, Unreadable> {
+    let mut rows = Vec::new();
+    for tag in bag_tags(record, lot_code)? {
+        if let Some(facts) = bag::bag(record, &tag)? {
+            let row = bulk_bag(record, &facts)?;
+            if state == 0 || row.state == state {
+                rows.push(row);
+            }
+        }
+    }
+    Ok(rows)
+}
+
+/// State of a lot as the API names it.
+pub fn lot_state(decision: LotDecision) -> v1::LotState {
+    match decision {
+        LotDecision::Pending => v1::LotState::Pending,
+        LotDecision::Released => v1::LotState::Released,
+        LotDecision::Rejected => v1::LotState::Rejected,
+    }
+}
+
+/// A lot with results, bags and open holds.
+pub fn lot(record: &dyn Record, lot: &LotFacts) -> Result<v1::Lot, Unreadable> {
+    let code = &lot.created.lot_code;
+    let mut bag_tags = bag_tags(record, code)?;
+    bag_tags.reverse();
+    Ok(v1::Lot {
+        lot_code: code.clone(),
+        material_code: lot.created.material_code.clone(),
+        supplier_code: lot.created.supplier_code.clone(),
+        supplier_lot_code: lot.created.supplier_lot_code.clone(),
+        state: lot_state(lot.decision).into(),
+        results: lot
+            .results
+            .iter()
+            .map(|(result, time)| v1::LabResult {
+                property: result.property.clone(),
+                value: result.value.clone(),
+                unit: result.unit.clone(),
+                method: result.method.clone(),
+                sample_code: result.sample_code.clone(),
+                occurred_time: Some(timestamp(*time)),
+            })
+            .collect(),
+        bag_tags,
+        hold_codes: codes(&hold::on_lot(record, code)?),
+        state_reason: lot.decision_reason.clone(),
+        created_time: Some(timestamp(lot.created_time_us)),
+    })
+}
+
+/// Lots, newest first.
+pub fn lots(record: &dyn Record) -> Result<Vec<v1::Lot>, Unreadable> {
+    let mut rows = Vec::new();
+    for row in facts(record, "lots")?.iter().rev() {
+        if let Some(Fact::LotCreated(created)) = &row.event.fact
+            && let Some(known) = lot::lot(record, &created.lot_code)?
+        {
+            rows.push(lot(record, &known)?);
+        }
+    }
+    Ok(rows)
+}
+
+/// Intakes, newest first.
+pub fn intakes(record: &dyn Record) -> Result<Vec<v1::Intake>, Unreadable> {
+    let rows = facts(record, "intakes")?;
+    let intake = |row: &Entry| match &row.event.fact {
+        Some(Fact::IntakeRecorded(f)) => {
+            let tags = |refused| {
+                f.bags.iter().filter(|b| b.refused == refused).map(|b| b.bag_tag.clone()).collect()
+            };
+            Some(v1::Intake {
+                intake_code: f.intake_code.clone(),
+                supplier_code: f.supplier_code.clone(),
+                note_code: f.note_code.clone(),
+                vehicle_code: f.vehicle_code.clone(),
+                bag_tags: tags(false),
+                refused_bag_tags: tags(true),
+                occurred_time: Some(timestamp(row.event.occurred_time_us)),
+                event_sequence: row.sequence,
+            })
+        }
+        _ => None,
+    };
+    Ok(rows.iter().rev().filter_map(intake).collect())
+}
+
+/// Where a bag's mass comes from, in words.
+pub fn basis_words(basis: f::MassBasis) -> &'static str {
+    match basis {
+        f::MassBasis::WeighedHere => "weighed here",
+        f::MassBasis::Declared => "declared, tolerance added",
+        f::MassBasis::Unspecified => "not known",
+    }
+}
+
+fn lift_row(entry: &Entry, lift: &f::LiftRecorded) -> v1::LiftRow {
+    v1::LiftRow {
+        event_sequence: entry.sequence,
+        occurred_time: Some(timestamp(entry.event.occurred_time_us)),
+        lift: Some(v1::Lift {
+            hoist_code: lift.hoist_code.clone(),
+            gear: lift
+                .gear
+                .iter()
+                .map(|gear| v1::LiftGear {
+                    gear_code: gear.gear_code.clone(),
+                    angle_from_vertical_mdeg: gear.angle_from_vertical_mdeg,
+                    ..v1::LiftGear::default()
+                })
+                .collect(),
+            bag_tags: lift.bags.iter().map(|bag| bag.bag_tag.clone()).collect(),
+            direction: lift.direction,
+            platform_code: lift.platform_code.clone(),
+            location_code: lift.location_code.clone(),
+            driver_code: lift.driver_code.clone(),
+            slinger_code: lift.slinger_code.clone(),
+            confirmations: lift.confirmations.as_ref().map(twin),
+            load_cell_mass_mg: lift.load_cell_mass_mg,
+        }),
+        hook_load_mg: lift.hook_load_mg,
+        bags: lift
+            .bags
+            .iter()
+            .map(|bag| v1::LiftBagMass {
+                bag_tag: bag.bag_tag.clone(),
+                gross_mass_mg: bag.gross_mass_mg,
+                basis: basis_words(bag.basis()).into(),
+            })
+            .collect(),
+        breaches: twins(&entry.event.breaches),
+        hold_codes: entry.event.holds.iter().map(|hold| hold.hold_code.clone()).collect(),
+        actor_code: entry.event.actor.as_ref().map(|a| a.code.clone()).unwrap_or_default(),
+    }
+}
+
+/// Lifts, newest first.
+pub fn lifts(record: &dyn Record, hoist_code: &str) -> Result<Vec<v1::LiftRow>, Unreadable> {
+    let key = if hoist_code.is_empty() { "lifts".to_owned() } else { object("hoist_lifts", hoist_code) };
+    let rows = facts(record, &key)?;
+    Ok(rows
+        .iter()
+        .rev()
+        .filter_map(|row| match &row.event.fact {
+            Some(Fact::LiftRecorded(lift)) => Some(lift_row(row, lift)),
+            _ => None,
+        })
+        .collect())
+}
+
+/// Sum of a counter's cycles inside a run, and the time of its last reading.
+fn counted(
+    rows: &[Entry],
+    machine: &str,
+    place: f::CounterPlace,
+    digits: i64,
+    span: (i64, i64),
+) -> Option<(i64, i64)> {
+    let mut total = None;
+    let mut before: Option<i64> = None;
+    for row in rows.iter().filter(|r| (span.0..=span.1).contains(&r.event.occurred_time_us)) {
+        let readings: Vec<&f::CounterReading> = match &row.event.fact {
+            Some(Fact::RunStarted(f)) => f.counters.iter().collect(),
+            Some(Fact::RunFinished(f)) => f.counters.iter().collect(),
+            Some(Fact::CountRecorded(f)) => f.counters.iter().collect(),
+            Some(Fact::BagTipped(f)) => {
+                f.counts.iter().filter(|c| c.machine_code == machine).filter_map(|c| c.counter.as_ref()).collect()
+            }
+            _ => Vec::new(),
+        };
+        for reading in readings.into_iter().filter(|r| r.place() == place && r.reason_code.is_empty()) {
+            if let Some(before) = before {
+                let sum = total.map_or(0, |(sum, _)| sum);
+                let cycles = counter::cycles(before, reading, digits).unwrap_or(0);
+                total = Some((sum + cycles, row.event.occurred_time_us));
+            }
+            before = Some(reading.value);
+        }
+    }
+    total
+}
+
+/// A run with its counts, readings and stops; holds are added by the caller, who has the flow.
+pub fn run(record: &dyn Record, run_code: &str) -> Result<Option<v1::Run>, Unreadable> {
+    let Some((started, start_us, finish_us)) = stream::run_span(record, run_code)? else {
+        return Ok(None);
+    };
+    let own = facts(record, &object("run", run_code))?;
+    let end_day = finish_us.map_or(i64::MAX / 2, packloft_domain::key::day_of);
+    let machine_key = object("machine", &started.machine_code);
+    let rows = facts_between(record, &machine_key, packloft_domain::key::day_of(start_us), end_day)?;
+    let machine = Register::at(record, start_us).machine(&started.machine_code)?;
+    let digits = machine.map_or(0, |machine| machine.counter_digit_count);
+    let span = (start_us, finish_us.unwrap_or(i64::MAX));
+    let total = |place| counted(&rows, &started.machine_code, place, digits, span);
+    let filled = total(f::CounterPlace::Filled);
+    let readings = rows.iter().filter_map(|row| match &row.event.fact {
+        Some(Fact::ReadingsRecorded(f)) if f.run_code == run_code => Some(f),
+        _ => None,
+    });
+    let (all, _) = run_readings(readings);
+    let mut stops = Vec::new();
+    let mut remarks = Vec::new();
+    for row in &own {
+        match &row.event.fact {
+            Some(Fact::StopRecorded(f)) => stops.push(v1::Stop {
+                reason_code: f.reason_code.clone(),
+                start_time: Some(timestamp(f.start_time_us)),
+                end_time: Some(timestamp(row.event.occurred_time_us)),
+            }),
+            Some(Fact::RemarkRecorded(f)) => remarks.push(f.text.clone()),
+            _ => {}
+        }
+    }
+    let state = if finish_us.is_some() { v1::RunState::Finished } else { v1::RunState::Open };
+    Ok(Some(v1::Run {
+        run_code: run_code.into(),
+        machine_code: started.machine_code.clone(),
+        feed_code: started.feed_code,
+        product_code: started.product_code,
+        batch_code: started.batch_code,
+        state: state.into(),
+        start_time: Some(timestamp(start_us)),
+        end_time: finish_us.map(timestamp),
+        nominal_mass_mg: started.nominal_mass_mg,
+        filled_count: filled.map_or(0, |(sum, _)| sum),
+        accepted_count: total(f::CounterPlace::Accepted).map(|(sum, _)| sum),
+        rejected_count: total(f::CounterPlace::Rejected).map(|(sum, _)| sum),
+        reading_count: all.count,
+        mean_fill_mg: all.mean_mg(),
+        stops,
+        held: Vec::new(),
+        remarks,
+        last_count_time: filled.map(|(_, time)| timestamp(time)),
+    }))
+}
+
+/// Codes of runs, newest first.
+pub fn run_codes(record: &dyn Record, machine_code: &str) -> Result<Vec<String>, Unreadable> {
+    Ok(facts(record, "runs")?
+        .iter()
+        .rev()
+        .filter_map(|row| match &row.event.fact {
+            Some(Fact::RunStarted(f)) if machine_code.is_empty() || f.machine_code == machine_code => {
+                Some(f.run_code.clone())
+            }
+            _ => None,
+        })
+        .collect())
+}
+
+/// A hold without what it covers.
+pub fn hold(state: &HoldState) -> v1::Hold {
+    v1::Hold {
+        hold_code: state.hold.hold_code.clone(),
+        lot_code: state.hold.lot_code.clone(),
+        bag_tag: state.hold.bag_tag.clone(),
+        interval: state.hold.interval.as_ref().map(twin),
+        reason: state.hold.reason.clone(),
+        hazard: state.hold.hazard,
+        open: state.ended.is_none(),
+        placed_time: Some(timestamp(state.placed_time_us)),
+        actor_code: state.actor_code.clone(),
+        end_reason: state.ended.as_ref().map(|(reason, _)| reason.clone()).unwrap_or_default(),
+        covered_bag_tags: Vec::new(),
+        covered_intervals: Vec::new(),
+    }
+}
+
+/// Holds, newest first, ended ones only when wanted.
+pub fn holds(asked: &Asked, include_ended: bool) -> Result<Vec<HoldState>, Unreadable> {
+    let mut states = hold::holds_in_list(&asked.record, "holds")?;
+    states.retain(|state| include_ended || state.ended.is_none());
+    states.reverse();
+    Ok(states)
+}
+
+/// Breaches, newest first, closed ones only when wanted.
+pub fn breaches(asked: &Asked, include_closed: bool) -> Result<Vec<v1::Breach>, Unreadable> {
+    let entries = asked.record.list("breaches")?;
+    let closing = |sequence: i64| {
+        entries.iter().find_map(|e| match &e.event.fact {
+            Some(Fact::BreachClosed(f)) if f.event_sequence == sequence => {
+                Some((f.reason.clone(), e.event.actor.as_ref().map(|a| a.code.clone()).unwrap_or_default()))
+            }
+            _ => None,
+        })
+    };
+    let mut rows = Vec::new();
+    for entry in entries.iter().rev().filter(|entry| !entry.event.breaches.is_empty()) {
+        let closed = closing(entry.sequence);
+        if closed.is_some() && !include_closed {
+            continue;
+        }
+        let (close_reason, closer_code) = closed.clone().unwrap_or_default();
+        rows.push(v1::Breach {
+            event_sequence: entry.sequence,
+            deed: super::events::words(&entry.event, &asked.zone),
+            occurred_time: Some(timestamp(entry.event.occurred_time_us)),
+            actor_code: entry.event.actor.as_ref().map(|a| a.code.clone()).unwrap_or_default(),
+            findings: twins(&entry.event.breaches),
+            hold_codes: entry.event.holds.iter().map(|hold| hold.hold_code.clone()).collect(),
+            open: closed.is_none(),
+            close_reason,
+            closer_code,
+        });
+    }
+    Ok(rows)
+}

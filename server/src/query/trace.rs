@@ -1,0 +1,522 @@
+//! Tracing: from a pack to its bags and lots, from a bag or lot to its packs, and what a hold covers.
+
+use std::collections::BTreeMap;
+
+use packloft_domain::fact as f;
+use packloft_domain::fact::Fact;
+use packloft_domain::key::object;
+use packloft_domain::mass::kilograms;
+use packloft_domain::record::{Unreadable, facts};
+use packloft_domain::refusal::Refusal;
+use packloft_domain::rules::bag::{self, BagFacts, Place};
+use packloft_domain::rules::hold::{self, HoldState};
+use packloft_domain::rules::{lot, register::Register, stream};
+use packloft_domain::sums::flow::{REMAINDER, UNRECORDED, share};
+use packloft_domain::sums::origin::FeedFlow;
+use packloft_domain::time::parse_printed;
+use packloft_proto::v1;
+
+use super::events::words;
+use super::objects::{bag_tags, codes, lot as lot_answer};
+use super::{Asked, invalid, unknown};
+use crate::service::convert::twins;
+use crate::service::faults::timestamp;
+
+/// Half an hour on either side counts as around a pack.
+const AROUND_US: i64 = 1_800_000_000;
+/// Printers are taken to be within five minutes until a clock check says more.
+const PRINTER_TOLERANCE_MS: i64 = 300_000;
+/// Any presence: holds cover whatever may hold more than this share.
+const HOLD_EPSILON: f64 = 1e-9;
+
+/// Settings of a question about origin.
+#[derive(Clone, Copy, Debug)]
+pub struct Settings {
+    /// Share from which a bag is possible; 0 means the default.
+    pub epsilon: f64,
+    /// Coverage factor; 0 means the default.
+    pub coverage: f64,
+}
+
+impl Settings {
+    /// Checks the settings.
+    ///
+    /// # Errors
+    /// `Invalid` naming both when both are out of range.
+    pub fn checked(epsilon: f64, coverage: f64) -> Result<Settings, Refusal> {
+        let mut violations = Vec::new();
+        let mut check = |field: &str, value: f64, most: f64| {
+            if !(0.0..=most).contains(&value) {
+                let text = format!("is {value}; must be 0 to {most}");
+                violations.push(packloft_domain::refusal::Violation { field: field.into(), text });
+            }
+        };
+        check("epsilon", epsilon, 0.5);
+        check("coverage_factor", coverage, 10.0);
+        if violations.is_empty() { Ok(Settings { epsilon, coverage }) } else { Err(Refusal::Invalid(violations)) }
+    }
+}
+
+/// How an origin or reach was computed.
+pub fn method(flow: &FeedFlow, at: f64, asked: &Asked) -> v1::FlowMethod {
+    let ledger = &flow.ledger;
+    let anchors = ledger
+        .anchors
+        .iter()
+        .map(|anchor| {
+            let when = asked.zone.clock(ledger.instant_us(anchor.time));
+            match (anchor.assumed, anchor.emptied) {
+                (true, _) => format!("{when} record begins, feed taken as empty"),
+                (_, true) => format!("{when} feed seen empty"),
+                _ => format!("{when} level {} observed", kilograms(anchor.content_mass_mg)),
+            }
+        })
+        .collect();
+    let proved = ledger.feed.proof.is_some();
+    let scope = if proved {
+        "possible set: the mixing figures come from a tracer run (discrete hazards: the whole stretch)"
+    } else {
+        "whole stretch: the mixing figures are not proved by a tracer run, shares only order the search"
+    };
+    v1::FlowMethod {
+        feed_code: ledger.feed.code.clone(),
+        mixing_mass_mg: ledger.feed.mixing_mass_mg,
+        mixing_stage_count: ledger.feed.mixing_stage_count,
+        proved,
+        epsilon: flow.epsilon,
+        coverage_factor: flow.coverage,
+        position_uncertainty_mg: ledger.position_uncertainty(at),
+        anchors,
+        scope: scope.into(),
+        stretch_start_time: Some(timestamp(ledger.instant_us(ledger.start))),
+        stretch_end_time: ledger.end.map(|end| timestamp(ledger.instant_us(end))),
+    }
+}
+
+fn not_counted(asked: &Asked, run_code: &str, number: i64) -> Result<Refusal, Unreadable> {
+    let filled = super::objects::run(&asked.record, run_code)?.map_or(0, |run| run.filled_count);
+    Ok(invalid("pack_number", format!("is {number}; run {run_code} has made at least {filled} packs so far")))
+}
+
+/// Flow and run index in which a pack of a run was made.
+fn find_pack(
+    asked: &Asked,
+    run_code: &str,
+    number: i64,
+    settings: Settings,
+) -> Result<(std::sync::Arc<FeedFlow>, usize, (f64, f64)), Refusal> {
+    let Some((started, start_us, finish_us)) = stream::run_span(&asked.record, run_code)? else {
+        return Err(unknown("run", run_code));
+    };
+    if number < 1 {
+        return Err(invalid("pack_number", format!("is {number}; packs are numbered from 1")));
+    }
+    // A run may cross an emptied feed: try the stretches it touches, the first one first.
+    let mut at = start_us;
+    for _ in 0..64 {
+        let Some(flow) = asked.flow(&started.feed_code, at, settings.epsilon, settings.coverage)? else { break };
+        if let Some(index) = flow.ledger.run_index(run_code)
+            && let Some(times) = flow.ledger.pack_times(index, number)
+        {
+            return Ok((flow, index, times));
+        }
+        match flow.ledger.end.map(|end| flow.ledger.instant_us(end)) {
+            Some(end) if finish_us.is_none_or(|finish| end <= finish) && end >= at => at = end + 1,
+            _ => break,
+        }
+    }
+    Err(not_counted(asked, run_code, number)?)
+}
+
+/// What left no bag's name.
+fn note_of(source: u32) -> &'static str {
+    match source {
+        UNRECORDED => "drawn beyond what was tipped: unrecorded",
+        REMAINDER => "traces too small to keep apart",
+        _ => "",
+    }
+}
+
+fn origin_bags(asked: &Asked, flow: &FeedFlow, origin: &packloft_domain::sums::origin::Origin) -> Result<Vec<v1::OriginBag>, Unreadable> {
+    let mut rows: Vec<(u32, f64)> = origin.shares.clone();
+    for source in &origin.possible {
+        if !rows.iter().any(|(known, _)| known == source) {
+            rows.push((*source, 0.0));
+        }
+    }
+    let mut bags = Vec::new();
+    for (source, found) in rows {
+        let possible = origin.possible.contains(&source);
+        let likely = origin.likely.contains(&source);
+        if found < HOLD_EPSILON && !possible {
+            continue;
+        }
+        let known = usize::try_from(source).ok().and_then(|index| flow.ledger.bags.get(index));
+        bags.push(v1::OriginBag {
+            bag_tag: known.map(|bag| bag.bag.bag_tag.clone()).unwrap_or_default(),
+            share: found,
+            max_share: share(&origin.max_shares, source).max(found),
+            likely,
+            possible,
+            lots: known.map(|bag| twins(&bag.bag.lots)).unwrap_or_default(),
+            hold_codes: match known {
+                Some(bag) => codes(&hold::on_bag(&asked.record, &bag.bag)?),
+                None => Vec::new(),
+            },
+            note: note_of(source).into(),
+        });
+    }
+    Ok(bags)
+}
+
+fn origin_lots(asked: &Asked, bags: &[v1::OriginBag]) -> Result<Vec<v1::OriginLot>, Unreadable> {
+    let mut sums: BTreeMap<String, (f64, bool, bool)> = BTreeMap::new();
+    for bag in bags {
+        for part in &bag.lots {
+            let sum = sums.entry(part.lot_code.clone()).or_default();
+            sum.0 += bag.share * part.share_ppm as f64 / 1e6;
+            sum.1 |= bag.likely;
+            sum.2 |= bag.possible;
+        }
+    }
+    let mut lots = Vec::new();
+    for (code, (found, likely, possible)) in sums {
+        if let Some(known) = lot::lot(&asked.record, &code)? {
+            let lot = Some(lot_answer(&asked.record, &known)?);
+            lots.push(v1::OriginLot { lot, share: found, likely, possible });
+        }
+    }
+    lots.sort_by(|a, b| b.share.total_cmp(&a.share));
+    Ok(lots)
+}
+
+fn happenings(asked: &Asked, flow: &FeedFlow, from_us: i64, to_us: i64) -> Vec<v1::Happening> {
+    let near = |row: &&packloft_domain::record::Entry| {
+        let time = row.event.occurred_time_us;
+        let start = match &row.event.fact {
+            Some(Fact::StopRecorded(f)) => f.start_time_us,
+            _ => time,
+        };
+        time >= from_us - AROUND_US && start <= to_us + AROUND_US
+    };
+    flow.ledger
+        .facts
+        .iter()
+        .filter(near)
+        .map(|row| {
+            let mut text = words(&row.event, &asked.zone);
+            for breach in &row.event.breaches {
+                text = format!("{text} [breach: {}]", breach.text);
+            }
+            v1::Happening {
+                occurred_time: Some(timestamp(row.event.occurred_time_us)),
+                text,
+                event_sequence: row.sequence,
+            }
+        })
+        .collect()
+}
+
+/// Bags that may explain a gap around a time.
+fn candidates(asked: &Asked, flow: &FeedFlow, from: f64, to: f64) -> Result<Vec<String>, Unreadable> {
+    let ledger = &flow.ledger;
+    let mut found = Vec::new();
+    for deficit in flow.middle().deficits().iter().filter(|d| d.gap && d.start <= to && d.end >= from) {
+        let when = asked.zone.clock(ledger.instant_us(deficit.start));
+        let mass = packloft_domain::mass::kilograms_rounded(deficit.mass);
+        found.push(format!("from {when} on {mass} more was drawn than is on record as tipped"));
+    }
+    if found.is_empty() {
+        return Ok(found);
+    }
+    if let Some(next) = ledger.tips.iter().find(|tip| tip.start >= from) {
+        found.push(format!("the next tip, bag {}, may be recorded too late", ledger.bags[next.bag].bag.bag_tag));
+    }
+    for tag in bag_tags(&asked.record, "")?.into_iter().take(500) {
+        if let Some(bag) = bag::bag(&asked.record, &tag)?
+            && bag.place == Place::Platform(ledger.feed.platform_code.clone())
+        {
+            found.push(format!("bag {tag} stands on platform {} by the record", ledger.feed.platform_code));
+        }
+    }
+    Ok(found)
+}
+
+fn pack_origin(
+    asked: &Asked,
+    flow: &FeedFlow,
+    run: usize,
+    (first, last): (i64, i64),
+    (from, to): (f64, f64),
+) -> Result<v1::PackOrigin, Unreadable> {
+    let ledger = &flow.ledger;
+    let origin = flow.origin(run, first, last, from, to);
+    let bags = origin_bags(asked, flow, &origin)?;
+    let lots = origin_lots(asked, &bags)?;
+    let started = &ledger.runs[run].started;
+    let (from_us, to_us) = (ledger.instant_us(from), ledger.instant_us(to));
+    let unrecorded = share(&origin.max_shares, UNRECORDED) > 0.0;
+    Ok(v1::PackOrigin {
+        interval: Some(v1::PackInterval {
+            run_code: started.run_code.clone(),
+            first_number: first,
+            last_number: last,
+        }),
+        from_time: Some(timestamp(from_us)),
+        to_time: Some(timestamp(to_us)),
+        batch_code: started.batch_code.clone(),
+        product_code: started.product_code.clone(),
+        machine_code: started.machine_code.clone(),
+        bags,
+        lots,
+        stretch_bag_tags: ledger.bags.iter().map(|bag| bag.bag.bag_tag.clone()).collect(),
+        happenings: happenings(asked, flow, from_us, to_us),
+        method: Some(method(flow, from, asked)),
+        candidates: if unrecorded { candidates(asked, flow, from, to)? } else { Vec::new() },
+    })
+}
+
+/// Origin of a pack by run and number.
+///
+/// # Errors
+/// `NotFound` for an unknown run, `Invalid` for a number beyond what was made.
+pub fn by_number(asked: &Asked, run_code: &str, number: i64, settings: Settings) -> Result<v1::PackOrigin, Refusal> {
+    let (flow, run, times) = find_pack(asked, run_code, number, settings)?;
+    Ok(pack_origin(asked, &flow, run, (number, number), times)?)
+}
+
+/// Newest clock check of a machine before an instant: offset and tolerance; else the machine's default.
+fn printer_clock(asked: &Asked, machine_code: &str, at_us: i64) -> Result<(i64, i64), Unreadable> {
+    let rows = facts(&asked.record, &object("machine_clock", machine_code))?;
+    let newest = rows.iter().rev().find_map(|row| match &row.event.fact {
+        Some(Fact::ClockChecked(f)) if row.event.occurred_time_us <= at_us => Some((f.offset_us, f.tolerance_us)),
+        _ => None,
+    });
+    if let Some(found) = newest {
+        return Ok(found);
+    }
+    let machine = Register::at(&asked.record, at_us).machine(machine_code)?.unwrap_or_default();
+    let ms = if machine.printer_tolerance_ms > 0 { machine.printer_tolerance_ms } else { PRINTER_TOLERANCE_MS };
+    Ok((0, ms * 1_000))
+}
+
+/// Origins of the packs that a batch code with a printed local time may mean, one per run and instant.
+///
+/// # Errors
+/// `Invalid` for a time that is none, `NotFound` for a batch code or time with no packs.
+pub fn by_print(
+    asked: &Asked,
+    batch_code: &str,
+    printed: &str,
+    settings: Settings,
+) -> Result<Vec<v1::PackOrigin>, Refusal> {
+    let Some((local, length_us)) = parse_printed(printed) else {
+        return Err(invalid("printed_local_time", format!("is {printed:?}; must be YYYY-MM-DD HH:MM or with seconds")));
+    };
+    let runs: Vec<f::RunStarted> = facts(&asked.record, &object("batch", batch_code))?
+        .into_iter()
+        .filter_map(|row| match row.event.fact {
+            Some(Fact::RunStarted(f)) => Some(f),
+            _ => None,
+        })
+        .collect();
+    if runs.is_empty() {
+        return Err(unknown("batch code", batch_code));
+    }
+    let mut origins = Vec::new();
+    for printed_us in asked.zone.instants(local) {
+        for started in &runs {
+            let (offset, tolerance) = printer_clock(asked, &started.machine_code, printed_us)?;
+            // Printed = true + offset.
+            let from_us = printed_us - offset - tolerance;
+            let to_us = printed_us + length_us - offset + tolerance;
+            let Some(flow) = asked.flow(&started.feed_code, from_us, settings.epsilon, settings.coverage)? else {
+                continue;
+            };
+            let ledger = &flow.ledger;
+            let Some(run) = ledger.run_index(&started.run_code) else { continue };
+            let (from, to) = (ledger.time(from_us), ledger.time(to_us));
+            let Some(packs) = ledger.packs_between(run, from, to) else { continue };
+            let first = ledger.pack_times(run, packs.0).map_or(from, |(start, _)| start);
+            let last = ledger.pack_times(run, packs.1).map_or(to, |(_, end)| end);
+            origins.push(pack_origin(asked, &flow, run, packs, (first, last))?);
+        }
+    }
+    if origins.is_empty() {
+        return Err(unknown("pack with this print", &format!("{batch_code} {printed}")));
+    }
+    Ok(origins)
+}
+
+/// Packs a bag reaches, per run, with the flows they were computed by.
+pub struct Reached {
+    /// Sets per run.
+    pub packs: Vec<v1::PackSet>,
+    /// Methods.
+    pub methods: Vec<v1::FlowMethod>,
+}
+
+fn interval(run_code: &str, range: Option<(i64, i64)>) -> Option<v1::PackInterval> {
+    range.map(|(first, last)| v1::PackInterval { run_code: run_code.into(), first_number: first, last_number: last })
+}
+
+fn flows_of_bag(
+    asked: &Asked,
+    bag: &BagFacts,
+    settings: Settings,
+) -> Result<Vec<std::sync::Arc<FeedFlow>>, Unreadable> {
+    let mut flows: Vec<std::sync::Arc<FeedFlow>> = Vec::new();
+    for tip in &bag.tips {
+        // The stretch a tip belongs to is the one it ended in.
+        if let Some(flow) = asked.flow(&tip.feed_code, tip.end_time_us - 1, settings.epsilon, settings.coverage)?
+            && !flows.iter().any(|known| std::sync::Arc::ptr_eq(known, &flow))
+        {
+            flows.push(flow);
+        }
+    }
+    Ok(flows)
+}
+
+/// Packs that may hold product of a bag.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn reached(asked: &Asked, bag: &BagFacts, settings: Settings) -> Result<Reached, Unreadable> {
+    let mut answer = Reached { packs: Vec::new(), methods: Vec::new() };
+    for flow in flows_of_bag(asked, bag, settings)? {
+        let ledger = &flow.ledger;
+        let Some(index) = ledger.bags.iter().position(|known| known.bag.bag_tag == bag.bag_tag) else { continue };
+        let (likely, possible) = (flow.reach(index, true), flow.reach(index, false));
+        answer.methods.push(method(&flow, ledger.bags[index].start, asked));
+        for (run, known) in ledger.runs.iter().enumerate() {
+            let code = &known.started.run_code;
+            let packs = |span: Option<(f64, f64)>| span.and_then(|(from, to)| ledger.packs_between(run, from, to));
+            let stretch = ledger.stretch_packs(run);
+            if stretch.is_some() {
+                answer.packs.push(v1::PackSet {
+                    run_code: code.clone(),
+                    batch_code: known.started.batch_code.clone(),
+                    likely: interval(code, packs(likely)),
+                    possible: interval(code, packs(possible)),
+                    stretch: interval(code, stretch),
+                });
+            }
+        }
+    }
+    Ok(answer)
+}
+
+fn wider(a: Option<v1::PackInterval>, b: Option<v1::PackInterval>) -> Option<v1::PackInterval> {
+    match (a, b) {
+        (Some(a), Some(b)) => Some(v1::PackInterval {
+            first_number: a.first_number.min(b.first_number),
+            last_number: a.last_number.max(b.last_number),
+            run_code: a.run_code,
+        }),
+        (a, b) => a.or(b),
+    }
+}
+
+/// Packs that may hold product of any of several bags: the smallest interval around them per run.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn reached_by_all(asked: &Asked, bags: &[BagFacts], settings: Settings) -> Result<Reached, Unreadable> {
+    let mut sets: BTreeMap<String, v1::PackSet> = BTreeMap::new();
+    let mut methods: Vec<v1::FlowMethod> = Vec::new();
+    for bag in bags {
+        let found = reached(asked, bag, settings)?;
+        for method in found.methods {
+            let same = |known: &v1::FlowMethod| {
+                known.feed_code == method.feed_code && known.stretch_start_time == method.stretch_start_time
+            };
+            if !methods.iter().any(same) {
+                methods.push(method);
+            }
+        }
+        for set in found.packs {
+            let joined = match sets.remove(&set.run_code) {
+                Some(known) => v1::PackSet {
+                    likely: wider(known.likely, set.likely),
+                    possible: wider(known.possible, set.possible),
+                    stretch: wider(known.stretch, set.stretch),
+                    ..known
+                },
+                None => set,
+            };
+            sets.insert(joined.run_code.clone(), joined);
+        }
+    }
+    Ok(Reached { packs: sets.into_values().collect(), methods })
+}
+
+/// Bags and packs that a hold covers by what is known now.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn covered(asked: &Asked, state: &HoldState) -> Result<(Vec<String>, Vec<v1::PackInterval>), Unreadable> {
+    let hold = &state.hold;
+    let tags = if hold.lot_code.is_empty() {
+        [hold.bag_tag.clone()].into_iter().filter(|tag| !tag.is_empty()).collect()
+    } else {
+        bag_tags(&asked.record, &hold.lot_code)?
+    };
+    let mut intervals: Vec<v1::PackInterval> = Vec::new();
+    let mut bags = Vec::new();
+    for tag in &tags {
+        bags.extend(bag::bag(&asked.record, tag)?);
+    }
+    let epsilon = if hold.epsilon_ppb > 0 { hold.epsilon_ppb as f64 * 1e-9 } else { HOLD_EPSILON };
+    let found = reached_by_all(asked, &bags, Settings { epsilon, coverage: 0.0 })?;
+    let whole = |set: &v1::PackSet| {
+        let proved = found.methods.iter().all(|method| method.proved);
+        hold.hazard() == f::HazardKind::Discrete || !proved || set.possible.is_none()
+    };
+    for set in &found.packs {
+        let covered = if whole(set) { set.stretch.clone() } else { set.possible.clone() };
+        intervals.extend(covered);
+    }
+    intervals.extend(hold.interval.as_ref().map(crate::service::convert::twin::<_, v1::PackInterval>));
+    Ok((tags, intervals))
+}
+
+/// Open holds that touch packs of a run.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn held_in_run(asked: &Asked, run_code: &str) -> Result<Vec<v1::HeldInterval>, Unreadable> {
+    let mut held = Vec::new();
+    for state in super::objects::holds(asked, false)? {
+        for interval in covered(asked, &state)?.1.into_iter().filter(|i| i.run_code == run_code) {
+            held.push(v1::HeldInterval { hold_code: state.hold.hold_code.clone(), interval: Some(interval) });
+        }
+    }
+    Ok(held)
+}
+
+/// What happened to a bag.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn bag_happenings(asked: &Asked, bag_tag: &str) -> Result<Vec<v1::Happening>, Unreadable> {
+    let rows = facts(&asked.record, &object("bag", bag_tag))?;
+    Ok(rows
+        .iter()
+        .map(|row| v1::Happening {
+            occurred_time: Some(timestamp(row.event.occurred_time_us)),
+            text: words(&row.event, &asked.zone),
+            event_sequence: row.sequence,
+        })
+        .collect())
+}
+
+/// State and place of a bag in words.
+pub fn place_words(bag: &BagFacts) -> String {
+    match &bag.place {
+        Place::Refused => "refused at intake".into(),
+        Place::Emptied => "emptied".into(),
+        Place::Platform(code) => format!("on platform {code}"),
+        Place::Location(code) if code.is_empty() => "in store".into(),
+        Place::Location(code) => format!("in store, location {code}"),
+    }
+}

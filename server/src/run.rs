@@ -1,0 +1,188 @@
+//! The server's command line: serve, verify, repair.
+
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::process::ExitCode;
+use std::sync::Arc;
+use std::time::Duration;
+
+use anyhow::Context as _;
+use clap::{Parser, Subcommand};
+use packloft_proto::v1;
+use tonic::codec::CompressionEncoding;
+use tonic::transport::server::TcpIncoming;
+
+use crate::engine::SystemClock;
+use crate::house::{House, HouseConfig};
+use crate::limits;
+use crate::service::Api;
+
+/// The record of a packing house, served over gRPC.
+#[derive(Parser)]
+#[command(name = "packloft-server", version)]
+struct Arguments {
+    #[command(subcommand)]
+    task: Task,
+}
+
+#[derive(Subcommand)]
+enum Task {
+    /// Serve a data folder until stopped.
+    Serve(Serve),
+    /// Read the whole journal, check it, fold it again and compare the views. The server must be stopped.
+    Verify {
+        /// Data folder.
+        #[arg(long, env = "PACKLOFT_DATA")]
+        data: PathBuf,
+    },
+    /// Move a damaged end of the journal aside and begin a new epoch. What is moved aside is no longer on record.
+    Repair {
+        /// Data folder.
+        #[arg(long, env = "PACKLOFT_DATA")]
+        data: PathBuf,
+        /// Says that facts behind the damage are given up.
+        #[arg(long)]
+        accept_loss: bool,
+    },
+}
+
+#[derive(clap::Args)]
+struct Serve {
+    /// Data folder; made when missing.
+    #[arg(long, env = "PACKLOFT_DATA")]
+    data: PathBuf,
+    /// Address to listen on; loopback unless told otherwise, since there is no sign-in yet.
+    #[arg(long, default_value = "127.0.0.1:7345", env = "PACKLOFT_LISTEN")]
+    listen: SocketAddr,
+    /// Free space kept in reserve, in MiB.
+    #[arg(long, default_value_t = limits::BALLAST_BYTES >> 20)]
+    ballast_mib: u64,
+    /// Worker threads of the RPC side.
+    #[arg(long, default_value_t = 2)]
+    workers: usize,
+}
+
+/// Runs the server's command line with these arguments; the first is the program's name.
+pub fn main_with(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> ExitCode {
+    let parsed = match Arguments::try_parse_from(arguments) {
+        Ok(parsed) => parsed,
+        Err(fault) => {
+            let _ = fault.print();
+            return ExitCode::from(u8::try_from(fault.exit_code()).unwrap_or(2));
+        }
+    };
+    let filter = tracing_subscriber::EnvFilter::try_from_env("PACKLOFT_LOG")
+        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("warn,packloft_server=info,sled=off"));
+    let _ = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).try_init();
+    let result = match parsed.task {
+        Task::Serve(serve) => run_server(&serve),
+        Task::Verify { data } => verify(&data),
+        Task::Repair { data, accept_loss } => crate::repair::repair(&data, accept_loss),
+    };
+    match result {
+        Ok(code) => code,
+        Err(fault) => {
+            eprintln!("packloft-server: {fault:#}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn verify(data: &std::path::Path) -> anyhow::Result<ExitCode> {
+    let config = HouseConfig { ballast_bytes: 0, ..HouseConfig::new(data) };
+    let house = House::open(&config, Arc::new(SystemClock))?;
+    let report = crate::verify::verify(&house.engine.journal, &house.engine.views);
+    house.close();
+    println!("{} records read back, views {}", report.sequence, if report.views_equal { "equal" } else { "differ" });
+    for fault in &report.faults {
+        println!("{fault}");
+    }
+    Ok(if report.faults.is_empty() { ExitCode::SUCCESS } else { ExitCode::from(5) })
+}
+
+/// Waits for an interrupt or a request to end.
+async fn stop_signal() {
+    let mut term = match tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate()) {
+        Ok(term) => term,
+        Err(_) => return std::future::pending().await,
+    };
+    tokio::select! {
+        _ = tokio::signal::ctrl_c() => {}
+        _ = term.recv() => {}
+    }
+}
+
+fn run_server(serve: &Serve) -> anyhow::Result<ExitCode> {
+    let config = HouseConfig { ballast_bytes: serve.ballast_mib << 20, ..HouseConfig::new(&serve.data) };
+    let house = House::open(&config, Arc::new(SystemClock))?;
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(serve.workers.max(1))
+        .enable_all()
+        .build()?;
+    let api = Api::new(house.engine.clone());
+    runtime.block_on(async {
+        let incoming = TcpIncoming::bind(serve.listen)
+            .map_err(|fault| anyhow::anyhow!("{fault}"))
+            .with_context(|| format!("cannot listen on {}", serve.listen))?
+            .with_nodelay(Some(true));
+        let address = incoming.local_addr()?;
+        // One line on standard output that a parent process can read the port from.
+        println!("packloft-server listens on {address}");
+        tracing::info!(%address, data = %serve.data.display(), "serving");
+        serve_on(api, incoming, stop_signal()).await
+    })?;
+    runtime.shutdown_timeout(Duration::from_secs(5));
+    house.close();
+    Ok(ExitCode::SUCCESS)
+}
+
+macro_rules! limited {
+    ($service:ident :: $server:ident, $api:expr) => {
+        v1::$service::$server::new($api.clone())
+            .max_decoding_message_size(limits::MESSAGE_MAX_BYTES)
+            .accept_compressed(CompressionEncoding::Gzip)
+            .send_compressed(CompressionEncoding::Gzip)
+    };
+}
+
+/// Serves all services, health and reflection on a listener until `stop` completes.
+///
+/// # Errors
+/// When serving fails.
+pub async fn serve_on(
+    api: Api,
+    incoming: TcpIncoming,
+    stop: impl Future<Output = ()>,
+) -> anyhow::Result<()> {
+    let (health, health_service) = tonic_health::server::health_reporter();
+    health.set_service_status("", tonic_health::ServingStatus::Serving).await;
+    for name in [
+        "Setup", "Intake", "Lot", "Lift", "Run", "Quality", "Trace", "Figure", "Journal",
+    ] {
+        let name = format!("packloft.v1.{name}Service");
+        health.set_service_status(name, tonic_health::ServingStatus::Serving).await;
+    }
+    let reflection = || {
+        tonic_reflection::server::Builder::configure()
+            .register_encoded_file_descriptor_set(v1::DESCRIPTOR)
+            .register_encoded_file_descriptor_set(tonic_health::pb::FILE_DESCRIPTOR_SET)
+    };
+    tonic::transport::Server::builder()
+        .concurrency_limit_per_connection(limits::CONCURRENT_CALLS)
+        .http2_keepalive_interval(Some(Duration::from_secs(30)))
+        .add_service(health_service)
+        .add_service(reflection().build_v1()?)
+        .add_service(reflection().build_v1alpha()?)
+        .add_service(limited!(setup_service_server::SetupServiceServer, api))
+        .add_service(limited!(intake_service_server::IntakeServiceServer, api))
+        .add_service(limited!(lot_service_server::LotServiceServer, api))
+        .add_service(limited!(lift_service_server::LiftServiceServer, api))
+        .add_service(limited!(run_service_server::RunServiceServer, api))
+        .add_service(limited!(quality_service_server::QualityServiceServer, api))
+        .add_service(limited!(trace_service_server::TraceServiceServer, api))
+        .add_service(limited!(figure_service_server::FigureServiceServer, api))
+        .add_service(limited!(journal_service_server::JournalServiceServer, api))
+        .serve_with_incoming_shutdown(incoming, stop)
+        .await?;
+    Ok(())
+}

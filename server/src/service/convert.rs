@@ -1,0 +1,779 @@
+//! From requests to facts: shape only. Every field fault is collected; nothing is looked up here.
+//!
+//! API and stored enums share their numbers, and twin messages their whole shape; a test compares the descriptors.
+
+use packloft_domain::fact as f;
+use packloft_domain::fact::Fact;
+use packloft_domain::rules::Command;
+use packloft_domain::sums::sling::angle_from_geometry_mdeg;
+use packloft_proto::v1;
+use prost::Message;
+use prost_types::Timestamp;
+
+use super::faults::{Faults, MASS_MAX_MG, PACK_MAX_MG};
+
+/// A request that records, decides or registers something.
+pub trait WriteRequest: Message + Clone + Default {
+    /// Request id, occurred time, actor.
+    fn header(&self) -> (&str, Option<&Timestamp>, &str);
+    /// The same without its id, for comparing a request with a repeated one.
+    fn without_id(&self) -> Self;
+    /// The fact it tells, and what goes with it.
+    fn to_fact(&self, faults: &mut Faults) -> Fact;
+    /// For deciding methods: it happened all the same, and why.
+    fn already_done_reason(&self) -> &str {
+        ""
+    }
+    /// For registers: newest sequence the client knows.
+    fn expected_version(&self) -> Option<i64> {
+        None
+    }
+}
+
+/// A message as its twin in the other package; the test `twins_have_the_same_shape` holds the two together.
+pub fn twin<A: Message, B: Message + Default>(message: &A) -> B {
+    B::decode(message.encode_to_vec().as_slice()).unwrap_or_default()
+}
+
+/// Twins of a list.
+pub fn twins<A: Message, B: Message + Default>(messages: &[A]) -> Vec<B> {
+    messages.iter().map(twin).collect()
+}
+
+/// The command of a request.
+pub fn command<R: WriteRequest>(request: &R, faults: &mut Faults) -> Command {
+    let (_, time, _) = request.header();
+    let occurred_time_us = faults.time("occurred_time", time);
+    Command {
+        fact: request.to_fact(faults),
+        occurred_time_us,
+        already_done_reason: request.already_done_reason().to_owned(),
+        expected_version: request.expected_version(),
+    }
+}
+
+macro_rules! write_request {
+    ($request:ident, |$this:ident, $faults:ident| $fact:expr $(, $name:ident = $extra:ident)*) => {
+        impl WriteRequest for v1::$request {
+            fn header(&self) -> (&str, Option<&Timestamp>, &str) {
+                (&self.request_id, self.occurred_time.as_ref(), &self.actor_code)
+            }
+            fn without_id(&self) -> Self {
+                Self { request_id: String::new(), ..self.clone() }
+            }
+            fn to_fact(&self, $faults: &mut Faults) -> Fact {
+                let $this = self;
+                $fact
+            }
+            $( write_request!(@extra $name $extra); )*
+        }
+    };
+    (@extra already_done $field:ident) => {
+        fn already_done_reason(&self) -> &str { &self.$field }
+    };
+    (@extra version $field:ident) => {
+        fn expected_version(&self) -> Option<i64> { self.$field }
+    };
+}
+
+macro_rules! register_request {
+    ($request:ident, $field:ident, $variant:ident, |$item:ident, $faults:ident| $checks:block) => {
+        write_request!($request, |r, faults| {
+            match &r.$field {
+                None => faults.add(stringify!($field), "must be given"),
+                Some($item) => faults.within(stringify!($field), |$faults| {
+                    $faults.code("code", &$item.code);
+                    $checks
+                }),
+            }
+            let item = r.$field.as_ref().map(|item| f::registered::Item::$variant(twin(item)));
+            Fact::Registered(f::Registered { item })
+        }, version = expected_version);
+    };
+}
+
+const HOUR_MS: i64 = 3_600_000;
+
+write_request!(SetSiteRequest, |r, faults| {
+    match &r.site {
+        None => faults.add("site", "must be given"),
+        Some(site) => faults.within("site", |faults| {
+            if site.gln.len() != 13 || !site.gln.bytes().all(|b| b.is_ascii_digit()) {
+                faults.add("gln", "must have 13 digits");
+            }
+            faults.text("name", &site.name);
+            if packloft_domain::time::Zone::named(&site.zone).is_none() {
+                faults.add("zone", format!("{:?} is no IANA time zone", site.zone));
+            }
+            faults.number("day_start_minute", site.day_start_minute, 0, 1_439);
+            faults.rows("shifts", site.shifts.len(), 0, 12);
+            for (index, shift) in site.shifts.iter().enumerate() {
+                faults.within(&format!("shifts[{index}]"), |faults| {
+                    faults.text("name", &shift.name);
+                    faults.number("start_minute", shift.start_minute, 0, 1_439);
+                    faults.number("end_minute", shift.end_minute, 0, 1_439);
+                });
+            }
+        }),
+    }
+    Fact::SiteSet(f::SiteSet { site: r.site.as_ref().map(twin) })
+});
+
+register_request!(RegisterMaterialRequest, material, Material, |item, faults| {
+    faults.text("name", &item.name);
+});
+register_request!(RegisterProductRequest, product, Product, |item, faults| {
+    faults.text("name", &item.name);
+    faults.code("material_code", &item.material_code);
+    faults.mass("nominal_mass_mg", item.nominal_mass_mg, 1, PACK_MAX_MG);
+    faults.choice::<v1::PendingLotRule>("pending_lot_rule", item.pending_lot_rule);
+});
+register_request!(RegisterFeedRequest, feed, Feed, |item, faults| {
+    faults.text("name", &item.name);
+    faults.positive_mass("capacity_mass_mg", item.capacity_mass_mg);
+    faults.mass("mixing_mass_mg", item.mixing_mass_mg, 0, item.capacity_mass_mg.max(0));
+    let low = i64::from(item.mixing_mass_mg > 0);
+    faults.number("mixing_stage_count", item.mixing_stage_count, low, 100);
+    faults.number("clock_tolerance_ms", item.clock_tolerance_ms, 0, HOUR_MS);
+    faults.optional_code("platform_code", &item.platform_code);
+    if let Some(proof) = &item.proof {
+        if proof.run_date.is_empty() {
+            faults.add("proof.run_date", "must be given");
+        }
+        faults.optional_date("proof.run_date", &proof.run_date);
+        faults.text("proof.report", &proof.report);
+    }
+});
+register_request!(RegisterMachineRequest, machine, Machine, |item, faults| {
+    faults.text("name", &item.name);
+    faults.code("feed_code", &item.feed_code);
+    faults.number("counter_digit_count", item.counter_digit_count, 0, 15);
+    faults.number("printer_tolerance_ms", item.printer_tolerance_ms, 0, HOUR_MS);
+});
+register_request!(RegisterHoistRequest, hoist, Hoist, |item, faults| {
+    faults.text("name", &item.name);
+    faults.positive_mass("rated_capacity_mg", item.rated_capacity_mg);
+    faults.mass("load_cell_tolerance_mg", item.load_cell_tolerance_mg, 0, MASS_MAX_MG);
+    faults.number("path_mm", item.path_mm, 0, 1_000_000);
+    faults.number("speed_mm_s", item.speed_mm_s, 0, 100_000);
+});
+register_request!(RegisterLiftingGearRequest, lifting_gear, LiftingGear, |item, faults| {
+    faults.text("name", &item.name);
+    faults.choice::<v1::GearKind>("kind", item.kind);
+    faults.mass("mass_mg", item.mass_mg, 0, MASS_MAX_MG);
+    faults.number("point_count", item.point_count, 1, 20);
+    faults.mass("point_load_limit_mg", item.point_load_limit_mg, 0, MASS_MAX_MG);
+    if item.kind == i32::from(v1::GearKind::Sling) && item.sling.is_none() {
+        faults.add("sling", "must be given for a sling");
+    }
+    let low = i64::from(item.sling.is_none());
+    faults.mass("working_load_limit_mg", item.working_load_limit_mg, low, MASS_MAX_MG);
+    if let Some(sling) = &item.sling {
+        faults.within("sling", |faults| {
+            faults.number("leg_count", sling.leg_count, 1, 4);
+            faults.positive_mass("leg_load_limit_mg", sling.leg_load_limit_mg);
+            faults.mass("tag_rating_0_45_mg", sling.tag_rating_0_45_mg, 0, MASS_MAX_MG);
+            faults.mass("tag_rating_45_60_mg", sling.tag_rating_45_60_mg, 0, MASS_MAX_MG);
+            if ![0, 2, 3].contains(&sling.bearing_leg_count) {
+                faults.add("bearing_leg_count", format!("is {}; must be 2 or 3, or 0 for 2", sling.bearing_leg_count));
+            }
+            faults.choice::<v1::Hitch>("hitch", sling.hitch);
+            faults.number("basket_factor_permille", sling.basket_factor_permille, 0, 2_000);
+        });
+    }
+});
+register_request!(RegisterFibcTypeRequest, fibc_type, FibcType, |item, faults| {
+    faults.text("name", &item.name);
+    faults.choice::<v1::FibcMark>("mark", item.mark);
+    faults.positive_mass("marked_mass_mg", item.marked_mass_mg);
+    faults.number("max_trip_count", item.max_trip_count, 1, 1_000);
+    faults.number("safety_factor", item.safety_factor, 0, 20);
+    faults.mass("tare_mass_mg", item.tare_mass_mg, 0, MASS_MAX_MG);
+    faults.optional_choice::<v1::ElectrostaticType>("electrostatic_type", item.electrostatic_type);
+    faults.optional_date("inspected_until_date", &item.inspected_until_date);
+});
+register_request!(RegisterScaleRequest, scale, Scale, |item, faults| {
+    faults.text("name", &item.name);
+    faults.choice::<v1::AccuracyClass>("accuracy_class", item.accuracy_class);
+    faults.positive_mass("interval_mg", item.interval_mg);
+    faults.positive_mass("max_mass_mg", item.max_mass_mg);
+    faults.optional_date("verified_until_date", &item.verified_until_date);
+    faults.mass("bias_uncertainty_mg", item.bias_uncertainty_mg, 0, MASS_MAX_MG);
+    faults.mass("repeatability_mg", item.repeatability_mg, 0, MASS_MAX_MG);
+});
+register_request!(RegisterInstrumentRequest, instrument, Instrument, |item, faults| {
+    faults.text("name", &item.name);
+    faults.mass("max_error_mg", item.max_error_mg, 0, MASS_MAX_MG);
+    faults.optional_date("verified_until_date", &item.verified_until_date);
+});
+register_request!(RegisterLocationRequest, location, Location, |item, faults| {
+    faults.text("name", &item.name);
+    faults.choice::<v1::LocationKind>("kind", item.kind);
+    faults.number("capacity_count", item.capacity_count, 0, 1_000_000);
+});
+register_request!(RegisterPlatformRequest, platform, Platform, |item, faults| {
+    faults.text("name", &item.name);
+    faults.positive_mass("max_mass_mg", item.max_mass_mg);
+    faults.number("max_bag_count", item.max_bag_count, 0, 10_000);
+});
+register_request!(RegisterSupplierRequest, supplier, Supplier, |item, faults| {
+    faults.text("name", &item.name);
+    faults.optional_mass("mass_tolerance_mg", item.mass_tolerance_mg, 0);
+});
+register_request!(RegisterPersonRequest, person, Person, |item, faults| {
+    faults.rows("roles", item.roles.len(), 1, 9);
+    for (index, role) in item.roles.iter().enumerate() {
+        faults.choice::<v1::Role>(&format!("roles[{index}]"), *role);
+    }
+    faults.optional_date("driver_until_date", &item.driver_until_date);
+    faults.optional_date("slinger_until_date", &item.slinger_until_date);
+});
+register_request!(RegisterStopReasonRequest, stop_reason, StopReason, |item, faults| {
+    faults.text("name", &item.name);
+    faults.choice::<v1::StopKind>("kind", item.kind);
+});
+
+fn lots(faults: &mut Faults, rows: &[v1::LotShare]) -> Vec<f::LotShare> {
+    faults.rows("lots", rows.len(), 1, 2);
+    let mut sum = 0_i64;
+    for (index, row) in rows.iter().enumerate() {
+        faults.within(&format!("lots[{index}]"), |faults| {
+            faults.code("lot_code", &row.lot_code);
+            sum = sum.saturating_add(faults.number("share_ppm", row.share_ppm, 1, 1_000_000));
+        });
+    }
+    if !rows.is_empty() && sum != 1_000_000 {
+        faults.add("lots", format!("shares sum to {sum}; must be 1000000"));
+    }
+    if rows.len() == 2 && rows[0].lot_code == rows[1].lot_code {
+        faults.add("lots", "name the same lot twice");
+    }
+    twins(rows)
+}
+
+fn unique<'a>(faults: &mut Faults, field: &str, codes: impl Iterator<Item = &'a str>) {
+    let mut seen = std::collections::BTreeSet::new();
+    for code in codes {
+        if !seen.insert(code) {
+            faults.add(field, format!("{code} is given twice"));
+        }
+    }
+}
+
+write_request!(RecordIntakeRequest, |r, faults| {
+    faults.rows("bags", r.bags.len(), 1, 200);
+    unique(faults, "bags", r.bags.iter().map(|bag| bag.bag_tag.as_str()));
+    let mut bags = Vec::new();
+    for (index, bag) in r.bags.iter().enumerate() {
+        bags.push(faults.within(&format!("bags[{index}]"), |faults| {
+            let gross = faults.optional_mass("declared_gross_mass_mg", bag.declared_gross_mass_mg, 1);
+            let tare = faults.optional_mass("declared_tare_mass_mg", bag.declared_tare_mass_mg, 0);
+            let net = faults.optional_mass("declared_net_mass_mg", bag.declared_net_mass_mg, 1);
+            match (gross, tare, net) {
+                (Some(gross), Some(tare), Some(net)) if gross - tare != net => {
+                    faults.add("declared_net_mass_mg", "is not gross less tare");
+                }
+                (Some(gross), Some(tare), _) if gross <= tare => {
+                    faults.add("declared_gross_mass_mg", "must be more than the tare");
+                }
+                (Some(gross), None, Some(net)) if net > gross => {
+                    faults.add("declared_net_mass_mg", "must not be more than the gross");
+                }
+                _ => {}
+            }
+            f::IntakeBag {
+                bag_tag: faults.code("bag_tag", &bag.bag_tag),
+                lots: lots(faults, &bag.lots),
+                fibc_type_code: faults.code("fibc_type_code", &bag.fibc_type_code),
+                declared_gross_mass_mg: gross,
+                declared_tare_mass_mg: tare,
+                declared_net_mass_mg: net,
+                condition: faults.optional_text("condition", &bag.condition),
+                refused: bag.refused,
+                rework_intervals: Vec::new(),
+            }
+        }));
+    }
+    Fact::IntakeRecorded(f::IntakeRecorded {
+        intake_code: faults.code("intake_code", &r.intake_code),
+        supplier_code: faults.optional_code("supplier_code", &r.supplier_code),
+        note_code: faults.optional_text("note_code", &r.note_code),
+        vehicle_code: faults.optional_text("vehicle_code", &r.vehicle_code),
+        seal_code: faults.optional_text("seal_code", &r.seal_code),
+        bags,
+        location_code: faults.optional_code("location_code", &r.location_code),
+        remark: faults.optional_text("remark", &r.remark),
+    })
+});
+write_request!(RecordBulkBagRequest, |r, faults| {
+    Fact::BulkBagRecorded(f::BulkBagRecorded {
+        bag_tag: faults.code("bag_tag", &r.bag_tag),
+        lots: lots(faults, &r.lots),
+        fibc_type_code: faults.code("fibc_type_code", &r.fibc_type_code),
+        scale_code: faults.code("scale_code", &r.scale_code),
+        gross_mass_mg: faults.positive_mass("gross_mass_mg", r.gross_mass_mg),
+        // -1 asks for the tare of the type.
+        tare_mass_mg: faults.optional_mass("tare_mass_mg", r.tare_mass_mg, 0).unwrap_or(-1),
+        location_code: faults.optional_code("location_code", &r.location_code),
+        trip_number: faults.number("trip_number", r.trip_number, 0, 1_000),
+        rework_intervals: Vec::new(),
+    })
+});
+write_request!(RecordBagWeighingRequest, |r, faults| {
+    let tare = faults.optional_mass("tare_mass_mg", r.tare_mass_mg, 0);
+    if tare.is_some_and(|tare| tare >= r.gross_mass_mg) {
+        faults.add("tare_mass_mg", "must be less than the gross");
+    }
+    Fact::BagWeighed(f::BagWeighed {
+        bag_tag: faults.code("bag_tag", &r.bag_tag),
+        scale_code: faults.code("scale_code", &r.scale_code),
+        gross_mass_mg: faults.positive_mass("gross_mass_mg", r.gross_mass_mg),
+        tare_mass_mg: tare,
+    })
+});
+write_request!(RecordBagLossRequest, |r, faults| {
+    Fact::BagLossRecorded(f::BagLossRecorded {
+        bag_tag: faults.code("bag_tag", &r.bag_tag),
+        mass_mg: faults.positive_mass("mass_mg", r.mass_mg),
+        reason: faults.choice::<v1::LossReason>("reason", r.reason),
+        destination: faults.choice::<v1::LossDestination>("destination", r.destination),
+    })
+});
+write_request!(RecordResidueRequest, |r, faults| {
+    if r.mass_mg.is_none() {
+        faults.add("mass_mg", "must be given");
+    }
+    Fact::ResidueRecorded(f::ResidueRecorded {
+        bag_tag: faults.code("bag_tag", &r.bag_tag),
+        mass_mg: faults.mass("mass_mg", r.mass_mg.unwrap_or(0), 0, MASS_MAX_MG),
+        scale_code: faults.optional_code("scale_code", &r.scale_code),
+    })
+});
+write_request!(CreateLotRequest, |r, faults| {
+    Fact::LotCreated(f::LotCreated {
+        lot_code: faults.code("lot_code", &r.lot_code),
+        material_code: faults.code("material_code", &r.material_code),
+        supplier_code: faults.optional_code("supplier_code", &r.supplier_code),
+        supplier_lot_code: faults.optional_text("supplier_lot_code", &r.supplier_lot_code),
+        made_time_us: 0,
+    })
+});
+
+/// A decimal as laboratories write it: sign, digits, one point.
+fn decimal(faults: &mut Faults, field: &str, value: &str) -> String {
+    let digits = value.strip_prefix('-').unwrap_or(value);
+    let parts: Vec<&str> = digits.split('.').collect();
+    let good = parts.len() <= 2
+        && digits.len() <= 20
+        && parts.iter().all(|part| !part.is_empty() && part.bytes().all(|b| b.is_ascii_digit()));
+    if !good {
+        faults.add(field, format!("is {value:?}; must be a decimal such as 0.020"));
+    }
+    value.to_owned()
+}
+
+write_request!(RecordLabResultRequest, |r, faults| {
+    Fact::LabResultRecorded(f::LabResultRecorded {
+        lot_code: faults.code("lot_code", &r.lot_code),
+        property: faults.text("property", &r.property),
+        value: decimal(faults, "value", &r.value),
+        unit: faults.text("unit", &r.unit),
+        method: faults.optional_text("method", &r.method),
+        sample_code: faults.optional_code("sample_code", &r.sample_code),
+        sampled_time_us: 0,
+    })
+});
+write_request!(ReleaseLotRequest, |r, faults| {
+    Fact::LotReleased(f::LotReleased {
+        lot_code: faults.code("lot_code", &r.lot_code),
+        reason: faults.text("reason", &r.reason),
+        concession: faults.optional_text("concession", &r.concession),
+    })
+});
+write_request!(RejectLotRequest, |r, faults| {
+    Fact::LotRejected(f::LotRejected {
+        lot_code: faults.code("lot_code", &r.lot_code),
+        reason: faults.text("reason", &r.reason),
+    })
+});
+
+/// A lift's shape as a fact, for checking and for recording.
+pub fn lift(faults: &mut Faults, lift: Option<&v1::Lift>) -> f::LiftRecorded {
+    let Some(lift) = lift else {
+        faults.add("lift", "must be given");
+        return f::LiftRecorded::default();
+    };
+    faults.within("lift", |faults| {
+        faults.rows("bag_tags", lift.bag_tags.len(), 1, 20);
+        unique(faults, "bag_tags", lift.bag_tags.iter().map(String::as_str));
+        unique(faults, "gear", lift.gear.iter().map(|gear| gear.gear_code.as_str()));
+        faults.rows("gear", lift.gear.len(), 0, 10);
+        let mut gear = Vec::new();
+        for (index, item) in lift.gear.iter().enumerate() {
+            gear.push(faults.within(&format!("gear[{index}]"), |faults| lift_gear(faults, item)));
+        }
+        let mut bags = Vec::new();
+        for (index, tag) in lift.bag_tags.iter().enumerate() {
+            let bag_tag = faults.code(&format!("bag_tags[{index}]"), tag);
+            bags.push(f::LiftBag { bag_tag, ..f::LiftBag::default() });
+        }
+        let direction = faults.choice::<v1::LiftDirection>("direction", lift.direction);
+        let vertical = direction == i32::from(v1::LiftDirection::Up) || direction == i32::from(v1::LiftDirection::Down);
+        if vertical && lift.platform_code.is_empty() {
+            faults.add("platform_code", "must be given for a lift up or down");
+        }
+        f::LiftRecorded {
+            hoist_code: faults.code("hoist_code", &lift.hoist_code),
+            gear,
+            bags,
+            direction,
+            platform_code: faults.optional_code("platform_code", &lift.platform_code),
+            location_code: faults.optional_code("location_code", &lift.location_code),
+            driver_code: faults.code("driver_code", &lift.driver_code),
+            slinger_code: faults.code("slinger_code", &lift.slinger_code),
+            confirmations: Some(lift.confirmations.as_ref().map(twin).unwrap_or_default()),
+            hook_load_mg: 0,
+            load_cell_mass_mg: faults.optional_mass("load_cell_mass_mg", lift.load_cell_mass_mg, 0),
+        }
+    })
+}
+
+fn lift_gear(faults: &mut Faults, item: &v1::LiftGear) -> f::LiftGear {
+    let given = item.angle_from_vertical_mdeg;
+    if let Some(angle) = given {
+        faults.number("angle_from_vertical_mdeg", angle, 0, 90_000);
+    }
+    let geometry = item.height_mm != 0 || item.spread_mm != 0;
+    let computed = geometry.then(|| {
+        faults.number("height_mm", item.height_mm, 1, 100_000);
+        faults.number("spread_mm", item.spread_mm, 0, 100_000);
+        angle_from_geometry_mdeg(item.height_mm, item.spread_mm)
+    });
+    if given.is_some() && geometry {
+        faults.add("angle_from_vertical_mdeg", "is given beside height and spread; give one of them");
+    }
+    f::LiftGear {
+        gear_code: faults.code("gear_code", &item.gear_code),
+        angle_from_vertical_mdeg: given.or(computed.flatten()),
+    }
+}
+
+write_request!(RecordLiftRequest, |r, faults| Fact::LiftRecorded(lift(faults, r.lift.as_ref())));
+
+write_request!(RecordExaminationRequest, |r, faults| {
+    if r.hoist_code.is_empty() == r.gear_code.is_empty() {
+        faults.add("hoist_code", "give either a hoist or a gear item");
+    }
+    for (field, value) in [("report_code", &r.report_code), ("examiner", &r.examiner), ("examined_date", &r.examined_date)] {
+        faults.text(field, value);
+    }
+    faults.optional_date("examined_date", &r.examined_date);
+    faults.optional_date("next_date", &r.next_date);
+    faults.optional_date("made_date", &r.made_date);
+    faults.rows("defects", r.defects.len(), 0, 50);
+    for (index, defect) in r.defects.iter().enumerate() {
+        faults.within(&format!("defects[{index}]"), |faults| {
+            faults.choice::<v1::DefectClass>("defect_class", defect.defect_class);
+            faults.text("text", &defect.text);
+            faults.optional_date("remedy_by_date", &defect.remedy_by_date);
+            if defect.defect_class == i32::from(v1::DefectClass::RemedyBy) && defect.remedy_by_date.is_empty() {
+                faults.add("remedy_by_date", "must be given for a defect to be remedied");
+            }
+        });
+    }
+    for (field, value) in [
+        ("kind", &r.kind),
+        ("repairs", &r.repairs),
+        ("tests", &r.tests),
+        ("owner", &r.owner),
+        ("place", &r.place),
+        ("identification", &r.identification),
+    ] {
+        faults.optional_text(field, value);
+    }
+    Fact::ExaminationRecorded(f::ExaminationRecorded {
+        hoist_code: faults.optional_code("hoist_code", &r.hoist_code),
+        gear_code: faults.optional_code("gear_code", &r.gear_code),
+        report_code: r.report_code.clone(),
+        examined_date: r.examined_date.clone(),
+        next_date: r.next_date.clone(),
+        defects: twins(&r.defects),
+        examiner: r.examiner.clone(),
+        kind: r.kind.clone(),
+        repairs: r.repairs.clone(),
+        tests: r.tests.clone(),
+        owner: r.owner.clone(),
+        place: r.place.clone(),
+        identification: r.identification.clone(),
+        made_date: r.made_date.clone(),
+    })
+});
+
+fn counter(faults: &mut Faults, reading: &v1::CounterReading) -> f::CounterReading {
+    const MOST: i64 = 999_999_999_999_999;
+    faults.choice::<v1::CounterPlace>("place", reading.place);
+    faults.number("value", reading.value, 0, MOST);
+    faults.optional_code("reason_code", &reading.reason_code);
+    if let Some(from) = reading.reset_from_value {
+        faults.number("reset_from_value", from, 0, MOST);
+        faults.number("reset_to_value", reading.reset_to_value, 0, reading.value.max(0));
+    } else if reading.reset_to_value != 0 {
+        faults.add("reset_from_value", "must be given with reset_to_value");
+    }
+    twin(reading)
+}
+
+fn counters(faults: &mut Faults, rows: &[v1::CounterReading], filled_needed: bool) -> Vec<f::CounterReading> {
+    faults.rows("counters", rows.len(), 1, 20);
+    let filled = rows.iter().any(|row| row.place == i32::from(v1::CounterPlace::Filled));
+    if filled_needed && !filled {
+        faults.add("counters", "must hold a reading of filled cycles");
+    }
+    let names: Vec<String> = rows.iter().map(|row| format!("place {} {}", row.place, row.reason_code)).collect();
+    unique(faults, "counters", names.iter().map(String::as_str));
+    let mut found = Vec::new();
+    for (index, row) in rows.iter().enumerate() {
+        found.push(faults.within(&format!("counters[{index}]"), |faults| counter(faults, row)));
+    }
+    found
+}
+
+write_request!(StartRunRequest, |r, faults| {
+    faults.optional_text("already_done_reason", &r.already_done_reason);
+    Fact::RunStarted(f::RunStarted {
+        run_code: faults.code("run_code", &r.run_code),
+        machine_code: faults.code("machine_code", &r.machine_code),
+        feed_code: String::new(),
+        product_code: faults.code("product_code", &r.product_code),
+        batch_code: faults.batch_code("batch_code", &r.batch_code),
+        nominal_mass_mg: 0,
+        counters: counters(faults, &r.counters, true),
+        line_check_done: r.line_check_done,
+    })
+}, already_done = already_done_reason);
+write_request!(FinishRunRequest, |r, faults| {
+    Fact::RunFinished(f::RunFinished {
+        run_code: faults.code("run_code", &r.run_code),
+        counters: counters(faults, &r.counters, true),
+        ..f::RunFinished::default()
+    })
+});
+
+/// A start that must not lie after the end, nor more than a month before it.
+fn period(faults: &mut Faults, field: &str, start: Option<i64>, end: Option<&Timestamp>) -> Option<i64> {
+    const MONTH_US: i64 = 31 * 86_400_000_000;
+    let end = end.map(|end| end.seconds.saturating_mul(1_000_000).saturating_add(i64::from(end.nanos / 1_000)));
+    if let (Some(start), Some(end)) = (start, end) {
+        if start > end {
+            faults.add(field, "must not be after occurred_time");
+        } else if end.saturating_sub(start) > MONTH_US {
+            faults.add(field, "must not be more than 31 days before occurred_time");
+        }
+    }
+    start
+}
+
+write_request!(RecordTipRequest, |r, faults| {
+    let start = faults.optional_time("start_time", r.start_time.as_ref());
+    faults.rows("counts", r.counts.len(), 0, 20);
+    unique(faults, "counts", r.counts.iter().map(|count| count.machine_code.as_str()));
+    let mut counts = Vec::new();
+    for (index, count) in r.counts.iter().enumerate() {
+        counts.push(faults.within(&format!("counts[{index}]"), |faults| {
+            let reading = match &count.counter {
+                Some(reading) => faults.within("counter", |faults| Some(counter(faults, reading))),
+                None => {
+                    faults.add("counter", "must be given");
+                    None
+                }
+            };
+            f::MachineCount {
+                machine_code: faults.code("machine_code", &count.machine_code),
+                run_code: String::new(),
+                counter: reading,
+            }
+        }));
+    }
+    Fact::BagTipped(f::BagTipped {
+        bag_tag: faults.code("bag_tag", &r.bag_tag),
+        feed_code: faults.code("feed_code", &r.feed_code),
+        start_time_us: period(faults, "start_time", start, r.occurred_time.as_ref()),
+        part_mass_mg: faults.optional_mass("part_mass_mg", r.part_mass_mg, 1),
+        counts,
+    })
+});
+write_request!(RecordHopperLevelRequest, |r, faults| {
+    if r.content_mass_mg.is_none() {
+        faults.add("content_mass_mg", "must be given");
+    }
+    Fact::HopperLevelRecorded(f::HopperLevelRecorded {
+        feed_code: faults.code("feed_code", &r.feed_code),
+        content_mass_mg: faults.mass("content_mass_mg", r.content_mass_mg.unwrap_or(0), 0, MASS_MAX_MG),
+        uncertainty_mass_mg: faults.positive_mass("uncertainty_mass_mg", r.uncertainty_mass_mg),
+    })
+});
+write_request!(RecordFeedEmptiedRequest, |r, faults| {
+    Fact::FeedEmptied(f::FeedEmptied { feed_code: faults.code("feed_code", &r.feed_code) })
+});
+write_request!(RecordCountRequest, |r, faults| {
+    Fact::CountRecorded(f::CountRecorded {
+        machine_code: faults.code("machine_code", &r.machine_code),
+        counters: counters(faults, &r.counters, false),
+        ..f::CountRecorded::default()
+    })
+});
+write_request!(RecordReadingsRequest, |r, faults| {
+    faults.rows("mass_mg", r.mass_mg.len(), 1, 1_000);
+    for (index, mass) in r.mass_mg.iter().enumerate() {
+        if !(1..=PACK_MAX_MG).contains(mass) {
+            faults.mass(&format!("mass_mg[{index}]"), *mass, 1, PACK_MAX_MG);
+        }
+    }
+    let start = Some(faults.time("start_time", r.start_time.as_ref()));
+    let net = r.kind == i32::from(v1::ReadingKind::Net);
+    if net && r.tare_mass_mg != 0 {
+        faults.add("tare_mass_mg", "must be 0 for net readings");
+    }
+    Fact::ReadingsRecorded(f::ReadingsRecorded {
+        machine_code: faults.code("machine_code", &r.machine_code),
+        instrument_code: faults.code("instrument_code", &r.instrument_code),
+        kind: faults.choice::<v1::ReadingKind>("kind", r.kind),
+        tare_mass_mg: faults.mass("tare_mass_mg", r.tare_mass_mg, 0, PACK_MAX_MG),
+        point: faults.choice::<v1::ReadingPoint>("point", r.point),
+        mass_mg: r.mass_mg.iter().map(|mass| (*mass).clamp(0, PACK_MAX_MG)).collect(),
+        start_time_us: period(faults, "start_time", start, r.occurred_time.as_ref()).unwrap_or(0),
+        ..f::ReadingsRecorded::default()
+    })
+});
+write_request!(RecordLossRequest, |r, faults| {
+    let start = faults.optional_time("start_time", r.start_time.as_ref());
+    Fact::LossRecorded(f::LossRecorded {
+        feed_code: faults.code("feed_code", &r.feed_code),
+        machine_code: faults.optional_code("machine_code", &r.machine_code),
+        run_code: String::new(),
+        mass_mg: faults.positive_mass("mass_mg", r.mass_mg),
+        reason: faults.choice::<v1::LossReason>("reason", r.reason),
+        destination: faults.choice::<v1::LossDestination>("destination", r.destination),
+        source: faults.choice::<v1::LossSource>("source", r.source),
+        start_time_us: period(faults, "start_time", start, r.occurred_time.as_ref()),
+        uncertainty_mass_mg: faults.mass("uncertainty_mass_mg", r.uncertainty_mass_mg, 0, MASS_MAX_MG),
+        pack_count: faults.number("pack_count", r.pack_count, 0, 1_000_000_000),
+        bag_tag: String::new(),
+    })
+});
+write_request!(RecordStopRequest, |r, faults| {
+    let start = Some(faults.time("start_time", r.start_time.as_ref()));
+    Fact::StopRecorded(f::StopRecorded {
+        machine_code: faults.code("machine_code", &r.machine_code),
+        reason_code: faults.code("reason_code", &r.reason_code),
+        start_time_us: period(faults, "start_time", start, r.occurred_time.as_ref()).unwrap_or(0),
+        ..f::StopRecorded::default()
+    })
+});
+write_request!(RecordClockCheckRequest, |r, faults| {
+    const DAY_MS: i64 = 86_400_000;
+    Fact::ClockChecked(f::ClockChecked {
+        machine_code: faults.code("machine_code", &r.machine_code),
+        offset_us: faults.number("offset_ms", r.offset_ms, -DAY_MS, DAY_MS) * 1_000,
+        tolerance_us: faults.number("tolerance_ms", r.tolerance_ms, 1, DAY_MS) * 1_000,
+    })
+});
+write_request!(RecordRemarkRequest, |r, faults| {
+    if r.run_code.is_empty() && r.feed_code.is_empty() {
+        faults.add("run_code", "give a run or a feed");
+    }
+    Fact::RemarkRecorded(f::RemarkRecorded {
+        run_code: faults.optional_code("run_code", &r.run_code),
+        feed_code: faults.optional_code("feed_code", &r.feed_code),
+        text: faults.text("text", &r.text),
+    })
+});
+write_request!(PlaceHoldRequest, |r, faults| {
+    let given = usize::from(!r.lot_code.is_empty())
+        + usize::from(!r.bag_tag.is_empty())
+        + usize::from(r.interval.is_some());
+    if given != 1 {
+        faults.add("lot_code", "give exactly one of lot, bag and interval");
+    }
+    if let Some(interval) = &r.interval {
+        faults.within("interval", |faults| {
+            faults.code("run_code", &interval.run_code);
+            faults.number("first_number", interval.first_number, 1, i64::MAX);
+            if interval.last_number != 0 && interval.last_number < interval.first_number {
+                faults.add("last_number", "must not be below first_number, or 0 for open-ended");
+            }
+        });
+    }
+    Fact::HoldPlaced(f::HoldPlaced {
+        hold_code: String::new(),
+        lot_code: faults.optional_code("lot_code", &r.lot_code),
+        bag_tag: faults.optional_code("bag_tag", &r.bag_tag),
+        interval: r.interval.as_ref().map(twin),
+        reason: faults.text("reason", &r.reason),
+        hazard: faults.choice::<v1::HazardKind>("hazard", r.hazard),
+        epsilon_ppb: 0,
+    })
+});
+write_request!(EndHoldRequest, |r, faults| {
+    Fact::HoldEnded(f::HoldEnded {
+        hold_code: faults.code("hold_code", &r.hold_code),
+        reason: faults.text("reason", &r.reason),
+    })
+});
+write_request!(CloseBreachRequest, |r, faults| {
+    Fact::BreachClosed(f::BreachClosed {
+        event_sequence: faults.number("event_sequence", r.event_sequence, 1, i64::MAX),
+        reason: faults.text("reason", &r.reason),
+    })
+});
+
+fn replacement<R: WriteRequest>(name: &str, request: &R, faults: &mut Faults) -> Option<Box<f::Event>> {
+    faults.within(name, |faults| {
+        let inner = command(request, faults);
+        Some(Box::new(f::Event {
+            occurred_time_us: inner.occurred_time_us,
+            fact: Some(inner.fact),
+            ..f::Event::default()
+        }))
+    })
+}
+
+write_request!(CorrectRequest, |r, faults| {
+    use v1::correct_request::Replacement as R;
+    let replacement = match &r.replacement {
+        None => {
+            faults.add("replacement", "give void or a replacement");
+            None
+        }
+        Some(R::Void(true)) => None,
+        Some(R::Void(false)) => {
+            faults.add("void", "must be true when given");
+            None
+        }
+        Some(R::Intake(x)) => replacement("intake", x, faults),
+        Some(R::BulkBag(x)) => replacement("bulk_bag", x, faults),
+        Some(R::BagWeighing(x)) => replacement("bag_weighing", x, faults),
+        Some(R::BagLoss(x)) => replacement("bag_loss", x, faults),
+        Some(R::Residue(x)) => replacement("residue", x, faults),
+        Some(R::LabResult(x)) => replacement("lab_result", x, faults),
+        Some(R::Lift(x)) => replacement("lift", x, faults),
+        Some(R::RunStart(x)) => replacement("run_start", x, faults),
+        Some(R::RunFinish(x)) => replacement("run_finish", x, faults),
+        Some(R::Tip(x)) => replacement("tip", x, faults),
+        Some(R::HopperLevel(x)) => replacement("hopper_level", x, faults),
+        Some(R::FeedEmptied(x)) => replacement("feed_emptied", x, faults),
+        Some(R::Count(x)) => replacement("count", x, faults),
+        Some(R::Readings(x)) => replacement("readings", x, faults),
+        Some(R::Loss(x)) => replacement("loss", x, faults),
+        Some(R::Stop(x)) => replacement("stop", x, faults),
+        Some(R::ClockCheck(x)) => replacement("clock_check", x, faults),
+        Some(R::Remark(x)) => replacement("remark", x, faults),
+        Some(R::Examination(x)) => replacement("examination", x, faults),
+    };
+    Fact::Corrected(Box::new(f::Corrected {
+        target_sequence: faults.number("target_sequence", r.target_sequence, 1, i64::MAX),
+        reason: faults.text("reason", &r.reason),
+        replacement,
+        target_keys: Vec::new(),
+    }))
+});

@@ -1,0 +1,190 @@
+//! Collecting every fault of a request's shape, with the path of the field, the value and the limit.
+
+use packloft_domain::code::{BATCH_CODE_MAX_COUNT, CODE_MAX_COUNT, fault};
+use packloft_domain::mass::kilograms;
+use packloft_domain::refusal::{Refusal, Violation};
+use packloft_domain::time::parse_date;
+use prost_types::Timestamp;
+
+/// Longest free text.
+pub const TEXT_MAX_COUNT: usize = 1_000;
+/// Greatest mass of a single thing: 1000 t.
+pub const MASS_MAX_MG: i64 = 1_000_000_000_000;
+/// Greatest mass of a pack: 50 kg.
+pub const PACK_MAX_MG: i64 = 50_000_000;
+
+/// Faults found so far. Getters return a usable value whether or not it was at fault, so that all are found.
+#[derive(Default)]
+pub struct Faults {
+    found: Vec<Violation>,
+    prefix: String,
+}
+
+impl Faults {
+    /// Notes a fault.
+    pub fn add(&mut self, field: &str, text: impl Into<String>) {
+        let field = format!("{}{field}", self.prefix);
+        self.found.push(Violation { field, text: text.into() });
+    }
+
+    /// Runs checks of a nested message under its path.
+    pub fn within<T>(&mut self, path: &str, run: impl FnOnce(&mut Faults) -> T) -> T {
+        let length = self.prefix.len();
+        self.prefix.push_str(path);
+        self.prefix.push('.');
+        let value = run(self);
+        self.prefix.truncate(length);
+        value
+    }
+
+    /// A code that must be given.
+    pub fn code(&mut self, field: &str, value: &str) -> String {
+        if let Some(text) = fault(value, CODE_MAX_COUNT) {
+            self.add(field, text);
+        }
+        value.to_owned()
+    }
+
+    /// A code that may be empty.
+    pub fn optional_code(&mut self, field: &str, value: &str) -> String {
+        if value.is_empty() { String::new() } else { self.code(field, value) }
+    }
+
+    /// A batch code (GS1 AI 10).
+    pub fn batch_code(&mut self, field: &str, value: &str) -> String {
+        if let Some(text) = fault(value, BATCH_CODE_MAX_COUNT) {
+            self.add(field, text);
+        }
+        value.to_owned()
+    }
+
+    /// Text that must be given.
+    pub fn text(&mut self, field: &str, value: &str) -> String {
+        if value.trim().is_empty() {
+            self.add(field, "must be given");
+        }
+        self.optional_text(field, value)
+    }
+
+    /// Text that may be empty.
+    pub fn optional_text(&mut self, field: &str, value: &str) -> String {
+        if value.chars().count() > TEXT_MAX_COUNT {
+            self.add(field, format!("must have at most {TEXT_MAX_COUNT} characters"));
+        }
+        if value.chars().any(|c| c.is_control() && c != '\n') {
+            self.add(field, "has control characters");
+        }
+        value.to_owned()
+    }
+
+    /// A number within limits, inclusive.
+    pub fn number(&mut self, field: &str, value: i64, low: i64, high: i64) -> i64 {
+        if value < low || value > high {
+            self.add(field, format!("is {value}; must be {low} to {high}"));
+        }
+        value.clamp(low, high)
+    }
+
+    /// A mass within limits, inclusive; said in kilograms.
+    pub fn mass(&mut self, field: &str, value: i64, low: i64, high: i64) -> i64 {
+        if value < low || value > high {
+            let text = format!("is {}; must be {} to {}", kilograms(value), kilograms(low), kilograms(high));
+            self.add(field, text);
+        }
+        value.clamp(low, high)
+    }
+
+    /// A mass above 0 up to 1000 t.
+    pub fn positive_mass(&mut self, field: &str, value: i64) -> i64 {
+        self.mass(field, value, 1, MASS_MAX_MG)
+    }
+
+    /// A mass that may be absent.
+    pub fn optional_mass(&mut self, field: &str, value: Option<i64>, low: i64) -> Option<i64> {
+        value.map(|value| self.mass(field, value, low, MASS_MAX_MG))
+    }
+
+    /// An enum value that must be a known one.
+    pub fn choice<E: TryFrom<i32>>(&mut self, field: &str, value: i32) -> i32 {
+        if value == 0 {
+            self.add(field, "must be given");
+        } else if E::try_from(value).is_err() {
+            self.add(field, format!("has the unknown value {value}"));
+        }
+        value
+    }
+
+    /// An enum value that may be left out.
+    pub fn optional_choice<E: TryFrom<i32>>(&mut self, field: &str, value: i32) -> i32 {
+        if value == 0 { 0 } else { self.choice::<E>(field, value) }
+    }
+
+    /// A time that must be given: from 2000 to 2200.
+    pub fn time(&mut self, field: &str, value: Option<&Timestamp>) -> i64 {
+        match value {
+            None => {
+                self.add(field, "must be given");
+                0
+            }
+            Some(value) => self.known_time(field, value),
+        }
+    }
+
+    /// A time that may be absent.
+    pub fn optional_time(&mut self, field: &str, value: Option<&Timestamp>) -> Option<i64> {
+        value.map(|value| self.known_time(field, value))
+    }
+
+    fn known_time(&mut self, field: &str, value: &Timestamp) -> i64 {
+        const FIRST: i64 = 946_684_800;
+        const LAST: i64 = 7_258_118_400;
+        if !(FIRST..LAST).contains(&value.seconds) || !(0..1_000_000_000).contains(&value.nanos) {
+            self.add(field, "must be a time from the year 2000 to 2199");
+            return FIRST * 1_000_000;
+        }
+        value.seconds * 1_000_000 + i64::from(value.nanos / 1_000)
+    }
+
+    /// A date that may be empty, YYYY-MM-DD.
+    pub fn optional_date(&mut self, field: &str, value: &str) -> String {
+        if !value.is_empty() && parse_date(value).is_none() {
+            self.add(field, format!("is {value:?}; must be YYYY-MM-DD"));
+        }
+        value.to_owned()
+    }
+
+    /// A list with a number of rows within limits.
+    pub fn rows(&mut self, field: &str, count: usize, low: usize, high: usize) {
+        if count < low || count > high {
+            self.add(field, format!("has {count} rows; must have {low} to {high}"));
+        }
+    }
+
+    /// A request id.
+    pub fn request_id(&mut self, value: &str) -> [u8; 16] {
+        match uuid::Uuid::try_parse(value) {
+            Ok(id) if !id.is_nil() => *id.as_bytes(),
+            _ => {
+                let text = if value.is_empty() { "must be given" } else { "must be a UUID" };
+                self.add("request_id", text);
+                [0; 16]
+            }
+        }
+    }
+
+    /// Ends collecting.
+    ///
+    /// # Errors
+    /// [`Refusal::Invalid`] with every fault when there is one.
+    pub fn check(self) -> Result<(), Refusal> {
+        if self.found.is_empty() { Ok(()) } else { Err(Refusal::Invalid(self.found)) }
+    }
+}
+
+/// Microseconds as a timestamp.
+pub fn timestamp(time_us: i64) -> Timestamp {
+    Timestamp {
+        seconds: time_us.div_euclid(1_000_000),
+        nanos: i32::try_from(time_us.rem_euclid(1_000_000) * 1_000).unwrap_or(0),
+    }
+}

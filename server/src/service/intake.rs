@@ -1,0 +1,57 @@
+//! Arrival, filling and weighing of bulk bags.
+
+use packloft_domain::rules::bag::bag;
+use packloft_proto::v1;
+use packloft_proto::v1::intake_service_server::IntakeService;
+use tonic::{Request, Response, Status};
+
+use super::service;
+use crate::query::{objects, unknown};
+
+service! {
+    IntakeService {
+        record_intake: RecordIntakeRequest => RecordIntakeResponse;
+        record_bulk_bag: RecordBulkBagRequest => RecordBulkBagResponse;
+        record_bag_weighing: RecordBagWeighingRequest => RecordBagWeighingResponse;
+        record_bag_loss: RecordBagLossRequest => RecordBagLossResponse;
+        record_residue: RecordResidueRequest => RecordResidueResponse;
+    }
+    async fn get_bulk_bag(
+        &self,
+        request: Request<v1::GetBulkBagRequest>,
+    ) -> Result<Response<v1::GetBulkBagResponse>, Status> {
+        let request = request.into_inner();
+        self.ask(request.min_sequence, move |asked| {
+            let facts = bag(&asked.record, &request.bag_tag)?.ok_or_else(|| unknown("bulk bag", &request.bag_tag))?;
+            Ok(v1::GetBulkBagResponse {
+                bag: Some(objects::bulk_bag(&asked.record, &facts)?),
+                sequence: asked.sequence(),
+            })
+        })
+        .await
+        .map(Response::new)
+    }
+    async fn list_bulk_bags(
+        &self,
+        request: Request<v1::ListBulkBagsRequest>,
+    ) -> Result<Response<v1::ListBulkBagsResponse>, Status> {
+        let r = request.into_inner();
+        let question = format!("bags {} {}", r.lot_code, r.state);
+        let (bags, next_page_token, sequence) = self
+            .page(r.page_size, &r.page_token, question, move |asked| {
+                Ok(objects::bags(&asked.record, &r.lot_code, r.state)?)
+            })
+            .await?;
+        Ok(Response::new(v1::ListBulkBagsResponse { bags, next_page_token, sequence }))
+    }
+    async fn list_intakes(
+        &self,
+        request: Request<v1::ListIntakesRequest>,
+    ) -> Result<Response<v1::ListIntakesResponse>, Status> {
+        let r = request.into_inner();
+        let (intakes, next_page_token, sequence) = self
+            .page(r.page_size, &r.page_token, "intakes".into(), |asked| Ok(objects::intakes(&asked.record)?))
+            .await?;
+        Ok(Response::new(v1::ListIntakesResponse { intakes, next_page_token, sequence }))
+    }
+}

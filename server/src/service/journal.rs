@@ -1,0 +1,96 @@
+//! The journal itself: reading, correcting and proving it.
+
+use std::sync::Arc;
+
+use packloft_domain::record::Record;
+use packloft_proto::v1;
+use packloft_proto::v1::journal_service_server::JournalService;
+use tonic::{Request, Response, Status};
+
+use super::{service, status};
+use crate::journal::Stored;
+use crate::query::events::event;
+use crate::query::paging::Page;
+use crate::verify;
+
+fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+service! {
+    JournalService {
+        correct: CorrectRequest => CorrectResponse;
+    }
+    async fn list_events(
+        &self,
+        request: Request<v1::ListEventsRequest>,
+    ) -> Result<Response<v1::ListEventsResponse>, Status> {
+        let r = request.into_inner();
+        let question = format!("events {} {}", r.from_sequence, r.object_key);
+        let page = Page::read(r.page_size, &r.page_token, &question).map_err(status::refusal)?;
+        let newest = self.engine().views.applied().sequence;
+        let sequence = page.sequence.unwrap_or(newest).min(newest);
+        let journal = Arc::clone(&self.engine().journal);
+        let record = self.engine().views.record_at(sequence);
+        self.ask_at(record, move |asked| {
+            let from = u64::try_from(r.from_sequence).unwrap_or(0).max(1);
+            let unreadable = |fault: crate::journal::JournalError| {
+                packloft_domain::refusal::Refusal::Unreadable(packloft_domain::record::Unreadable(fault.to_string()))
+            };
+            let (rows, more): (Vec<Stored>, bool) = if r.object_key.is_empty() {
+                let first = from + page.offset as u64;
+                let mut rows = journal.read(first, page.size + 1).map_err(unreadable)?;
+                rows.retain(|row| row.sequence <= sequence);
+                let more = rows.len() > page.size;
+                rows.truncate(page.size);
+                (rows, more)
+            } else {
+                let listed = asked.record.list(&r.object_key)?;
+                let wanted: Vec<u64> =
+                    listed.iter().map(|e| e.sequence.cast_unsigned()).filter(|s| *s >= from).collect();
+                let mut rows = Vec::new();
+                for sequence in wanted.iter().skip(page.offset).take(page.size) {
+                    rows.extend(journal.read(*sequence, 1).map_err(unreadable)?);
+                }
+                (rows, wanted.len() > page.offset + page.size)
+            };
+            let next_page_token =
+                if more { page.token(sequence, page.offset + page.size) } else { String::new() };
+            Ok(v1::ListEventsResponse {
+                events: rows.iter().map(event).collect(),
+                next_page_token,
+                sequence: asked.sequence(),
+            })
+        })
+        .await
+        .map(Response::new)
+    }
+    async fn get_latest(
+        &self,
+        _request: Request<v1::GetLatestRequest>,
+    ) -> Result<Response<v1::GetLatestResponse>, Status> {
+        let applied = self.engine().views.applied();
+        Ok(Response::new(v1::GetLatestResponse {
+            sequence: applied.sequence.cast_signed(),
+            chain_hash: hex(&applied.chain),
+            read_only_reason: self.engine().read_only_reason().unwrap_or_default(),
+            server_version: env!("CARGO_PKG_VERSION").into(),
+        }))
+    }
+    async fn verify_journal(
+        &self,
+        _request: Request<v1::VerifyJournalRequest>,
+    ) -> Result<Response<v1::VerifyJournalResponse>, Status> {
+        let engine = self.engine().clone();
+        let report = tokio::task::spawn_blocking(move || verify::verify(&engine.journal, &engine.views)).await;
+        let report = report.map_err(|fault| status::unreadable(&fault.to_string()))?;
+        Ok(Response::new(v1::VerifyJournalResponse {
+            sound: report.faults.is_empty(),
+            record_count: report.sequence.cast_signed(),
+            sequence: report.sequence.cast_signed(),
+            chain_hash: hex(&report.chain),
+            views_equal: report.views_equal,
+            faults: report.faults,
+        }))
+    }
+}

@@ -1,0 +1,100 @@
+//! Lifts: the check, the record, the examinations. The caution goes with every verdict.
+
+use packloft_domain::fact::Fact;
+use packloft_domain::rules::lift::{CAUTION, Verdict, gather, judge};
+use packloft_proto::v1;
+use packloft_proto::v1::lift_service_server::LiftService;
+use tonic::{Request, Response, Status};
+
+use super::convert::{lift, twins};
+use super::faults::Faults;
+use super::{service, status};
+use crate::query::objects;
+
+fn verdict_words(verdict: &Verdict) -> String {
+    if verdict.reasons.is_empty() {
+        return "no objection in the records".into();
+    }
+    let first = verdict.reasons.first().map_or("", |reason| reason.text.as_str());
+    match verdict.reasons.len() {
+        1 => format!("do not lift: {first}"),
+        count => format!("do not lift: {first} (and {} more)", count - 1),
+    }
+}
+
+service! {
+    LiftService {
+        record_examination: RecordExaminationRequest => RecordExaminationResponse;
+    }
+    async fn check_lift(
+        &self,
+        request: Request<v1::CheckLiftRequest>,
+    ) -> Result<Response<v1::CheckLiftResponse>, Status> {
+        let request = request.into_inner();
+        let mut faults = Faults::default();
+        let asked_for = lift(&mut faults, request.lift.as_ref());
+        let at = faults.optional_time("occurred_time", request.occurred_time.as_ref());
+        faults.check().map_err(status::refusal)?;
+        let at = at.unwrap_or_else(|| self.engine().clock.now_us());
+        self.ask(0, move |asked| {
+            let situation = gather(&asked.record, &asked_for, at, &asked.zone)?;
+            let verdict = judge(&situation, &asked.zone, at);
+            let mut reasons: Vec<v1::Finding> = twins(&verdict.reasons);
+            reasons.extend(twins::<_, v1::Finding>(&verdict.remarks));
+            Ok(v1::CheckLiftResponse {
+                verdict: verdict_words(&verdict),
+                no_objection: verdict.reasons.is_empty(),
+                reasons,
+                caution: CAUTION.into(),
+                hook_load_mg: verdict.hook_load_mg,
+                bags: situation
+                    .bags
+                    .iter()
+                    .map(|bag| v1::LiftBagMass {
+                        bag_tag: bag.bag_tag.clone(),
+                        gross_mass_mg: bag.gross_mass_mg.unwrap_or(0),
+                        basis: bag.basis_text.clone(),
+                    })
+                    .collect(),
+                utilisations: verdict
+                    .utilisations
+                    .iter()
+                    .map(|used| v1::LiftUtilisation {
+                        element: used.element.clone(),
+                        load_mg: used.load_mg,
+                        limit_mg: used.limit_mg,
+                    })
+                    .collect(),
+                max_bag_count: verdict.max_bag_count,
+                limited_by: verdict.limited_by.clone(),
+                sequence: asked.sequence(),
+            })
+        })
+        .await
+        .map(Response::new)
+    }
+    async fn record_lift(
+        &self,
+        request: Request<v1::RecordLiftRequest>,
+    ) -> Result<Response<v1::RecordLiftResponse>, Status> {
+        let (receipt, outcome) = self.write(request).await?;
+        let hook_load_mg = match &outcome.event.fact {
+            Some(Fact::LiftRecorded(lift)) => lift.hook_load_mg,
+            _ => 0,
+        };
+        Ok(Response::new(v1::RecordLiftResponse { receipt: Some(receipt), caution: CAUTION.into(), hook_load_mg }))
+    }
+    async fn list_lifts(
+        &self,
+        request: Request<v1::ListLiftsRequest>,
+    ) -> Result<Response<v1::ListLiftsResponse>, Status> {
+        let r = request.into_inner();
+        let question = format!("lifts {}", r.hoist_code);
+        let (lifts, next_page_token, sequence) = self
+            .page(r.page_size, &r.page_token, question, move |asked| {
+                Ok(objects::lifts(&asked.record, &r.hoist_code)?)
+            })
+            .await?;
+        Ok(Response::new(v1::ListLiftsResponse { lifts, next_page_token, sequence }))
+    }
+}

@@ -1,0 +1,186 @@
+//! The gRPC services: shape of requests, statuses, and nothing of the rules.
+//!
+//! Order of checks: shape, replay, existence, state, limits. A write goes through [`Api::write`], a question through
+//! [`Api::ask`], which runs it on the pool for blocking work and contains its panics.
+
+pub mod convert;
+pub mod faults;
+pub mod status;
+
+mod figure;
+mod intake;
+mod journal;
+mod lift;
+mod lot;
+mod quality;
+mod run;
+mod setup;
+mod trace;
+
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use packloft_domain::refusal::Refusal;
+use packloft_proto::v1;
+use sha2::{Digest, Sha256};
+use tonic::{Request, Status};
+
+use crate::engine::{Engine, EngineError, Outcome, Submission, default_deadline};
+use crate::query::paging::Page;
+use crate::query::{Asked, FlowCache};
+use convert::{WriteRequest, command, twins};
+use faults::{Faults, timestamp};
+
+/// What every service shares.
+#[derive(Clone)]
+pub struct Api {
+    engine: Engine,
+    flows: Arc<FlowCache>,
+}
+
+/// Client's deadline from `grpc-timeout`, at most the default.
+fn deadline<T>(request: &Request<T>) -> Instant {
+    let given = request.metadata().get("grpc-timeout").and_then(|value| value.to_str().ok());
+    let parsed = given.and_then(|text| {
+        let (digits, unit) = text.split_at_checked(text.len().checked_sub(1)?)?;
+        let count: u64 = digits.parse().ok()?;
+        Some(match unit {
+            "H" => Duration::from_secs(count.saturating_mul(3_600)),
+            "M" => Duration::from_secs(count.saturating_mul(60)),
+            "S" => Duration::from_secs(count),
+            "m" => Duration::from_millis(count),
+            "u" => Duration::from_micros(count),
+            "n" => Duration::from_nanos(count),
+            _ => return None,
+        })
+    });
+    let wait = parsed.unwrap_or_else(default_deadline).min(default_deadline());
+    Instant::now() + wait
+}
+
+/// Receipt of an outcome, rebuilt from the stored event alone, so that a repeated request gets the same.
+pub fn receipt(outcome: &Outcome) -> v1::Receipt {
+    let event = &outcome.event;
+    v1::Receipt {
+        sequence: outcome.sequence.cast_signed(),
+        recorded_time: Some(timestamp(event.recorded_time_us)),
+        breaches: twins(&event.breaches),
+        hold_codes: own_holds(event),
+        contradictions: twins(&event.contradictions),
+        replayed: outcome.replayed,
+    }
+}
+
+fn own_holds(event: &packloft_domain::fact::Event) -> Vec<String> {
+    let placed = match &event.fact {
+        Some(packloft_domain::fact::Fact::HoldPlaced(hold)) => Some(hold.hold_code.clone()),
+        _ => None,
+    };
+    placed.into_iter().chain(event.holds.iter().map(|hold| hold.hold_code.clone())).collect()
+}
+
+impl Api {
+    /// Services over an engine.
+    pub fn new(engine: Engine) -> Api {
+        Api { engine, flows: Arc::default() }
+    }
+
+    /// The engine.
+    pub fn engine(&self) -> &Engine {
+        &self.engine
+    }
+
+    /// Checks the shape of a write, hands it to the writer and waits for its outcome.
+    async fn write<R: WriteRequest>(&self, request: Request<R>) -> Result<(v1::Receipt, Outcome), Status> {
+        let deadline = deadline(&request);
+        let request = request.into_inner();
+        let mut faults = Faults::default();
+        let (id, _, actor) = request.header();
+        let request_id = faults.request_id(id);
+        let actor_code = faults.code("actor_code", actor);
+        let command = command(&request, &mut faults);
+        faults.check().map_err(status::refusal)?;
+        let full: [u8; 32] = Sha256::digest(request.without_id().encode_to_vec()).into();
+        let request_hash = full[..16].try_into().unwrap_or_default();
+        let submission = Submission { request_id, request_hash, actor_code, command, deadline };
+        // The write goes on when the client gives up: a task of its own, not this future.
+        let engine = self.engine.clone();
+        let outcome = tokio::spawn(async move { engine.submit(submission).await }).await;
+        match outcome {
+            Ok(Ok(outcome)) => Ok((receipt(&outcome), outcome)),
+            Ok(Err(fault)) => Err(status::engine(fault)),
+            Err(_) => Err(status::engine(EngineError::Unknown)),
+        }
+    }
+
+    /// Answers a question at the newest sequence, or at least at the one asked for.
+    async fn ask<T: Send + 'static>(
+        &self,
+        min_sequence: i64,
+        run: impl FnOnce(&Asked) -> Result<T, Refusal> + Send + 'static,
+    ) -> Result<T, Status> {
+        let wanted = u64::try_from(min_sequence).unwrap_or(0);
+        let Some(record) = self.engine.record(wanted).await else { return Err(status::not_fresh(min_sequence)) };
+        self.ask_at(record, run).await
+    }
+
+    async fn ask_at<T: Send + 'static>(
+        &self,
+        record: crate::views::ViewRecord,
+        run: impl FnOnce(&Asked) -> Result<T, Refusal> + Send + 'static,
+    ) -> Result<T, Status> {
+        let flows = Arc::clone(&self.flows);
+        let answer = tokio::task::spawn_blocking(move || {
+            let asked = Asked::new(record, flows)?;
+            run(&asked)
+        })
+        .await;
+        match answer {
+            Ok(Ok(answer)) => Ok(answer),
+            Ok(Err(refusal)) => Err(status::refusal(refusal)),
+            Err(fault) => Err(status::unreadable(&format!("question failed: {fault}"))),
+        }
+    }
+
+    /// Answers a page of a list as it stood when its first page was asked for.
+    async fn page<T: Send + 'static>(
+        &self,
+        page_size: i64,
+        page_token: &str,
+        question: String,
+        rows: impl FnOnce(&Asked) -> Result<Vec<T>, Refusal> + Send + 'static,
+    ) -> Result<(Vec<T>, String, i64), Status> {
+        let page = Page::read(page_size, page_token, &question).map_err(status::refusal)?;
+        let newest = self.engine.views.applied().sequence;
+        if page.sequence.is_some_and(|sequence| sequence > newest) {
+            return Err(status::bad_page_token());
+        }
+        let sequence = page.sequence.unwrap_or(newest);
+        let record = self.engine.views.record_at(sequence);
+        self.ask_at(record, move |asked| {
+            let (rows, token) = page.cut(rows(asked)?, sequence);
+            Ok((rows, token, asked.sequence()))
+        })
+        .await
+    }
+}
+
+/// Implements a service trait: writes whose answer is a receipt, and the rest as given.
+macro_rules! service {
+    ($trait:path { $($method:ident: $request:ident => $response:ident;)* } $($rest:tt)*) => {
+        #[tonic::async_trait]
+        impl $trait for $crate::service::Api {
+            $(
+                async fn $method(
+                    &self,
+                    request: tonic::Request<packloft_proto::v1::$request>,
+                ) -> Result<tonic::Response<packloft_proto::v1::$response>, tonic::Status> {
+                    let (receipt, _) = self.write(request).await?;
+                    Ok(tonic::Response::new(packloft_proto::v1::$response { receipt: Some(receipt) }))
+                }
+            )*
+            $($rest)*
+        }
+    };
+}
+pub(crate) use service;

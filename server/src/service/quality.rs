@@ -1,0 +1,50 @@
+//! Holds and breaches.
+
+use packloft_proto::v1;
+use packloft_proto::v1::quality_service_server::QualityService;
+use tonic::{Request, Response, Status};
+
+use super::service;
+use crate::query::{objects, trace};
+
+service! {
+    QualityService {
+        place_hold: PlaceHoldRequest => PlaceHoldResponse;
+        end_hold: EndHoldRequest => EndHoldResponse;
+        close_breach: CloseBreachRequest => CloseBreachResponse;
+    }
+    async fn list_holds(
+        &self,
+        request: Request<v1::ListHoldsRequest>,
+    ) -> Result<Response<v1::ListHoldsResponse>, Status> {
+        let r = request.into_inner();
+        let question = format!("holds {}", r.include_ended);
+        let (states, next_page_token, sequence) = self
+            .page(r.page_size, &r.page_token, question, move |asked| Ok(objects::holds(asked, r.include_ended)?))
+            .await?;
+        let record = self.engine().views.record_at(sequence.cast_unsigned());
+        let holds = self
+            .ask_at(record, move |asked| {
+                let mut holds = Vec::new();
+                for state in states {
+                    let mut hold = objects::hold(&state);
+                    (hold.covered_bag_tags, hold.covered_intervals) = trace::covered(asked, &state)?;
+                    holds.push(hold);
+                }
+                Ok(holds)
+            })
+            .await?;
+        Ok(Response::new(v1::ListHoldsResponse { holds, next_page_token, sequence }))
+    }
+    async fn list_breaches(
+        &self,
+        request: Request<v1::ListBreachesRequest>,
+    ) -> Result<Response<v1::ListBreachesResponse>, Status> {
+        let r = request.into_inner();
+        let question = format!("breaches {}", r.include_closed);
+        let (breaches, next_page_token, sequence) = self
+            .page(r.page_size, &r.page_token, question, move |asked| Ok(objects::breaches(asked, r.include_closed)?))
+            .await?;
+        Ok(Response::new(v1::ListBreachesResponse { breaches, next_page_token, sequence }))
+    }
+}

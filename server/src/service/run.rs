@@ -1,0 +1,62 @@
+//! Feeds, machines and runs.
+
+use packloft_proto::v1;
+use packloft_proto::v1::run_service_server::RunService;
+use tonic::{Request, Response, Status};
+
+use super::service;
+use crate::query::{objects, trace, unknown};
+
+service! {
+    RunService {
+        start_run: StartRunRequest => StartRunResponse;
+        finish_run: FinishRunRequest => FinishRunResponse;
+        record_tip: RecordTipRequest => RecordTipResponse;
+        record_hopper_level: RecordHopperLevelRequest => RecordHopperLevelResponse;
+        record_feed_emptied: RecordFeedEmptiedRequest => RecordFeedEmptiedResponse;
+        record_count: RecordCountRequest => RecordCountResponse;
+        record_readings: RecordReadingsRequest => RecordReadingsResponse;
+        record_loss: RecordLossRequest => RecordLossResponse;
+        record_stop: RecordStopRequest => RecordStopResponse;
+        record_clock_check: RecordClockCheckRequest => RecordClockCheckResponse;
+        record_remark: RecordRemarkRequest => RecordRemarkResponse;
+    }
+    async fn get_run(
+        &self,
+        request: Request<v1::GetRunRequest>,
+    ) -> Result<Response<v1::GetRunResponse>, Status> {
+        let request = request.into_inner();
+        self.ask(request.min_sequence, move |asked| {
+            let mut run =
+                objects::run(&asked.record, &request.run_code)?.ok_or_else(|| unknown("run", &request.run_code))?;
+            run.held = trace::held_in_run(asked, &request.run_code)?;
+            Ok(v1::GetRunResponse { run: Some(run), sequence: asked.sequence() })
+        })
+        .await
+        .map(Response::new)
+    }
+    async fn list_runs(
+        &self,
+        request: Request<v1::ListRunsRequest>,
+    ) -> Result<Response<v1::ListRunsResponse>, Status> {
+        let r = request.into_inner();
+        let question = format!("runs {}", r.machine_code);
+        let (codes, next_page_token, sequence) = self
+            .page(r.page_size, &r.page_token, question, move |asked| {
+                Ok(objects::run_codes(&asked.record, &r.machine_code)?)
+            })
+            .await?;
+        // Only the runs of the page are computed; list rows leave holds out.
+        let record = self.engine().views.record_at(sequence.cast_unsigned());
+        let runs = self
+            .ask_at(record, move |asked| {
+                let mut runs = Vec::new();
+                for code in codes {
+                    runs.extend(objects::run(&asked.record, &code)?);
+                }
+                Ok(runs)
+            })
+            .await?;
+        Ok(Response::new(v1::ListRunsResponse { runs, next_page_token, sequence }))
+    }
+}

@@ -1,0 +1,92 @@
+//! Site and registers.
+
+use packloft_domain::fact::registered::Item;
+use packloft_domain::record::Record;
+use packloft_domain::rules::register::{item_at, site_at};
+use packloft_proto::v1;
+use packloft_proto::v1::setup_service_server::SetupService;
+use tonic::{Request, Response, Status};
+
+use super::convert::twin;
+use super::service;
+use crate::query::Asked;
+
+/// Items of a kind in their newest state with their versions, by code.
+fn items(asked: &Asked, kind: &str) -> Result<Vec<(Item, i64)>, packloft_domain::refusal::Refusal> {
+    let mut rows = Vec::new();
+    for key in asked.record.keys(&format!("register/{kind}/"))? {
+        let code = packloft_domain::key::code_of(&key);
+        rows.extend(item_at(&asked.record, kind, &code, i64::MAX)?);
+    }
+    Ok(rows)
+}
+
+macro_rules! lists {
+    ($($method:ident $request:ident $response:ident $field:ident $variant:ident $kind:literal;)*) => {
+        service! {
+            SetupService {
+                set_site: SetSiteRequest => SetSiteResponse;
+                register_material: RegisterMaterialRequest => RegisterMaterialResponse;
+                register_product: RegisterProductRequest => RegisterProductResponse;
+                register_feed: RegisterFeedRequest => RegisterFeedResponse;
+                register_machine: RegisterMachineRequest => RegisterMachineResponse;
+                register_hoist: RegisterHoistRequest => RegisterHoistResponse;
+                register_lifting_gear: RegisterLiftingGearRequest => RegisterLiftingGearResponse;
+                register_fibc_type: RegisterFibcTypeRequest => RegisterFibcTypeResponse;
+                register_scale: RegisterScaleRequest => RegisterScaleResponse;
+                register_instrument: RegisterInstrumentRequest => RegisterInstrumentResponse;
+                register_location: RegisterLocationRequest => RegisterLocationResponse;
+                register_platform: RegisterPlatformRequest => RegisterPlatformResponse;
+                register_supplier: RegisterSupplierRequest => RegisterSupplierResponse;
+                register_person: RegisterPersonRequest => RegisterPersonResponse;
+                register_stop_reason: RegisterStopReasonRequest => RegisterStopReasonResponse;
+            }
+            async fn get_site(
+                &self,
+                _request: Request<v1::GetSiteRequest>,
+            ) -> Result<Response<v1::GetSiteResponse>, Status> {
+                let answer = self.ask(0, |asked| Ok(v1::GetSiteResponse {
+                    site: site_at(&asked.record, i64::MAX)?.as_ref().map(twin),
+                    sequence: asked.sequence(),
+                }));
+                answer.await.map(Response::new)
+            }
+            $(
+                async fn $method(
+                    &self,
+                    request: Request<v1::$request>,
+                ) -> Result<Response<v1::$response>, Status> {
+                    let request = request.into_inner();
+                    let (rows, next_page_token, sequence) = self
+                        .page(request.page_size, &request.page_token, $kind.into(), |asked| items(asked, $kind))
+                        .await?;
+                    let mut answer = v1::$response { next_page_token, sequence, ..Default::default() };
+                    for (item, version) in rows {
+                        if let Item::$variant(item) = item {
+                            answer.$field.push(twin(&item));
+                            answer.versions.push(version);
+                        }
+                    }
+                    Ok(Response::new(answer))
+                }
+            )*
+        }
+    };
+}
+
+lists! {
+    list_materials ListMaterialsRequest ListMaterialsResponse materials Material "material";
+    list_products ListProductsRequest ListProductsResponse products Product "product";
+    list_feeds ListFeedsRequest ListFeedsResponse feeds Feed "feed";
+    list_machines ListMachinesRequest ListMachinesResponse machines Machine "machine";
+    list_hoists ListHoistsRequest ListHoistsResponse hoists Hoist "hoist";
+    list_lifting_gear ListLiftingGearRequest ListLiftingGearResponse lifting_gear LiftingGear "lifting_gear";
+    list_fibc_types ListFibcTypesRequest ListFibcTypesResponse fibc_types FibcType "fibc_type";
+    list_scales ListScalesRequest ListScalesResponse scales Scale "scale";
+    list_instruments ListInstrumentsRequest ListInstrumentsResponse instruments Instrument "instrument";
+    list_locations ListLocationsRequest ListLocationsResponse locations Location "location";
+    list_platforms ListPlatformsRequest ListPlatformsResponse platforms Platform "platform";
+    list_suppliers ListSuppliersRequest ListSuppliersResponse suppliers Supplier "supplier";
+    list_persons ListPersonsRequest ListPersonsResponse persons Person "person";
+    list_stop_reasons ListStopReasonsRequest ListStopReasonsResponse stop_reasons StopReason "stop_reason";
+}

@@ -1,0 +1,146 @@
+//! The only maker of `Status`: every refusal and failure with its code, a stable reason, and one typed detail.
+//!
+//! Users see kilograms and codes, never internals; what broke inside goes to the log with an incident id.
+
+use std::collections::HashMap;
+use std::time::Duration;
+
+use packloft_domain::refusal::Refusal;
+use tonic::{Code, Status};
+use tonic_types::{ErrorDetails, StatusExt};
+
+use crate::engine::EngineError;
+
+/// Domain of the reasons in `ErrorInfo`.
+pub const ERROR_DOMAIN: &str = "packloft";
+
+fn details(reason: &str) -> ErrorDetails {
+    ErrorDetails::with_error_info(reason, ERROR_DOMAIN, HashMap::new())
+}
+
+/// A status with only a reason.
+fn plain(code: Code, reason: &str, message: impl Into<String>) -> Status {
+    Status::with_error_details(code, message, details(reason))
+}
+
+/// The record could not be read: internals go to the log.
+pub fn unreadable(text: &str) -> Status {
+    let incident = uuid::Uuid::new_v4().to_string();
+    tracing::error!(incident, text, "the record could not be read");
+    let mut found = ErrorDetails::new();
+    found.set_error_info("RECORD_UNREADABLE", ERROR_DOMAIN, HashMap::from([("incident".into(), incident.clone())]));
+    let message = format!("the record could not be read; restart the server to rebuild it (incident {incident})");
+    Status::with_error_details(Code::Internal, message, found)
+}
+
+/// Status of a refusal.
+pub fn refusal(refusal: Refusal) -> Status {
+    match refusal {
+        Refusal::Invalid(violations) => {
+            let mut found = details("INVALID");
+            let texts: Vec<String> = violations.iter().map(|v| format!("{} {}", v.field, v.text)).collect();
+            for violation in violations {
+                found.add_bad_request_violation(violation.field, violation.text);
+            }
+            Status::with_error_details(Code::InvalidArgument, texts.join("; "), found)
+        }
+        Refusal::NotFound(unknown) => {
+            let mut found = details("NOT_FOUND");
+            let texts: Vec<String> =
+                unknown.iter().map(|u| format!("{} {} is not on record", u.noun, u.code)).collect();
+            if let Some(first) = unknown.first() {
+                found.set_resource_info(first.noun, first.code.clone(), "", texts.join("; "));
+            }
+            for row in &unknown {
+                found.add_precondition_failure_violation("UNKNOWN_CODE", row.code.clone(), format!("{} is not on record", row.noun));
+            }
+            Status::with_error_details(Code::NotFound, texts.join("; "), found)
+        }
+        Refusal::Exists(known) => {
+            let text = format!("{} {} is on record already", known.noun, known.code);
+            let mut found = details("EXISTS");
+            found.set_resource_info(known.noun, known.code, "", text.clone());
+            Status::with_error_details(Code::AlreadyExists, text, found)
+        }
+        Refusal::Forbidden(findings) => {
+            let reason = findings.first().map_or("REFUSED", |f| f.rule.as_str()).to_owned();
+            let mut found = details(&reason);
+            let texts: Vec<String> = findings.iter().map(|f| f.text.clone()).collect();
+            for finding in findings {
+                found.add_precondition_failure_violation(finding.rule, finding.subject, finding.text);
+            }
+            Status::with_error_details(Code::FailedPrecondition, texts.join("; "), found)
+        }
+        Refusal::Stale { what, newest_sequence } => {
+            let mut found = ErrorDetails::new();
+            let newest = newest_sequence.to_string();
+            found.set_error_info("STALE", ERROR_DOMAIN, HashMap::from([("newest_sequence".into(), newest)]));
+            let text = format!("{what} has a newer state (sequence {newest_sequence}); read it and try again");
+            Status::with_error_details(Code::Aborted, text, found)
+        }
+        Refusal::Unreadable(fault) => unreadable(&fault.0),
+    }
+}
+
+/// Status of what the engine answers.
+pub fn engine(error: EngineError) -> Status {
+    match error {
+        EngineError::Refused(inner) => refusal(inner),
+        EngineError::RequestIdReused => plain(
+            Code::AlreadyExists,
+            "REQUEST_ID_REUSED",
+            "this request id was used for something else; make a new one",
+        ),
+        EngineError::RequestIdExpired => plain(
+            Code::FailedPrecondition,
+            "REQUEST_ID_EXPIRED",
+            "this request id is older than 90 days; look whether it was recorded before making a new one",
+        ),
+        EngineError::Overloaded => {
+            let mut found = details("OVERLOADED");
+            found.set_retry_info(Some(Duration::from_millis(200)));
+            Status::with_error_details(Code::Unavailable, "too much is waiting; send the same request again", found)
+        }
+        EngineError::DeadlinePassed => plain(
+            Code::DeadlineExceeded,
+            "DEADLINE_PASSED",
+            "the deadline passed; send the same request id again to learn whether it was recorded",
+        ),
+        EngineError::ReadOnly(reason) => {
+            let kind = reason.split([':', '(', ' ']).next().unwrap_or("READ_ONLY").to_owned();
+            let code = match kind.as_str() {
+                "DISK_LOW" => Code::ResourceExhausted,
+                "DAMAGED" => Code::DataLoss,
+                _ => Code::Unavailable,
+            };
+            plain(code, &kind, format!("nothing is recorded now: {reason}. Asking and tracing go on."))
+        }
+        EngineError::Unknown => plain(
+            Code::Unavailable,
+            "OUTCOME_UNKNOWN",
+            "it is not known whether this was recorded; send the same request id again once the server is back",
+        ),
+        EngineError::Incident(incident) => {
+            let mut found = ErrorDetails::new();
+            found.set_error_info("INCIDENT", ERROR_DOMAIN, HashMap::from([("incident".into(), incident.clone())]));
+            let text = format!("the server failed on this request and dropped it (incident {incident})");
+            Status::with_error_details(Code::Internal, text, found)
+        }
+    }
+}
+
+/// The answer did not come to stand where the reader asked in time.
+pub fn not_fresh(min_sequence: i64) -> Status {
+    plain(
+        Code::Unavailable,
+        "NOT_THERE_YET",
+        format!("sequence {min_sequence} is not on record yet; ask again"),
+    )
+}
+
+/// A page token that does not fit the question.
+pub fn bad_page_token() -> Status {
+    let mut found = details("INVALID");
+    found.add_bad_request_violation("page_token", "does not belong to this question; begin again without it");
+    Status::with_error_details(Code::InvalidArgument, "page_token does not belong to this question", found)
+}

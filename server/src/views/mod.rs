@@ -1,0 +1,471 @@
+//! Views: per object, the list of facts about it, kept for quick reading and disposable.
+//!
+//! The journal is the truth. A view entry is a chunk of such a list; `packloft_domain::key` alone decides the lists, so
+//! writing, catching up, rebuilding and proving are one routine. Nothing derived and no float is stored here.
+//!
+//! Chunk: `CRC-32C ‖ last sequence ‖ frames`, frame: `length ‖ sequence ‖ event`. Key: object key, 0x00, chunk number.
+//! Applying a fact not above a chunk's last sequence changes nothing, so catching up twice is harmless. A digest (sum
+//! mod 2^128 of a hash of every entry) is kept with the applied sequence and the journal's chain hash; it is compared
+//! with the store's content at every start, since the store does not notice damage to itself.
+
+pub mod memory;
+pub mod sled_store;
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use packloft_domain::fact::{Event, compact};
+use packloft_domain::key;
+use packloft_domain::record::{Entry, Record, Unreadable};
+use parking_lot::RwLock;
+use prost::Message;
+use sha2::{Digest, Sha256};
+
+use crate::journal::{Journal, JournalError};
+use crate::limits::CHUNK_MAX_BYTES;
+
+/// A failure of the store below.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("view store: {0}")]
+pub struct StoreError(pub String);
+
+/// Changes written together; a value of `None` removes the key.
+pub type Batch = BTreeMap<Vec<u8>, Vec<u8>>;
+
+/// An ordered store of bytes; implemented over sled and in memory.
+pub trait ViewStore: Send + Sync {
+    /// Value of a key.
+    fn get(&self, key: &[u8]) -> Result<Option<Vec<u8>>, StoreError>;
+    /// Entries with `from <= key < to` in order, passed to `visit` until it answers false.
+    fn range(&self, from: &[u8], to: &[u8], visit: &mut dyn FnMut(&[u8], &[u8]) -> bool) -> Result<(), StoreError>;
+    /// Greatest entry with `from <= key < to`.
+    fn last(&self, from: &[u8], to: &[u8]) -> Result<Option<(Vec<u8>, Vec<u8>)>, StoreError>;
+    /// Writes all of it or none.
+    fn apply(&self, batch: &Batch) -> Result<(), StoreError>;
+    /// Gives written entries to the system, as far as the store can.
+    fn flush(&self) -> Result<(), StoreError>;
+}
+
+const META_KEY: &[u8] = b"\x01meta";
+const REQUEST_PREFIX: u8 = 2;
+
+/// What the views stand at.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Applied {
+    /// Newest sequence in the views.
+    pub sequence: u64,
+    /// The journal's chain hash there.
+    pub chain: [u8; 32],
+    /// Sum over all entries but this one.
+    pub digest: u128,
+    /// Number of entries but this one.
+    pub entry_count: u64,
+}
+
+fn entry_hash(key: &[u8], value: &[u8]) -> u128 {
+    let mut hasher = Sha256::new();
+    hasher.update((key.len() as u64).to_le_bytes());
+    hasher.update(key);
+    hasher.update(value);
+    let full: [u8; 32] = hasher.finalize().into();
+    u128::from_le_bytes(full[..16].try_into().unwrap_or_default())
+}
+
+impl Applied {
+    fn encode(&self) -> Vec<u8> {
+        let mut bytes = vec![0; 4];
+        bytes.extend_from_slice(&self.sequence.to_le_bytes());
+        bytes.extend_from_slice(&self.chain);
+        bytes.extend_from_slice(&self.digest.to_le_bytes());
+        bytes.extend_from_slice(&self.entry_count.to_le_bytes());
+        let crc = crc32c::crc32c(&bytes[4..]);
+        bytes[..4].copy_from_slice(&crc.to_le_bytes());
+        bytes
+    }
+
+    fn decode(bytes: &[u8]) -> Option<Applied> {
+        let (crc, rest) = bytes.split_at_checked(4)?;
+        if rest.len() != 64 || crc != crc32c::crc32c(rest).to_le_bytes() {
+            return None;
+        }
+        Some(Applied {
+            sequence: u64::from_le_bytes(rest[..8].try_into().ok()?),
+            chain: rest[8..40].try_into().ok()?,
+            digest: u128::from_le_bytes(rest[40..56].try_into().ok()?),
+            entry_count: u64::from_le_bytes(rest[56..64].try_into().ok()?),
+        })
+    }
+}
+
+fn chunk_key(object_key: &str, number: u32) -> Vec<u8> {
+    let mut bytes = object_key.as_bytes().to_vec();
+    bytes.push(0);
+    bytes.extend_from_slice(&number.to_be_bytes());
+    bytes
+}
+
+fn chunk_range(object_key: &str) -> (Vec<u8>, Vec<u8>) {
+    let mut to = object_key.as_bytes().to_vec();
+    to.push(1);
+    (chunk_key(object_key, 0), to)
+}
+
+/// Splits a chunk into entries, checking its checksum.
+fn decode_chunk(value: &[u8], out: &mut Vec<Entry>, up_to: u64) -> Result<(), Unreadable> {
+    let broken = |what: &str| Unreadable(format!("view chunk: {what}"));
+    let (crc, rest) = value.split_at_checked(4).ok_or_else(|| broken("cut off"))?;
+    if crc != crc32c::crc32c(rest).to_le_bytes() {
+        return Err(broken("checksum differs"));
+    }
+    let mut frames = rest.get(8..).ok_or_else(|| broken("cut off"))?;
+    while !frames.is_empty() {
+        let (head, tail) = frames.split_at_checked(12).ok_or_else(|| broken("frame cut off"))?;
+        let length = u32::from_le_bytes(head[..4].try_into().unwrap_or_default()) as usize;
+        let sequence = u64::from_le_bytes(head[4..].try_into().unwrap_or_default());
+        let (body, next) = tail.split_at_checked(length).ok_or_else(|| broken("frame cut off"))?;
+        if sequence <= up_to {
+            let event = Event::decode(body).map_err(|fault| broken(&fault.to_string()))?;
+            out.push(Entry { sequence: sequence.cast_signed(), event });
+        }
+        frames = next;
+    }
+    Ok(())
+}
+
+fn chunk_last_sequence(value: &[u8]) -> u64 {
+    value.get(4..12).map_or(0, |b| u64::from_le_bytes(b.try_into().unwrap_or_default()))
+}
+
+fn append_frame(chunk: &mut Vec<u8>, sequence: u64, body: &[u8]) {
+    if chunk.is_empty() {
+        chunk.resize(12, 0);
+    }
+    chunk.extend_from_slice(&u32::try_from(body.len()).unwrap_or(u32::MAX).to_le_bytes());
+    chunk.extend_from_slice(&sequence.to_le_bytes());
+    chunk.extend_from_slice(body);
+    chunk[4..12].copy_from_slice(&sequence.to_le_bytes());
+    let crc = crc32c::crc32c(&chunk[4..]);
+    chunk[..4].copy_from_slice(&crc.to_le_bytes());
+}
+
+fn request_key(request_id: &[u8]) -> Vec<u8> {
+    let mut key = vec![REQUEST_PREFIX];
+    key.extend_from_slice(request_id);
+    key
+}
+
+/// The views over a store. Readers take the shared side of the lock for one list at a time; lists only grow, and
+/// readers pass the sequence they stand at, so they never see half a group.
+pub struct Views {
+    store: Arc<dyn ViewStore>,
+    lock: RwLock<()>,
+    applied: RwLock<Applied>,
+}
+
+/// What a request id was used for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct UsedRequest {
+    /// Sequence of the event.
+    pub sequence: u64,
+    /// Hash of the request without its id.
+    pub hash: [u8; 16],
+}
+
+impl Views {
+    /// Views over a store as it is; an unreadable or missing mark counts as empty.
+    pub fn open(store: Arc<dyn ViewStore>) -> Result<Views, StoreError> {
+        let applied = store.get(META_KEY)?.and_then(|bytes| Applied::decode(&bytes)).unwrap_or_default();
+        Ok(Views { store, lock: RwLock::new(()), applied: RwLock::new(applied) })
+    }
+
+    /// What the views stand at.
+    pub fn applied(&self) -> Applied {
+        *self.applied.read()
+    }
+
+    /// Writes a group of events that the journal holds durably. `chain` is the journal's chain hash after the last.
+    pub fn apply(&self, events: &[(u64, Event)], chain: [u8; 32]) -> Result<(), StoreError> {
+        let mut applied = self.applied();
+        let mut batch = Batch::new();
+        // Old values of changed keys, to keep the digest.
+        let mut before: BTreeMap<Vec<u8>, Option<Vec<u8>>> = BTreeMap::new();
+        let mut tails: BTreeMap<String, (u32, Vec<u8>)> = BTreeMap::new();
+        for (sequence, event) in events {
+            let body = compact(event).encode_to_vec();
+            for object_key in key::keys_of(event) {
+                if !tails.contains_key(&object_key) {
+                    let (from, to) = chunk_range(&object_key);
+                    let tail = match self.store.last(&from, &to)? {
+                        Some((key, value)) => {
+                            let number = key.last_chunk::<4>().map_or(0, |b| u32::from_be_bytes(*b));
+                            before.insert(key, Some(value.clone()));
+                            (number, value)
+                        }
+                        None => (0, Vec::new()),
+                    };
+                    tails.insert(object_key.clone(), tail);
+                }
+                let Some(tail) = tails.get_mut(&object_key) else { continue };
+                if chunk_last_sequence(&tail.1) >= *sequence {
+                    continue;
+                }
+                if !tail.1.is_empty() && tail.1.len() + body.len() + 12 > CHUNK_MAX_BYTES {
+                    *tail = (tail.0 + 1, Vec::new());
+                }
+                append_frame(&mut tail.1, *sequence, &body);
+                batch.insert(chunk_key(&object_key, tail.0), tail.1.clone());
+            }
+            if event.request_id.len() == 16 {
+                let mut value = vec![0; 4];
+                value.extend_from_slice(&sequence.to_le_bytes());
+                value.extend_from_slice(&event.request_hash);
+                let crc = crc32c::crc32c(&value[4..]);
+                value[..4].copy_from_slice(&crc.to_le_bytes());
+                let key = request_key(&event.request_id);
+                if !before.contains_key(&key) {
+                    before.insert(key.clone(), self.store.get(&key)?);
+                }
+                batch.insert(key, value);
+            }
+        }
+        for (key, value) in &batch {
+            match before.get(key) {
+                Some(Some(old)) => applied.digest = applied.digest.wrapping_sub(entry_hash(key, old)),
+                _ => applied.entry_count += 1,
+            }
+            applied.digest = applied.digest.wrapping_add(entry_hash(key, value));
+        }
+        if let Some((sequence, _)) = events.last() {
+            applied.sequence = applied.sequence.max(*sequence);
+        }
+        applied.chain = chain;
+        batch.insert(META_KEY.to_vec(), applied.encode());
+        {
+            let _writing = self.lock.write();
+            self.store.apply(&batch)?;
+        }
+        *self.applied.write() = applied;
+        Ok(())
+    }
+
+    /// What a request id was used for, if it was.
+    pub fn used_request(&self, request_id: &[u8; 16]) -> Result<Option<UsedRequest>, Unreadable> {
+        let value = self.store.get(&request_key(request_id)).map_err(|e| Unreadable(e.to_string()))?;
+        let Some(value) = value else { return Ok(None) };
+        if value.len() != 28 || value[..4] != crc32c::crc32c(&value[4..]).to_le_bytes() {
+            return Err(Unreadable("request entry does not check".into()));
+        }
+        Ok(Some(UsedRequest {
+            sequence: u64::from_le_bytes(value[4..12].try_into().unwrap_or_default()),
+            hash: value[12..28].try_into().unwrap_or_default(),
+        }))
+    }
+
+    /// Sums every entry and compares with the digest; the answer says what differs.
+    pub fn check_digest(&self) -> Result<Result<(), String>, StoreError> {
+        let applied = self.applied();
+        let (mut digest, mut count) = (0_u128, 0_u64);
+        self.store.range(&[], &[0xFF; 8], &mut |key, value| {
+            if key != META_KEY {
+                digest = digest.wrapping_add(entry_hash(key, value));
+                count += 1;
+            }
+            true
+        })?;
+        if count != applied.entry_count {
+            return Ok(Err(format!("{count} entries stand where {} should", applied.entry_count)));
+        }
+        if digest != applied.digest {
+            return Ok(Err("content differs from the digest".into()));
+        }
+        Ok(Ok(()))
+    }
+
+    /// Applies everything the journal has above the applied sequence. `progress(done, total)` is told now and then.
+    pub fn catch_up(&self, journal: &Journal, progress: &dyn Fn(u64, u64)) -> Result<(), CatchUpError> {
+        let total = journal.last_sequence();
+        let mut next = self.applied().sequence + 1;
+        while next <= total {
+            let rows = journal.read(next, 256)?;
+            let Some(last) = rows.last() else { break };
+            next = last.sequence + 1;
+            let chain = last.chain;
+            let events: Vec<(u64, Event)> = rows.into_iter().map(|row| (row.sequence, row.event)).collect();
+            self.apply(&events, chain)?;
+            progress(next - 1, total);
+        }
+        Ok(())
+    }
+
+    /// Gives everything to the system.
+    pub fn flush(&self) -> Result<(), StoreError> {
+        self.store.flush()
+    }
+
+    /// A record as known at a sequence.
+    pub fn record_at(self: &Arc<Self>, sequence: u64) -> ViewRecord {
+        ViewRecord { views: Arc::clone(self), sequence }
+    }
+
+    fn list(&self, object_key: &str, up_to: u64) -> Result<Vec<Entry>, Unreadable> {
+        let (from, to) = chunk_range(object_key);
+        let mut values = Vec::new();
+        {
+            let _reading = self.lock.read();
+            self.store
+                .range(&from, &to, &mut |_, value| {
+                    values.push(value.to_vec());
+                    true
+                })
+                .map_err(|e| Unreadable(e.to_string()))?;
+        }
+        let mut entries = Vec::new();
+        for value in values {
+            decode_chunk(&value, &mut entries, up_to)?;
+        }
+        Ok(entries)
+    }
+
+    fn keys(&self, prefix: &str) -> Result<Vec<String>, Unreadable> {
+        let mut to = prefix.as_bytes().to_vec();
+        to.push(0xFF);
+        let mut found: Vec<String> = Vec::new();
+        let _reading = self.lock.read();
+        self.store
+            .range(prefix.as_bytes(), &to, &mut |key, _| {
+                let end = key.len().saturating_sub(5);
+                let name = String::from_utf8_lossy(&key[..end]).into_owned();
+                if found.last() != Some(&name) {
+                    found.push(name);
+                }
+                true
+            })
+            .map_err(|e| Unreadable(e.to_string()))?;
+        Ok(found)
+    }
+
+    fn day_before(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
+        let from = format!("{object_key}/d").into_bytes();
+        let (_, to) = chunk_range(&key::bucket(object_key, day));
+        let _reading = self.lock.read();
+        let found = self.store.last(&from, &to).map_err(|e| Unreadable(e.to_string()))?;
+        Ok(found.and_then(|(key, _)| day_of_key(&key)))
+    }
+
+    fn day_after(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
+        let from = key::bucket(object_key, day.max(0)).into_bytes();
+        let to = format!("{object_key}/e").into_bytes();
+        let mut found = None;
+        let _reading = self.lock.read();
+        self.store
+            .range(&from, &to, &mut |key, _| {
+                found = day_of_key(key);
+                false
+            })
+            .map_err(|e| Unreadable(e.to_string()))?;
+        Ok(found)
+    }
+}
+
+fn day_of_key(key: &[u8]) -> Option<i64> {
+    key::bucket_day(&String::from_utf8_lossy(key.get(..key.len().checked_sub(5)?)?))
+}
+
+/// Catching up failed.
+#[derive(Debug, thiserror::Error)]
+pub enum CatchUpError {
+    /// The journal could not be read.
+    #[error("cannot read the journal")]
+    Journal(#[from] JournalError),
+    /// The views could not be written.
+    #[error("cannot write the views")]
+    Store(#[from] StoreError),
+}
+
+/// The record as known at a sequence.
+#[derive(Clone)]
+pub struct ViewRecord {
+    views: Arc<Views>,
+    sequence: u64,
+}
+
+impl ViewRecord {
+    /// Sequence it stands at.
+    pub fn sequence(&self) -> u64 {
+        self.sequence
+    }
+}
+
+impl Record for ViewRecord {
+    fn list(&self, key: &str) -> Result<Vec<Entry>, Unreadable> {
+        self.views.list(key, self.sequence)
+    }
+
+    fn keys(&self, prefix: &str) -> Result<Vec<String>, Unreadable> {
+        self.views.keys(prefix)
+    }
+
+    fn day_before(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
+        self.views.day_before(object_key, day)
+    }
+
+    fn day_after(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
+        self.views.day_after(object_key, day)
+    }
+}
+
+/// The views with a group that is decided but not applied yet in front.
+pub struct GroupRecord {
+    base: ViewRecord,
+    lists: BTreeMap<String, Vec<Entry>>,
+}
+
+impl GroupRecord {
+    /// Nothing in front yet.
+    pub fn new(base: ViewRecord) -> GroupRecord {
+        GroupRecord { base, lists: BTreeMap::new() }
+    }
+
+    /// Puts a decided event in front.
+    pub fn push(&mut self, sequence: u64, event: &Event) {
+        for key in key::keys_of(event) {
+            let entry = Entry { sequence: sequence.cast_signed(), event: compact(event) };
+            self.lists.entry(key).or_default().push(entry);
+        }
+    }
+
+    /// Number of lists touched so far.
+    pub fn list_count(&self) -> usize {
+        self.lists.len()
+    }
+}
+
+impl Record for GroupRecord {
+    fn list(&self, key: &str) -> Result<Vec<Entry>, Unreadable> {
+        let mut entries = self.base.list(key)?;
+        entries.extend(self.lists.get(key).into_iter().flatten().cloned());
+        Ok(entries)
+    }
+
+    fn keys(&self, prefix: &str) -> Result<Vec<String>, Unreadable> {
+        let mut found: std::collections::BTreeSet<String> = self.base.keys(prefix)?.into_iter().collect();
+        found.extend(self.lists.keys().filter(|key| key.starts_with(prefix)).cloned());
+        Ok(found.into_iter().collect())
+    }
+
+    fn day_before(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
+        let range = format!("{object_key}/d")..=key::bucket(object_key, day);
+        let own = self.lists.range(range).next_back().and_then(|(key, _)| key::bucket_day(key));
+        Ok(self.base.day_before(object_key, day)?.max(own))
+    }
+
+    fn day_after(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
+        let range = key::bucket(object_key, day.max(0))..format!("{object_key}/e");
+        let own = self.lists.range(range).next().and_then(|(key, _)| key::bucket_day(key));
+        let base = self.base.day_after(object_key, day)?;
+        Ok(match (base, own) {
+            (Some(a), Some(b)) => Some(a.min(b)),
+            (a, b) => a.or(b),
+        })
+    }
+}
