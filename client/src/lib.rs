@@ -1,1 +1,14 @@
-//! placeholder
+//! Typed client of a Packloft server, and what the `packloft` command is made of.
+//!
+//! [`Connection`] has one client per service and knows how to send a write safely: the request id is made before
+//! sending and stays the same over retries, so a lost answer never counts a thing twice.
+
+pub mod connection;
+pub mod fault;
+pub mod mass;
+pub mod moment;
+pub mod sheets;
+pub mod show;
+
+pub use connection::Connection;
+pub use packloft_proto::v1;

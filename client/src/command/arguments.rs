@@ -1,0 +1,878 @@
+//! The command line as data: clap makes help, checks and completions from it.
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use packloft_client::mass::parse as mass;
+use packloft_client::show::Output;
+
+/// The record and the arithmetic of a packing house.
+///
+/// Masses are written with their unit (1000kg, 752.4g), times as `YYYY-MM-DD HH:MM[:SS]` in the site's zone or `now`.
+/// Exit codes: 0 done, 1 refused or objected to, 2 wrong command or field, 3 not on record, 4 server not reached (safe
+/// to send again), 5 data damaged.
+#[derive(Parser)]
+#[command(name = "packloft", version, max_term_width = 100)]
+pub struct Arguments {
+    /// Server to talk to.
+    #[arg(long, global = true, env = "PACKLOFT_SERVER", default_value = "http://127.0.0.1:7345")]
+    pub server: String,
+    /// How answers are shown.
+    #[arg(long, global = true, value_enum, default_value_t)]
+    pub output: Output,
+    /// Your code; needed to record anything.
+    #[arg(long, global = true, env = "PACKLOFT_ACTOR")]
+    pub actor: Option<String>,
+    /// When it happened; now when left out.
+    #[arg(long = "at", global = true, value_name = "TIME")]
+    pub time: Option<String>,
+    /// Id of a request that is sent again after a lost answer.
+    #[arg(long, global = true, value_name = "UUID")]
+    pub request_id: Option<String>,
+    /// What to do.
+    #[command(subcommand)]
+    pub task: Task,
+}
+
+/// What to do.
+#[derive(Subcommand)]
+pub enum Task {
+    /// The site's settings.
+    #[command(subcommand)]
+    Site(SiteTask),
+    /// Register an item: its fields as JSON by the API's names, e.g. register hoist '{"code":"H1", ...}'.
+    Register {
+        /// Kind of item.
+        #[arg(value_enum)]
+        kind: ItemKind,
+        /// The item as JSON, or @FILE.
+        item: String,
+        /// Newest version you know; refuses when there is a newer one.
+        #[arg(long)]
+        expected_version: Option<i64>,
+    },
+    /// List registered items of a kind.
+    Registered {
+        /// Kind of item.
+        #[arg(value_enum)]
+        kind: ItemKind,
+    },
+    /// Arrivals of bulk bags.
+    #[command(subcommand)]
+    Intake(IntakeTask),
+    /// Bulk bags.
+    #[command(subcommand)]
+    Bag(BagTask),
+    /// Lots and laboratory results.
+    #[command(subcommand)]
+    Lot(LotTask),
+    /// Lifts.
+    #[command(subcommand)]
+    Lift(LiftTask),
+    /// Reports of thorough examination.
+    Examination(Box<ExaminationArgs>),
+    /// Runs.
+    #[command(subcommand)]
+    Run(RunTask),
+    /// Record the emptying of a bag into a feed; --at is its end.
+    Tip {
+        /// Bag.
+        bag: String,
+        /// Feed.
+        #[arg(long)]
+        feed: String,
+        /// Start of tipping.
+        #[arg(long)]
+        start: Option<String>,
+        /// Only this much was tipped.
+        #[arg(long, value_parser = mass)]
+        part: Option<i64>,
+        /// Counter of filled cycles at the end, MACHINE=VALUE.
+        #[arg(long = "count")]
+        counts: Vec<String>,
+    },
+    /// Feeds: observed level, seen empty.
+    #[command(subcommand)]
+    Feed(FeedTask),
+    /// Record counters of a machine.
+    Count {
+        /// Machine.
+        machine: String,
+        #[command(flatten)]
+        counters: CounterArgs,
+    },
+    /// Record check weighings; --at is the end of their period.
+    Readings(ReadingArgs),
+    /// Record product that left the stream; --at is the end of its period.
+    Loss(LossArgs),
+    /// Record that a machine stood still; --at is the end.
+    Stop {
+        /// Machine.
+        machine: String,
+        /// Reason code.
+        #[arg(long)]
+        reason: String,
+        /// Start.
+        #[arg(long)]
+        start: String,
+    },
+    /// Record a comparison of a printer's clock with true time.
+    Clock {
+        /// Machine.
+        machine: String,
+        /// Printed time minus true time, in seconds.
+        #[arg(long, allow_hyphen_values = true)]
+        offset_s: f64,
+        /// How sure that is, in seconds.
+        #[arg(long)]
+        tolerance_s: f64,
+    },
+    /// Record a remark.
+    Remark {
+        /// Text.
+        text: String,
+        /// Run.
+        #[arg(long, default_value = "")]
+        run: String,
+        /// Feed.
+        #[arg(long, default_value = "")]
+        feed: String,
+    },
+    /// Holds.
+    #[command(subcommand)]
+    Hold(HoldTask),
+    /// Breaches.
+    #[command(subcommand)]
+    Breach(BreachTask),
+    /// Trace a pack, a bag or a lot.
+    #[command(subcommand)]
+    Trace(TraceTask),
+    /// Packs and yield per bag.
+    Yield {
+        /// Run.
+        #[arg(long, default_value = "")]
+        run: String,
+        /// Lot.
+        #[arg(long, default_value = "")]
+        lot: String,
+        /// Bag.
+        #[arg(long, default_value = "")]
+        bag: String,
+        /// Feed: its newest stretch, or with --day that working day.
+        #[arg(long, default_value = "")]
+        feed: String,
+        /// Working day, YYYY-MM-DD.
+        #[arg(long, default_value = "")]
+        day: String,
+    },
+    /// Mass balance between two anchors.
+    Balance {
+        /// Feed: its newest closed span, or the one that holds --at, or with --day all of that day.
+        #[arg(long, default_value = "")]
+        feed: String,
+        /// Run.
+        #[arg(long, default_value = "")]
+        run: String,
+        /// Lot.
+        #[arg(long, default_value = "")]
+        lot: String,
+        /// Working day, YYYY-MM-DD.
+        #[arg(long, default_value = "")]
+        day: String,
+    },
+    /// The journal: events, corrections, proof.
+    #[command(subcommand)]
+    Journal(JournalTask),
+    /// Completions for a shell.
+    Completions {
+        /// Shell.
+        shell: clap_complete::Shell,
+    },
+}
+
+/// Kinds of registered items.
+#[derive(Clone, Copy, ValueEnum)]
+pub enum ItemKind {
+    /// A bulk product.
+    Material,
+    /// A retail product.
+    Product,
+    /// A feed.
+    Feed,
+    /// A packing machine.
+    Machine,
+    /// A hoist.
+    Hoist,
+    /// Gear below the hook.
+    Gear,
+    /// A type of bulk bag.
+    Fibc,
+    /// A scale.
+    Scale,
+    /// An instrument that weighs packs.
+    Instrument,
+    /// A location.
+    Location,
+    /// A platform.
+    Platform,
+    /// A supplier.
+    Supplier,
+    /// A person.
+    Person,
+    /// A reason for stops.
+    StopReason,
+}
+
+/// The site.
+#[derive(Subcommand)]
+pub enum SiteTask {
+    /// Show the settings.
+    Show,
+    /// Store the settings.
+    Set {
+        /// Global Location Number, 13 digits.
+        #[arg(long)]
+        gln: String,
+        /// Name.
+        #[arg(long)]
+        name: String,
+        /// IANA time zone.
+        #[arg(long)]
+        zone: String,
+        /// Start of the working day, minutes after midnight.
+        #[arg(long, default_value_t = 0)]
+        day_start_minute: i64,
+    },
+}
+
+/// Intakes.
+#[derive(Subcommand)]
+pub enum IntakeTask {
+    /// Record bags that arrived; each --bag is TAG:LOT:TYPE[:GROSS[:NET]].
+    Record {
+        /// Our code of the intake.
+        code: String,
+        /// Supplier; left out for our own works.
+        #[arg(long, default_value = "")]
+        supplier: String,
+        /// Their note.
+        #[arg(long, default_value = "")]
+        note: String,
+        /// Vehicle.
+        #[arg(long, default_value = "")]
+        vehicle: String,
+        /// Seal.
+        #[arg(long, default_value = "")]
+        seal: String,
+        /// Where the bags were put.
+        #[arg(long, default_value = "")]
+        location: String,
+        /// A bag: TAG:LOT:TYPE[:GROSS[:NET]].
+        #[arg(long = "bag", required = true)]
+        bags: Vec<String>,
+        /// Tags of bags that were not accepted.
+        #[arg(long = "refused")]
+        refused: Vec<String>,
+    },
+    /// List intakes.
+    List(PageArgs),
+}
+
+/// Bags.
+#[derive(Subcommand)]
+pub enum BagTask {
+    /// Show one bag and what happened to it.
+    Show {
+        /// Bag.
+        bag: String,
+    },
+    /// List bags.
+    List {
+        /// Only of this lot.
+        #[arg(long, default_value = "")]
+        lot: String,
+        #[command(flatten)]
+        page: PageArgs,
+    },
+    /// Record a bag filled and weighed here.
+    Fill {
+        /// Bag.
+        bag: String,
+        /// Lot.
+        #[arg(long)]
+        lot: String,
+        /// Type of the bag.
+        #[arg(long)]
+        fibc: String,
+        /// Scale.
+        #[arg(long)]
+        scale: String,
+        /// Gross mass.
+        #[arg(long, value_parser = mass)]
+        gross: i64,
+        /// Tare; the type's when left out.
+        #[arg(long, value_parser = mass)]
+        tare: Option<i64>,
+        /// Where it stands.
+        #[arg(long, default_value = "")]
+        location: String,
+        /// Which filling of this bag it is.
+        #[arg(long, default_value_t = 1)]
+        trip: i64,
+    },
+    /// Record a weighing.
+    Weigh {
+        /// Bag.
+        bag: String,
+        /// Scale.
+        #[arg(long)]
+        scale: String,
+        /// Gross mass.
+        #[arg(long, value_parser = mass)]
+        gross: i64,
+        /// Tare.
+        #[arg(long, value_parser = mass)]
+        tare: Option<i64>,
+    },
+    /// Record product lost from a bag before tipping.
+    Loss {
+        /// Bag.
+        bag: String,
+        /// Mass.
+        #[arg(long, value_parser = mass)]
+        mass: i64,
+        /// Why.
+        #[arg(long, value_enum)]
+        reason: Reason,
+        /// Where it went.
+        #[arg(long, value_enum)]
+        to: Destination,
+    },
+    /// Record what stayed in an emptied bag.
+    Residue {
+        /// Bag.
+        bag: String,
+        /// Mass.
+        #[arg(long, value_parser = mass)]
+        mass: i64,
+    },
+}
+
+/// Lots.
+#[derive(Subcommand)]
+pub enum LotTask {
+    /// Create a lot.
+    Create {
+        /// Lot.
+        lot: String,
+        /// Material.
+        #[arg(long)]
+        material: String,
+        /// Supplier.
+        #[arg(long, default_value = "")]
+        supplier: String,
+        /// The supplier's own lot code.
+        #[arg(long, default_value = "")]
+        supplier_lot: String,
+    },
+    /// Show a lot.
+    Show {
+        /// Lot.
+        lot: String,
+    },
+    /// List lots.
+    List(PageArgs),
+    /// Record a laboratory result.
+    Result {
+        /// Lot.
+        lot: String,
+        /// What was measured.
+        #[arg(long)]
+        property: String,
+        /// Decimal.
+        #[arg(long, allow_hyphen_values = true)]
+        value: String,
+        /// Unit.
+        #[arg(long)]
+        unit: String,
+        /// Method.
+        #[arg(long, default_value = "")]
+        method: String,
+        /// Sample.
+        #[arg(long, default_value = "")]
+        sample: String,
+    },
+    /// Release a lot (QA).
+    Release {
+        /// Lot.
+        lot: String,
+        /// Why.
+        #[arg(long)]
+        reason: String,
+        /// Concession.
+        #[arg(long, default_value = "")]
+        concession: String,
+    },
+    /// Reject a lot and hold all that may contain it (QA).
+    Reject {
+        /// Lot.
+        lot: String,
+        /// Why.
+        #[arg(long)]
+        reason: String,
+    },
+}
+
+/// Lifts.
+#[derive(Subcommand)]
+pub enum LiftTask {
+    /// Say everything the records hold against a lift; writes nothing, exit code 1 with reasons.
+    Check(LiftArgs),
+    /// Record a lift that was done, with its breaches.
+    Record(LiftArgs),
+    /// List lifts.
+    List {
+        /// Only of this hoist.
+        #[arg(long, default_value = "")]
+        hoist: String,
+        #[command(flatten)]
+        page: PageArgs,
+    },
+}
+
+/// A lift.
+#[derive(Args)]
+pub struct LiftArgs {
+    /// Bags.
+    #[arg(required = true)]
+    pub bags: Vec<String>,
+    /// Hoist.
+    #[arg(long)]
+    pub hoist: String,
+    /// Gear from the hook downwards: CODE, CODE@DEGREES-FROM-VERTICAL, or CODE@HEIGHTxREACH in millimetres.
+    #[arg(long = "gear")]
+    pub gear: Vec<String>,
+    /// Which way.
+    #[arg(long = "way", value_enum, default_value = "up")]
+    pub direction: Direction,
+    /// Platform.
+    #[arg(long, default_value = "")]
+    pub platform: String,
+    /// Location it goes to when down or across.
+    #[arg(long, default_value = "")]
+    pub location: String,
+    /// Driver.
+    #[arg(long)]
+    pub driver: String,
+    /// Slinger.
+    #[arg(long)]
+    pub slinger: String,
+    /// Confirmed: all loops on and untwisted.
+    #[arg(long)]
+    pub loops_on: bool,
+    /// Confirmed: bag sound and dry.
+    #[arg(long)]
+    pub bag_sound: bool,
+    /// Confirmed: nobody below.
+    #[arg(long)]
+    pub nobody_below: bool,
+    /// Confirmed: gate shut.
+    #[arg(long)]
+    pub gate_shut: bool,
+    /// Steady reading of the load cell.
+    #[arg(long, value_parser = mass)]
+    pub load_cell: Option<i64>,
+}
+
+/// An examination.
+#[derive(Args)]
+pub struct ExaminationArgs {
+    /// Report.
+    pub report: String,
+    /// Hoist examined.
+    #[arg(long, default_value = "")]
+    pub hoist: String,
+    /// Gear item examined.
+    #[arg(long, default_value = "")]
+    pub gear: String,
+    /// Day of the examination, YYYY-MM-DD.
+    #[arg(long)]
+    pub date: String,
+    /// Next latest date, YYYY-MM-DD.
+    #[arg(long, default_value = "")]
+    pub next: String,
+    /// Who examined.
+    #[arg(long)]
+    pub examiner: String,
+    /// A defect: immediate:TEXT, remedy:DATE:TEXT or observation:TEXT.
+    #[arg(long = "defect")]
+    pub defects: Vec<String>,
+}
+
+/// Runs.
+#[derive(Subcommand)]
+pub enum RunTask {
+    /// Start a run.
+    Start {
+        /// Run.
+        run: String,
+        /// Machine.
+        #[arg(long)]
+        machine: String,
+        /// Product.
+        #[arg(long)]
+        product: String,
+        /// Batch code printed on the packs.
+        #[arg(long)]
+        batch: String,
+        /// Artwork, product, code and date were checked.
+        #[arg(long)]
+        line_check_done: bool,
+        /// It was started all the same: record it with its breaches; says why.
+        #[arg(long, default_value = "")]
+        already_done: String,
+        #[command(flatten)]
+        counters: CounterArgs,
+    },
+    /// Record that a run was finished.
+    Finish {
+        /// Run.
+        run: String,
+        #[command(flatten)]
+        counters: CounterArgs,
+    },
+    /// Show a run.
+    Show {
+        /// Run.
+        run: String,
+    },
+    /// List runs.
+    List {
+        /// Only of this machine.
+        #[arg(long, default_value = "")]
+        machine: String,
+        #[command(flatten)]
+        page: PageArgs,
+    },
+}
+
+/// Counters as read.
+#[derive(Args)]
+pub struct CounterArgs {
+    /// Filled cycles; VALUE, or VALUE@LAST:FIRST after a reset.
+    #[arg(long)]
+    pub filled: Option<String>,
+    /// Accepted packs; VALUE, or VALUE@LAST:FIRST after a reset.
+    #[arg(long)]
+    pub accepted: Option<String>,
+    /// Rejected packs; VALUE, or VALUE@LAST:FIRST after a reset.
+    #[arg(long)]
+    pub rejected: Option<String>,
+    /// Palletised packs; VALUE, or VALUE@LAST:FIRST after a reset.
+    #[arg(long)]
+    pub palletised: Option<String>,
+}
+
+/// Feeds.
+#[derive(Subcommand)]
+pub enum FeedTask {
+    /// Record an observed content.
+    Level {
+        /// Feed.
+        feed: String,
+        /// Content.
+        #[arg(long, value_parser = mass)]
+        content: i64,
+        /// Standard uncertainty.
+        #[arg(long, value_parser = mass)]
+        uncertainty: i64,
+    },
+    /// Record that it was seen empty and clean.
+    Emptied {
+        /// Feed.
+        feed: String,
+    },
+}
+
+/// Check weighings.
+#[derive(Args)]
+pub struct ReadingArgs {
+    /// Machine.
+    pub machine: String,
+    /// Instrument.
+    #[arg(long)]
+    pub instrument: String,
+    /// Readings, e.g. 1003.2g 1001.9g.
+    #[arg(value_parser = mass, required = true)]
+    pub masses: Vec<i64>,
+    /// Start of their period.
+    #[arg(long)]
+    pub start: String,
+    /// Tare taken off; readings are gross when given, net when not.
+    #[arg(long, value_parser = mass)]
+    pub tare: Option<i64>,
+    /// What was weighed.
+    #[arg(long, value_enum, default_value = "accepted")]
+    pub point: Point,
+}
+
+/// A loss.
+#[derive(Args)]
+pub struct LossArgs {
+    /// Feed.
+    pub feed: String,
+    /// Machine.
+    #[arg(long, default_value = "")]
+    pub machine: String,
+    /// Mass.
+    #[arg(long, value_parser = mass)]
+    pub mass: i64,
+    /// Why.
+    #[arg(long, value_enum)]
+    pub reason: Reason,
+    /// Where it went.
+    #[arg(long, value_enum)]
+    pub to: Destination,
+    /// What it was taken from.
+    #[arg(long, value_enum)]
+    pub from: Source,
+    /// Start of its period.
+    #[arg(long)]
+    pub start: Option<String>,
+    /// Standard uncertainty of the mass.
+    #[arg(long, value_parser = mass, default_value = "0kg")]
+    pub uncertainty: i64,
+    /// Number of packs, when it was packs.
+    #[arg(long, default_value_t = 0)]
+    pub packs: i64,
+}
+
+/// Holds.
+#[derive(Subcommand)]
+pub enum HoldTask {
+    /// Place a hold on a lot, a bag or packs.
+    Place {
+        /// Lot.
+        #[arg(long, default_value = "")]
+        lot: String,
+        /// Bag.
+        #[arg(long, default_value = "")]
+        bag: String,
+        /// Packs: RUN:FIRST-LAST, LAST 0 for open-ended.
+        #[arg(long)]
+        packs: Option<String>,
+        /// Why.
+        #[arg(long)]
+        reason: String,
+        /// What kind of danger.
+        #[arg(long, value_enum)]
+        hazard: Hazard,
+    },
+    /// End a hold (QA).
+    End {
+        /// Hold.
+        hold: String,
+        /// Why.
+        #[arg(long)]
+        reason: String,
+    },
+    /// List holds with what they cover.
+    List {
+        /// Also ended ones.
+        #[arg(long)]
+        ended: bool,
+        #[command(flatten)]
+        page: PageArgs,
+    },
+}
+
+/// Breaches.
+#[derive(Subcommand)]
+pub enum BreachTask {
+    /// Close the breach of an event (QA, not who caused it).
+    Close {
+        /// Sequence of the event.
+        sequence: i64,
+        /// Why.
+        #[arg(long)]
+        reason: String,
+    },
+    /// List breaches.
+    List {
+        /// Also closed ones.
+        #[arg(long)]
+        closed: bool,
+        #[command(flatten)]
+        page: PageArgs,
+    },
+}
+
+/// Traces.
+#[derive(Subcommand)]
+pub enum TraceTask {
+    /// What a pack may hold: by run and number, or by batch code and printed time.
+    Pack {
+        /// Run.
+        #[arg(long, default_value = "", requires = "number")]
+        run: String,
+        /// Pack number.
+        #[arg(long, default_value_t = 0)]
+        number: i64,
+        /// Batch code.
+        #[arg(long, default_value = "", requires = "printed")]
+        batch: String,
+        /// Printed local time.
+        #[arg(long, default_value = "")]
+        printed: String,
+        #[command(flatten)]
+        settings: TraceArgs,
+    },
+    /// Which packs may hold product of a bag.
+    Bag {
+        /// Bag.
+        bag: String,
+        #[command(flatten)]
+        settings: TraceArgs,
+    },
+    /// Which packs may hold product of a lot.
+    Lot {
+        /// Lot.
+        lot: String,
+        #[command(flatten)]
+        settings: TraceArgs,
+    },
+}
+
+/// Settings of a trace.
+#[derive(Args)]
+pub struct TraceArgs {
+    /// Share from which a bag is possible; 0 means 0.001.
+    #[arg(long, default_value_t = 0.0)]
+    pub epsilon: f64,
+    /// Coverage factor; 0 means 2.
+    #[arg(long, default_value_t = 0.0)]
+    pub coverage: f64,
+}
+
+/// The journal.
+#[derive(Subcommand)]
+pub enum JournalTask {
+    /// List events.
+    Events {
+        /// First sequence.
+        #[arg(long, default_value_t = 1)]
+        from: i64,
+        /// Only about this object, e.g. bag/B-17.
+        #[arg(long, default_value = "")]
+        object: String,
+        #[command(flatten)]
+        page: PageArgs,
+    },
+    /// The newest sequence, and whether writes are taken.
+    Latest,
+    /// Check the whole journal, fold it again and compare the views.
+    Verify,
+    /// Void a fact.
+    Void {
+        /// Sequence.
+        sequence: i64,
+        /// Why.
+        #[arg(long)]
+        reason: String,
+    },
+    /// Replace a fact; the replacement as JSON of CorrectRequest, e.g. '{"tip": {...}}', or @FILE.
+    Replace {
+        /// Sequence.
+        sequence: i64,
+        /// Why.
+        #[arg(long)]
+        reason: String,
+        /// The replacement.
+        replacement: String,
+    },
+}
+
+/// A page of a list.
+#[derive(Args)]
+pub struct PageArgs {
+    /// Rows wanted, at most 1000.
+    #[arg(long, default_value_t = 100)]
+    pub rows: i64,
+    /// Token of the page before.
+    #[arg(long, default_value = "")]
+    pub page: String,
+}
+
+/// Which way a lift goes.
+#[derive(Clone, Copy, ValueEnum)]
+pub enum Direction {
+    /// Up.
+    Up = 1,
+    /// Down.
+    Down = 2,
+    /// Across.
+    Across = 3,
+}
+
+/// Why product left.
+#[derive(Clone, Copy, ValueEnum)]
+pub enum Reason {
+    /// Rejected packs.
+    Reject = 1,
+    /// Samples.
+    Sample = 2,
+    /// Sweepings.
+    Sweepings = 3,
+    /// Sieve oversize.
+    SieveOversize = 4,
+    /// Dust filter.
+    DustFilter = 5,
+    /// Purge.
+    Purge = 6,
+    /// Burst.
+    Burst = 7,
+}
+
+/// Where it went.
+#[derive(Clone, Copy, ValueEnum)]
+pub enum Destination {
+    /// Rework.
+    Rework = 1,
+    /// Remelt.
+    Remelt = 2,
+    /// Animal feed.
+    Feed = 3,
+    /// Waste.
+    Waste = 4,
+    /// Laboratory.
+    Laboratory = 5,
+    /// Back into the hopper.
+    Hopper = 6,
+}
+
+/// What a loss was taken from.
+#[derive(Clone, Copy, ValueEnum)]
+pub enum Source {
+    /// Filled packs.
+    Packs = 1,
+    /// Product that made no pack.
+    Stream = 2,
+}
+
+/// What was weighed.
+#[derive(Clone, Copy, ValueEnum)]
+pub enum Point {
+    /// All filled packs.
+    BeforeRejecter = 1,
+    /// Accepted packs.
+    Accepted = 2,
+    /// Rejected packs.
+    Rejected = 3,
+}
+
+/// What kind of danger.
+#[derive(Clone, Copy, ValueEnum)]
+pub enum Hazard {
+    /// Spreads evenly.
+    Spreading = 1,
+    /// Metal, glass, plastic, pest.
+    Discrete = 2,
+}

@@ -1,0 +1,301 @@
+//! Subcommands that ask and write nothing.
+
+use packloft_client::fault::{Exit, Fault};
+use packloft_client::show::Sheet;
+use packloft_client::{sheets, v1};
+
+use super::arguments::*;
+use super::{Session, ask_fault};
+
+fn more(token: &str) -> Sheet {
+    let after = if token.is_empty() { Vec::new() } else { vec![format!("there is more: --page {token}")] };
+    Sheet { after, ..Sheet::default() }
+}
+
+/// Asks and shows; `show!(session, client.method(request), "Name", |answer| sheets)`.
+macro_rules! show {
+    ($session:ident, $client:ident . $method:ident ($request:expr), $name:literal, |$answer:ident| $sheets:expr) => {{
+        let answer = $session.connection.$client.$method($request).await.map_err(|s| ask_fault(&s))?.into_inner();
+        let $answer = &answer;
+        let sheets: Vec<Sheet> = $sheets;
+        $session.show($name, &answer, &sheets);
+        Ok(Some(Exit::Done))
+    }};
+}
+
+/// Names of the registered items as rows of JSON, one a line.
+macro_rules! registered {
+    ($session:ident, $kind:ident, $($variant:ident $method:ident $request:ident $message:literal $field:ident;)*) => {
+        match $kind {
+            $(ItemKind::$variant => {
+                let request = v1::$request { page_size: 1_000, page_token: String::new() };
+                show!($session, setup.$method(request), $message, |answer| {
+                    let name = $message.trim_start_matches("List").trim_end_matches("Response");
+                    let name = match name { "LiftingGear" => name, other => other.trim_end_matches('s') };
+                    let rows = answer.$field.iter().zip(&answer.versions);
+                    vec![Sheet {
+                        head: vec!["code", "item", ">version"],
+                        rows: rows.map(|(item, version)| vec![
+                            item.code.clone(),
+                            packloft_client::show::json(name, item),
+                            version.to_string(),
+                        ]).collect(),
+                        ..Sheet::default()
+                    }]
+                })
+            })*
+        }
+    };
+}
+
+async fn registered(session: &mut Session, kind: ItemKind) -> Result<Option<Exit>, Fault> {
+    registered! { session, kind,
+        Material list_materials ListMaterialsRequest "ListMaterialsResponse" materials;
+        Product list_products ListProductsRequest "ListProductsResponse" products;
+        Feed list_feeds ListFeedsRequest "ListFeedsResponse" feeds;
+        Machine list_machines ListMachinesRequest "ListMachinesResponse" machines;
+        Hoist list_hoists ListHoistsRequest "ListHoistsResponse" hoists;
+        Gear list_lifting_gear ListLiftingGearRequest "ListLiftingGearResponse" lifting_gear;
+        Fibc list_fibc_types ListFibcTypesRequest "ListFibcTypesResponse" fibc_types;
+        Scale list_scales ListScalesRequest "ListScalesResponse" scales;
+        Instrument list_instruments ListInstrumentsRequest "ListInstrumentsResponse" instruments;
+        Location list_locations ListLocationsRequest "ListLocationsResponse" locations;
+        Platform list_platforms ListPlatformsRequest "ListPlatformsResponse" platforms;
+        Supplier list_suppliers ListSuppliersRequest "ListSuppliersResponse" suppliers;
+        Person list_persons ListPersonsRequest "ListPersonsResponse" persons;
+        StopReason list_stop_reasons ListStopReasonsRequest "ListStopReasonsResponse" stop_reasons;
+    }
+}
+
+async fn trace(session: &mut Session, task: &TraceTask) -> Result<Option<Exit>, Fault> {
+    let zone = session.zone.clone();
+    match task {
+        TraceTask::Pack { run, number, batch, printed, settings } => {
+            let request = v1::TracePackRequest {
+                run_code: run.clone(),
+                pack_number: *number,
+                batch_code: batch.clone(),
+                printed_local_time: printed.clone(),
+                epsilon: settings.epsilon,
+                coverage_factor: settings.coverage,
+                min_sequence: 0,
+            };
+            show!(session, trace.trace_pack(request), "TracePackResponse", |answer| {
+                answer.origins.iter().flat_map(|origin| sheets::origin(origin, &zone)).collect()
+            })
+        }
+        TraceTask::Bag { bag, settings } => {
+            let request = v1::TraceBulkBagRequest {
+                bag_tag: bag.clone(),
+                epsilon: settings.epsilon,
+                coverage_factor: settings.coverage,
+                min_sequence: 0,
+            };
+            show!(session, trace.trace_bulk_bag(request), "TraceBulkBagResponse", |answer| {
+                let what = format!("packs that may hold product of bag {bag}");
+                vec![
+                    sheets::reach(&what, &answer.packs, &answer.methods, &zone),
+                    sheets::happenings(&answer.happenings, &zone),
+                ]
+            })
+        }
+        TraceTask::Lot { lot, settings } => {
+            let request = v1::TraceLotRequest {
+                lot_code: lot.clone(),
+                epsilon: settings.epsilon,
+                coverage_factor: settings.coverage,
+                min_sequence: 0,
+            };
+            show!(session, trace.trace_lot(request), "TraceLotResponse", |answer| {
+                let what = format!("packs that may hold product of lot {lot}");
+                let own: Vec<v1::Lot> = answer.lot.iter().cloned().collect();
+                vec![
+                    sheets::lots(&own),
+                    sheets::reach(&what, &answer.packs, &answer.methods, &zone),
+                    sheets::lot_bags(&answer.bags),
+                ]
+            })
+        }
+    }
+}
+
+async fn journal(session: &mut Session, task: &JournalTask) -> Result<Option<Exit>, Fault> {
+    let zone = session.zone.clone();
+    match task {
+        JournalTask::Events { from, object, page } => {
+            let request = v1::ListEventsRequest {
+                page_size: page.rows,
+                page_token: page.page.clone(),
+                from_sequence: *from,
+                object_key: object.clone(),
+            };
+            show!(session, journal.list_events(request), "ListEventsResponse", |answer| {
+                vec![sheets::events(&answer.events, &zone), more(&answer.next_page_token)]
+            })
+        }
+        JournalTask::Latest => {
+            show!(session, journal.get_latest(v1::GetLatestRequest {}), "GetLatestResponse", |answer| {
+                let state = match answer.read_only_reason.as_str() {
+                    "" => "writes are taken".to_owned(),
+                    reason => format!("READ-ONLY: {reason}"),
+                };
+                vec![Sheet {
+                    before: vec![format!("newest sequence {}", answer.sequence), state],
+                    ..Sheet::default()
+                }]
+            })
+        }
+        JournalTask::Verify => {
+            let request = v1::VerifyJournalRequest {};
+            let answer = session.connection.journal.verify_journal(request).await;
+            let answer = answer.map_err(|s| ask_fault(&s))?.into_inner();
+            session.show("VerifyJournalResponse", &answer, &[sheets::verification(&answer)]);
+            Ok(Some(if answer.sound { Exit::Done } else { Exit::Damaged }))
+        }
+        JournalTask::Void { .. } | JournalTask::Replace { .. } => Ok(None),
+    }
+}
+
+async fn objects(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fault> {
+    let zone = session.zone.clone();
+    match task {
+        Task::Intake(IntakeTask::List(page)) => {
+            let request = v1::ListIntakesRequest { page_size: page.rows, page_token: page.page.clone() };
+            show!(session, intake.list_intakes(request), "ListIntakesResponse", |answer| {
+                vec![sheets::intakes(&answer.intakes, &zone), more(&answer.next_page_token)]
+            })
+        }
+        Task::Bag(BagTask::Show { bag }) => {
+            let request = v1::GetBulkBagRequest { bag_tag: bag.clone(), min_sequence: 0 };
+            show!(session, intake.get_bulk_bag(request), "GetBulkBagResponse", |answer| {
+                vec![sheets::bags(&answer.bag.iter().cloned().collect::<Vec<_>>())]
+            })
+        }
+        Task::Bag(BagTask::List { lot, page }) => {
+            let request = v1::ListBulkBagsRequest {
+                page_size: page.rows,
+                page_token: page.page.clone(),
+                lot_code: lot.clone(),
+                state: 0,
+            };
+            show!(session, intake.list_bulk_bags(request), "ListBulkBagsResponse", |answer| {
+                vec![sheets::bags(&answer.bags), more(&answer.next_page_token)]
+            })
+        }
+        Task::Lot(LotTask::Show { lot }) => {
+            let request = v1::GetLotRequest { lot_code: lot.clone(), min_sequence: 0 };
+            show!(session, lot.get_lot(request), "GetLotResponse", |answer| {
+                vec![sheets::lots(&answer.lot.iter().cloned().collect::<Vec<_>>())]
+            })
+        }
+        Task::Lot(LotTask::List(page)) => {
+            let request = v1::ListLotsRequest { page_size: page.rows, page_token: page.page.clone() };
+            show!(session, lot.list_lots(request), "ListLotsResponse", |answer| {
+                vec![sheets::lots(&answer.lots), more(&answer.next_page_token)]
+            })
+        }
+        Task::Lift(LiftTask::List { hoist, page }) => {
+            let request = v1::ListLiftsRequest {
+                page_size: page.rows,
+                page_token: page.page.clone(),
+                hoist_code: hoist.clone(),
+            };
+            show!(session, lift.list_lifts(request), "ListLiftsResponse", |answer| {
+                vec![sheets::lifts(&answer.lifts, &zone), more(&answer.next_page_token)]
+            })
+        }
+        Task::Run(RunTask::Show { run }) => {
+            let request = v1::GetRunRequest { run_code: run.clone(), min_sequence: 0 };
+            show!(session, run.get_run(request), "GetRunResponse", |answer| {
+                vec![sheets::runs(&answer.run.iter().cloned().collect::<Vec<_>>(), &zone)]
+            })
+        }
+        Task::Run(RunTask::List { machine, page }) => {
+            let request = v1::ListRunsRequest {
+                page_size: page.rows,
+                page_token: page.page.clone(),
+                machine_code: machine.clone(),
+            };
+            show!(session, run.list_runs(request), "ListRunsResponse", |answer| {
+                vec![sheets::runs(&answer.runs, &zone), more(&answer.next_page_token)]
+            })
+        }
+        Task::Hold(HoldTask::List { ended, page }) => {
+            let request = v1::ListHoldsRequest {
+                page_size: page.rows,
+                page_token: page.page.clone(),
+                include_ended: *ended,
+            };
+            show!(session, quality.list_holds(request), "ListHoldsResponse", |answer| {
+                vec![sheets::holds(&answer.holds, &zone), more(&answer.next_page_token)]
+            })
+        }
+        Task::Breach(BreachTask::List { closed, page }) => {
+            let request = v1::ListBreachesRequest {
+                page_size: page.rows,
+                page_token: page.page.clone(),
+                include_closed: *closed,
+            };
+            show!(session, quality.list_breaches(request), "ListBreachesResponse", |answer| {
+                vec![sheets::breaches(&answer.breaches, &zone), more(&answer.next_page_token)]
+            })
+        }
+        _ => Ok(None),
+    }
+}
+
+/// Runs a subcommand that asks; `None` when the task is not one.
+pub async fn run(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fault> {
+    match task {
+        Task::Site(SiteTask::Show) => {
+            show!(session, setup.get_site(v1::GetSiteRequest {}), "GetSiteResponse", |answer| {
+                let site = answer.site.clone().unwrap_or_default();
+                vec![Sheet {
+                    head: vec!["gln", "name", "zone", ">day starts"],
+                    rows: vec![vec![site.gln, site.name, site.zone, format!("{} min", site.day_start_minute)]],
+                    ..Sheet::default()
+                }]
+            })
+        }
+        Task::Registered { kind } => registered(session, *kind).await,
+        Task::Lift(LiftTask::Check(lift)) => {
+            let request = v1::CheckLiftRequest {
+                lift: Some(super::record::lift(lift)?),
+                occurred_time: Some(session.time),
+            };
+            let answer = session.connection.lift.check_lift(request).await;
+            let answer = answer.map_err(|s| ask_fault(&s))?.into_inner();
+            session.show("CheckLiftResponse", &answer, &[sheets::lift_check(&answer)]);
+            Ok(Some(if answer.no_objection { Exit::Done } else { Exit::Refused }))
+        }
+        Task::Trace(task) => trace(session, task).await,
+        Task::Yield { run, lot, bag, feed, day } => {
+            let request = v1::GetYieldRequest {
+                run_code: run.clone(),
+                lot_code: lot.clone(),
+                bag_tag: bag.clone(),
+                feed_code: feed.clone(),
+                day: day.clone(),
+                min_sequence: 0,
+            };
+            show!(session, figure.get_yield(request), "GetYieldResponse", |answer| vec![sheets::yields(answer)])
+        }
+        Task::Balance { feed, run, lot, day } => {
+            let asked_at = session.asked_at;
+            let request = v1::GetBalanceRequest {
+                feed_code: feed.clone(),
+                at_time: asked_at.then_some(session.time),
+                run_code: run.clone(),
+                day: day.clone(),
+                lot_code: lot.clone(),
+                min_sequence: 0,
+            };
+            let zone = session.zone.clone();
+            show!(session, figure.get_balance(request), "GetBalanceResponse", |answer| {
+                answer.spans.iter().map(|span| sheets::balance(span, &zone)).collect()
+            })
+        }
+        Task::Journal(task) => journal(session, task).await,
+        other => objects(session, other).await,
+    }
+}

@@ -1,0 +1,85 @@
+//! Arguments of the command and what each does.
+
+mod ask;
+mod arguments;
+mod record;
+
+pub use arguments::Arguments;
+
+use packloft_client::connection::Connection;
+use packloft_client::fault::{Exit, Fault, of_status};
+use packloft_client::moment::{Zone, now};
+use packloft_client::show::{Output, Sheet, json, print};
+use packloft_client::v1;
+use prost_types::Timestamp;
+use tonic::Status;
+
+use arguments::Task;
+
+/// What every subcommand needs.
+pub struct Session {
+    connection: Connection,
+    zone: Zone,
+    output: Output,
+    actor_code: String,
+    request_id: String,
+    time: Timestamp,
+    /// True when a time was given.
+    asked_at: bool,
+}
+
+impl Session {
+    /// Shows an answer; CSV shows the first sheet only.
+    fn show<M: prost_reflect::prost::Message>(&self, name: &str, message: &M, sheets: &[Sheet]) {
+        match self.output {
+            Output::Json => print(&format!("{}\n", json(name, message))),
+            Output::Csv => print(&sheets.first().map(Sheet::csv).unwrap_or_default()),
+            Output::Table => {
+                let parts: Vec<String> = sheets.iter().map(Sheet::table).collect();
+                print(&parts.join("\n"));
+            }
+        }
+    }
+
+    /// Fault of a write, with the id to send it again.
+    fn write_fault(&self, status: &Status) -> Fault {
+        of_status(status, Some(&self.request_id))
+    }
+}
+
+/// Fault of a question.
+fn ask_fault(status: &Status) -> Fault {
+    of_status(status, None)
+}
+
+/// Runs the command.
+pub async fn run(arguments: Arguments) -> Result<Exit, Fault> {
+    if let Task::Completions { shell } = arguments.task {
+        let mut command = <Arguments as clap::CommandFactory>::command();
+        clap_complete::generate(shell, &mut command, "packloft", &mut std::io::stdout());
+        return Ok(Exit::Done);
+    }
+    let Ok(mut connection) = Connection::open(&arguments.server).await else {
+        return Err(Fault::unreachable(&arguments.server));
+    };
+    let site = connection.setup.get_site(v1::GetSiteRequest {}).await.map_err(|s| ask_fault(&s))?;
+    let zone = Zone::named(&site.into_inner().site.map(|site| site.zone).unwrap_or_default());
+    let time = match &arguments.time {
+        Some(text) => zone.parse(text).map_err(Fault::usage)?,
+        None => now(),
+    };
+    let mut session = Session {
+        connection,
+        zone,
+        output: arguments.output,
+        actor_code: arguments.actor.clone().unwrap_or_default(),
+        request_id: arguments.request_id.clone().unwrap_or_else(packloft_client::connection::request_id),
+        time,
+        asked_at: arguments.time.is_some(),
+    };
+    let asking = ask::run(&mut session, &arguments.task).await?;
+    match asking {
+        Some(exit) => Ok(exit),
+        None => record::run(&mut session, arguments.task).await,
+    }
+}

@@ -1,0 +1,93 @@
+//! The connection: one channel, a client per service, retries of what may be retried.
+
+use std::time::Duration;
+
+use packloft_proto::v1;
+use tonic::codec::CompressionEncoding;
+use tonic::transport::{Channel, Endpoint};
+use tonic::{Code, Status};
+
+/// Longest wait for one answer.
+pub const ANSWER_WAIT: Duration = Duration::from_secs(30);
+/// How often a write that may be retried is sent.
+pub const TRIES: u32 = 5;
+
+macro_rules! clients {
+    ($($field:ident $module:ident $client:ident;)*) => {
+        /// Clients of all services over one channel; cheap to clone.
+        #[derive(Clone)]
+        pub struct Connection {
+            $(
+                /// Client of this service.
+                pub $field: v1::$module::$client<Channel>,
+            )*
+        }
+
+        impl Connection {
+            /// Clients over a channel.
+            pub fn over(channel: Channel) -> Connection {
+                Connection {
+                    $($field: v1::$module::$client::new(channel.clone())
+                        .max_decoding_message_size(64 << 20)
+                        .accept_compressed(CompressionEncoding::Gzip),)*
+                }
+            }
+        }
+    };
+}
+
+clients! {
+    setup setup_service_client SetupServiceClient;
+    intake intake_service_client IntakeServiceClient;
+    lot lot_service_client LotServiceClient;
+    lift lift_service_client LiftServiceClient;
+    run run_service_client RunServiceClient;
+    quality quality_service_client QualityServiceClient;
+    trace trace_service_client TraceServiceClient;
+    figure figure_service_client FigureServiceClient;
+    journal journal_service_client JournalServiceClient;
+}
+
+impl Connection {
+    /// Connects to a server such as `http://127.0.0.1:7345`.
+    ///
+    /// # Errors
+    /// When the address is malformed or nobody answers there.
+    pub async fn open(server: &str) -> Result<Connection, tonic::transport::Error> {
+        let endpoint = Endpoint::from_shared(server.to_owned())?
+            .connect_timeout(Duration::from_secs(5))
+            .timeout(ANSWER_WAIT)
+            .tcp_nodelay(true);
+        Ok(Connection::over(endpoint.connect().await?))
+    }
+}
+
+/// A new request id. Keep it with what you send until there is an answer.
+pub fn request_id() -> String {
+    uuid::Uuid::now_v7().to_string()
+}
+
+/// True when the same request may simply be sent again.
+pub fn may_retry(status: &Status) -> bool {
+    matches!(status.code(), Code::Unavailable | Code::DeadlineExceeded)
+}
+
+/// Sends a request until there is an answer, at most [`TRIES`] times, waiting longer each time. The request id must stay
+/// the same: make it outside `send`.
+///
+/// # Errors
+/// The last status when the tries are used up, or the first that must not be retried.
+pub async fn persist<T, F: Future<Output = Result<T, Status>>>(mut send: impl FnMut() -> F) -> Result<T, Status> {
+    let mut wait = Duration::from_millis(100);
+    let mut tries = 1;
+    loop {
+        match send().await {
+            Err(status) if may_retry(&status) && tries < TRIES => {
+                tokio::time::sleep(wait).await;
+                wait *= 2;
+                tries += 1;
+            }
+            answer => return answer,
+        }
+    }
+}

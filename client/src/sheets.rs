@@ -1,0 +1,533 @@
+//! Answers as sheets: one function per answer, the same words for the command and the demo.
+
+use packloft_proto::v1;
+
+use crate::mass::{grams, kilograms, kilograms_of, optional};
+use crate::moment::Zone;
+use crate::show::Sheet;
+
+fn percent(share: f64) -> String {
+    format!("{:.2} %", share * 100.0)
+}
+
+fn interval(packs: Option<&v1::PackInterval>) -> String {
+    match packs {
+        None => "-".into(),
+        Some(p) if p.last_number == 0 => format!("{} on", p.first_number),
+        Some(p) => format!("{}-{} ({})", p.first_number, p.last_number, p.last_number - p.first_number + 1),
+    }
+}
+
+fn shares(lots: &[v1::LotShare]) -> String {
+    let one = |lot: &v1::LotShare| match lot.share_ppm {
+        1_000_000 => lot.lot_code.clone(),
+        part => format!("{} {}", lot.lot_code, percent(part as f64 / 1e6)),
+    };
+    lots.iter().map(one).collect::<Vec<_>>().join(" + ")
+}
+
+fn yes(value: bool) -> String {
+    if value { "yes".into() } else { "-".into() }
+}
+
+/// What a write did.
+pub fn receipt(receipt: &v1::Receipt) -> Sheet {
+    let mut before = vec![format!(
+        "recorded as sequence {}{}",
+        receipt.sequence,
+        if receipt.replayed { " (had been recorded before; nothing new)" } else { "" }
+    )];
+    for breach in &receipt.breaches {
+        before.push(format!("BREACH {}: {}", breach.rule, breach.text));
+    }
+    if !receipt.hold_codes.is_empty() {
+        before.push(format!("on hold now: {}", receipt.hold_codes.join(", ")));
+    }
+    for contradiction in &receipt.contradictions {
+        before.push(format!("look at this: {}", contradiction.text));
+    }
+    Sheet { before, ..Sheet::default() }
+}
+
+/// A lift check; the first line says what to do, the caution follows the reasons.
+pub fn lift_check(answer: &v1::CheckLiftResponse) -> Sheet {
+    let mut sheet = Sheet::default();
+    if answer.no_objection {
+        sheet.before.push("NO OBJECTION IN THE RECORDS".into());
+    } else {
+        sheet.before.push(format!("DO NOT LIFT - {} reasons:", answer.reasons.len()));
+    }
+    for (number, reason) in answer.reasons.iter().enumerate() {
+        sheet.before.push(format!("  {}. {}", number + 1, reason.text));
+    }
+    sheet.before.push(String::new());
+    sheet.before.push(format!("CAUTION: {}", answer.caution));
+    sheet.before.push(String::new());
+    sheet.before.push(format!("on the hook: {}", kilograms(answer.hook_load_mg)));
+    for bag in &answer.bags {
+        let mass = if bag.gross_mass_mg == 0 { "mass not known".into() } else { kilograms(bag.gross_mass_mg) };
+        sheet.before.push(format!("  bag {}: {mass}, {}", bag.bag_tag, bag.basis));
+    }
+    sheet.head = vec!["element", ">load", ">limit", ">used"];
+    for used in &answer.utilisations {
+        sheet.rows.push(vec![
+            used.element.clone(),
+            kilograms(used.load_mg),
+            kilograms(used.limit_mg),
+            format!("{:.0} %", used.load_mg as f64 / used.limit_mg.max(1) as f64 * 100.0),
+        ]);
+    }
+    let mut most = format!("greatest number of these bags at once, by load: {}", answer.max_bag_count);
+    if !answer.limited_by.is_empty() {
+        most = format!("{most} (limited by: {})", answer.limited_by);
+    }
+    sheet.after.push(most);
+    sheet
+}
+
+fn direction(value: i32) -> &'static str {
+    match v1::LiftDirection::try_from(value) {
+        Ok(v1::LiftDirection::Up) => "up",
+        Ok(v1::LiftDirection::Down) => "down",
+        Ok(v1::LiftDirection::Across) => "across",
+        _ => "-",
+    }
+}
+
+/// Lifts on record, with breaches and holds.
+pub fn lifts(rows: &[v1::LiftRow], zone: &Zone) -> Sheet {
+    let mut sheet = Sheet {
+        head: vec![">sequence", "time", "hoist", "way", "bags", ">on the hook", "breaches", "holds"],
+        ..Sheet::default()
+    };
+    for row in rows {
+        let lift = row.lift.clone().unwrap_or_default();
+        sheet.rows.push(vec![
+            row.event_sequence.to_string(),
+            zone.show(row.occurred_time.as_ref()),
+            lift.hoist_code,
+            direction(lift.direction).into(),
+            lift.bag_tags.join(" "),
+            kilograms(row.hook_load_mg),
+            row.breaches.iter().map(|b| b.text.as_str()).collect::<Vec<_>>().join("\n"),
+            row.hold_codes.join(" "),
+        ]);
+    }
+    sheet
+}
+
+/// Bulk bags.
+pub fn bags(rows: &[v1::BulkBag]) -> Sheet {
+    let mut sheet = Sheet {
+        head: vec!["bag", "lots", "state", "place", ">gross", ">net", "known by", ">tipped", "holds"],
+        ..Sheet::default()
+    };
+    for bag in rows {
+        let state = match bag.state() {
+            v1::BagState::InStore => "in store",
+            v1::BagState::OnPlatform => "on platform",
+            v1::BagState::PartTipped => "part tipped",
+            v1::BagState::Emptied => "emptied",
+            v1::BagState::Refused => "refused",
+            v1::BagState::Unspecified => "-",
+        };
+        let known = if bag.weighed_here { format!("scale {}", bag.scale_code) } else { "declared".into() };
+        sheet.rows.push(vec![
+            bag.bag_tag.clone(),
+            shares(&bag.lots),
+            state.into(),
+            bag.place_code.clone(),
+            optional(bag.gross_mass_mg),
+            optional(bag.net_mass_mg),
+            known,
+            kilograms(bag.tipped_mass_mg),
+            bag.hold_codes.join(" "),
+        ]);
+    }
+    sheet
+}
+
+fn lot_state(state: i32) -> &'static str {
+    match v1::LotState::try_from(state) {
+        Ok(v1::LotState::Pending) => "pending",
+        Ok(v1::LotState::Released) => "released",
+        Ok(v1::LotState::Rejected) => "rejected",
+        _ => "-",
+    }
+}
+
+fn results(lot: &v1::Lot) -> String {
+    let one = |r: &v1::LabResult| format!("{} {} {}", r.property, r.value, r.unit);
+    lot.results.iter().map(one).collect::<Vec<_>>().join(", ")
+}
+
+/// Lots.
+pub fn lots(rows: &[v1::Lot]) -> Sheet {
+    let mut sheet = Sheet {
+        head: vec!["lot", "material", "supplier", "state", "results", ">bags", "holds"],
+        ..Sheet::default()
+    };
+    for lot in rows {
+        sheet.rows.push(vec![
+            lot.lot_code.clone(),
+            lot.material_code.clone(),
+            lot.supplier_code.clone(),
+            lot_state(lot.state).into(),
+            results(lot),
+            lot.bag_tags.len().to_string(),
+            lot.hold_codes.join(" "),
+        ]);
+    }
+    sheet
+}
+
+/// Intakes.
+pub fn intakes(rows: &[v1::Intake], zone: &Zone) -> Sheet {
+    let mut sheet =
+        Sheet { head: vec!["intake", "time", "supplier", "note", "bags", "refused"], ..Sheet::default() };
+    for row in rows {
+        sheet.rows.push(vec![
+            row.intake_code.clone(),
+            zone.show(row.occurred_time.as_ref()),
+            row.supplier_code.clone(),
+            row.note_code.clone(),
+            row.bag_tags.join(" "),
+            row.refused_bag_tags.join(" "),
+        ]);
+    }
+    sheet
+}
+
+/// Runs.
+pub fn runs(rows: &[v1::Run], zone: &Zone) -> Sheet {
+    let mut sheet = Sheet {
+        head: vec!["run", "batch", "product", "machine", "start", "end", ">filled", ">accepted", ">rejected", ">mean fill"],
+        ..Sheet::default()
+    };
+    let count = |value: Option<i64>| value.map_or_else(|| "-".into(), |v| v.to_string());
+    for run in rows {
+        let least = if run.state() == v1::RunState::Open { "at least " } else { "" };
+        sheet.rows.push(vec![
+            run.run_code.clone(),
+            run.batch_code.clone(),
+            run.product_code.clone(),
+            run.machine_code.clone(),
+            zone.show(run.start_time.as_ref()),
+            zone.show(run.end_time.as_ref()),
+            format!("{least}{}", run.filled_count),
+            count(run.accepted_count),
+            count(run.rejected_count),
+            run.mean_fill_mg.map_or_else(|| "-".into(), grams),
+        ]);
+        for stop in &run.stops {
+            let (from, to) = (zone.show(stop.start_time.as_ref()), zone.show(stop.end_time.as_ref()));
+            sheet.after.push(format!("run {} stood still {from} to {to}: {}", run.run_code, stop.reason_code));
+        }
+        for held in &run.held {
+            let packs = interval(held.interval.as_ref());
+            sheet.after.push(format!("run {} packs {packs} on hold {}", run.run_code, held.hold_code));
+        }
+        for remark in &run.remarks {
+            sheet.after.push(format!("run {} remark: {remark}", run.run_code));
+        }
+    }
+    sheet
+}
+
+/// Holds with what they cover.
+pub fn holds(rows: &[v1::Hold], zone: &Zone) -> Sheet {
+    let mut sheet = Sheet {
+        head: vec!["hold", "on", "since", "by", "state", "reason", "covers packs"],
+        ..Sheet::default()
+    };
+    for hold in rows {
+        let on = if !hold.lot_code.is_empty() {
+            format!("lot {}", hold.lot_code)
+        } else if !hold.bag_tag.is_empty() {
+            format!("bag {}", hold.bag_tag)
+        } else {
+            let code = hold.interval.as_ref().map(|i| i.run_code.clone()).unwrap_or_default();
+            format!("run {code} {}", interval(hold.interval.as_ref()))
+        };
+        let packs = hold.covered_intervals.iter().map(|i| format!("{} {}", i.run_code, interval(Some(i))));
+        sheet.rows.push(vec![
+            hold.hold_code.clone(),
+            on,
+            zone.show(hold.placed_time.as_ref()),
+            hold.actor_code.clone(),
+            if hold.open { "open".into() } else { format!("ended: {}", hold.end_reason) },
+            hold.reason.clone(),
+            packs.collect::<Vec<_>>().join("\n"),
+        ]);
+    }
+    sheet
+}
+
+/// Breaches.
+pub fn breaches(rows: &[v1::Breach], zone: &Zone) -> Sheet {
+    let mut sheet = Sheet {
+        head: vec![">sequence", "time", "by", "deed", "broken rules", "holds", "state"],
+        ..Sheet::default()
+    };
+    for breach in rows {
+        sheet.rows.push(vec![
+            breach.event_sequence.to_string(),
+            zone.show(breach.occurred_time.as_ref()),
+            breach.actor_code.clone(),
+            breach.deed.clone(),
+            breach.findings.iter().map(|f| f.text.as_str()).collect::<Vec<_>>().join("\n"),
+            breach.hold_codes.join(" "),
+            if breach.open { "open".into() } else { format!("closed by {}: {}", breach.closer_code, breach.close_reason) },
+        ]);
+    }
+    sheet
+}
+
+/// Packs and yield per bag.
+pub fn yields(answer: &v1::GetYieldResponse) -> Sheet {
+    let mut sheet = Sheet {
+        head: vec!["bag", "lots", ">tipped", ">theoretical", ">filled", ">good", ">yield", ">giveaway", ">in feed", ">share of unaccounted"],
+        ..Sheet::default()
+    };
+    let mut notes: Vec<(String, Vec<String>)> = Vec::new();
+    for bag in &answer.bags {
+        let count = |value: Option<f64>| value.map_or_else(|| "-".into(), |v| format!("{v:.1}"));
+        sheet.rows.push(vec![
+            bag.bag_tag.clone(),
+            shares(&bag.lots),
+            kilograms(bag.tipped_mass_mg),
+            match (bag.theoretical_pack_count, bag.remainder_mass_mg) {
+                (Some(count), Some(rest)) => format!("{count} + {}", kilograms(rest)),
+                _ => "-".into(),
+            },
+            format!("{:.1} ± {:.0}", bag.filled_pack_count, 2.0 * bag.pack_count_uncertainty),
+            count(bag.good_pack_count),
+            bag.yield_ratio.map_or_else(|| "-".into(), percent),
+            bag.giveaway_mass_mg.map_or_else(|| "-".into(), kilograms_of),
+            if bag.inside_mass_mg > 0.0 { kilograms_of(bag.inside_mass_mg) } else { "-".into() },
+            bag.unaccounted_share_mg.map_or_else(|| "-".into(), kilograms_of),
+        ]);
+        for note in &bag.notes {
+            match notes.iter_mut().find(|(known, _)| known == note) {
+                Some((_, tags)) => tags.push(bag.bag_tag.clone()),
+                None => notes.push((note.clone(), vec![bag.bag_tag.clone()])),
+            }
+        }
+    }
+    let good = answer.good_pack_count.map_or_else(|| "not counted".into(), |v| format!("{v:.1}"));
+    let ratio = answer.yield_ratio.map_or_else(|| "-".into(), percent);
+    sheet.after.push(format!("tipped {}, good packs {good}, yield {ratio}", kilograms(answer.tipped_mass_mg)));
+    for (note, tags) in notes {
+        let all = tags.len() == answer.bags.len() && tags.len() > 1;
+        let whom = if all { "all bags".to_owned() } else { tags.join(" ") };
+        sheet.after.push(format!("{whom}: {note}"));
+    }
+    sheet.after.extend(answer.notes.iter().cloned());
+    sheet
+}
+
+/// Balance of one span.
+pub fn balance(span: &v1::SpanBalance, zone: &Zone) -> Sheet {
+    let end = match &span.end_time {
+        Some(end) => zone.show(Some(end)),
+        None => "not observed".into(),
+    };
+    let mut sheet = Sheet {
+        before: vec![
+            format!("feed {} from {} to {end}", span.feed_code, zone.show(span.start_time.as_ref())),
+            span.verdict.clone(),
+        ],
+        head: vec!["", "term", ">mass", ">u"],
+        ..Sheet::default()
+    };
+    for (sign, terms) in [("+", &span.incoming), ("-", &span.outgoing)] {
+        for term in terms {
+            sheet.rows.push(vec![
+                sign.into(),
+                term.name.clone(),
+                kilograms(term.mass_mg),
+                format!("± {}", kilograms_of(term.uncertainty_mg)),
+            ]);
+        }
+    }
+    if let Some(unaccounted) = span.unaccounted_mass_mg {
+        let limits = span.expanded_uncertainty_mg.map_or_else(|| "-".into(), |u| format!("U ± {}", kilograms_of(u)));
+        sheet.rows.push(vec!["=".into(), "unaccounted".into(), kilograms(unaccounted), limits]);
+    }
+    if let Some(content) = span.estimated_content_mg {
+        sheet.after.push(format!("content of the feed by the model: {} (an estimate, not observed)", kilograms_of(content)));
+    }
+    let budget: Vec<String> =
+        span.budget.iter().take(4).map(|t| format!("{} {}", t.name, kilograms_of(t.uncertainty_mg))).collect();
+    if !budget.is_empty() {
+        sheet.after.push(format!("largest uncertainties: {}", budget.join("; ")));
+    }
+    sheet.after.extend(span.notes.iter().cloned());
+    sheet
+}
+
+fn method(method: Option<&v1::FlowMethod>, zone: &Zone) -> Vec<String> {
+    let Some(m) = method else { return Vec::new() };
+    let proof = if m.proved { "proved by tracer run" } else { "not proved" };
+    let end = m.stretch_end_time.as_ref().map_or_else(|| "now".into(), |end| zone.show(Some(end)));
+    vec![
+        format!(
+            "how: feed {}, V {} in {} stages ({proof}), epsilon {}, k {}, place known to ± {} (1 u)",
+            m.feed_code,
+            kilograms(m.mixing_mass_mg),
+            m.mixing_stage_count,
+            m.epsilon,
+            m.coverage_factor,
+            kilograms_of(m.position_uncertainty_mg)
+        ),
+        format!("stretch: {} to {end}; anchors: {}", zone.show(m.stretch_start_time.as_ref()), m.anchors.join("; ")),
+        format!("scope: {}", m.scope),
+    ]
+}
+
+/// Origin of a pack: bags, lots, what happened.
+pub fn origin(origin: &v1::PackOrigin, zone: &Zone) -> Vec<Sheet> {
+    let packs = origin.interval.clone().unwrap_or_default();
+    let numbers = if packs.first_number == packs.last_number {
+        format!("pack {}", packs.first_number)
+    } else {
+        format!("packs {}", interval(Some(&packs)))
+    };
+    let mut bags = Sheet {
+        before: vec![format!(
+            "{numbers} of run {} (batch {}, product {}, machine {}), filled {} to {}",
+            packs.run_code,
+            origin.batch_code,
+            origin.product_code,
+            origin.machine_code,
+            zone.show(origin.from_time.as_ref()),
+            zone.show(origin.to_time.as_ref())
+        )],
+        head: vec!["bag", ">share", ">at most", "likely", "possible", "lots", "holds"],
+        ..Sheet::default()
+    };
+    for bag in &origin.bags {
+        bags.rows.push(vec![
+            if bag.bag_tag.is_empty() { bag.note.clone() } else { bag.bag_tag.clone() },
+            percent(bag.share),
+            percent(bag.max_share),
+            yes(bag.likely),
+            yes(bag.possible),
+            shares(&bag.lots),
+            bag.hold_codes.join(" "),
+        ]);
+    }
+    let set = |keep: &dyn Fn(&v1::OriginBag) -> bool| {
+        origin.bags.iter().filter(|b| keep(b)).map(|b| b.bag_tag.as_str()).filter(|t| !t.is_empty()).collect::<Vec<_>>().join(" ")
+    };
+    let sum: f64 = origin.bags.iter().map(|bag| bag.share).sum();
+    bags.after.push(format!("shares sum to {}", percent(sum)));
+    bags.after.push(format!("likely:   {}", set(&|b| b.likely)));
+    bags.after.push(format!("possible: {}", set(&|b| b.possible)));
+    bags.after.push(format!("stretch:  {}", origin.stretch_bag_tags.join(" ")));
+    bags.after.extend(method(origin.method.as_ref(), zone));
+    bags.after.extend(origin.candidates.iter().map(|text| format!("gap: {text}")));
+    let mut lots = Sheet {
+        head: vec!["lot", ">share", "likely", "possible", "state", "results", "supplier"],
+        ..Sheet::default()
+    };
+    for row in &origin.lots {
+        let lot = row.lot.clone().unwrap_or_default();
+        lots.rows.push(vec![
+            lot.lot_code.clone(),
+            percent(row.share),
+            yes(row.likely),
+            yes(row.possible),
+            lot_state(lot.state).into(),
+            results(&lot),
+            lot.supplier_code.clone(),
+        ]);
+    }
+    let mut around = Sheet { head: vec!["around that time", "what happened"], ..Sheet::default() };
+    for row in &origin.happenings {
+        around.rows.push(vec![zone.show(row.occurred_time.as_ref()), row.text.clone()]);
+    }
+    vec![bags, lots, around]
+}
+
+/// Packs that may hold product of a bag or lot.
+pub fn reach(what: &str, packs: &[v1::PackSet], methods: &[v1::FlowMethod], zone: &Zone) -> Sheet {
+    let mut sheet = Sheet {
+        before: vec![what.to_owned()],
+        head: vec!["run", "batch", ">likely", ">possible", ">stretch"],
+        ..Sheet::default()
+    };
+    for set in packs {
+        sheet.rows.push(vec![
+            set.run_code.clone(),
+            set.batch_code.clone(),
+            interval(set.likely.as_ref()),
+            interval(set.possible.as_ref()),
+            interval(set.stretch.as_ref()),
+        ]);
+    }
+    for found in methods {
+        sheet.after.extend(method(Some(found), zone));
+    }
+    sheet
+}
+
+/// Bags of a lot and where they are.
+pub fn lot_bags(rows: &[v1::LotBag]) -> Sheet {
+    let mut sheet = Sheet { head: vec!["bag", "place", ">net", ">tipped"], ..Sheet::default() };
+    for bag in rows {
+        sheet.rows.push(vec![
+            bag.bag_tag.clone(),
+            bag.place.clone(),
+            optional(bag.net_mass_mg),
+            kilograms(bag.tipped_mass_mg),
+        ]);
+    }
+    sheet
+}
+
+/// What happened to a bag.
+pub fn happenings(rows: &[v1::Happening], zone: &Zone) -> Sheet {
+    let mut sheet = Sheet { head: vec!["time", "what happened", ">sequence"], ..Sheet::default() };
+    for row in rows {
+        sheet.rows.push(vec![
+            zone.show(row.occurred_time.as_ref()),
+            row.text.clone(),
+            row.event_sequence.to_string(),
+        ]);
+    }
+    sheet
+}
+
+/// Events of the journal.
+pub fn events(rows: &[v1::Event], zone: &Zone) -> Sheet {
+    let mut sheet = Sheet {
+        head: vec![">sequence", "happened", "recorded", "by", "kind", "fact"],
+        ..Sheet::default()
+    };
+    for row in rows {
+        sheet.rows.push(vec![
+            row.sequence.to_string(),
+            zone.show(row.occurred_time.as_ref()),
+            zone.show(row.recorded_time.as_ref()),
+            row.actor_code.clone(),
+            row.kind.clone(),
+            row.detail_json.clone(),
+        ]);
+    }
+    sheet
+}
+
+/// Proof of the journal.
+pub fn verification(answer: &v1::VerifyJournalResponse) -> Sheet {
+    let mut sheet = Sheet::default();
+    if answer.sound {
+        sheet.before.push("SOUND: every record reads back, the chain holds, the views equal the fold".into());
+    } else {
+        sheet.before.push("DAMAGED: stop writing and call whoever looks after the server".into());
+        sheet.before.extend(answer.faults.iter().map(|fault| format!("  {fault}")));
+    }
+    sheet.before.push(format!("{} records, newest sequence {}", answer.record_count, answer.sequence));
+    sheet.before.push(format!("chain hash {}", answer.chain_hash));
+    sheet
+}
