@@ -55,7 +55,9 @@ pub fn lift_check(answer: &v1::CheckLiftResponse) -> Sheet {
     if answer.no_objection {
         sheet.before.push("NO OBJECTION IN THE RECORDS".into());
     } else {
-        sheet.before.push(format!("DO NOT LIFT - {} reasons:", answer.reasons.len()));
+        let count = answer.reasons.len();
+        let reasons = if count == 1 { "reason" } else { "reasons" };
+        sheet.before.push(format!("DO NOT LIFT - {count} {reasons}:"));
     }
     for (number, reason) in answer.reasons.iter().enumerate() {
         sheet.before.push(format!("  {}. {}", number + 1, reason.text));

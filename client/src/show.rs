@@ -57,6 +57,11 @@ pub fn clean(text: &str) -> String {
     text.chars().map(|c| if c.is_control() && c != '\n' { '?' } else { c }).collect()
 }
 
+/// Columns of the terminal as the shell says, or what a wide one has.
+fn width() -> u16 {
+    std::env::var("COLUMNS").ok().and_then(|text| text.parse().ok()).unwrap_or(132)
+}
+
 fn csv_field(text: &str) -> String {
     if text.contains([',', '"', '\n', '\r']) {
         format!("\"{}\"", text.replace('"', "\"\""))
@@ -75,7 +80,9 @@ impl Sheet {
         }
         if !self.head.is_empty() && !self.rows.is_empty() {
             let mut table = Table::new();
-            table.load_style(comfy_table::presets::UTF8_HORIZONTAL_ONLY);
+            table.load_style(comfy_table::presets::UTF8_BORDERS_ONLY);
+            table.set_content_arrangement(comfy_table::ContentArrangement::Dynamic);
+            table.set_width(width());
             table.set_header(self.head.iter().map(|head| head.trim_start_matches('>')));
             for (index, head) in self.head.iter().enumerate() {
                 if let Some(column) = table.column_mut(index)

@@ -1,1 +1,5 @@
-//! placeholder
+//! What the demo and the tests share: a server as its own process, and one invented shift as a list of requests.
+
+pub mod process;
+pub mod scenario;
+pub mod step;

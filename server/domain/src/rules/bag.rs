@@ -131,6 +131,13 @@ pub fn bag(record: &dyn Record, bag_tag: &str) -> Result<Option<BagFacts>, Unrea
     Ok(fold(&rows, bag_tag))
 }
 
+/// The bag as things stood at an instant; a bag that was told only later counts as it arrived.
+pub fn bag_at(record: &dyn Record, bag_tag: &str, at_us: i64) -> Result<Option<BagFacts>, Unreadable> {
+    let rows = facts(record, &key::object("bag", bag_tag))?;
+    let known: Vec<Entry> = rows.iter().filter(|row| row.event.occurred_time_us <= at_us).cloned().collect();
+    Ok(fold(&known, bag_tag).or_else(|| fold(&rows, bag_tag)))
+}
+
 fn minus(gross: Option<i64>, tare: Option<i64>) -> Option<i64> {
     Some(gross? - tare?)
 }

@@ -244,7 +244,7 @@ fn platform_state(
         if lifted_now.iter().any(|b| b.bag_tag == tag) {
             continue;
         }
-        let Some(bag) = bag::bag(record, &tag)? else { continue };
+        let Some(bag) = bag::bag_at(record, &tag, at)? else { continue };
         if bag.place == Place::Platform(state.platform.code.clone()) {
             let (gross, ..) = counted_mass(record, &bag, at, zone)?;
             state.standing_count += 1;
@@ -309,7 +309,7 @@ pub fn gather(
     let mut bags = Vec::new();
     let mut impossible = Vec::new();
     for hanging in &lift.bags {
-        let Some(bag) = missing.take(bag::bag(record, &hanging.bag_tag)?, "bulk bag", &hanging.bag_tag)
+        let Some(bag) = missing.take(bag::bag_at(record, &hanging.bag_tag, at)?, "bulk bag", &hanging.bag_tag)
         else {
             continue;
         };

@@ -46,6 +46,15 @@ pub fn open_run(
     Ok(None)
 }
 
+/// The run that was going on until an instant: what is told at the very moment a run was finished still belongs to it.
+fn run_until(record: &dyn Record, machine_code: &str, at: i64) -> Result<String, Unreadable> {
+    let open = match open_run(record, machine_code, at)? {
+        Some(open) => Some(open),
+        None => open_run(record, machine_code, at - 1)?,
+    };
+    Ok(open.map(|(run, _)| run.run_code).unwrap_or_default())
+}
+
 /// Start and finish of a run, when they are on record.
 pub fn run_span(
     record: &dyn Record,
@@ -453,13 +462,12 @@ pub(super) fn readings(fact: &ReadingsRecorded, at: i64, context: &Context) -> R
     let machine = missing.take(known.machine(&fact.machine_code)?, "machine", &fact.machine_code);
     missing.take(known.instrument(&fact.instrument_code)?, "instrument", &fact.instrument_code);
     missing.check()?;
-    let run = open_run(context.record, &fact.machine_code, at)?;
     let first = fact.mass_mg.first().copied().unwrap_or(0);
     // Readings are at most 50 kg and a batch at most 1000, so the sum of squares stays below 2.5e18 square milligrams.
     let squares: i64 = fact.mass_mg.iter().map(|m| (m - first) * (m - first)).sum();
     let fact = ReadingsRecorded {
         feed_code: machine.map(|machine| machine.feed_code).unwrap_or_default(),
-        run_code: run.map(|(run, _)| run.run_code).unwrap_or_default(),
+        run_code: run_until(context.record, &fact.machine_code, at)?,
         reading_count: i64::try_from(fact.mass_mg.len()).unwrap_or(i64::MAX),
         sum_mg: fact.mass_mg.iter().sum(),
         first_mg: first,
@@ -480,8 +488,7 @@ pub(super) fn loss(fact: &LossRecorded, at: i64, context: &Context) -> Result<De
                 text: format!("machine {} draws from feed {}", machine.code, machine.feed_code),
             }]));
         }
-        let run = open_run(context.record, &machine.code, at)?;
-        fact.run_code = run.map(|(run, _)| run.run_code).unwrap_or_default();
+        fact.run_code = run_until(context.record, &machine.code, at)?;
     }
     Ok(Decision::plain(Fact::LossRecorded(fact)))
 }
@@ -492,10 +499,9 @@ pub(super) fn stop(fact: &StopRecorded, at: i64, context: &Context) -> Result<De
     let machine = missing.take(known.machine(&fact.machine_code)?, "machine", &fact.machine_code);
     missing.take(known.stop_reason(&fact.reason_code)?, "stop reason", &fact.reason_code);
     missing.check()?;
-    let run = open_run(context.record, &fact.machine_code, at)?;
     let fact = StopRecorded {
         feed_code: machine.map(|machine| machine.feed_code).unwrap_or_default(),
-        run_code: run.map(|(run, _)| run.run_code).unwrap_or_default(),
+        run_code: run_until(context.record, &fact.machine_code, at)?,
         ..fact.clone()
     };
     Ok(Decision::plain(Fact::StopRecorded(fact)))

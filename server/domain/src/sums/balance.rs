@@ -186,7 +186,7 @@ impl Books<'_> {
             let count_u = fill / 3.0_f64.sqrt() * 2.0_f64.sqrt();
             self.parts.push(term(format!("counts of run {code}"), 0, count_u));
             let mass = (packs * fill).round() as i64;
-            let name = format!("{packs} accepted packs of run {code} at {}", kilograms_rounded(fill));
+            let name = format!("{packs} accepted packs of run {code} at {:.2} g", fill / 1e3);
             self.balance.outgoing.push(term(name, mass, combine([packs * fill_u, count_u])));
             let rejected = (filled - accepted).round();
             if rejected > 0.0 && !self.rejects_recorded(run_index) {

@@ -1,0 +1,129 @@
+//! A Packloft server as a child process on loopback, started from this very executable.
+//!
+//! `cargo run --bin` builds no other package's binary, so a program that needs a server runs itself again with a hidden
+//! first argument and becomes one.
+
+use std::ffi::OsString;
+use std::io::{BufRead, BufReader};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, ExitCode, Stdio};
+
+use anyhow::Context as _;
+
+/// First argument that makes this executable a server.
+pub const BE_THE_SERVER: &str = "--be-the-server";
+
+/// Runs the server when the first argument says so; to be called first in `main`.
+pub fn server_if_asked() -> Option<ExitCode> {
+    let mut arguments = std::env::args_os();
+    let program = arguments.next()?;
+    (arguments.next()? == BE_THE_SERVER).then(|| packloft_server::main_with(std::iter::once(program).chain(arguments)))
+}
+
+/// A running server; killed when dropped.
+pub struct ServerProcess {
+    child: Child,
+    /// Address it listens on, `127.0.0.1:PORT`.
+    pub address: String,
+    data: PathBuf,
+    executable: PathBuf,
+}
+
+fn spawn(executable: &Path, data: &Path, listen: &str) -> anyhow::Result<(Child, String)> {
+    let mut arguments: Vec<OsString> = Vec::new();
+    if executable.file_name().is_none_or(|name| name != "packloft-server") {
+        arguments.push(BE_THE_SERVER.into());
+    }
+    arguments.extend(["serve".into(), "--data".into(), data.as_os_str().to_owned()]);
+    arguments.extend(["--listen", listen, "--ballast-mib", "0"].map(OsString::from));
+    let mut child = Command::new(executable)
+        .args(arguments)
+        .env("PACKLOFT_LOG", std::env::var("PACKLOFT_LOG").unwrap_or_else(|_| "error".into()))
+        .stdin(Stdio::null())
+        .stdout(Stdio::piped())
+        .spawn()
+        .with_context(|| format!("cannot start {}", executable.display()))?;
+    let out = child.stdout.take().context("no output of the server")?;
+    let mut line = String::new();
+    BufReader::new(out).read_line(&mut line)?;
+    let Some(address) = line.trim().strip_prefix("packloft-server listens on ") else {
+        let _ = child.kill();
+        let status = child.wait()?;
+        anyhow::bail!("the server did not start ({status}): {line}");
+    };
+    let address = address.to_owned();
+    Ok((child, address))
+}
+
+impl ServerProcess {
+    /// Starts a server on a free loopback port, from this executable.
+    ///
+    /// # Errors
+    /// When it cannot be started.
+    pub fn start(data: &Path) -> anyhow::Result<ServerProcess> {
+        Self::start_from(&std::env::current_exe()?, data)
+    }
+
+    /// Starts a server from another executable.
+    ///
+    /// # Errors
+    /// When it cannot be started.
+    pub fn start_from(executable: &Path, data: &Path) -> anyhow::Result<ServerProcess> {
+        let (child, address) = spawn(executable, data, "127.0.0.1:0")?;
+        Ok(ServerProcess { child, address, data: data.to_owned(), executable: executable.to_owned() })
+    }
+
+    /// URL for clients.
+    pub fn url(&self) -> String {
+        format!("http://{}", self.address)
+    }
+
+    /// Process id.
+    pub fn id(&self) -> u32 {
+        self.child.id()
+    }
+
+    /// Kills it as a power switch would (SIGKILL) and starts it again on the same port and folder.
+    ///
+    /// # Errors
+    /// When it cannot be started again.
+    pub fn kill_and_restart(&mut self) -> anyhow::Result<()> {
+        self.kill();
+        self.restart()
+    }
+
+    /// Kills it as a power switch would (SIGKILL).
+    pub fn kill(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+
+    /// Starts it again on the same port and folder.
+    ///
+    /// # Errors
+    /// When it cannot be started.
+    pub fn restart(&mut self) -> anyhow::Result<()> {
+        let (child, address) = spawn(&self.executable, &self.data, &self.address)?;
+        self.child = child;
+        self.address = address;
+        Ok(())
+    }
+
+    /// True while the process runs.
+    pub fn running(&mut self) -> bool {
+        matches!(self.child.try_wait(), Ok(None))
+    }
+
+    /// Leaves the process running and gives up control of it.
+    pub fn leave(self) -> u32 {
+        let id = self.child.id();
+        std::mem::forget(self);
+        id
+    }
+}
+
+impl Drop for ServerProcess {
+    fn drop(&mut self) {
+        self.kill();
+    }
+}

@@ -1,0 +1,121 @@
+//! A request as data, so that a day can be listed, counted, shuffled, and played again after a crash.
+
+use std::time::Duration;
+
+use packloft_client::connection::{Connection, may_retry};
+use packloft_proto::v1;
+use tonic::Status;
+
+macro_rules! steps {
+    ($($variant:ident $client:ident $method:ident $request:ident;)*) => {
+        /// One write request, complete with its id.
+        #[derive(Clone, Debug)]
+        pub enum Step {
+            $(
+                /// A request of this kind.
+                $variant(v1::$request),
+            )*
+        }
+
+        impl Step {
+            /// Sends it once.
+            ///
+            /// # Errors
+            /// The server's status.
+            pub async fn send(&self, connection: &Connection) -> Result<v1::Receipt, Status> {
+                match self {
+                    $(Step::$variant(request) => {
+                        let answer = connection.$client.clone().$method(request.clone()).await?;
+                        Ok(answer.into_inner().receipt.unwrap_or_default())
+                    })*
+                }
+            }
+
+            /// Id, time and actor of the request.
+            pub fn header(&mut self) -> (&mut String, &mut Option<prost_types::Timestamp>, &mut String) {
+                match self {
+                    $(Step::$variant(request) => {
+                        (&mut request.request_id, &mut request.occurred_time, &mut request.actor_code)
+                    })*
+                }
+            }
+        }
+
+        $(
+            impl From<v1::$request> for Step {
+                fn from(request: v1::$request) -> Step {
+                    Step::$variant(request)
+                }
+            }
+        )*
+    };
+}
+
+steps! {
+    Site setup set_site SetSiteRequest;
+    Material setup register_material RegisterMaterialRequest;
+    Product setup register_product RegisterProductRequest;
+    Feed setup register_feed RegisterFeedRequest;
+    Machine setup register_machine RegisterMachineRequest;
+    Hoist setup register_hoist RegisterHoistRequest;
+    Gear setup register_lifting_gear RegisterLiftingGearRequest;
+    Fibc setup register_fibc_type RegisterFibcTypeRequest;
+    Scale setup register_scale RegisterScaleRequest;
+    Instrument setup register_instrument RegisterInstrumentRequest;
+    Location setup register_location RegisterLocationRequest;
+    Platform setup register_platform RegisterPlatformRequest;
+    Supplier setup register_supplier RegisterSupplierRequest;
+    Person setup register_person RegisterPersonRequest;
+    StopReason setup register_stop_reason RegisterStopReasonRequest;
+    Intake intake record_intake RecordIntakeRequest;
+    BulkBag intake record_bulk_bag RecordBulkBagRequest;
+    Weighing intake record_bag_weighing RecordBagWeighingRequest;
+    BagLoss intake record_bag_loss RecordBagLossRequest;
+    Residue intake record_residue RecordResidueRequest;
+    Lot lot create_lot CreateLotRequest;
+    LabResult lot record_lab_result RecordLabResultRequest;
+    ReleaseLot lot release_lot ReleaseLotRequest;
+    RejectLot lot reject_lot RejectLotRequest;
+    Lift lift record_lift RecordLiftRequest;
+    Examination lift record_examination RecordExaminationRequest;
+    StartRun run start_run StartRunRequest;
+    FinishRun run finish_run FinishRunRequest;
+    Tip run record_tip RecordTipRequest;
+    Level run record_hopper_level RecordHopperLevelRequest;
+    Emptied run record_feed_emptied RecordFeedEmptiedRequest;
+    Count run record_count RecordCountRequest;
+    Readings run record_readings RecordReadingsRequest;
+    Loss run record_loss RecordLossRequest;
+    Stop run record_stop RecordStopRequest;
+    ClockCheck run record_clock_check RecordClockCheckRequest;
+    Remark run record_remark RecordRemarkRequest;
+    Hold quality place_hold PlaceHoldRequest;
+    EndHold quality end_hold EndHoldRequest;
+    CloseBreach quality close_breach CloseBreachRequest;
+    Correct journal correct CorrectRequest;
+}
+
+impl Step {
+    /// Sends it until there is an answer, for as long as a server may need to come back. The id stays the same, so it
+    /// counts once however often it is sent.
+    ///
+    /// # Errors
+    /// The first status that must not be retried, or the last after half a minute.
+    pub async fn play(&self, connection: &Connection) -> Result<v1::Receipt, Status> {
+        let mut tries = 0;
+        loop {
+            match self.send(connection).await {
+                Err(status) if (may_retry(&status) || lost(&status)) && tries < 300 => {
+                    tries += 1;
+                    tokio::time::sleep(Duration::from_millis(100)).await;
+                }
+                answer => return answer,
+            }
+        }
+    }
+}
+
+/// A connection that broke under way: the transport reports it as unknown or cancelled.
+fn lost(status: &Status) -> bool {
+    matches!(status.code(), tonic::Code::Unknown | tonic::Code::Cancelled)
+}
