@@ -54,16 +54,18 @@ fn heading(text: &str) {
 }
 
 /// Kills and restarts the server until told to stop, a little later each time.
-fn killer(mut server: ServerProcess, kills: u32, stop: Arc<AtomicBool>) -> std::thread::JoinHandle<anyhow::Result<ServerProcess>> {
+fn killer(mut server: ServerProcess, kills: u32, stop: Arc<AtomicBool>) -> std::thread::JoinHandle<anyhow::Result<(ServerProcess, u32)>> {
     std::thread::spawn(move || {
+        let mut killed = 0;
         for round in 0..kills {
             std::thread::sleep(Duration::from_millis(40 + u64::from(round) * 37 % 150));
             if stop.load(Ordering::Relaxed) {
                 break;
             }
             server.kill_and_restart()?;
+            killed += 1;
         }
-        Ok(server)
+        Ok((server, killed))
     })
 }
 
@@ -99,11 +101,18 @@ async fn demo(arguments: &Arguments) -> anyhow::Result<()> {
         if !receipt.breaches.is_empty() {
             kept_apart.push(receipt);
         }
+        if arguments.kills > 0 {
+            // Slow enough that the kills meet requests all over the shift.
+            tokio::time::sleep(Duration::from_millis(8)).await;
+        }
         bar.inc(1);
     }
     stop.store(true, Ordering::Relaxed);
-    let server = killing.join().map_err(|_| anyhow::anyhow!("the killer failed"))??;
+    let (server, killed) = killing.join().map_err(|_| anyhow::anyhow!("the killer failed"))??;
     bar.finish_and_clear();
+    if arguments.kills > 0 {
+        eprintln!("the server was killed {killed} times meanwhile");
+    }
     if arguments.plain {
         println!("{} facts written down", steps.len());
     } else {

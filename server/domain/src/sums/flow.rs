@@ -14,7 +14,7 @@
 //! Cost: one closed form per hopper layer and event. Packs cost nothing until one is asked for; the state is kept every
 //! [`SNAPSHOT_STEPS`] steps so that a question starts near its answer.
 
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 
 /// Composition: share by source, shares of a whole sum to 1.
 pub type Mix = Vec<(u32, f64)>;
@@ -141,7 +141,8 @@ struct State {
     /// Index 0 is the outlet.
     stages: Vec<Layer>,
     hopper: VecDeque<Layer>,
-    debt: f64,
+    /// Mass of later steps' inflow that has left already, by step.
+    spent: BTreeMap<usize, f64>,
     last_out: Mix,
 }
 
@@ -208,17 +209,12 @@ impl State {
         State {
             stages: vec![Layer { mass: 0.0, mix: Vec::new() }; stages],
             hopper: VecDeque::new(),
-            debt: 0.0,
+            spent: BTreeMap::new(),
             last_out: Vec::new(),
         }
     }
 
     fn put(&mut self, mut mass: f64, mix: &Mix, stage_mass: f64) {
-        if self.debt > 0.0 {
-            let paid = self.debt.min(mass);
-            self.debt -= paid;
-            mass -= paid;
-        }
         for stage in &mut self.stages {
             let room = stage_mass - stage.mass;
             if room <= 0.0 || mass <= 0.0 {
@@ -467,12 +463,10 @@ impl Flow {
         self.steps = sliced;
     }
 
-    fn deficit_mix(&self, at: f64) -> (Mix, bool) {
+    /// True when what is short at a time is a gap in the record.
+    fn in_gap(&self, at: f64) -> bool {
         let found = self.deficits.iter().find(|d| at <= d.end + 1.0 && at >= d.start - 1.0);
-        match found.or(self.deficits.iter().find(|d| d.end >= at)) {
-            Some(Deficit { next: Some(Source::Bag(bag)), gap: false, .. }) => (vec![(*bag, 1.0)], true),
-            _ => (vec![(UNRECORDED, 1.0)], false),
-        }
+        found.or(self.deficits.iter().find(|d| d.end >= at)).is_none_or(|d| d.gap)
     }
 
     /// Moves the state along one step from one time to another inside it; adds what left, by source, to `out`.
@@ -485,22 +479,53 @@ impl Flow {
         }
         let length = step.end - step.start;
         let fraction = if length > 0.0 { (to - from) / length } else { 1.0 };
+        let spent = state.spent.get(&index).copied().unwrap_or(0.0);
+        if spent > 0.0 && to == step.end {
+            state.spent.remove(&index);
+        }
+        let bags = bag_mass(step);
         for (source, mass) in &step.inflows {
+            let left = match source {
+                Source::Bag(_) if bags > 0.0 => mass * (1.0 - spent / bags),
+                _ => *mass,
+            };
             let mix = match source {
                 Source::Bag(bag) => vec![(*bag, 1.0)],
                 Source::Returned if state.last_out.is_empty() => vec![(UNRECORDED, 1.0)],
                 Source::Returned => state.last_out.clone(),
             };
-            state.put(mass * fraction, &mix, self.stage_mass);
+            state.put(left * fraction, &mix, self.stage_mass);
         }
         let short = state.draw(step.drawn * fraction, self.stage_mass, out);
         if short > 0.0 {
-            let (mix, carried) = self.deficit_mix(f64::midpoint(from, to));
-            add(out, short, &mix);
-            if carried {
-                state.debt += short;
+            if self.in_gap(f64::midpoint(from, to)) {
+                add(out, short, &vec![(UNRECORDED, 1.0)]);
+            } else {
+                self.spend(state, index, short, out);
             }
         }
+    }
+
+    /// Takes what was short out of the next inflows: those packs hold product of bags tipped a moment later.
+    fn spend(&self, state: &mut State, index: usize, mut short: f64, out: &mut Mix) {
+        for (later, step) in self.steps.iter().enumerate().skip(index + 1) {
+            let bags = bag_mass(step);
+            let left = bags - state.spent.get(&later).copied().unwrap_or(0.0);
+            if left > 0.0 {
+                let part = left.min(short);
+                *state.spent.entry(later).or_default() += part;
+                for (source, mass) in &step.inflows {
+                    if let Source::Bag(bag) = source {
+                        add(out, part / bags, &vec![(*bag, *mass)]);
+                    }
+                }
+                short -= part;
+            }
+            if short <= 0.0 {
+                return;
+            }
+        }
+        add(out, short, &vec![(UNRECORDED, 1.0)]);
     }
 
     fn step_at(&self, time: f64) -> usize {
@@ -640,6 +665,11 @@ impl Flow {
         times.dedup();
         times
     }
+}
+
+/// Mass of bags that comes in during a step.
+fn bag_mass(step: &Step) -> f64 {
+    step.inflows.iter().filter(|(source, _)| matches!(source, Source::Bag(_))).map(|(_, mass)| mass).sum()
 }
 
 /// Cuts all movements at all times at which anything begins or ends.

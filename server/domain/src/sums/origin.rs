@@ -187,6 +187,26 @@ impl FeedFlow {
         self.ledger.packs_between(run, from, to)
     }
 
+    /// Bags whose reach may hold a pack: those seen there and their neighbours in order of tipping, since a reach has no
+    /// holes, and every bag that was tipped in several parts.
+    fn candidates(&self, seen: &Mix, from: f64) -> Vec<u32> {
+        let bags = &self.ledger.bags;
+        let known = |source: &u32| usize::try_from(*source).is_ok_and(|index| index < bags.len());
+        let near = bags.partition_point(|bag| bag.start <= from).saturating_sub(1);
+        let seen_bags = || seen.iter().map(|(source, _)| *source).filter(known).map(|source| source as usize);
+        let low = seen_bags().min().unwrap_or(near).min(near).saturating_sub(2);
+        let high = (seen_bags().max().unwrap_or(near).max(near) + 2).min(bags.len().saturating_sub(1));
+        let parts = |bag: usize| self.ledger.tips.iter().filter(|tip| tip.bag == bag).nth(1).is_some();
+        let mut found: Vec<u32> = seen.iter().map(|(source, _)| *source).collect();
+        for bag in 0..bags.len() {
+            let index = u32::try_from(bag).unwrap_or(u32::MAX - 2);
+            if ((low..=high).contains(&bag) || parts(bag)) && !found.contains(&index) {
+                found.push(index);
+            }
+        }
+        found
+    }
+
     /// Origin of the packs `first..=last` of a run, which lie between two times; `slack` widens by a printer's clock.
     pub fn origin(&self, run: usize, first: i64, last: i64, from: f64, to: f64) -> Origin {
         let mut shares = self.composition(from, to);
@@ -217,7 +237,7 @@ impl FeedFlow {
             self.packs_of_bag(index, run, likely)
                 .is_some_and(|(low, high)| low <= last && high >= first)
         };
-        let candidates: Vec<u32> = max_shares.iter().map(|(source, _)| *source).collect();
+        let candidates = self.candidates(&max_shares, from);
         let likely: Vec<u32> = candidates.iter().copied().filter(|bag| holds(*bag, true)).collect();
         let possible = candidates
             .iter()
