@@ -1,8 +1,8 @@
 //! The command line as data: clap makes help, checks and completions from it.
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
-use packloft_client::mass::parse as mass;
-use packloft_client::show::Output;
+use crate::mass::parse as mass;
+use crate::show::Output;
 
 /// The record and the arithmetic of a packing house.
 ///

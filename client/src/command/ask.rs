@@ -1,8 +1,8 @@
 //! Subcommands that ask and write nothing.
 
-use packloft_client::fault::{Exit, Fault};
-use packloft_client::show::Sheet;
-use packloft_client::{sheets, v1};
+use crate::fault::{Exit, Fault};
+use crate::show::Sheet;
+use crate::{sheets, v1};
 
 use super::arguments::*;
 use super::{Session, ask_fault};
@@ -37,7 +37,7 @@ macro_rules! registered {
                         head: vec!["code", "item", ">version"],
                         rows: rows.map(|(item, version)| vec![
                             item.code.clone(),
-                            packloft_client::show::json(name, item),
+                            crate::show::json(name, item),
                             version.to_string(),
                         ]).collect(),
                         ..Sheet::default()

@@ -6,11 +6,15 @@ mod record;
 
 pub use arguments::Arguments;
 
-use packloft_client::connection::Connection;
-use packloft_client::fault::{Exit, Fault, of_status};
-use packloft_client::moment::{Zone, now};
-use packloft_client::show::{Output, Sheet, json, print};
-use packloft_client::v1;
+use std::ffi::OsString;
+use std::process::ExitCode;
+
+use clap::Parser as _;
+use crate::connection::Connection;
+use crate::fault::{Exit, Fault, of_status};
+use crate::moment::{Zone, now};
+use crate::show::{Output, Sheet, json, print};
+use packloft_proto::v1;
 use prost_types::Timestamp;
 use tonic::Status;
 
@@ -52,8 +56,34 @@ fn ask_fault(status: &Status) -> Fault {
     of_status(status, None)
 }
 
-/// Runs the command.
-pub async fn run(arguments: Arguments) -> Result<Exit, Fault> {
+/// Runs the command with these arguments; the first is the program's name.
+pub fn main_with(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let arguments = match Arguments::try_parse_from(arguments) {
+        Ok(arguments) => arguments,
+        Err(fault) => {
+            let _ = fault.print();
+            return ExitCode::from(u8::try_from(fault.exit_code()).unwrap_or(2));
+        }
+    };
+    let runtime = match tokio::runtime::Builder::new_current_thread().enable_all().build() {
+        Ok(runtime) => runtime,
+        Err(fault) => {
+            eprintln!("cannot start: {fault}");
+            return ExitCode::from(Exit::Damaged as u8);
+        }
+    };
+    match runtime.block_on(run(arguments)) {
+        Ok(exit) => ExitCode::from(exit as u8),
+        Err(fault) => {
+            for (number, line) in fault.lines.iter().enumerate() {
+                eprintln!("{}{}", if number == 0 { "" } else { "  " }, crate::show::clean(line));
+            }
+            ExitCode::from(fault.exit as u8)
+        }
+    }
+}
+
+async fn run(arguments: Arguments) -> Result<Exit, Fault> {
     if let Task::Completions { shell } = arguments.task {
         let mut command = <Arguments as clap::CommandFactory>::command();
         clap_complete::generate(shell, &mut command, "packloft", &mut std::io::stdout());
@@ -73,7 +103,7 @@ pub async fn run(arguments: Arguments) -> Result<Exit, Fault> {
         zone,
         output: arguments.output,
         actor_code: arguments.actor.clone().unwrap_or_default(),
-        request_id: arguments.request_id.clone().unwrap_or_else(packloft_client::connection::request_id),
+        request_id: arguments.request_id.clone().unwrap_or_else(crate::connection::request_id),
         time,
         asked_at: arguments.time.is_some(),
     };

@@ -1,9 +1,9 @@
 //! Subcommands that record, decide or register.
 
-use packloft_client::connection::persist;
-use packloft_client::fault::{Exit, Fault};
-use packloft_client::mass;
-use packloft_client::{sheets, v1};
+use crate::connection::persist;
+use crate::fault::{Exit, Fault};
+use crate::mass;
+use crate::{sheets, v1};
 use prost_reflect::prost::Message;
 use prost_reflect::{DescriptorPool, DynamicMessage};
 

@@ -10,7 +10,7 @@ use packloft_proto::v1;
 use prost::Message;
 use prost_types::Timestamp;
 
-use super::faults::{Faults, MASS_MAX_MG, PACK_MAX_MG};
+use super::faults::{Faults, MASS_MAX_MG, PACK_MAX_MG, quoted};
 
 /// A request that records, decides or registers something.
 pub trait WriteRequest: Message + Clone + Default {
@@ -103,7 +103,7 @@ write_request!(SetSiteRequest, |r, faults| {
             }
             faults.text("name", &site.name);
             if packloft_domain::time::Zone::named(&site.zone).is_none() {
-                faults.add("zone", format!("{:?} is no IANA time zone", site.zone));
+                faults.add("zone", format!("{} is no IANA time zone", quoted(&site.zone)));
             }
             faults.number("day_start_minute", site.day_start_minute, 0, 1_439);
             faults.rows("shifts", site.shifts.len(), 0, 12);
@@ -255,7 +255,7 @@ fn unique<'a>(faults: &mut Faults, field: &str, codes: impl Iterator<Item = &'a 
     let mut seen = std::collections::BTreeSet::new();
     for code in codes {
         if !seen.insert(code) {
-            faults.add(field, format!("{code} is given twice"));
+            faults.add(field, format!("{} is given twice", quoted(code)));
         }
     }
 }
@@ -367,7 +367,7 @@ fn decimal(faults: &mut Faults, field: &str, value: &str) -> String {
         && digits.len() <= 20
         && parts.iter().all(|part| !part.is_empty() && part.bytes().all(|b| b.is_ascii_digit()));
     if !good {
-        faults.add(field, format!("is {value:?}; must be a decimal such as 0.020"));
+        faults.add(field, format!("is {}; must be a decimal such as 0.020", quoted(value)));
     }
     value.to_owned()
 }
@@ -518,7 +518,7 @@ fn counter(faults: &mut Faults, reading: &v1::CounterReading) -> f::CounterReadi
         faults.number("reset_from_value", from, 0, MOST);
         faults.number("reset_to_value", reading.reset_to_value, 0, reading.value.max(0));
     } else if reading.reset_to_value != 0 {
-        faults.add("reset_from_value", "must be given with reset_to_value");
+        faults.add("reset_to_value", "goes with reset_from_value");
     }
     twin(reading)
 }

@@ -13,6 +13,14 @@ pub const MASS_MAX_MG: i64 = 1_000_000_000_000;
 /// Greatest mass of a pack: 50 kg.
 pub const PACK_MAX_MG: i64 = 50_000_000;
 
+/// A given text for a message: quoted, and cut where it is long, since answers travel in headers of limited size.
+pub fn quoted(text: &str) -> String {
+    if text.chars().count() <= 40 {
+        return format!("{text:?}");
+    }
+    format!("{:?}...", text.chars().take(40).collect::<String>())
+}
+
 /// Faults found so far. Getters return a usable value whether or not it was at fault, so that all are found.
 #[derive(Default)]
 pub struct Faults {
@@ -148,7 +156,7 @@ impl Faults {
     /// A date that may be empty, YYYY-MM-DD.
     pub fn optional_date(&mut self, field: &str, value: &str) -> String {
         if !value.is_empty() && parse_date(value).is_none() {
-            self.add(field, format!("is {value:?}; must be YYYY-MM-DD"));
+            self.add(field, format!("is {}; must be YYYY-MM-DD", quoted(value)));
         }
         value.to_owned()
     }

@@ -14,6 +14,23 @@ use crate::engine::EngineError;
 /// Domain of the reasons in `ErrorInfo`.
 pub const ERROR_DOMAIN: &str = "packloft";
 
+/// Most rows of detail in one status; it travels in headers, which clients take up to 16 KiB of.
+const DETAIL_MAX_COUNT: usize = 30;
+/// Longest message of a status.
+const MESSAGE_MAX_COUNT: usize = 1_500;
+
+/// Message from its parts, cut where it is long; says how many parts are left out.
+fn message(texts: &[String]) -> String {
+    let mut text = texts.iter().take(DETAIL_MAX_COUNT).cloned().collect::<Vec<_>>().join("; ");
+    if text.chars().count() > MESSAGE_MAX_COUNT {
+        text = text.chars().take(MESSAGE_MAX_COUNT).collect::<String>() + "...";
+    }
+    match texts.len().saturating_sub(DETAIL_MAX_COUNT) {
+        0 => text,
+        more => format!("{text}; and {more} more"),
+    }
+}
+
 fn details(reason: &str) -> ErrorDetails {
     ErrorDetails::with_error_info(reason, ERROR_DOMAIN, HashMap::new())
 }
@@ -39,22 +56,22 @@ pub fn refusal(refusal: Refusal) -> Status {
         Refusal::Invalid(violations) => {
             let mut found = details("INVALID");
             let texts: Vec<String> = violations.iter().map(|v| format!("{} {}", v.field, v.text)).collect();
-            for violation in violations {
+            for violation in violations.into_iter().take(DETAIL_MAX_COUNT) {
                 found.add_bad_request_violation(violation.field, violation.text);
             }
-            Status::with_error_details(Code::InvalidArgument, texts.join("; "), found)
+            Status::with_error_details(Code::InvalidArgument, message(&texts), found)
         }
         Refusal::NotFound(unknown) => {
             let mut found = details("NOT_FOUND");
             let texts: Vec<String> =
                 unknown.iter().map(|u| format!("{} {} is not on record", u.noun, u.code)).collect();
             if let Some(first) = unknown.first() {
-                found.set_resource_info(first.noun, first.code.clone(), "", texts.join("; "));
+                found.set_resource_info(first.noun, first.code.clone(), "", message(&texts));
             }
-            for row in &unknown {
+            for row in unknown.iter().take(DETAIL_MAX_COUNT) {
                 found.add_precondition_failure_violation("UNKNOWN_CODE", row.code.clone(), format!("{} is not on record", row.noun));
             }
-            Status::with_error_details(Code::NotFound, texts.join("; "), found)
+            Status::with_error_details(Code::NotFound, message(&texts), found)
         }
         Refusal::Exists(known) => {
             let text = format!("{} {} is on record already", known.noun, known.code);
@@ -66,10 +83,10 @@ pub fn refusal(refusal: Refusal) -> Status {
             let reason = findings.first().map_or("REFUSED", |f| f.rule.as_str()).to_owned();
             let mut found = details(&reason);
             let texts: Vec<String> = findings.iter().map(|f| f.text.clone()).collect();
-            for finding in findings {
+            for finding in findings.into_iter().take(DETAIL_MAX_COUNT) {
                 found.add_precondition_failure_violation(finding.rule, finding.subject, finding.text);
             }
-            Status::with_error_details(Code::FailedPrecondition, texts.join("; "), found)
+            Status::with_error_details(Code::FailedPrecondition, message(&texts), found)
         }
         Refusal::Stale { what, newest_sequence } => {
             let mut found = ErrorDetails::new();

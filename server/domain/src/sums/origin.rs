@@ -196,7 +196,11 @@ impl FeedFlow {
         let seen_bags = || seen.iter().map(|(source, _)| *source).filter(known).map(|source| source as usize);
         let low = seen_bags().min().unwrap_or(near).min(near).saturating_sub(2);
         let high = (seen_bags().max().unwrap_or(near).max(near) + 2).min(bags.len().saturating_sub(1));
-        let parts = |bag: usize| self.ledger.tips.iter().filter(|tip| tip.bag == bag).nth(1).is_some();
+        let mut tips = vec![0_u32; bags.len()];
+        for tip in &self.ledger.tips {
+            tips[tip.bag] += 1;
+        }
+        let parts = |bag: usize| tips[bag] > 1;
         let mut found: Vec<u32> = seen.iter().map(|(source, _)| *source).collect();
         for bag in 0..bags.len() {
             let index = u32::try_from(bag).unwrap_or(u32::MAX - 2);

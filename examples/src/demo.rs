@@ -1,0 +1,247 @@
+//! The demo: a server on loopback with a fresh folder, one invented shift played over the public API with trouble in it,
+//! and the answers to what its three people ask. Every figure printed comes from the server.
+
+use std::io::IsTerminal;
+use std::path::PathBuf;
+use std::process::ExitCode;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::{Duration, Instant};
+
+use anyhow::Context as _;
+use clap::Parser;
+use packloft_client::connection::Connection;
+use packloft_client::moment::Zone;
+use packloft_client::{sheets, v1};
+use crate::process::ServerProcess;
+use crate::scenario;
+
+/// Plays one invented shift and prints its lifts, packs, yields, balance and a trace.
+#[derive(Parser)]
+struct Arguments {
+    /// Leave the server running and print the lines to try next.
+    #[arg(long)]
+    stay: bool,
+    /// Folder of the server's data; a fresh temporary one when left out.
+    #[arg(long)]
+    data: Option<PathBuf>,
+    /// Kill the server (SIGKILL) this many times at moments while the shift is played, and start it again.
+    #[arg(long, default_value_t = 0)]
+    kills: u32,
+    /// Leave out the lines that differ from run to run (addresses, times taken).
+    #[arg(long)]
+    plain: bool,
+}
+
+/// Runs the demo with these arguments; the first is the program's name.
+pub fn main_with(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> ExitCode {
+    let arguments = match Arguments::try_parse_from(arguments) {
+        Ok(arguments) => arguments,
+        Err(fault) => {
+            let _ = fault.print();
+            return ExitCode::from(u8::try_from(fault.exit_code()).unwrap_or(2));
+        }
+    };
+    let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build();
+    let result = runtime.context("no runtime").and_then(|runtime| runtime.block_on(demo(&arguments)));
+    match result {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(fault) => {
+            eprintln!("shift: {fault:#}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn heading(text: &str) {
+    println!("\n== {text} ==\n");
+}
+
+/// Kills and restarts the server until told to stop, a little later each time.
+fn killer(mut server: ServerProcess, kills: u32, stop: Arc<AtomicBool>) -> std::thread::JoinHandle<anyhow::Result<(ServerProcess, u32)>> {
+    std::thread::spawn(move || {
+        let mut killed = 0;
+        for round in 0..kills {
+            std::thread::sleep(Duration::from_millis(40 + u64::from(round) * 37 % 150));
+            if stop.load(Ordering::Relaxed) {
+                break;
+            }
+            server.kill_and_restart()?;
+            killed += 1;
+        }
+        Ok((server, killed))
+    })
+}
+
+async fn demo(arguments: &Arguments) -> anyhow::Result<()> {
+    let kept;
+    let fresh;
+    let data = match &arguments.data {
+        Some(data) => data.clone(),
+        None => {
+            fresh = tempfile::tempdir()?;
+            if arguments.stay {
+                kept = fresh.keep();
+                kept.clone()
+            } else {
+                fresh.path().to_owned()
+            }
+        }
+    };
+    let begun = Instant::now();
+    let server = ServerProcess::start(&data)?;
+    let url = server.url();
+    if !arguments.plain {
+        println!("server on {url}, data in {}", data.display());
+    }
+    let connection = Connection::open(&url).await?;
+    let steps = scenario::steps();
+    let bar = progress(steps.len() as u64);
+    let stop = Arc::new(AtomicBool::new(false));
+    let killing = killer(server, arguments.kills, Arc::clone(&stop));
+    let mut kept_apart = Vec::new();
+    for step in &steps {
+        let receipt = step.play(&connection).await.map_err(|status| anyhow::anyhow!("{}", status.message()))?;
+        if !receipt.breaches.is_empty() {
+            kept_apart.push(receipt);
+        }
+        if arguments.kills > 0 {
+            // Slow enough that the kills meet requests all over the shift.
+            tokio::time::sleep(Duration::from_millis(8)).await;
+        }
+        bar.inc(1);
+    }
+    stop.store(true, Ordering::Relaxed);
+    let (server, killed) = killing.join().map_err(|_| anyhow::anyhow!("the killer failed"))??;
+    bar.finish_and_clear();
+    if arguments.kills > 0 {
+        eprintln!("the server was killed {killed} times meanwhile");
+    }
+    if arguments.plain {
+        println!("{} facts written down", steps.len());
+    } else {
+        println!("{} facts written down in {:.1} s", steps.len(), begun.elapsed().as_secs_f64());
+    }
+    answers(&connection).await?;
+    if arguments.stay {
+        let id = server.leave();
+        lines_to_try(&url, id);
+    }
+    Ok(())
+}
+
+fn progress(total: u64) -> indicatif::ProgressBar {
+    if !std::io::stderr().is_terminal() {
+        return indicatif::ProgressBar::hidden();
+    }
+    let bar = indicatif::ProgressBar::new(total).with_message("playing the shift");
+    if let Ok(style) = indicatif::ProgressStyle::with_template("{msg} {wide_bar} {pos}/{len}") {
+        bar.set_style(style);
+    }
+    bar
+}
+
+/// Asks again until the server is there: it may have been killed a moment ago.
+async fn asked<T, F: Future<Output = Result<tonic::Response<T>, tonic::Status>>>(
+    mut ask: impl FnMut() -> F,
+) -> anyhow::Result<T> {
+    let mut tries = 0;
+    loop {
+        match ask().await {
+            Ok(answer) => return Ok(answer.into_inner()),
+            Err(status) if tries < 100 && status.code() != tonic::Code::InvalidArgument => {
+                tries += 1;
+                if tries == 100 {
+                    anyhow::bail!("{}", status.message());
+                }
+                tokio::time::sleep(Duration::from_millis(100)).await;
+            }
+            Err(status) => anyhow::bail!("{}", status.message()),
+        }
+    }
+}
+
+macro_rules! ask {
+    ($connection:ident, $client:ident . $method:ident, $request:expr) => {
+        asked(|| {
+            let (mut client, request) = ($connection.$client.clone(), $request);
+            async move { client.$method(request).await }
+        })
+        .await?
+    };
+}
+
+async fn answers(connection: &Connection) -> anyhow::Result<()> {
+    let site = ask!(connection, setup.get_site, v1::GetSiteRequest {});
+    let zone = Zone::named(&site.site.unwrap_or_default().zone);
+
+    heading("May two bags go up at once? (asked, nothing written)");
+    let check = ask!(connection, lift.check_lift, v1::CheckLiftRequest {
+        lift: Some(scenario::lift(vec![scenario::tag(9), scenario::tag(10)])),
+        occurred_time: Some(scenario::at(-600)),
+    });
+    print!("{}", sheets::lift_check(&check).table());
+
+    heading("Lifts");
+    let lifts = ask!(connection, lift.list_lifts, v1::ListLiftsRequest::default());
+    print!("{}", sheets::lifts(&lifts.lifts, &zone).table());
+
+    heading("Breaches, and what is on hold because of them");
+    let breaches = ask!(connection, quality.list_breaches, v1::ListBreachesRequest::default());
+    print!("{}", sheets::breaches(&breaches.breaches, &zone).table());
+    let holds = ask!(connection, quality.list_holds, v1::ListHoldsRequest::default());
+    print!("{}", sheets::holds(&holds.holds, &zone).table());
+
+    heading("The run");
+    let run = ask!(connection, run.get_run, v1::GetRunRequest { run_code: scenario::RUN.into(), min_sequence: 0 });
+    print!("{}", sheets::runs(&run.run.into_iter().collect::<Vec<_>>(), &zone).table());
+
+    heading("Packs and yield per bag");
+    let yields = ask!(connection, figure.get_yield, v1::GetYieldRequest {
+        feed_code: "F1".into(),
+        ..v1::GetYieldRequest::default()
+    });
+    print!("{}", sheets::yields(&yields).table());
+
+    heading("Mass balance of the span");
+    let balance = ask!(connection, figure.get_balance, v1::GetBalanceRequest {
+        feed_code: "F1".into(),
+        ..v1::GetBalanceRequest::default()
+    });
+    for span in &balance.spans {
+        print!("{}", sheets::balance(span, &zone).table());
+    }
+
+    heading("One pack, traced to its lots");
+    let trace = ask!(connection, trace.trace_pack, v1::TracePackRequest {
+        run_code: scenario::RUN.into(),
+        pack_number: 7_440,
+        ..v1::TracePackRequest::default()
+    });
+    for origin in &trace.origins {
+        for sheet in sheets::origin(origin, &zone) {
+            print!("{}", sheet.table());
+        }
+    }
+    Ok(())
+}
+
+fn lines_to_try(url: &str, id: u32) {
+    println!("\nThe server stays on {url} (process {id}; end it with: kill {id}). Try:\n");
+    let check = format!(
+        "lift check {} {} --hoist H1 --gear SH1 --gear SP1 --platform P1 --driver p-17 --slinger p-22",
+        scenario::tag(9),
+        scenario::tag(10)
+    );
+    for line in [
+        check,
+        format!("trace pack --batch {} --printed '2026-10-06 09:10'", scenario::BATCH),
+        format!("trace bag {}", scenario::tag(scenario::HELD_BAG)),
+        format!("trace lot {}", scenario::lot_of(1)),
+        "balance --feed F1".into(),
+        "hold list".into(),
+        "journal verify".into(),
+    ] {
+        println!("  cargo run -q --release --bin packloft -- --server {url} {line}");
+    }
+}

@@ -1,0 +1,142 @@
+//! The n-th disk operation of the journal fails, once or from then on, for n = 1, 2, 3 … until none fails. Whatever was
+//! acknowledged is there when the folder is opened again on a good disk, once, and in order; nothing half is visible.
+
+mod common;
+
+use std::io;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+use common::{config, day, open, submission, tell};
+use packloft_server::engine::{EngineError, SystemClock};
+use packloft_server::house::{House, HouseConfig};
+use packloft_server::journal::disk::{Disk, DiskFile, RealDisk};
+use packloft_server::verify::verify;
+
+/// Counts operations and fails the n-th, and later ones when told to.
+struct Faulty {
+    inner: RealDisk,
+    state: Arc<State>,
+}
+
+struct State {
+    done: AtomicU64,
+    fail_at: u64,
+    for_good: bool,
+    failed: AtomicU64,
+}
+
+impl State {
+    fn step(&self) -> io::Result<()> {
+        let number = self.done.fetch_add(1, Ordering::Relaxed) + 1;
+        if number == self.fail_at || (self.for_good && number > self.fail_at) {
+            self.failed.fetch_add(1, Ordering::Relaxed);
+            return Err(io::Error::other("planted"));
+        }
+        Ok(())
+    }
+}
+
+struct FaultyFile {
+    inner: Box<dyn DiskFile>,
+    state: Arc<State>,
+}
+
+impl DiskFile for FaultyFile {
+    fn read_at(&self, offset: u64, buffer: &mut [u8]) -> io::Result<usize> {
+        self.state.step()?;
+        self.inner.read_at(offset, buffer)
+    }
+    fn write_at(&self, offset: u64, bytes: &[u8]) -> io::Result<()> {
+        if let Err(fault) = self.state.step() {
+            // Half of it may have reached the file.
+            self.inner.write_at(offset, &bytes[..bytes.len() / 2])?;
+            return Err(fault);
+        }
+        self.inner.write_at(offset, bytes)
+    }
+    fn sync(&self) -> io::Result<()> {
+        self.state.step()?;
+        self.inner.sync()
+    }
+    fn set_len(&self, length: u64) -> io::Result<()> {
+        self.state.step()?;
+        self.inner.set_len(length)
+    }
+    fn length(&self) -> io::Result<u64> {
+        self.state.step()?;
+        self.inner.length()
+    }
+}
+
+impl Disk for Faulty {
+    fn open(&self, path: &Path, create: bool) -> io::Result<Box<dyn DiskFile>> {
+        self.state.step()?;
+        let inner = self.inner.open(path, create)?;
+        Ok(Box::new(FaultyFile { inner, state: Arc::clone(&self.state) }))
+    }
+    fn list(&self, folder: &Path, suffix: &str) -> io::Result<Vec<PathBuf>> {
+        self.state.step()?;
+        self.inner.list(folder, suffix)
+    }
+    fn sync_folder(&self, folder: &Path) -> io::Result<()> {
+        self.state.step()?;
+        self.inner.sync_folder(folder)
+    }
+}
+
+async fn round(fail_at: u64, for_good: bool) -> anyhow::Result<bool> {
+    let folder = tempfile::tempdir()?;
+    let state = Arc::new(State { done: AtomicU64::new(0), fail_at, for_good, failed: AtomicU64::new(0) });
+    let faulty: Arc<dyn Disk> = Arc::new(Faulty { inner: RealDisk, state: Arc::clone(&state) });
+    // Small segments, so that sealing and beginning a segment fail too.
+    let settings = HouseConfig { disk: faulty, segment_bytes: 6_000, ..config(folder.path()) };
+    let mut acknowledged = Vec::new();
+    let mut unknown = 0;
+    if let Ok(house) = House::open(&settings, Arc::new(SystemClock)) {
+        for (number, (at, fact)) in day().into_iter().enumerate() {
+            match tell(&house, submission(number as u64 + 1, at, fact)).await {
+                Ok(outcome) => acknowledged.push((number, outcome.sequence)),
+                Err(EngineError::Unknown) => unknown += 1,
+                Err(EngineError::ReadOnly(_)) => break,
+                // What rests on a fact that is not there is refused; reading may fail as well.
+                Err(EngineError::Refused(_)) => {}
+                Err(other) => anyhow::bail!("operation {fail_at}: {other:?}"),
+            }
+        }
+        house.close();
+    }
+    assert!(unknown <= 1, "after the first failed write nothing more is tried");
+    let house = open(folder.path())?;
+    assert_eq!(house.engine.read_only_reason(), None, "operation {fail_at}: {:?}", house.engine.journal.damage());
+    let report = verify(&house.engine.journal, &house.engine.views);
+    assert_eq!(report.faults, [""; 0], "operation {fail_at}");
+    assert!(report.sequence >= acknowledged.len() as u64 && report.sequence <= (acknowledged.len() + unknown) as u64);
+    // The same ids again: those acknowledged are told their old sequence, the rest are recorded now, once each.
+    for (number, (at, fact)) in day().into_iter().enumerate() {
+        let outcome = tell(&house, submission(number as u64 + 1, at, fact)).await;
+        let outcome = outcome.map_err(|e| anyhow::anyhow!("operation {fail_at}, fact {number}: {e:?}"))?;
+        if let Some((_, sequence)) = acknowledged.iter().find(|(known, _)| *known == number) {
+            assert!(outcome.replayed, "operation {fail_at}: fact {number} was lost");
+            assert_eq!(outcome.sequence, *sequence);
+        }
+    }
+    assert_eq!(house.engine.journal.last_sequence(), day().len() as u64);
+    house.close();
+    Ok(state.failed.load(Ordering::Relaxed) > 0)
+}
+
+#[tokio::test]
+async fn any_disk_operation_may_fail() -> anyhow::Result<()> {
+    for for_good in [false, true] {
+        let mut fail_at = 1;
+        while round(fail_at, for_good).await? {
+            fail_at += 1;
+            assert!(fail_at < 2_000, "this ends");
+        }
+        println!("{} operations failed one by one, {}", fail_at - 1, if for_good { "for good" } else { "once" });
+        assert!(fail_at > 100, "the disk was used: {fail_at}");
+    }
+    Ok(())
+}
