@@ -8,22 +8,14 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let out = PathBuf::from(env::var("OUT_DIR")?);
     println!("cargo:rerun-if-changed=packloft");
 
-    let stored = protox::compile(
-        ["packloft/journal/v1/register.proto", "packloft/journal/v1/fact.proto"],
-        [&root],
-    )?;
+    let stored = protox::compile(["packloft/journal/v1/register.proto", "packloft/journal/v1/fact.proto"], [&root])?;
     fs::write(out.join("journal_descriptor.bin"), stored.encode_to_vec())?;
     // Stored bytes are compared and digested, so maps would need a fixed order; there are none.
-    tonic_prost_build::configure()
-        .build_server(false)
-        .build_client(false)
-        .compile_fds(stored)?;
+    tonic_prost_build::configure().build_server(false).build_client(false).compile_fds(stored)?;
 
     if env::var_os("CARGO_FEATURE_API").is_some() {
-        let files = [
-            "setup", "intake", "lot", "lift", "run", "quality", "trace", "figure", "journal",
-        ]
-        .map(|service| format!("packloft/v1/{service}_service.proto"));
+        let files = ["setup", "intake", "lot", "lift", "run", "quality", "trace", "figure", "journal"]
+            .map(|service| format!("packloft/v1/{service}_service.proto"));
         let api = protox::compile(files, [&root])?;
         fs::write(out.join("api_descriptor.bin"), api.encode_to_vec())?;
         tonic_prost_build::configure().build_transport(false).compile_fds(api)?;

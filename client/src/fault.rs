@@ -65,7 +65,9 @@ pub fn of_status(status: &Status, request_id: Option<&str>) -> Fault {
         Code::InvalidArgument | Code::OutOfRange => (Exit::Usage, "correct these fields and send again".to_owned()),
         Code::NotFound => (Exit::NotFound, "check the code, or register it first".to_owned()),
         Code::AlreadyExists => (Exit::Refused, "use another code, or look at what is on record".to_owned()),
-        Code::FailedPrecondition => (Exit::Refused, "not recorded: the rules or the record speak against it".to_owned()),
+        Code::FailedPrecondition => {
+            (Exit::Refused, "not recorded: the rules or the record speak against it".to_owned())
+        }
         Code::Aborted => (Exit::Refused, "read the newest state and try again".to_owned()),
         Code::Unavailable | Code::DeadlineExceeded | Code::ResourceExhausted => {
             (Exit::Unreachable, again.unwrap_or_else(|| "ask again in a moment".to_owned()))

@@ -3,6 +3,8 @@
 //! [`Connection`] has one client per service and knows how to send a write safely: the request id is made before
 //! sending and stays the same over retries, so a lost answer never counts a thing twice.
 
+#![cfg_attr(not(test), warn(clippy::unwrap_used))]
+
 pub mod command;
 pub mod connection;
 pub mod fault;

@@ -1,8 +1,8 @@
 //! Times as people type and read them, in the site's zone.
 
+use jiff::Timestamp as Instant;
 use jiff::civil::DateTime;
 use jiff::tz::TimeZone;
-use jiff::Timestamp as Instant;
 use prost_types::Timestamp;
 
 /// The zone times are shown in.

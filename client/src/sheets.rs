@@ -165,10 +165,8 @@ fn results(lot: &v1::Lot) -> String {
 
 /// Lots.
 pub fn lots(rows: &[v1::Lot]) -> Sheet {
-    let mut sheet = Sheet {
-        head: vec!["lot", "material", "supplier", "state", "results", ">bags", "holds"],
-        ..Sheet::default()
-    };
+    let mut sheet =
+        Sheet { head: vec!["lot", "material", "supplier", "state", "results", ">bags", "holds"], ..Sheet::default() };
     for lot in rows {
         sheet.rows.push(vec![
             lot.lot_code.clone(),
@@ -185,8 +183,7 @@ pub fn lots(rows: &[v1::Lot]) -> Sheet {
 
 /// Intakes.
 pub fn intakes(rows: &[v1::Intake], zone: &Zone) -> Sheet {
-    let mut sheet =
-        Sheet { head: vec!["intake", "time", "supplier", "note", "bags", "refused"], ..Sheet::default() };
+    let mut sheet = Sheet { head: vec!["intake", "time", "supplier", "note", "bags", "refused"], ..Sheet::default() };
     for row in rows {
         sheet.rows.push(vec![
             row.intake_code.clone(),
@@ -203,7 +200,18 @@ pub fn intakes(rows: &[v1::Intake], zone: &Zone) -> Sheet {
 /// Runs.
 pub fn runs(rows: &[v1::Run], zone: &Zone) -> Sheet {
     let mut sheet = Sheet {
-        head: vec!["run", "batch", "product", "machine", "start", "end", ">filled", ">accepted", ">rejected", ">mean fill"],
+        head: vec![
+            "run",
+            "batch",
+            "product",
+            "machine",
+            "start",
+            "end",
+            ">filled",
+            ">accepted",
+            ">rejected",
+            ">mean fill",
+        ],
         ..Sheet::default()
     };
     let count = |value: Option<i64>| value.map_or_else(|| "-".into(), |v| v.to_string());
@@ -238,10 +246,8 @@ pub fn runs(rows: &[v1::Run], zone: &Zone) -> Sheet {
 
 /// Holds with what they cover.
 pub fn holds(rows: &[v1::Hold], zone: &Zone) -> Sheet {
-    let mut sheet = Sheet {
-        head: vec!["hold", "on", "since", "by", "state", "reason", "covers packs"],
-        ..Sheet::default()
-    };
+    let mut sheet =
+        Sheet { head: vec!["hold", "on", "since", "by", "state", "reason", "covers packs"], ..Sheet::default() };
     for hold in rows {
         let on = if !hold.lot_code.is_empty() {
             format!("lot {}", hold.lot_code)
@@ -267,10 +273,8 @@ pub fn holds(rows: &[v1::Hold], zone: &Zone) -> Sheet {
 
 /// Breaches.
 pub fn breaches(rows: &[v1::Breach], zone: &Zone) -> Sheet {
-    let mut sheet = Sheet {
-        head: vec![">sequence", "time", "by", "deed", "broken rules", "holds", "state"],
-        ..Sheet::default()
-    };
+    let mut sheet =
+        Sheet { head: vec![">sequence", "time", "by", "deed", "broken rules", "holds", "state"], ..Sheet::default() };
     for breach in rows {
         sheet.rows.push(vec![
             breach.event_sequence.to_string(),
@@ -279,7 +283,11 @@ pub fn breaches(rows: &[v1::Breach], zone: &Zone) -> Sheet {
             breach.deed.clone(),
             breach.findings.iter().map(|f| f.text.as_str()).collect::<Vec<_>>().join("\n"),
             breach.hold_codes.join(" "),
-            if breach.open { "open".into() } else { format!("closed by {}: {}", breach.closer_code, breach.close_reason) },
+            if breach.open {
+                "open".into()
+            } else {
+                format!("closed by {}: {}", breach.closer_code, breach.close_reason)
+            },
         ]);
     }
     sheet
@@ -288,7 +296,18 @@ pub fn breaches(rows: &[v1::Breach], zone: &Zone) -> Sheet {
 /// Packs and yield per bag.
 pub fn yields(answer: &v1::GetYieldResponse) -> Sheet {
     let mut sheet = Sheet {
-        head: vec!["bag", "lots", ">tipped", ">theoretical", ">filled", ">good", ">yield", ">giveaway", ">in feed", ">share of unaccounted"],
+        head: vec![
+            "bag",
+            "lots",
+            ">tipped",
+            ">theoretical",
+            ">filled",
+            ">good",
+            ">yield",
+            ">giveaway",
+            ">in feed",
+            ">share of unaccounted",
+        ],
         ..Sheet::default()
     };
     let mut notes: Vec<(String, Vec<String>)> = Vec::new();
@@ -357,7 +376,9 @@ pub fn balance(span: &v1::SpanBalance, zone: &Zone) -> Sheet {
         sheet.rows.push(vec!["=".into(), "unaccounted".into(), kilograms(unaccounted), limits]);
     }
     if let Some(content) = span.estimated_content_mg {
-        sheet.after.push(format!("content of the feed by the model: {} (an estimate, not observed)", kilograms_of(content)));
+        sheet
+            .after
+            .push(format!("content of the feed by the model: {} (an estimate, not observed)", kilograms_of(content)));
     }
     let budget: Vec<String> =
         span.budget.iter().take(4).map(|t| format!("{} {}", t.name, kilograms_of(t.uncertainty_mg))).collect();
@@ -420,7 +441,14 @@ pub fn origin(origin: &v1::PackOrigin, zone: &Zone) -> Vec<Sheet> {
         ]);
     }
     let set = |keep: &dyn Fn(&v1::OriginBag) -> bool| {
-        origin.bags.iter().filter(|b| keep(b)).map(|b| b.bag_tag.as_str()).filter(|t| !t.is_empty()).collect::<Vec<_>>().join(" ")
+        origin
+            .bags
+            .iter()
+            .filter(|b| keep(b))
+            .map(|b| b.bag_tag.as_str())
+            .filter(|t| !t.is_empty())
+            .collect::<Vec<_>>()
+            .join(" ")
     };
     let sum: f64 = origin.bags.iter().map(|bag| bag.share).sum();
     bags.after.push(format!("shares sum to {}", percent(sum)));
@@ -429,10 +457,8 @@ pub fn origin(origin: &v1::PackOrigin, zone: &Zone) -> Vec<Sheet> {
     bags.after.push(format!("stretch:  {}", origin.stretch_bag_tags.join(" ")));
     bags.after.extend(method(origin.method.as_ref(), zone));
     bags.after.extend(origin.candidates.iter().map(|text| format!("gap: {text}")));
-    let mut lots = Sheet {
-        head: vec!["lot", ">share", "likely", "possible", "state", "results", "supplier"],
-        ..Sheet::default()
-    };
+    let mut lots =
+        Sheet { head: vec!["lot", ">share", "likely", "possible", "state", "results", "supplier"], ..Sheet::default() };
     for row in &origin.lots {
         let lot = row.lot.clone().unwrap_or_default();
         lots.rows.push(vec![
@@ -492,21 +518,14 @@ pub fn lot_bags(rows: &[v1::LotBag]) -> Sheet {
 pub fn happenings(rows: &[v1::Happening], zone: &Zone) -> Sheet {
     let mut sheet = Sheet { head: vec!["time", "what happened", ">sequence"], ..Sheet::default() };
     for row in rows {
-        sheet.rows.push(vec![
-            zone.show(row.occurred_time.as_ref()),
-            row.text.clone(),
-            row.event_sequence.to_string(),
-        ]);
+        sheet.rows.push(vec![zone.show(row.occurred_time.as_ref()), row.text.clone(), row.event_sequence.to_string()]);
     }
     sheet
 }
 
 /// Events of the journal.
 pub fn events(rows: &[v1::Event], zone: &Zone) -> Sheet {
-    let mut sheet = Sheet {
-        head: vec![">sequence", "happened", "recorded", "by", "kind", "fact"],
-        ..Sheet::default()
-    };
+    let mut sheet = Sheet { head: vec![">sequence", "happened", "recorded", "by", "kind", "fact"], ..Sheet::default() };
     for row in rows {
         sheet.rows.push(vec![
             row.sequence.to_string(),

@@ -8,13 +8,13 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
+use crate::process::ServerProcess;
+use crate::scenario;
 use anyhow::Context as _;
 use clap::Parser;
 use packloft_client::connection::Connection;
 use packloft_client::moment::Zone;
 use packloft_client::{sheets, v1};
-use crate::process::ServerProcess;
-use crate::scenario;
 
 /// Plays one invented shift and prints its lifts, packs, yields, balance and a trace.
 #[derive(Parser)]
@@ -58,7 +58,11 @@ fn heading(text: &str) {
 }
 
 /// Kills and restarts the server until told to stop, a little later each time.
-fn killer(mut server: ServerProcess, kills: u32, stop: Arc<AtomicBool>) -> std::thread::JoinHandle<anyhow::Result<(ServerProcess, u32)>> {
+fn killer(
+    mut server: ServerProcess,
+    kills: u32,
+    stop: Arc<AtomicBool>,
+) -> std::thread::JoinHandle<anyhow::Result<(ServerProcess, u32)>> {
     std::thread::spawn(move || {
         let mut killed = 0;
         for round in 0..kills {
@@ -176,10 +180,14 @@ async fn answers(connection: &Connection) -> anyhow::Result<()> {
     let zone = Zone::named(&site.site.unwrap_or_default().zone);
 
     heading("May two bags go up at once? (asked, nothing written)");
-    let check = ask!(connection, lift.check_lift, v1::CheckLiftRequest {
-        lift: Some(scenario::lift(vec![scenario::tag(9), scenario::tag(10)])),
-        occurred_time: Some(scenario::at(-600)),
-    });
+    let check = ask!(
+        connection,
+        lift.check_lift,
+        v1::CheckLiftRequest {
+            lift: Some(scenario::lift(vec![scenario::tag(9), scenario::tag(10)])),
+            occurred_time: Some(scenario::at(-600)),
+        }
+    );
     print!("{}", sheets::lift_check(&check).table());
 
     heading("Lifts");
@@ -197,27 +205,29 @@ async fn answers(connection: &Connection) -> anyhow::Result<()> {
     print!("{}", sheets::runs(&run.run.into_iter().collect::<Vec<_>>(), &zone).table());
 
     heading("Packs and yield per bag");
-    let yields = ask!(connection, figure.get_yield, v1::GetYieldRequest {
-        feed_code: "F1".into(),
-        ..v1::GetYieldRequest::default()
-    });
+    let yields = ask!(
+        connection,
+        figure.get_yield,
+        v1::GetYieldRequest { feed_code: "F1".into(), ..v1::GetYieldRequest::default() }
+    );
     print!("{}", sheets::yields(&yields).table());
 
     heading("Mass balance of the span");
-    let balance = ask!(connection, figure.get_balance, v1::GetBalanceRequest {
-        feed_code: "F1".into(),
-        ..v1::GetBalanceRequest::default()
-    });
+    let balance = ask!(
+        connection,
+        figure.get_balance,
+        v1::GetBalanceRequest { feed_code: "F1".into(), ..v1::GetBalanceRequest::default() }
+    );
     for span in &balance.spans {
         print!("{}", sheets::balance(span, &zone).table());
     }
 
     heading("One pack, traced to its lots");
-    let trace = ask!(connection, trace.trace_pack, v1::TracePackRequest {
-        run_code: scenario::RUN.into(),
-        pack_number: 7_440,
-        ..v1::TracePackRequest::default()
-    });
+    let trace = ask!(
+        connection,
+        trace.trace_pack,
+        v1::TracePackRequest { run_code: scenario::RUN.into(), pack_number: 7_440, ..v1::TracePackRequest::default() }
+    );
     for origin in &trace.origins {
         for sheet in sheets::origin(origin, &zone) {
             print!("{}", sheet.table());

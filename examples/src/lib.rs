@@ -1,5 +1,7 @@
 //! What the demo and the tests share: a server as its own process, and one invented shift as a list of requests.
 
+#![cfg_attr(not(test), warn(clippy::unwrap_used))]
+
 pub mod demo;
 pub mod process;
 pub mod scenario;

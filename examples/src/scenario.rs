@@ -175,17 +175,21 @@ fn people(day: &mut Day) {
 fn registers(day: &mut Day) {
     let before = -30 * 86_400;
     let who = "p-01";
-    day.add(before, who, v1::SetSiteRequest {
-        site: Some(v1::Site {
-            gln: "9501101530003".into(),
-            name: "Harrowfen packing hall".into(),
-            zone: "Etc/UTC".into(),
-            day_start_minute: 360,
-            shifts: vec![v1::Shift { name: "early".into(), start_minute: 360, end_minute: 840 }],
-            ..v1::Site::default()
-        }),
-        ..v1::SetSiteRequest::default()
-    });
+    day.add(
+        before,
+        who,
+        v1::SetSiteRequest {
+            site: Some(v1::Site {
+                gln: "9501101530003".into(),
+                name: "Harrowfen packing hall".into(),
+                zone: "Etc/UTC".into(),
+                day_start_minute: 360,
+                shifts: vec![v1::Shift { name: "early".into(), start_minute: 360, end_minute: 840 }],
+                ..v1::Site::default()
+            }),
+            ..v1::SetSiteRequest::default()
+        },
+    );
     people(day);
     macro_rules! register {
         ($request:ident { $field:ident: $item:ident { $($body:tt)* } }) => {
@@ -196,69 +200,146 @@ fn registers(day: &mut Day) {
         };
     }
     register!(RegisterMaterialRequest { material: Material { code: "WS".into(), name: "white sugar".into() } });
-    register!(RegisterPlatformRequest { platform: Platform {
-        code: "P1".into(), name: "tipping platform".into(), max_mass_mg: 4_000_000_000, max_bag_count: 4,
-    } });
-    register!(RegisterLocationRequest { location: Location {
-        code: "A1".into(), name: "bag store".into(), kind: v1::LocationKind::Store.into(), capacity_count: 60,
-    } });
-    register!(RegisterFeedRequest { feed: Feed {
-        code: "F1".into(), name: "hopper of line 1".into(), capacity_mass_mg: 2_600_000_000,
-        mixing_mass_mg: 180_000_000, mixing_stage_count: 3,
-        proof: Some(v1::FlowProof {
-            run_date: "2026-02-11".into(), report: "tracer run 7".into(), fit: "least squares, residual 1.3 %".into(),
-        }),
-        clock_tolerance_ms: 60_000, platform_code: "P1".into(),
-    } });
-    register!(RegisterMachineRequest { machine: Machine {
-        code: "M1".into(), name: "packing machine 1".into(), feed_code: "F1".into(), counter_digit_count: 6,
-        printer_tolerance_ms: 120_000,
-    } });
-    register!(RegisterProductRequest { product: Product {
-        code: "WS750".into(), name: "white sugar 750 g".into(), material_code: "WS".into(), gtin: String::new(),
-        nominal_mass_mg: NOMINAL_MG, pending_lot_rule: v1::PendingLotRule::AtRisk.into(),
-    } });
-    register!(RegisterHoistRequest { hoist: Hoist {
-        code: "H1".into(), name: "loft hoist".into(), rated_capacity_mg: 1_600_000_000, ..v1::Hoist::default()
-    } });
-    register!(RegisterLiftingGearRequest { lifting_gear: LiftingGear {
-        code: "SH1".into(), name: "bow shackle".into(), kind: v1::GearKind::Shackle.into(), mass_mg: 1_800_000,
-        working_load_limit_mg: 3_250_000_000, point_count: 1, ..v1::LiftingGear::default()
-    } });
-    register!(RegisterLiftingGearRequest { lifting_gear: LiftingGear {
-        code: "SP1".into(), name: "bag spreader".into(), kind: v1::GearKind::Spreader.into(), mass_mg: 28_000_000,
-        working_load_limit_mg: 1_500_000_000, point_count: 1, ..v1::LiftingGear::default()
-    } });
-    register!(RegisterFibcTypeRequest { fibc_type: FibcType {
-        code: "T1".into(), name: "four loops, liner".into(), mark: v1::FibcMark::Contents.into(),
-        marked_mass_mg: 1_000_000_000, max_trip_count: 1, safety_factor: 5, tare_mass_mg: TARE_MG,
-        ..v1::FibcType::default()
-    } });
-    register!(RegisterScaleRequest { scale: Scale {
-        code: "S1".into(), name: "floor scale".into(), accuracy_class: v1::AccuracyClass::Iii.into(),
-        interval_mg: 200_000, max_mass_mg: 1_500_000_000, verified_until_date: "2027-01-31".into(),
-        ..v1::Scale::default()
-    } });
-    register!(RegisterInstrumentRequest { instrument: Instrument {
-        code: "C1".into(), name: "bench scale of line 1".into(), max_error_mg: 500,
-        verified_until_date: "2027-02-28".into(),
-    } });
-    register!(RegisterStopReasonRequest { stop_reason: StopReason {
-        code: "film-jam".into(), name: "film jammed".into(), kind: v1::StopKind::Unplanned.into(),
-    } });
-    register!(RegisterSupplierRequest { supplier: Supplier {
-        code: "QUARRY-END".into(), name: "Quarry End works".into(), mass_tolerance_mg: Some(8_000_000),
-    } });
+    register!(RegisterPlatformRequest {
+        platform: Platform {
+            code: "P1".into(),
+            name: "tipping platform".into(),
+            max_mass_mg: 4_000_000_000,
+            max_bag_count: 4,
+        }
+    });
+    register!(RegisterLocationRequest {
+        location: Location {
+            code: "A1".into(),
+            name: "bag store".into(),
+            kind: v1::LocationKind::Store.into(),
+            capacity_count: 60,
+        }
+    });
+    register!(RegisterFeedRequest {
+        feed: Feed {
+            code: "F1".into(),
+            name: "hopper of line 1".into(),
+            capacity_mass_mg: 2_600_000_000,
+            mixing_mass_mg: 180_000_000,
+            mixing_stage_count: 3,
+            proof: Some(v1::FlowProof {
+                run_date: "2026-02-11".into(),
+                report: "tracer run 7".into(),
+                fit: "least squares, residual 1.3 %".into(),
+            }),
+            clock_tolerance_ms: 60_000,
+            platform_code: "P1".into(),
+        }
+    });
+    register!(RegisterMachineRequest {
+        machine: Machine {
+            code: "M1".into(),
+            name: "packing machine 1".into(),
+            feed_code: "F1".into(),
+            counter_digit_count: 6,
+            printer_tolerance_ms: 120_000,
+        }
+    });
+    register!(RegisterProductRequest {
+        product: Product {
+            code: "WS750".into(),
+            name: "white sugar 750 g".into(),
+            material_code: "WS".into(),
+            gtin: String::new(),
+            nominal_mass_mg: NOMINAL_MG,
+            pending_lot_rule: v1::PendingLotRule::AtRisk.into(),
+        }
+    });
+    register!(RegisterHoistRequest {
+        hoist: Hoist {
+            code: "H1".into(),
+            name: "loft hoist".into(),
+            rated_capacity_mg: 1_600_000_000,
+            ..v1::Hoist::default()
+        }
+    });
+    register!(RegisterLiftingGearRequest {
+        lifting_gear: LiftingGear {
+            code: "SH1".into(),
+            name: "bow shackle".into(),
+            kind: v1::GearKind::Shackle.into(),
+            mass_mg: 1_800_000,
+            working_load_limit_mg: 3_250_000_000,
+            point_count: 1,
+            ..v1::LiftingGear::default()
+        }
+    });
+    register!(RegisterLiftingGearRequest {
+        lifting_gear: LiftingGear {
+            code: "SP1".into(),
+            name: "bag spreader".into(),
+            kind: v1::GearKind::Spreader.into(),
+            mass_mg: 28_000_000,
+            working_load_limit_mg: 1_500_000_000,
+            point_count: 1,
+            ..v1::LiftingGear::default()
+        }
+    });
+    register!(RegisterFibcTypeRequest {
+        fibc_type: FibcType {
+            code: "T1".into(),
+            name: "four loops, liner".into(),
+            mark: v1::FibcMark::Contents.into(),
+            marked_mass_mg: 1_000_000_000,
+            max_trip_count: 1,
+            safety_factor: 5,
+            tare_mass_mg: TARE_MG,
+            ..v1::FibcType::default()
+        }
+    });
+    register!(RegisterScaleRequest {
+        scale: Scale {
+            code: "S1".into(),
+            name: "floor scale".into(),
+            accuracy_class: v1::AccuracyClass::Iii.into(),
+            interval_mg: 200_000,
+            max_mass_mg: 1_500_000_000,
+            verified_until_date: "2027-01-31".into(),
+            ..v1::Scale::default()
+        }
+    });
+    register!(RegisterInstrumentRequest {
+        instrument: Instrument {
+            code: "C1".into(),
+            name: "bench scale of line 1".into(),
+            max_error_mg: 500,
+            verified_until_date: "2027-02-28".into(),
+        }
+    });
+    register!(RegisterStopReasonRequest {
+        stop_reason: StopReason {
+            code: "film-jam".into(),
+            name: "film jammed".into(),
+            kind: v1::StopKind::Unplanned.into(),
+        }
+    });
+    register!(RegisterSupplierRequest {
+        supplier: Supplier {
+            code: "QUARRY-END".into(),
+            name: "Quarry End works".into(),
+            mass_tolerance_mg: Some(8_000_000),
+        }
+    });
     for (hoist, gear, report) in [("H1", "", "E-881"), ("", "SH1", "E-882"), ("", "SP1", "E-883")] {
-        day.add(before, who, v1::RecordExaminationRequest {
-            hoist_code: hoist.into(),
-            gear_code: gear.into(),
-            report_code: report.into(),
-            examined_date: "2026-07-02".into(),
-            next_date: "2027-01-02".into(),
-            examiner: "competent person 3".into(),
-            ..v1::RecordExaminationRequest::default()
-        });
+        day.add(
+            before,
+            who,
+            v1::RecordExaminationRequest {
+                hoist_code: hoist.into(),
+                gear_code: gear.into(),
+                report_code: report.into(),
+                examined_date: "2026-07-02".into(),
+                next_date: "2027-01-02".into(),
+                examiner: "competent person 3".into(),
+                ..v1::RecordExaminationRequest::default()
+            },
+        );
     }
 }
 
@@ -270,62 +351,86 @@ pub fn lot_of(number: usize) -> &'static str {
 fn intake(day: &mut Day) {
     let hour = 3_600;
     for (lot, moisture) in [("QE-2231", "0.024"), ("QE-2232", "0.027")] {
-        day.add(-20 * hour, "p-31", v1::CreateLotRequest {
-            lot_code: lot.into(),
-            material_code: "WS".into(),
+        day.add(
+            -20 * hour,
+            "p-31",
+            v1::CreateLotRequest {
+                lot_code: lot.into(),
+                material_code: "WS".into(),
+                supplier_code: "QUARRY-END".into(),
+                supplier_lot_code: format!("{lot}/K"),
+                ..v1::CreateLotRequest::default()
+            },
+        );
+        day.add(
+            -8 * hour,
+            "p-40",
+            v1::RecordLabResultRequest {
+                lot_code: lot.into(),
+                property: "moisture".into(),
+                value: moisture.into(),
+                unit: "%".into(),
+                method: "drying 3 h at 105 C".into(),
+                sample_code: format!("{lot}-1"),
+                ..v1::RecordLabResultRequest::default()
+            },
+        );
+    }
+    day.add(
+        -7 * hour,
+        "p-40",
+        v1::ReleaseLotRequest {
+            lot_code: "QE-2231".into(),
+            reason: "results within the plant's limits".into(),
+            ..v1::ReleaseLotRequest::default()
+        },
+    );
+    day.add(
+        -19 * hour,
+        "p-31",
+        v1::RecordIntakeRequest {
+            intake_code: "IN-0522".into(),
             supplier_code: "QUARRY-END".into(),
-            supplier_lot_code: format!("{lot}/K"),
-            ..v1::CreateLotRequest::default()
-        });
-        day.add(-8 * hour, "p-40", v1::RecordLabResultRequest {
-            lot_code: lot.into(),
-            property: "moisture".into(),
-            value: moisture.into(),
-            unit: "%".into(),
-            method: "drying 3 h at 105 C".into(),
-            sample_code: format!("{lot}-1"),
-            ..v1::RecordLabResultRequest::default()
-        });
-    }
-    day.add(-7 * hour, "p-40", v1::ReleaseLotRequest {
-        lot_code: "QE-2231".into(),
-        reason: "results within the plant's limits".into(),
-        ..v1::ReleaseLotRequest::default()
-    });
-    day.add(-19 * hour, "p-31", v1::RecordIntakeRequest {
-        intake_code: "IN-0522".into(),
-        supplier_code: "QUARRY-END".into(),
-        note_code: "DN 70118".into(),
-        vehicle_code: "HF-448".into(),
-        seal_code: "009182".into(),
-        bags: (1..=10)
-            .map(|number| v1::IntakeBag {
-                bag_tag: tag(number),
-                lots: whole(lot_of(number)),
-                fibc_type_code: "T1".into(),
-                declared_gross_mass_mg: Some(945_000_000),
-                declared_tare_mass_mg: Some(TARE_MG),
-                ..v1::IntakeBag::default()
-            })
-            .collect(),
-        location_code: "A1".into(),
-        ..v1::RecordIntakeRequest::default()
-    });
+            note_code: "DN 70118".into(),
+            vehicle_code: "HF-448".into(),
+            seal_code: "009182".into(),
+            bags: (1..=10)
+                .map(|number| v1::IntakeBag {
+                    bag_tag: tag(number),
+                    lots: whole(lot_of(number)),
+                    fibc_type_code: "T1".into(),
+                    declared_gross_mass_mg: Some(945_000_000),
+                    declared_tare_mass_mg: Some(TARE_MG),
+                    ..v1::IntakeBag::default()
+                })
+                .collect(),
+            location_code: "A1".into(),
+            ..v1::RecordIntakeRequest::default()
+        },
+    );
     for number in 1..=10 {
-        day.add(-18 * hour + 180 * number as i64, "p-17", v1::RecordBagWeighingRequest {
-            bag_tag: tag(number),
-            scale_code: "S1".into(),
-            gross_mass_mg: net_mg(number) + TARE_MG,
-            tare_mass_mg: Some(TARE_MG),
-            ..v1::RecordBagWeighingRequest::default()
-        });
+        day.add(
+            -18 * hour + 180 * number as i64,
+            "p-17",
+            v1::RecordBagWeighingRequest {
+                bag_tag: tag(number),
+                scale_code: "S1".into(),
+                gross_mass_mg: net_mg(number) + TARE_MG,
+                tare_mass_mg: Some(TARE_MG),
+                ..v1::RecordBagWeighingRequest::default()
+            },
+        );
     }
-    day.add(-3_000, "p-17", v1::PlaceHoldRequest {
-        bag_tag: tag(7),
-        reason: "liner torn, foreign smell".into(),
-        hazard: v1::HazardKind::Spreading.into(),
-        ..v1::PlaceHoldRequest::default()
-    });
+    day.add(
+        -3_000,
+        "p-17",
+        v1::PlaceHoldRequest {
+            bag_tag: tag(7),
+            reason: "liner torn, foreign smell".into(),
+            hazard: v1::HazardKind::Spreading.into(),
+            ..v1::PlaceHoldRequest::default()
+        },
+    );
 }
 
 /// Second at which tipping of a bag ended: two before the run, then one whenever the hopper has room.
@@ -359,21 +464,29 @@ pub const HELD_BAG: usize = 7;
 
 fn floor(day: &mut Day) {
     day.add(-1_200, "p-31", v1::RecordFeedEmptiedRequest { feed_code: "F1".into(), ..Default::default() });
-    day.add(-60, "p-31", v1::RecordClockCheckRequest {
-        machine_code: "M1".into(),
-        offset_ms: 20_000,
-        tolerance_ms: 10_000,
-        ..v1::RecordClockCheckRequest::default()
-    });
-    day.add(0, "p-31", v1::StartRunRequest {
-        run_code: RUN.into(),
-        machine_code: "M1".into(),
-        product_code: "WS750".into(),
-        batch_code: BATCH.into(),
-        counters: counters(0),
-        line_check_done: true,
-        ..v1::StartRunRequest::default()
-    });
+    day.add(
+        -60,
+        "p-31",
+        v1::RecordClockCheckRequest {
+            machine_code: "M1".into(),
+            offset_ms: 20_000,
+            tolerance_ms: 10_000,
+            ..v1::RecordClockCheckRequest::default()
+        },
+    );
+    day.add(
+        0,
+        "p-31",
+        v1::StartRunRequest {
+            run_code: RUN.into(),
+            machine_code: "M1".into(),
+            product_code: "WS750".into(),
+            batch_code: BATCH.into(),
+            counters: counters(0),
+            line_check_done: true,
+            ..v1::StartRunRequest::default()
+        },
+    );
     let end = end_s();
     let mut marks = Vec::new();
     for number in 1..=10 {
@@ -390,76 +503,104 @@ fn floor(day: &mut Day) {
     for (second, what, number) in marks {
         match what {
             // A held bag went up before anybody read the tag: the record takes it, with its breach.
-            0 => day.add(second, "p-17", v1::RecordLiftRequest { lift: Some(lift(vec![tag(number)])), ..Default::default() }),
+            0 => day.add(
+                second,
+                "p-17",
+                v1::RecordLiftRequest { lift: Some(lift(vec![tag(number)])), ..Default::default() },
+            ),
             1 => day.add(second, "p-17", tip(number)),
             2 => {
-                day.add(second, "p-17", v1::RecordCountRequest {
-                    machine_code: "M1".into(),
-                    counters: counters(second),
-                    ..v1::RecordCountRequest::default()
-                });
+                day.add(
+                    second,
+                    "p-17",
+                    v1::RecordCountRequest {
+                        machine_code: "M1".into(),
+                        counters: counters(second),
+                        ..v1::RecordCountRequest::default()
+                    },
+                );
                 let round = second / 1_200;
                 let readings: Vec<i64> =
                     (0..4).map(|i| READINGS_DECIGRAM[((round % 2) * 4 + i) as usize] * 100).collect();
-                day.add(second, "p-22", v1::RecordReadingsRequest {
-                    machine_code: "M1".into(),
-                    instrument_code: "C1".into(),
-                    kind: v1::ReadingKind::Net.into(),
-                    point: v1::ReadingPoint::BeforeRejecter.into(),
-                    mass_mg: readings,
-                    start_time: Some(at(second - 300)),
-                    ..v1::RecordReadingsRequest::default()
-                });
+                day.add(
+                    second,
+                    "p-22",
+                    v1::RecordReadingsRequest {
+                        machine_code: "M1".into(),
+                        instrument_code: "C1".into(),
+                        kind: v1::ReadingKind::Net.into(),
+                        point: v1::ReadingPoint::BeforeRejecter.into(),
+                        mass_mg: readings,
+                        start_time: Some(at(second - 300)),
+                        ..v1::RecordReadingsRequest::default()
+                    },
+                );
             }
-            _ => day.add(second, "p-31", v1::RecordStopRequest {
-                machine_code: "M1".into(),
-                reason_code: "film-jam".into(),
-                start_time: Some(at(STOP.0 * 60)),
-                ..v1::RecordStopRequest::default()
-            }),
+            _ => day.add(
+                second,
+                "p-31",
+                v1::RecordStopRequest {
+                    machine_code: "M1".into(),
+                    reason_code: "film-jam".into(),
+                    start_time: Some(at(STOP.0 * 60)),
+                    ..v1::RecordStopRequest::default()
+                },
+            ),
         }
     }
     close(day, end);
 }
 
 fn close(day: &mut Day, end: i64) {
-    day.add(end, "p-31", v1::FinishRunRequest {
-        run_code: RUN.into(),
-        counters: counters(end),
-        ..v1::FinishRunRequest::default()
-    });
+    day.add(
+        end,
+        "p-31",
+        v1::FinishRunRequest { run_code: RUN.into(), counters: counters(end), ..v1::FinishRunRequest::default() },
+    );
     let rejected = rejected_of(filled_total());
-    day.add(end, "p-31", v1::RecordLossRequest {
-        feed_code: "F1".into(),
-        machine_code: "M1".into(),
-        mass_mg: rejected * 745_000,
-        reason: v1::LossReason::Reject.into(),
-        destination: v1::LossDestination::Rework.into(),
-        source: v1::LossSource::Packs.into(),
-        start_time: Some(at(0)),
-        uncertainty_mass_mg: 300_000,
-        pack_count: rejected,
-        ..v1::RecordLossRequest::default()
-    });
-    day.add(end + 300, "p-31", v1::RecordLossRequest {
-        feed_code: "F1".into(),
-        machine_code: "M1".into(),
-        mass_mg: PURGED_MG,
-        reason: v1::LossReason::Purge.into(),
-        destination: v1::LossDestination::Waste.into(),
-        source: v1::LossSource::Stream.into(),
-        start_time: Some(at(end)),
-        uncertainty_mass_mg: 100_000,
-        ..v1::RecordLossRequest::default()
-    });
+    day.add(
+        end,
+        "p-31",
+        v1::RecordLossRequest {
+            feed_code: "F1".into(),
+            machine_code: "M1".into(),
+            mass_mg: rejected * 745_000,
+            reason: v1::LossReason::Reject.into(),
+            destination: v1::LossDestination::Rework.into(),
+            source: v1::LossSource::Packs.into(),
+            start_time: Some(at(0)),
+            uncertainty_mass_mg: 300_000,
+            pack_count: rejected,
+            ..v1::RecordLossRequest::default()
+        },
+    );
+    day.add(
+        end + 300,
+        "p-31",
+        v1::RecordLossRequest {
+            feed_code: "F1".into(),
+            machine_code: "M1".into(),
+            mass_mg: PURGED_MG,
+            reason: v1::LossReason::Purge.into(),
+            destination: v1::LossDestination::Waste.into(),
+            source: v1::LossSource::Stream.into(),
+            start_time: Some(at(end)),
+            uncertainty_mass_mg: 100_000,
+            ..v1::RecordLossRequest::default()
+        },
+    );
     day.add(end + 900, "p-31", v1::RecordFeedEmptiedRequest { feed_code: "F1".into(), ..Default::default() });
     // The slip of this tip turned up when the shift was over.
     day.add(tip_end_s(LATE_BAG), "p-31", tip(LATE_BAG));
-    day.add(end + 1_800, "p-40", v1::ReleaseLotRequest {
-        lot_code: "QE-2232".into(),
-        reason: "results within the plant's limits".into(),
-        ..v1::ReleaseLotRequest::default()
-    });
+    day.add(
+        end + 1_800,
+        "p-40",
+        v1::ReleaseLotRequest {
+            lot_code: "QE-2232".into(),
+            reason: "results within the plant's limits".into(),
+            ..v1::ReleaseLotRequest::default()
+        },
+    );
 }
 
 /// Registers, people and examinations, then the arrival of the bags, then the shift, in the order it was written down.

@@ -8,8 +8,7 @@
 pub mod journal {
     include!(concat!(env!("OUT_DIR"), "/packloft.journal.v1.rs"));
     /// Descriptor set of the stored facts, for showing them as JSON.
-    pub const DESCRIPTOR: &[u8] =
-        include_bytes!(concat!(env!("OUT_DIR"), "/journal_descriptor.bin"));
+    pub const DESCRIPTOR: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/journal_descriptor.bin"));
 }
 
 /// The public API, `packloft.v1`.

@@ -166,7 +166,10 @@ fn fits(views: &Views, journal: &Journal) -> bool {
     row.is_some_and(|row| row.sequence == applied.sequence && row.chain == applied.chain)
 }
 
-fn open_views(folder: &Path, journal_of: &dyn Fn(Witness) -> anyhow::Result<Journal>) -> anyhow::Result<(Journal, Arc<Views>)> {
+fn open_views(
+    folder: &Path,
+    journal_of: &dyn Fn(Witness) -> anyhow::Result<Journal>,
+) -> anyhow::Result<(Journal, Arc<Views>)> {
     let path = folder.join("views");
     let head = read_head(folder);
     let found = sound_views(&path);
@@ -205,9 +208,8 @@ fn disk_low(folder: PathBuf, clock: Arc<dyn Clock>) -> impl Fn() -> Option<Strin
             free.store(free_bytes(&folder).unwrap_or(u64::MAX), Ordering::Relaxed);
         }
         let left = free.load(Ordering::Relaxed);
-        (left < limits::DISK_LOW_BYTES).then(|| {
-            format!("DISK_LOW: {} MiB are free, {} are needed", left >> 20, limits::DISK_LOW_BYTES >> 20)
-        })
+        (left < limits::DISK_LOW_BYTES)
+            .then(|| format!("DISK_LOW: {} MiB are free, {} are needed", left >> 20, limits::DISK_LOW_BYTES >> 20))
     }
 }
 

@@ -1,5 +1,7 @@
 //! The Packloft server: journal, views, engine and gRPC services. DEVELOPERS.md has the map.
 
+#![cfg_attr(not(test), warn(clippy::unwrap_used))]
+
 pub mod engine;
 pub mod house;
 pub mod journal;

@@ -49,9 +49,7 @@ pub fn repair(data: &Path, accept_loss: bool) -> anyhow::Result<ExitCode> {
     }
     for stale in ["head", "views"] {
         let path = data.join(stale);
-        if path.is_dir() {
-            std::fs::rename(&path, aside.join(stale))?;
-        } else if path.exists() {
+        if path.exists() {
             std::fs::rename(&path, aside.join(stale))?;
         }
     }

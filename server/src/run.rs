@@ -115,10 +115,8 @@ async fn stop_signal() {
 fn run_server(serve: &Serve) -> anyhow::Result<ExitCode> {
     let config = HouseConfig { ballast_bytes: serve.ballast_mib << 20, ..HouseConfig::new(&serve.data) };
     let house = House::open(&config, Arc::new(SystemClock))?;
-    let runtime = tokio::runtime::Builder::new_multi_thread()
-        .worker_threads(serve.workers.max(1))
-        .enable_all()
-        .build()?;
+    let runtime =
+        tokio::runtime::Builder::new_multi_thread().worker_threads(serve.workers.max(1)).enable_all().build()?;
     let api = Api::new(house.engine.clone());
     runtime.block_on(async {
         let incoming = TcpIncoming::bind(serve.listen)
@@ -149,16 +147,10 @@ macro_rules! limited {
 ///
 /// # Errors
 /// When serving fails.
-pub async fn serve_on(
-    api: Api,
-    incoming: TcpIncoming,
-    stop: impl Future<Output = ()>,
-) -> anyhow::Result<()> {
+pub async fn serve_on(api: Api, incoming: TcpIncoming, stop: impl Future<Output = ()>) -> anyhow::Result<()> {
     let (health, health_service) = tonic_health::server::health_reporter();
     health.set_service_status("", tonic_health::ServingStatus::Serving).await;
-    for name in [
-        "Setup", "Intake", "Lot", "Lift", "Run", "Quality", "Trace", "Figure", "Journal",
-    ] {
+    for name in ["Setup", "Intake", "Lot", "Lift", "Run", "Quality", "Trace", "Figure", "Journal"] {
         let name = format!("packloft.v1.{name}Service");
         health.set_service_status(name, tonic_health::ServingStatus::Serving).await;
     }

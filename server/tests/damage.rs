@@ -175,7 +175,10 @@ async fn a_damaged_journal_is_read_only_until_repaired_and_says_what_was_lost() 
     house.close();
     let data = folder.path().to_string_lossy().into_owned();
     let repair = |extra: &[&str]| {
-        let arguments = ["packloft-server", "repair", "--data", &data].into_iter().chain(extra.iter().copied()).map(std::ffi::OsString::from);
+        let arguments = ["packloft-server", "repair", "--data", &data]
+            .into_iter()
+            .chain(extra.iter().copied())
+            .map(std::ffi::OsString::from);
         packloft_server::main_with(arguments)
     };
     repair(&[]);

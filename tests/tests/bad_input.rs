@@ -82,7 +82,14 @@ fn examples() -> Vec<Step> {
             ..Default::default()
         }
         .into(),
-        v1::RecordBagLossRequest { bag_tag: "HB-411".into(), mass_mg: 1, reason: 3, destination: 4, ..Default::default() }.into(),
+        v1::RecordBagLossRequest {
+            bag_tag: "HB-411".into(),
+            mass_mg: 1,
+            reason: 3,
+            destination: 4,
+            ..Default::default()
+        }
+        .into(),
         v1::RecordResidueRequest { bag_tag: "HB-411".into(), mass_mg: Some(1), ..Default::default() }.into(),
         v1::RejectLotRequest { lot_code: "QE-2231".into(), reason: "x".into(), ..Default::default() }.into(),
         v1::RecordHopperLevelRequest {
@@ -201,8 +208,12 @@ fn spoil(
 /// Fields without an own check: free numbers and texts that any value fits, or that only others give a meaning.
 fn unchecked(case: &str) -> bool {
     // A version nobody has is stale, not malformed; fields of a site that later parts will check.
-    case.contains("expected_version") || case.starts_with("site.company_prefix") || case.contains(".gtin ")
-        || case.contains(".mechanism_group ") || case.contains(".fit ") || case.contains(".run_date with")
+    case.contains("expected_version")
+        || case.starts_with("site.company_prefix")
+        || case.contains(".gtin ")
+        || case.contains(".mechanism_group ")
+        || case.contains(".fit ")
+        || case.contains(".run_date with")
         || case.contains("proof.fit")
 }
 

@@ -27,12 +27,7 @@ fn lot(worker: u64, round: u64, number: u64) -> Step {
 }
 
 /// Sends lots until the server dies; keeps what was acknowledged and what is unknown.
-async fn load(
-    url: String,
-    worker: u64,
-    round: u64,
-    acknowledged: Arc<Mutex<BTreeMap<String, i64>>>,
-) -> Vec<Step> {
+async fn load(url: String, worker: u64, round: u64, acknowledged: Arc<Mutex<BTreeMap<String, i64>>>) -> Vec<Step> {
     let Ok(connection) = packloft_client::Connection::open(&url).await else { return Vec::new() };
     let mut unknown = Vec::new();
     for number in 0..100_000 {

@@ -1,8 +1,8 @@
 //! The command line as data: clap makes help, checks and completions from it.
 
-use clap::{Args, Parser, Subcommand, ValueEnum};
 use crate::mass::parse as mass;
 use crate::show::Output;
+use clap::{Args, Parser, Subcommand, ValueEnum};
 
 /// The record and the arithmetic of a packing house.
 ///

@@ -139,10 +139,7 @@ async fn journal(session: &mut Session, task: &JournalTask) -> Result<Option<Exi
                     "" => "writes are taken".to_owned(),
                     reason => format!("READ-ONLY: {reason}"),
                 };
-                vec![Sheet {
-                    before: vec![format!("newest sequence {}", answer.sequence), state],
-                    ..Sheet::default()
-                }]
+                vec![Sheet { before: vec![format!("newest sequence {}", answer.sequence), state], ..Sheet::default() }]
             })
         }
         JournalTask::Verify => {
@@ -195,11 +192,8 @@ async fn objects(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
             })
         }
         Task::Lift(LiftTask::List { hoist, page }) => {
-            let request = v1::ListLiftsRequest {
-                page_size: page.rows,
-                page_token: page.page.clone(),
-                hoist_code: hoist.clone(),
-            };
+            let request =
+                v1::ListLiftsRequest { page_size: page.rows, page_token: page.page.clone(), hoist_code: hoist.clone() };
             show!(session, lift.list_lifts(request), "ListLiftsResponse", |answer| {
                 vec![sheets::lifts(&answer.lifts, &zone), more(&answer.next_page_token)]
             })
@@ -221,11 +215,8 @@ async fn objects(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
             })
         }
         Task::Hold(HoldTask::List { ended, page }) => {
-            let request = v1::ListHoldsRequest {
-                page_size: page.rows,
-                page_token: page.page.clone(),
-                include_ended: *ended,
-            };
+            let request =
+                v1::ListHoldsRequest { page_size: page.rows, page_token: page.page.clone(), include_ended: *ended };
             show!(session, quality.list_holds(request), "ListHoldsResponse", |answer| {
                 vec![sheets::holds(&answer.holds, &zone), more(&answer.next_page_token)]
             })
@@ -259,10 +250,8 @@ pub async fn run(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
         }
         Task::Registered { kind } => registered(session, *kind).await,
         Task::Lift(LiftTask::Check(lift)) => {
-            let request = v1::CheckLiftRequest {
-                lift: Some(super::record::lift(lift)?),
-                occurred_time: Some(session.time),
-            };
+            let request =
+                v1::CheckLiftRequest { lift: Some(super::record::lift(lift)?), occurred_time: Some(session.time) };
             let answer = session.connection.lift.check_lift(request).await;
             let answer = answer.map_err(|s| ask_fault(&s))?.into_inner();
             session.show("CheckLiftResponse", &answer, &[sheets::lift_check(&answer)]);

@@ -1,7 +1,7 @@
 //! Arguments of the command and what each does.
 
-mod ask;
 mod arguments;
+mod ask;
 mod record;
 
 pub use arguments::Arguments;
@@ -9,11 +9,11 @@ pub use arguments::Arguments;
 use std::ffi::OsString;
 use std::process::ExitCode;
 
-use clap::Parser as _;
 use crate::connection::Connection;
 use crate::fault::{Exit, Fault, of_status};
 use crate::moment::{Zone, now};
 use crate::show::{Output, Sheet, json, print};
+use clap::Parser as _;
 use packloft_proto::v1;
 use prost_types::Timestamp;
 use tonic::Status;

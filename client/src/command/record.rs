@@ -52,9 +52,8 @@ fn given(text: &str) -> Result<String, Fault> {
 fn from_json<M: Message + Default>(name: &str, text: &str) -> Result<M, Fault> {
     let wrong = |why: String| Fault::usage(format!("the JSON of {name} is wrong: {why}"));
     let pool = DescriptorPool::decode(v1::DESCRIPTOR).map_err(|fault| wrong(fault.to_string()))?;
-    let descriptor = pool
-        .get_message_by_name(&format!("packloft.v1.{name}"))
-        .ok_or_else(|| wrong("unknown message".into()))?;
+    let descriptor =
+        pool.get_message_by_name(&format!("packloft.v1.{name}")).ok_or_else(|| wrong("unknown message".into()))?;
     let mut reader = serde_json::Deserializer::from_str(text);
     let dynamic = DynamicMessage::deserialize(descriptor, &mut reader).map_err(|fault| wrong(fault.to_string()))?;
     reader.end().map_err(|fault| wrong(fault.to_string()))?;
@@ -192,7 +191,8 @@ fn whole(lot: &str) -> Vec<v1::LotShare> {
 }
 
 fn defect(text: &str) -> Result<v1::Defect, Fault> {
-    let wrong = || Fault::usage(format!("{text:?} is no defect; write immediate:TEXT, remedy:DATE:TEXT or observation:TEXT"));
+    let wrong =
+        || Fault::usage(format!("{text:?} is no defect; write immediate:TEXT, remedy:DATE:TEXT or observation:TEXT"));
     let (kind, rest) = text.split_once(':').ok_or_else(wrong)?;
     let (class, date, words) = match kind {
         "immediate" => (v1::DefectClass::Immediate, "", rest),
@@ -220,39 +220,41 @@ fn packs(text: &str) -> Result<v1::PackInterval, Fault> {
 async fn bags(session: &mut Session, task: BagTask) -> Result<Exit, Fault> {
     match task {
         BagTask::Fill { bag, lot, fibc, scale, gross, tare, location, trip } => {
-            write!(session, intake.record_bulk_bag, RecordBulkBagRequest {
-                bag_tag: bag,
-                lots: whole(&lot),
-                fibc_type_code: fibc,
-                scale_code: scale,
-                gross_mass_mg: gross,
-                tare_mass_mg: tare,
-                location_code: location,
-                trip_number: trip,
-            })
+            write!(
+                session,
+                intake.record_bulk_bag,
+                RecordBulkBagRequest {
+                    bag_tag: bag,
+                    lots: whole(&lot),
+                    fibc_type_code: fibc,
+                    scale_code: scale,
+                    gross_mass_mg: gross,
+                    tare_mass_mg: tare,
+                    location_code: location,
+                    trip_number: trip,
+                }
+            )
         }
         BagTask::Weigh { bag, scale, gross, tare } => {
-            write!(session, intake.record_bag_weighing, RecordBagWeighingRequest {
-                bag_tag: bag,
-                scale_code: scale,
-                gross_mass_mg: gross,
-                tare_mass_mg: tare,
-            })
+            write!(
+                session,
+                intake.record_bag_weighing,
+                RecordBagWeighingRequest { bag_tag: bag, scale_code: scale, gross_mass_mg: gross, tare_mass_mg: tare }
+            )
         }
         BagTask::Loss { bag, mass, reason, to } => {
-            write!(session, intake.record_bag_loss, RecordBagLossRequest {
-                bag_tag: bag,
-                mass_mg: mass,
-                reason: reason as i32,
-                destination: to as i32,
-            })
+            write!(
+                session,
+                intake.record_bag_loss,
+                RecordBagLossRequest { bag_tag: bag, mass_mg: mass, reason: reason as i32, destination: to as i32 }
+            )
         }
         BagTask::Residue { bag, mass } => {
-            write!(session, intake.record_residue, RecordResidueRequest {
-                bag_tag: bag,
-                mass_mg: Some(mass),
-                scale_code: String::new(),
-            })
+            write!(
+                session,
+                intake.record_residue,
+                RecordResidueRequest { bag_tag: bag, mass_mg: Some(mass), scale_code: String::new() }
+            )
         }
         BagTask::Show { .. } | BagTask::List { .. } => Ok(Exit::Done),
     }
@@ -261,22 +263,23 @@ async fn bags(session: &mut Session, task: BagTask) -> Result<Exit, Fault> {
 async fn lots(session: &mut Session, task: LotTask) -> Result<Exit, Fault> {
     match task {
         LotTask::Create { lot, material, supplier, supplier_lot } => {
-            write!(session, lot.create_lot, CreateLotRequest {
-                lot_code: lot,
-                material_code: material,
-                supplier_code: supplier,
-                supplier_lot_code: supplier_lot,
-            })
+            write!(
+                session,
+                lot.create_lot,
+                CreateLotRequest {
+                    lot_code: lot,
+                    material_code: material,
+                    supplier_code: supplier,
+                    supplier_lot_code: supplier_lot,
+                }
+            )
         }
         LotTask::Result { lot, property, value, unit, method, sample } => {
-            write!(session, lot.record_lab_result, RecordLabResultRequest {
-                lot_code: lot,
-                property,
-                value,
-                unit,
-                method,
-                sample_code: sample,
-            })
+            write!(
+                session,
+                lot.record_lab_result,
+                RecordLabResultRequest { lot_code: lot, property, value, unit, method, sample_code: sample }
+            )
         }
         LotTask::Release { lot, reason, concession } => {
             write!(session, lot.release_lot, ReleaseLotRequest { lot_code: lot, reason, concession })
@@ -291,15 +294,19 @@ async fn lots(session: &mut Session, task: LotTask) -> Result<Exit, Fault> {
 async fn runs(session: &mut Session, task: RunTask) -> Result<Exit, Fault> {
     match task {
         RunTask::Start { run, machine, product, batch, line_check_done, already_done, counters: args } => {
-            write!(session, run.start_run, StartRunRequest {
-                run_code: run,
-                machine_code: machine,
-                product_code: product,
-                batch_code: batch,
-                counters: counters(&args)?,
-                line_check_done,
-                already_done_reason: already_done,
-            })
+            write!(
+                session,
+                run.start_run,
+                StartRunRequest {
+                    run_code: run,
+                    machine_code: machine,
+                    product_code: product,
+                    batch_code: batch,
+                    counters: counters(&args)?,
+                    line_check_done,
+                    already_done_reason: already_done,
+                }
+            )
         }
         RunTask::Finish { run, counters: args } => {
             write!(session, run.finish_run, FinishRunRequest { run_code: run, counters: counters(&args)? })
@@ -323,71 +330,82 @@ async fn stream(session: &mut Session, task: Task) -> Result<Exit, Fault> {
                 });
             }
             let start_time = start.map(|text| time(session, &text)).transpose()?;
-            write!(session, run.record_tip, RecordTipRequest {
-                bag_tag: bag,
-                feed_code: feed,
-                start_time,
-                part_mass_mg: part,
-                counts: read,
-            })
+            write!(
+                session,
+                run.record_tip,
+                RecordTipRequest { bag_tag: bag, feed_code: feed, start_time, part_mass_mg: part, counts: read }
+            )
         }
         Task::Feed(FeedTask::Level { feed, content, uncertainty }) => {
-            write!(session, run.record_hopper_level, RecordHopperLevelRequest {
-                feed_code: feed,
-                content_mass_mg: Some(content),
-                uncertainty_mass_mg: uncertainty,
-            })
+            write!(
+                session,
+                run.record_hopper_level,
+                RecordHopperLevelRequest {
+                    feed_code: feed,
+                    content_mass_mg: Some(content),
+                    uncertainty_mass_mg: uncertainty,
+                }
+            )
         }
         Task::Feed(FeedTask::Emptied { feed }) => {
             write!(session, run.record_feed_emptied, RecordFeedEmptiedRequest { feed_code: feed })
         }
         Task::Count { machine, counters: args } => {
-            write!(session, run.record_count, RecordCountRequest {
-                machine_code: machine,
-                counters: counters(&args)?,
-            })
+            write!(session, run.record_count, RecordCountRequest { machine_code: machine, counters: counters(&args)? })
         }
         Task::Readings(args) => {
             let start_time = Some(time(session, &args.start)?);
             let kind = if args.tare.is_some() { v1::ReadingKind::Gross } else { v1::ReadingKind::Net };
-            write!(session, run.record_readings, RecordReadingsRequest {
-                machine_code: args.machine,
-                instrument_code: args.instrument,
-                kind: kind.into(),
-                tare_mass_mg: args.tare.unwrap_or(0),
-                point: args.point as i32,
-                mass_mg: args.masses,
-                start_time,
-            })
+            write!(
+                session,
+                run.record_readings,
+                RecordReadingsRequest {
+                    machine_code: args.machine,
+                    instrument_code: args.instrument,
+                    kind: kind.into(),
+                    tare_mass_mg: args.tare.unwrap_or(0),
+                    point: args.point as i32,
+                    mass_mg: args.masses,
+                    start_time,
+                }
+            )
         }
         Task::Loss(args) => {
             let start_time = args.start.map(|text| time(session, &text)).transpose()?;
-            write!(session, run.record_loss, RecordLossRequest {
-                feed_code: args.feed,
-                machine_code: args.machine,
-                mass_mg: args.mass,
-                reason: args.reason as i32,
-                destination: args.to as i32,
-                source: args.from as i32,
-                start_time,
-                uncertainty_mass_mg: args.uncertainty,
-                pack_count: args.packs,
-            })
+            write!(
+                session,
+                run.record_loss,
+                RecordLossRequest {
+                    feed_code: args.feed,
+                    machine_code: args.machine,
+                    mass_mg: args.mass,
+                    reason: args.reason as i32,
+                    destination: args.to as i32,
+                    source: args.from as i32,
+                    start_time,
+                    uncertainty_mass_mg: args.uncertainty,
+                    pack_count: args.packs,
+                }
+            )
         }
         Task::Stop { machine, reason, start } => {
             let start_time = Some(time(session, &start)?);
-            write!(session, run.record_stop, RecordStopRequest {
-                machine_code: machine,
-                reason_code: reason,
-                start_time,
-            })
+            write!(
+                session,
+                run.record_stop,
+                RecordStopRequest { machine_code: machine, reason_code: reason, start_time }
+            )
         }
         Task::Clock { machine, offset_s, tolerance_s } => {
-            write!(session, run.record_clock_check, RecordClockCheckRequest {
-                machine_code: machine,
-                offset_ms: (offset_s * 1_000.0).round() as i64,
-                tolerance_ms: (tolerance_s * 1_000.0).round() as i64,
-            })
+            write!(
+                session,
+                run.record_clock_check,
+                RecordClockCheckRequest {
+                    machine_code: machine,
+                    offset_ms: (offset_s * 1_000.0).round() as i64,
+                    tolerance_ms: (tolerance_s * 1_000.0).round() as i64,
+                }
+            )
         }
         Task::Remark { text, run, feed } => {
             write!(session, run.record_remark, RecordRemarkRequest { run_code: run, feed_code: feed, text })
@@ -400,13 +418,11 @@ async fn quality(session: &mut Session, task: Task) -> Result<Exit, Fault> {
     match task {
         Task::Hold(HoldTask::Place { lot, bag, packs: text, reason, hazard }) => {
             let interval = text.map(|text| packs(&text)).transpose()?;
-            write!(session, quality.place_hold, PlaceHoldRequest {
-                lot_code: lot,
-                bag_tag: bag,
-                interval,
-                reason,
-                hazard: hazard as i32,
-            })
+            write!(
+                session,
+                quality.place_hold,
+                PlaceHoldRequest { lot_code: lot, bag_tag: bag, interval, reason, hazard: hazard as i32 }
+            )
         }
         Task::Hold(HoldTask::End { hold, reason }) => {
             write!(session, quality.end_hold, EndHoldRequest { hold_code: hold, reason })
@@ -440,23 +456,29 @@ pub async fn run(session: &mut Session, task: Task) -> Result<Exit, Fault> {
     }
     match task {
         Task::Site(SiteTask::Set { gln, name, zone, day_start_minute }) => {
-            write!(session, setup.set_site, SetSiteRequest {
-                site: Some(v1::Site { gln, name, zone, day_start_minute, ..v1::Site::default() }),
-            })
+            write!(
+                session,
+                setup.set_site,
+                SetSiteRequest { site: Some(v1::Site { gln, name, zone, day_start_minute, ..v1::Site::default() }) }
+            )
         }
         Task::Register { kind, item, expected_version } => register(session, kind, &item, expected_version).await,
         Task::Intake(IntakeTask::Record { code, supplier, note, vehicle, seal, location, bags, refused }) => {
             let bags = bags.iter().map(|text| intake_bag(text, &refused)).collect::<Result<_, _>>()?;
-            write!(session, intake.record_intake, RecordIntakeRequest {
-                intake_code: code,
-                supplier_code: supplier,
-                note_code: note,
-                vehicle_code: vehicle,
-                seal_code: seal,
-                bags,
-                location_code: location,
-                remark: String::new(),
-            })
+            write!(
+                session,
+                intake.record_intake,
+                RecordIntakeRequest {
+                    intake_code: code,
+                    supplier_code: supplier,
+                    note_code: note,
+                    vehicle_code: vehicle,
+                    seal_code: seal,
+                    bags,
+                    location_code: location,
+                    remark: String::new(),
+                }
+            )
         }
         Task::Lift(LiftTask::Record(args)) => {
             let request = v1::RecordLiftRequest {
@@ -480,16 +502,20 @@ pub async fn run(session: &mut Session, task: Task) -> Result<Exit, Fault> {
         }
         Task::Examination(args) => {
             let defects = args.defects.iter().map(|text| defect(text)).collect::<Result<_, _>>()?;
-            write!(session, lift.record_examination, RecordExaminationRequest {
-                hoist_code: args.hoist,
-                gear_code: args.gear,
-                report_code: args.report,
-                examined_date: args.date,
-                next_date: args.next,
-                defects,
-                examiner: args.examiner,
-                ..Default::default()
-            })
+            write!(
+                session,
+                lift.record_examination,
+                RecordExaminationRequest {
+                    hoist_code: args.hoist,
+                    gear_code: args.gear,
+                    report_code: args.report,
+                    examined_date: args.date,
+                    next_date: args.next,
+                    defects,
+                    examiner: args.examiner,
+                    ..Default::default()
+                }
+            )
         }
         Task::Bag(task) => bags(session, task).await,
         Task::Lot(task) => lots(session, task).await,

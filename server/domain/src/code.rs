@@ -26,9 +26,5 @@ pub fn fault(code: &str, max_count: usize) -> Option<String> {
         return Some(format!("must have at most {max_count} characters"));
     }
     let bad: String = code.chars().filter(|c| !SET_82.contains(*c)).take(3).collect();
-    if bad.is_empty() {
-        None
-    } else {
-        Some(format!("has characters outside GS1 set 82: {bad:?}"))
-    }
+    if bad.is_empty() { None } else { Some(format!("has characters outside GS1 set 82: {bad:?}")) }
 }

@@ -10,20 +10,8 @@ use packloft_proto::journal as j;
 /// Builds a [`Finding`]: one broken rule with both figures.
 ///
 /// `rule` is a stable UPPER_SNAKE id, `subject` a code, `text` the words a person reads.
-pub fn finding(
-    rule: &str,
-    subject: &str,
-    text: impl Into<String>,
-    figure: i64,
-    limit: i64,
-) -> j::Finding {
-    j::Finding {
-        rule: rule.into(),
-        subject: subject.into(),
-        text: text.into(),
-        figure,
-        limit,
-    }
+pub fn finding(rule: &str, subject: &str, text: impl Into<String>, figure: i64, limit: i64) -> j::Finding {
+    j::Finding { rule: rule.into(), subject: subject.into(), text: text.into(), figure, limit }
 }
 
 /// Name of the kind of a fact, as `ListEvents` shows it.
@@ -93,10 +81,7 @@ pub fn rank(fact: &Fact) -> u8 {
 fn tie(fact: &Fact) -> (String, i64) {
     match fact {
         Fact::BagTipped(f) => (f.bag_tag.clone(), 0),
-        Fact::CountRecorded(f) => (
-            f.machine_code.clone(),
-            f.counters.first().map_or(0, |c| c.value),
-        ),
+        Fact::CountRecorded(f) => (f.machine_code.clone(), f.counters.first().map_or(0, |c| c.value)),
         Fact::RunStarted(f) => (f.run_code.clone(), 0),
         Fact::RunFinished(f) => (f.run_code.clone(), 0),
         Fact::LossRecorded(f) => (f.machine_code.clone(), f.mass_mg),

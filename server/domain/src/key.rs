@@ -23,11 +23,7 @@ pub fn object(noun: &str, code: &str) -> String {
 
 /// The code inside an object key.
 pub fn code_of(key: &str) -> String {
-    key.rsplit('/')
-        .next()
-        .unwrap_or_default()
-        .replace("%2F", "/")
-        .replace("%25", "%")
+    key.rsplit('/').next().unwrap_or_default().replace("%2F", "/").replace("%25", "%")
 }
 
 /// Key of one day of an object whose facts come by the hundred.
@@ -87,14 +83,7 @@ fn days(start_us: Option<i64>, end_us: i64) -> std::ops::RangeInclusive<i64> {
     day_of(start_us.unwrap_or(end_us)).max(end - 31)..=end
 }
 
-fn stream_keys(
-    feed: &str,
-    machine: &str,
-    run: &str,
-    start_us: Option<i64>,
-    end_us: i64,
-    keys: &mut Vec<String>,
-) {
+fn stream_keys(feed: &str, machine: &str, run: &str, start_us: Option<i64>, end_us: i64, keys: &mut Vec<String>) {
     for day in days(start_us, end_us) {
         if !feed.is_empty() {
             keys.push(bucket(&object("feed", feed), day));

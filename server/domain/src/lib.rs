@@ -9,6 +9,8 @@
 //! Units: masses are milligrams (`_mg`), times microseconds since 1970 (`_us`), angles thousandths of a degree
 //! (`_mdeg`). Floats appear in [`sums`] only; what a rule takes from there is an integer again.
 
+#![cfg_attr(not(test), warn(clippy::unwrap_used))]
+
 pub mod code;
 pub mod fact;
 pub mod key;

@@ -52,10 +52,7 @@ pub fn live(entries: Vec<Entry>, wanted: impl Fn(&[String]) -> bool) -> Vec<Entr
             }
         }
     }
-    let mut rows: Vec<Entry> = standing
-        .into_iter()
-        .map(|(sequence, event)| Entry { sequence, event })
-        .collect();
+    let mut rows: Vec<Entry> = standing.into_iter().map(|(sequence, event)| Entry { sequence, event }).collect();
     rows.sort_by(|a, b| history_order(&a.event, &b.event));
     rows
 }
@@ -86,10 +83,8 @@ pub fn facts_between(
     }
     let prefix = format!("{object_key}/d");
     let inside = |keys: &[String]| {
-        keys.iter().any(|k| {
-            k.starts_with(&prefix)
-                && key::bucket_day(k).is_some_and(|day| day >= from_day && day <= to_day)
-        })
+        keys.iter()
+            .any(|k| k.starts_with(&prefix) && key::bucket_day(k).is_some_and(|day| day >= from_day && day <= to_day))
     };
     Ok(live(rows.into_values().collect(), inside))
 }
@@ -106,10 +101,7 @@ impl MemoryRecord {
     pub fn push(&mut self, event: &Event) -> i64 {
         self.last_sequence += 1;
         for key in key::keys_of(event) {
-            self.lists.entry(key).or_default().push(Entry {
-                sequence: self.last_sequence,
-                event: compact(event),
-            });
+            self.lists.entry(key).or_default().push(Entry { sequence: self.last_sequence, event: compact(event) });
         }
         self.last_sequence
     }
@@ -127,20 +119,13 @@ impl Record for MemoryRecord {
 
     fn keys(&self, prefix: &str) -> Result<Vec<String>, Unreadable> {
         let range = self.lists.range(prefix.to_owned()..);
-        Ok(range
-            .map(|(key, _)| key.clone())
-            .take_while(|key| key.starts_with(prefix))
-            .collect())
+        Ok(range.map(|(key, _)| key.clone()).take_while(|key| key.starts_with(prefix)).collect())
     }
 
     fn day_before(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
         let from = format!("{object_key}/d");
         let to = key::bucket(object_key, day);
-        Ok(self
-            .lists
-            .range(from..=to)
-            .next_back()
-            .and_then(|(key, _)| key::bucket_day(key)))
+        Ok(self.lists.range(from..=to).next_back().and_then(|(key, _)| key::bucket_day(key)))
     }
 
     fn day_after(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {

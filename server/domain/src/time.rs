@@ -43,7 +43,7 @@ impl Zone {
         let ambiguous = self.0.to_ambiguous_timestamp(local);
         let twice = ambiguous.is_ambiguous();
         let mut found = Vec::new();
-        if let Ok(earlier) = ambiguous.clone().earlier() {
+        if let Ok(earlier) = ambiguous.earlier() {
             found.push(earlier.as_microsecond());
         }
         if twice && let Ok(later) = ambiguous.later() {

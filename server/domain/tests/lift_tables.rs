@@ -92,7 +92,8 @@ fn situation() -> Situation {
 fn check(name: &str, expected: &[&str], change: impl FnOnce(&mut Situation)) {
     let mut case = situation();
     change(&mut case);
-    case.bags[0].contents_mass_mg = case.bags[0].contents_mass_mg.map(|m| m.min(case.bags[0].gross_mass_mg.unwrap_or(m)));
+    case.bags[0].contents_mass_mg =
+        case.bags[0].contents_mass_mg.map(|m| m.min(case.bags[0].gross_mass_mg.unwrap_or(m)));
     let verdict = judge(&case, &Zone::utc(), T0);
     let mut found: Vec<&str> = verdict.reasons.iter().map(|r| r.rule.as_str()).collect();
     found.sort_unstable();
@@ -290,7 +291,16 @@ fn more_load_or_a_flatter_angle_never_turns_objection_into_none() {
         for count in 1..=sorted.len() {
             let mut some = case.clone();
             some.bags = sorted[..count].to_vec();
-            let loads = ["HOOK_LOAD", "GEAR_LIMIT", "SLING_RATING", "LEG_TENSION", "POINTS", "POINT_LIMIT", "PLATFORM_LOAD", "PLATFORM_BAGS"];
+            let loads = [
+                "HOOK_LOAD",
+                "GEAR_LIMIT",
+                "SLING_RATING",
+                "LEG_TENSION",
+                "POINTS",
+                "POINT_LIMIT",
+                "PLATFORM_LOAD",
+                "PLATFORM_BAGS",
+            ];
             let fits = !judge(&some, &Zone::utc(), T0).reasons.iter().any(|r| loads.contains(&r.rule.as_str()));
             if count as i64 <= before.max_bag_count {
                 assert!(fits, "round {round}: {count}");

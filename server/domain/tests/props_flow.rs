@@ -3,6 +3,9 @@
 //!
 //! Seeds are printed by the assertion that fails.
 
+#![expect(clippy::needless_range_loop, reason = "the cascade walks bags by index, as its formula does")]
+#![expect(clippy::approx_constant, reason = "tables are quoted as printed")]
+
 use packloft_domain::sums::flow::{Draw, Flow, Inflow, Mix, Movements, Section, Source, UNRECORDED, gamma_p, share};
 
 fn never(_: f64) -> f64 {
@@ -12,10 +15,8 @@ fn never(_: f64) -> f64 {
 /// A random campaign: bags of 200-1200 kg, tips of 0-10 min, draws by one to three machines, stops, runs empty, refills.
 fn campaign(seed: u64) -> (Section, Movements, f64) {
     let mut random = fastrand::Rng::with_seed(seed);
-    let section = Section {
-        mass: [0.0, 50.0, 300.0, 900.0][random.usize(..4)],
-        stages: [1, 2, 3, 7, 20][random.usize(..5)],
-    };
+    let section =
+        Section { mass: [0.0, 50.0, 300.0, 900.0][random.usize(..4)], stages: [1, 2, 3, 7, 20][random.usize(..5)] };
     let mut movements = Movements::default();
     let mut time = 0.0;
     let mut total = 0.0;
@@ -165,11 +166,8 @@ fn brute(section: Section, movements: &Movements, cuts: &[f64], step: f64) -> Ve
 
 fn distance(a: &[Mix], b: &[Mix], bags: u32) -> f64 {
     let moved: f64 = a.iter().map(total).sum();
-    let apart: f64 = a
-        .iter()
-        .zip(b)
-        .map(|(x, y)| (0..bags).map(|bag| (share(x, bag) - share(y, bag)).abs()).sum::<f64>())
-        .sum();
+    let apart: f64 =
+        a.iter().zip(b).map(|(x, y)| (0..bags).map(|bag| (share(x, bag) - share(y, bag)).abs()).sum::<f64>()).sum();
     apart / moved
 }
 
@@ -268,13 +266,24 @@ fn agrees_with_tanks_in_series_under_its_conditions() {
             inflows: masses
                 .iter()
                 .enumerate()
-                .map(|(bag, &mass)| Inflow { start: bag as f64, end: bag as f64, mass, source: Source::Bag(bag as u32) })
+                .map(|(bag, &mass)| Inflow {
+                    start: bag as f64,
+                    end: bag as f64,
+                    mass,
+                    source: Source::Bag(bag as u32),
+                })
                 .collect(),
             draws: vec![Draw { start: 10.0, end: 3_010.0, mass: 3_000.0 }],
             emptied: vec![],
         };
         let flow = Flow::new(Section { mass: v, stages: n }, &movements, &never);
-        let ends: Vec<f64> = masses.iter().scan(0.0, |sum, mass| { *sum += mass; Some(*sum) }).collect();
+        let ends: Vec<f64> = masses
+            .iter()
+            .scan(0.0, |sum, mass| {
+                *sum += mass;
+                Some(*sum)
+            })
+            .collect();
         for place in (5..3_000).step_by(97) {
             let m = f64::from(place);
             let out = flow.outflow(&[10.0 + m - 5e-4, 10.0 + m + 5e-4]).pop().unwrap();
@@ -291,9 +300,18 @@ fn agrees_with_tanks_in_series_under_its_conditions() {
 /// Bag through a hopper, own worked example: 2000 kg/h, hold-up 500 kg, N = 3, bag fed from 0 to 30 min.
 #[test]
 fn hopper_example_by_the_minute() {
-    for (minute, percent) in
-        [(5, 8.03), (10, 32.33), (15, 57.68), (20, 76.19), (30, 93.80), (35, 89.01), (40, 66.29), (45, 41.70), (60, 6.14), (75, 0.62)]
-    {
+    for (minute, percent) in [
+        (5, 8.03),
+        (10, 32.33),
+        (15, 57.68),
+        (20, 76.19),
+        (30, 93.80),
+        (35, 89.01),
+        (40, 66.29),
+        (45, 41.70),
+        (60, 6.14),
+        (75, 0.62),
+    ] {
         let f = |t: f64| gamma_p(3, 3.0 * t / 15.0);
         let t = f64::from(minute);
         let found = (f(t) - f(t - 30.0)) * 100.0;

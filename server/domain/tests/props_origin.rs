@@ -86,7 +86,8 @@ fn a_bag_is_in_the_back_of_a_pack_exactly_when_the_pack_is_in_its_forward() {
         let feed = flow(&house);
         let run = 0;
         let (_, last) = feed.ledger.stretch_packs(run).unwrap();
-        let mut reaches: BTreeMap<u32, (Option<(i64, i64)>, Option<(i64, i64)>)> = BTreeMap::new();
+        type Packs = Option<(i64, i64)>;
+        let mut reaches: BTreeMap<u32, (Packs, Packs)> = BTreeMap::new();
         for bag in 0..feed.ledger.bags.len() {
             let packs = |likely| feed.packs_of_bag(bag, run, likely);
             reaches.insert(bag as u32, (packs(true), packs(false)));
@@ -187,7 +188,10 @@ fn the_packs_of_all_bags_are_the_packs_made_and_their_mass_is_what_was_tipped() 
 fn told_in_another_order(house: &House, seed: u64) -> House {
     let mut random = fastrand::Rng::with_seed(seed);
     let fixed = |event: &Event| {
-        matches!(event.fact, Some(Fact::Registered(_) | Fact::LotCreated(_) | Fact::BulkBagRecorded(_) | Fact::RunStarted(_)))
+        matches!(
+            event.fact,
+            Some(Fact::Registered(_) | Fact::LotCreated(_) | Fact::BulkBagRecorded(_) | Fact::RunStarted(_))
+        )
     };
     let mut first: Vec<Event> = house.told.iter().filter(|e| fixed(e)).cloned().collect();
     let mut rest: Vec<Event> = house.told.iter().filter(|e| !fixed(e)).cloned().collect();
@@ -223,7 +227,8 @@ fn answers_do_not_depend_on_the_order_in_which_facts_were_told() {
             assert_eq!(names(&a, &x.shares), names(&b, &y.shares), "seed {seed} pack {number}");
             assert_eq!(x.possible.len(), y.possible.len(), "seed {seed} pack {number}");
         }
-        let balance = |feed: &FeedFlow| format!("{:?}", balances(&feed.ledger).iter().map(|b| &b.verdict).collect::<Vec<_>>());
+        let balance =
+            |feed: &FeedFlow| format!("{:?}", balances(&feed.ledger).iter().map(|b| &b.verdict).collect::<Vec<_>>());
         assert_eq!(balance(&a), balance(&b), "seed {seed}");
     }
 }
@@ -327,11 +332,14 @@ fn a_level_anchors_the_flow_and_resets_what_is_not_known() {
     let u_before = before.ledger.position_uncertainty(before.ledger.time(T0 + 44 * MIN));
     // 2700 kg in, 1800 packs out: 900 by the model; 880 are seen.
     house
-        .tell(T0 + 40 * MIN, Fact::HopperLevelRecorded(HopperLevelRecorded {
-            feed_code: "F1".into(),
-            content_mass_mg: 1_080 * KG,
-            uncertainty_mass_mg: KG / 10,
-        }))
+        .tell(
+            T0 + 40 * MIN,
+            Fact::HopperLevelRecorded(HopperLevelRecorded {
+                feed_code: "F1".into(),
+                content_mass_mg: 1_080 * KG,
+                uncertainty_mass_mg: KG / 10,
+            }),
+        )
         .unwrap();
     let after = flow(&house);
     let at = after.ledger.time(T0 + 40 * MIN);

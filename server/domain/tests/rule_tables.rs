@@ -37,30 +37,35 @@ fn a_weighing_told_late_corrects_what_rests_on_it() {
     house.fill(T0, "B1", "LA", 900 * KG);
     house.tip(T0 + 10 * MIN, T0 + 12 * MIN, "B1").unwrap();
     house
-        .tell(T0 + 5 * MIN, Fact::BagWeighed(BagWeighed {
-            bag_tag: "B1".into(),
-            scale_code: "S1".into(),
-            gross_mass_mg: 905 * KG,
-            tare_mass_mg: None,
-        }))
+        .tell(
+            T0 + 5 * MIN,
+            Fact::BagWeighed(BagWeighed {
+                bag_tag: "B1".into(),
+                scale_code: "S1".into(),
+                gross_mass_mg: 905 * KG,
+                tare_mass_mg: None,
+            }),
+        )
         .unwrap();
     assert_eq!(bag(of(&house), "B1").unwrap().unwrap().tipped_mass_mg(), 903 * KG);
     // Weighed after tipping: no new net of what was in it.
     house
-        .tell(T0 + 30 * MIN, Fact::BagWeighed(BagWeighed {
-            bag_tag: "B1".into(),
-            scale_code: "S1".into(),
-            gross_mass_mg: 3 * KG,
-            tare_mass_mg: None,
-        }))
+        .tell(
+            T0 + 30 * MIN,
+            Fact::BagWeighed(BagWeighed {
+                bag_tag: "B1".into(),
+                scale_code: "S1".into(),
+                gross_mass_mg: 3 * KG,
+                tare_mass_mg: None,
+            }),
+        )
         .unwrap();
     assert_eq!(bag(of(&house), "B1").unwrap().unwrap().tipped_mass_mg(), 903 * KG);
     house
-        .tell(T0 + 31 * MIN, Fact::ResidueRecorded(ResidueRecorded {
-            bag_tag: "B1".into(),
-            mass_mg: KG,
-            scale_code: String::new(),
-        }))
+        .tell(
+            T0 + 31 * MIN,
+            Fact::ResidueRecorded(ResidueRecorded { bag_tag: "B1".into(), mass_mg: KG, scale_code: String::new() }),
+        )
         .unwrap();
     assert_eq!(bag(of(&house), "B1").unwrap().unwrap().tipped_mass_mg(), 902 * KG);
 }
@@ -163,7 +168,11 @@ fn runs_start_once_and_one_at_a_time() {
     assert!(matches!(house.start(T0 + MIN, "R1", "M2", "K1", 0), Err(Refusal::Exists(_))));
     assert_eq!(rules_of(&house.start(T0 + MIN, "R2", "M1", "K1", 100)), ["RUN_OPEN"]);
     let finish = |run: &str, value| {
-        Fact::RunFinished(RunFinished { run_code: run.into(), counters: vec![filled_counter(value)], ..RunFinished::default() })
+        Fact::RunFinished(RunFinished {
+            run_code: run.into(),
+            counters: vec![filled_counter(value)],
+            ..RunFinished::default()
+        })
     };
     assert_eq!(rules_of(&house.tell(T0 - MIN, finish("R1", 100))), ["FINISH_BEFORE_START"]);
     assert_eq!(rules_of(&house.tell(T0 + MIN, finish("R1", 99))), ["COUNTER_BACKWARDS"]);
@@ -218,12 +227,16 @@ fn counts_fit_between_their_neighbours_in_time_whatever_order_they_are_told_in()
         ..CountRecorded::default()
     });
     house.tell(T0 + 25 * MIN, fact).unwrap();
-    house.tell(T0 + 26 * MIN, Fact::CountRecorded(CountRecorded {
-        machine_code: "M1".into(),
-        counters: vec![filled_counter(11)],
-        ..CountRecorded::default()
-    }))
-    .unwrap();
+    house
+        .tell(
+            T0 + 26 * MIN,
+            Fact::CountRecorded(CountRecorded {
+                machine_code: "M1".into(),
+                counters: vec![filled_counter(11)],
+                ..CountRecorded::default()
+            }),
+        )
+        .unwrap();
 }
 
 #[test]
@@ -300,9 +313,8 @@ fn corrections_name_the_newest_and_obey_the_rules_of_their_kind() {
         Fact::Corrected(Box::new(Corrected {
             target_sequence: target,
             reason: "misread".into(),
-            replacement: replacement.map(|(at, fact)| {
-                Box::new(Event { occurred_time_us: at, fact: Some(fact), ..Event::default() })
-            }),
+            replacement: replacement
+                .map(|(at, fact)| Box::new(Event { occurred_time_us: at, fact: Some(fact), ..Event::default() })),
             target_keys: Vec::new(),
         }))
     };
@@ -336,8 +348,11 @@ fn voiding_the_arrival_of_a_tipped_bag_is_a_listed_contradiction() {
     house.fill(T0, "B1", "LA", 900 * KG);
     let filled = house.record.last_sequence();
     house.tip(T0 + MIN, T0 + 2 * MIN, "B1").unwrap();
-    house.tell(T0 + 3 * MIN, Fact::HoldPlaced(HoldPlaced { bag_tag: "B1".into(), hazard: 1, ..Default::default() })).unwrap();
-    let void = Fact::Corrected(Box::new(Corrected { target_sequence: filled, reason: "x".into(), ..Corrected::default() }));
+    house
+        .tell(T0 + 3 * MIN, Fact::HoldPlaced(HoldPlaced { bag_tag: "B1".into(), hazard: 1, ..Default::default() }))
+        .unwrap();
+    let void =
+        Fact::Corrected(Box::new(Corrected { target_sequence: filled, reason: "x".into(), ..Corrected::default() }));
     let (_, event) = house.tell_all(T0 + 4 * MIN, void).unwrap();
     assert_eq!(rules(&event.contradictions), ["BAG_WITHOUT_ARRIVAL"]);
 }
@@ -347,7 +362,11 @@ fn registers_follow_their_effective_time_and_versions() {
     let mut house = House::new(0, 1);
     let hoist = |kg: i64| {
         Fact::Registered(Registered {
-            item: Some(registered::Item::Hoist(Hoist { code: "H1".into(), rated_capacity_mg: kg * KG, ..Hoist::default() })),
+            item: Some(registered::Item::Hoist(Hoist {
+                code: "H1".into(),
+                rated_capacity_mg: kg * KG,
+                ..Hoist::default()
+            })),
         })
     };
     house.tell(T0, hoist(1_000)).unwrap();

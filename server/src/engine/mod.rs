@@ -194,11 +194,8 @@ impl Engine {
     /// The record as known now, or once it holds `min_sequence`; `None` when that did not come in time.
     pub async fn record(&self, min_sequence: u64) -> Option<ViewRecord> {
         let mut applied = self.applied.clone();
-        let reached = tokio::time::timeout(
-            limits::FRESHNESS_WAIT,
-            applied.wait_for(|sequence| *sequence >= min_sequence),
-        )
-        .await;
+        let reached =
+            tokio::time::timeout(limits::FRESHNESS_WAIT, applied.wait_for(|sequence| *sequence >= min_sequence)).await;
         let sequence = *reached.ok()?.ok()?;
         Some(self.views.record_at(sequence))
     }
@@ -348,11 +345,7 @@ impl Writer {
                 return Ok(Some(Err(EngineError::RequestIdReused)));
             }
             let event = read_event(&self.journal, used.sequence)?;
-            return Ok(Some(Ok(Outcome {
-                sequence: used.sequence,
-                event: Arc::new(event),
-                replayed: true,
-            })));
+            return Ok(Some(Ok(Outcome { sequence: used.sequence, event: Arc::new(event), replayed: true })));
         }
         let id = uuid::Uuid::from_bytes(submission.request_id);
         if let Some(made) = id.get_timestamp() {
@@ -380,13 +373,16 @@ impl Writer {
             _ => None,
         };
         let zone = rules::register::zone(&group.record)?;
-        let decision = rules::decide(command, &Context {
-            record: &group.record,
-            next_sequence: sequence.cast_signed(),
-            actor_code: submission.actor_code.clone(),
-            zone,
-            target,
-        })?;
+        let decision = rules::decide(
+            command,
+            &Context {
+                record: &group.record,
+                next_sequence: sequence.cast_signed(),
+                actor_code: submission.actor_code.clone(),
+                zone,
+                target,
+            },
+        )?;
         let Decision { fact, breaches, holds, contradictions } = decision;
         let event = Event {
             request_id: submission.request_id.to_vec(),

@@ -55,7 +55,9 @@ pub enum JournalError {
     #[error("an earlier write failed")]
     PreviousIo,
     /// A record holds a kind or version this program does not know.
-    #[error("sequence {sequence} has kind {kind} in version {schema}, which this program does not know; use a newer one")]
+    #[error(
+        "sequence {sequence} has kind {kind} in version {schema}, which this program does not know; use a newer one"
+    )]
     TooNew {
         /// Sequence.
         sequence: u64,
@@ -180,8 +182,7 @@ fn scan(bytes: &[u8], header: &Header, mut visit: impl FnMut(&Record, u64)) -> S
         footer: false,
     };
     let (mut offset, mut expected, mut previous) = (HEADER_BYTES, header.first_sequence, header.previous);
-    loop {
-        let Some(rest) = bytes.get(offset..).filter(|rest| rest.len() >= 4) else { break };
+    while let Some(rest) = bytes.get(offset..).filter(|rest| rest.len() >= 4) {
         let length = u32::from_le_bytes(rest[..4].try_into().unwrap_or_default());
         if length == 0 {
             if let Some(place) = rest.iter().position(|byte| *byte != 0) {
@@ -295,12 +296,11 @@ impl Journal {
         }
         if paths.is_empty() && journal.damage.is_none() {
             let inner = &mut *journal.inner.write();
-            let segment = new_segment(&*journal.disk, &journal.folder, &Header {
-                site: journal.site,
-                first_sequence: 1,
-                previous: [0; 32],
-                epoch: 1,
-            })?;
+            let segment = new_segment(
+                &*journal.disk,
+                &journal.folder,
+                &Header { site: journal.site, first_sequence: 1, previous: [0; 32], epoch: 1 },
+            )?;
             inner.segments.push(segment);
         }
         Ok(journal)
@@ -342,11 +342,8 @@ impl Journal {
         let mut too_new = None;
         let scanned = scan(&bytes, &header, |record, _| {
             if record.schema > SCHEMA && too_new.is_none() {
-                too_new = Some(JournalError::TooNew {
-                    sequence: record.sequence,
-                    kind: record.kind,
-                    schema: record.schema,
-                });
+                too_new =
+                    Some(JournalError::TooNew { sequence: record.sequence, kind: record.kind, schema: record.schema });
             }
         });
         if let Some(fault) = too_new {
@@ -355,9 +352,10 @@ impl Journal {
         inner.last_sequence = scanned.last_sequence;
         inner.chain = scanned.chain;
         inner.last_recorded_us = inner.last_recorded_us.max(scanned.recorded);
-        let fault = scanned.fault.clone().or_else(|| {
-            (!last && !scanned.footer).then(|| (scanned.end, "segment has no footer".to_owned()))
-        });
+        let fault = scanned
+            .fault
+            .clone()
+            .or_else(|| (!last && !scanned.footer).then(|| (scanned.end, "segment has no footer".to_owned())));
         let torn = (bytes.len() as u64) > scanned.end && !scanned.footer;
         if let Some((offset, text)) = fault {
             let at = usize::try_from(scanned.end).unwrap_or(usize::MAX);
@@ -368,7 +366,11 @@ impl Journal {
                 self.damage = Some(damage(scanned.last_sequence + 1, offset, text));
             }
         }
-        if last && torn && self.damage.is_none() && bytes[usize::try_from(scanned.end).unwrap_or(0)..].iter().any(|b| *b != 0) {
+        if last
+            && torn
+            && self.damage.is_none()
+            && bytes[usize::try_from(scanned.end).unwrap_or(0)..].iter().any(|b| *b != 0)
+        {
             tracing::warn!(file = name(path), offset = scanned.end, "cutting a tail that was never acknowledged");
             file.set_len(scanned.end).map_err(|e| JournalError::io("cut", path, e))?;
             file.sync().map_err(|e| JournalError::io("sync", path, e))?;
@@ -459,10 +461,7 @@ impl Journal {
             let ahead = usize::try_from(limits::ZERO_AHEAD_BYTES).unwrap_or(1 << 20);
             bytes.resize(bytes.len() + ahead, 0);
         }
-        segment
-            .file
-            .write_at(segment.end, &bytes)
-            .map_err(|e| JournalError::io("write", &segment.path, e))?;
+        segment.file.write_at(segment.end, &bytes).map_err(|e| JournalError::io("write", &segment.path, e))?;
         segment.file.sync().map_err(|e| JournalError::io("sync", &segment.path, e))?;
         segment.end = end;
         segment.index.extend(index);
@@ -477,11 +476,8 @@ impl Journal {
     /// Seals the last segment and begins the next.
     fn roll(&self, inner: &mut Inner) -> Result<(), JournalError> {
         if let Some(segment) = inner.segments.last_mut().filter(|segment| !segment.sealed) {
-            let footer = Footer {
-                last_sequence: inner.last_sequence,
-                chain: inner.chain,
-                index: segment.index.clone(),
-            };
+            let footer =
+                Footer { last_sequence: inner.last_sequence, chain: inner.chain, index: segment.index.clone() };
             let bytes = footer.encode();
             let end = segment.end + bytes.len() as u64;
             segment.file.write_at(segment.end, &bytes).map_err(|e| JournalError::io("seal", &segment.path, e))?;
@@ -577,10 +573,7 @@ fn read_records(segment: &Segment, offset: u64, from: u64, max_count: usize) -> 
     while found.len() < max_count && offset < segment.end {
         let wanted = usize::try_from(segment.end - offset).unwrap_or(window).min(window);
         let mut bytes = vec![0; wanted];
-        let read = segment
-            .file
-            .read_at(offset, &mut bytes)
-            .map_err(|e| JournalError::io("read", &segment.path, e))?;
+        let read = segment.file.read_at(offset, &mut bytes).map_err(|e| JournalError::io("read", &segment.path, e))?;
         bytes.truncate(read);
         let mut used = 0;
         while found.len() < max_count {

@@ -73,13 +73,21 @@ pub fn words(event: &Event, zone: &Zone) -> String {
                 f::LiftDirection::Down => "down".into(),
                 f::LiftDirection::Across | f::LiftDirection::Unspecified => "across".into(),
             };
-            format!("bags {} lifted {way} by hoist {}, {} on the hook", tags(&f.bags), f.hoist_code, kilograms(f.hook_load_mg))
+            format!(
+                "bags {} lifted {way} by hoist {}, {} on the hook",
+                tags(&f.bags),
+                f.hoist_code,
+                kilograms(f.hook_load_mg)
+            )
         }
         Fact::ExaminationRecorded(f) => {
             format!("{}{} examined on {}, report {}", f.hoist_code, f.gear_code, f.examined_date, f.report_code)
         }
         Fact::RunStarted(f) => {
-            format!("run {} of product {} started on machine {}, batch {}", f.run_code, f.product_code, f.machine_code, f.batch_code)
+            format!(
+                "run {} of product {} started on machine {}, batch {}",
+                f.run_code, f.product_code, f.machine_code, f.batch_code
+            )
         }
         Fact::RunFinished(f) => format!("run {} finished, {}", f.run_code, counters(&f.counters)),
         Fact::BagTipped(f) => match f.part_mass_mg {
@@ -100,7 +108,12 @@ pub fn words(event: &Event, zone: &Zone) -> String {
             format!("machine {} stood still since {}: {}", f.machine_code, zone.clock(f.start_time_us), f.reason_code)
         }
         Fact::ClockChecked(f) => {
-            format!("printer of machine {} is {} s off, ± {} s", f.machine_code, f.offset_us as f64 / 1e6, f.tolerance_us as f64 / 1e6)
+            format!(
+                "printer of machine {} is {} s off, ± {} s",
+                f.machine_code,
+                f.offset_us as f64 / 1e6,
+                f.tolerance_us as f64 / 1e6
+            )
         }
         Fact::RemarkRecorded(f) => format!("remark: {}", f.text),
         Fact::HoldPlaced(f) => format!("hold {} placed: {}", f.hold_code, f.reason),

@@ -158,10 +158,7 @@ fn bag_yield(flow: &FeedFlow, row: &BagGiven, run_code: &str, spans: &[Balance],
         notes.push(format!("so far: {} of it may still be in the feed", kilograms_rounded(inside)));
     }
     let good_mass: Option<f64> = good.map(|_| {
-        shares
-            .iter()
-            .map(|(index, share)| share.accepted * ledger.runs[*index].started.nominal_mass_mg as f64)
-            .sum()
+        shares.iter().map(|(index, share)| share.accepted * ledger.runs[*index].started.nominal_mass_mg as f64).sum()
     });
     let yield_ratio = good_mass.filter(|_| tipped > 0 && run_code.is_empty()).map(|mass| mass / tipped as f64);
     let giveaway = giveaway(flow, &shares);
@@ -261,9 +258,7 @@ pub fn yields(asked: &Asked, request: &v1::GetYieldRequest) -> Result<v1::GetYie
             }
             let run = scope.run_code.as_str();
             let gave = ledger.run_index(run).is_some_and(|index| row.runs[index].filled > 1e-6);
-            let here = scope.window.is_none_or(|(from, to)| {
-                (from..to).contains(&ledger.instant_us(known.end))
-            });
+            let here = scope.window.is_none_or(|(from, to)| (from..to).contains(&ledger.instant_us(known.end)));
             if (!run.is_empty() && !gave) || (run.is_empty() && !here) {
                 continue;
             }
@@ -295,11 +290,7 @@ fn summarise(answer: &mut v1::GetYieldResponse, scope: &Scope) {
 
 fn terms(rows: &[Term]) -> Vec<v1::BalanceTerm> {
     rows.iter()
-        .map(|row| v1::BalanceTerm {
-            name: row.name.clone(),
-            mass_mg: row.mass_mg,
-            uncertainty_mg: row.uncertainty_mg,
-        })
+        .map(|row| v1::BalanceTerm { name: row.name.clone(), mass_mg: row.mass_mg, uncertainty_mg: row.uncertainty_mg })
         .collect()
 }
 

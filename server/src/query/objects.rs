@@ -55,9 +55,7 @@ pub fn bulk_bag(record: &dyn Record, facts: &BagFacts) -> Result<v1::BulkBag, Un
 fn tags_in(entry: &Entry, lot_code: &str) -> Vec<String> {
     let of_lot = |lots: &[f::LotShare]| lot_code.is_empty() || lots.iter().any(|l| l.lot_code == lot_code);
     match &entry.event.fact {
-        Some(Fact::IntakeRecorded(f)) => {
-            f.bags.iter().filter(|b| of_lot(&b.lots)).map(|b| b.bag_tag.clone()).collect()
-        }
+        Some(Fact::IntakeRecorded(f)) => f.bags.iter().filter(|b| of_lot(&b.lots)).map(|b| b.bag_tag.clone()).collect(),
         Some(Fact::BulkBagRecorded(f)) if of_lot(&f.lots) => vec![f.bag_tag.clone()],
         _ => Vec::new(),
     }
@@ -142,9 +140,7 @@ pub fn intakes(record: &dyn Record) -> Result<Vec<v1::Intake>, Unreadable> {
     let rows = facts(record, "intakes")?;
     let intake = |row: &Entry| match &row.event.fact {
         Some(Fact::IntakeRecorded(f)) => {
-            let tags = |refused| {
-                f.bags.iter().filter(|b| b.refused == refused).map(|b| b.bag_tag.clone()).collect()
-            };
+            let tags = |refused| f.bags.iter().filter(|b| b.refused == refused).map(|b| b.bag_tag.clone()).collect();
             Some(v1::Intake {
                 intake_code: f.intake_code.clone(),
                 supplier_code: f.supplier_code.clone(),
@@ -225,13 +221,7 @@ pub fn lifts(record: &dyn Record, hoist_code: &str) -> Result<Vec<v1::LiftRow>, 
 }
 
 /// Sum of a counter's cycles inside a run, and the time of its last reading.
-fn counted(
-    rows: &[Entry],
-    machine: &str,
-    place: f::CounterPlace,
-    digits: i64,
-    span: (i64, i64),
-) -> Option<(i64, i64)> {
+fn counted(rows: &[Entry], machine: &str, place: f::CounterPlace, digits: i64, span: (i64, i64)) -> Option<(i64, i64)> {
     let mut total = None;
     let mut before: Option<i64> = None;
     for row in rows.iter().filter(|r| (span.0..=span.1).contains(&r.event.occurred_time_us)) {

@@ -35,12 +35,7 @@ impl Page {
         }
         let size = if page_size == 0 { PAGE_DEFAULT_COUNT } else { page_size.min(PAGE_MAX_COUNT) };
         let question = question_hash(question);
-        let mut page = Page {
-            size: usize::try_from(size).unwrap_or(1),
-            offset: 0,
-            sequence: None,
-            question,
-        };
+        let mut page = Page { size: usize::try_from(size).unwrap_or(1), offset: 0, sequence: None, question };
         if page_token.is_empty() {
             return Ok(page);
         }

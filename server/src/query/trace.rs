@@ -1,6 +1,7 @@
 //! Tracing: from a pack to its bags and lots, from a bag or lot to its packs, and what a hold covers.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use packloft_domain::fact as f;
 use packloft_domain::fact::Fact;
@@ -98,13 +99,11 @@ fn not_counted(asked: &Asked, run_code: &str, number: i64) -> Result<Refusal, Un
     Ok(invalid("pack_number", format!("is {number}; run {run_code} has made at least {filled} packs so far")))
 }
 
+/// Flow, index of the run in it, and times between which a pack was filled.
+type FoundPack = (Arc<FeedFlow>, usize, (f64, f64));
+
 /// Flow and run index in which a pack of a run was made.
-fn find_pack(
-    asked: &Asked,
-    run_code: &str,
-    number: i64,
-    settings: Settings,
-) -> Result<(std::sync::Arc<FeedFlow>, usize, (f64, f64)), Refusal> {
+fn find_pack(asked: &Asked, run_code: &str, number: i64, settings: Settings) -> Result<FoundPack, Refusal> {
     let Some((started, start_us, finish_us)) = stream::run_span(&asked.record, run_code)? else {
         return Err(unknown("run", run_code));
     };
@@ -137,7 +136,11 @@ fn note_of(source: u32) -> &'static str {
     }
 }
 
-fn origin_bags(asked: &Asked, flow: &FeedFlow, origin: &packloft_domain::sums::origin::Origin) -> Result<Vec<v1::OriginBag>, Unreadable> {
+fn origin_bags(
+    asked: &Asked,
+    flow: &FeedFlow,
+    origin: &packloft_domain::sums::origin::Origin,
+) -> Result<Vec<v1::OriginBag>, Unreadable> {
     let mut rows: Vec<(u32, f64)> = origin.shares.clone();
     for source in &origin.possible {
         if !rows.iter().any(|(known, _)| known == source) {
@@ -257,11 +260,7 @@ fn pack_origin(
     let (from_us, to_us) = (ledger.instant_us(from), ledger.instant_us(to));
     let unrecorded = share(&origin.max_shares, UNRECORDED) > 0.0;
     Ok(v1::PackOrigin {
-        interval: Some(v1::PackInterval {
-            run_code: started.run_code.clone(),
-            first_number: first,
-            last_number: last,
-        }),
+        interval: Some(v1::PackInterval { run_code: started.run_code.clone(), first_number: first, last_number: last }),
         from_time: Some(timestamp(from_us)),
         to_time: Some(timestamp(to_us)),
         batch_code: started.batch_code.clone(),
@@ -360,16 +359,12 @@ fn interval(run_code: &str, range: Option<(i64, i64)>) -> Option<v1::PackInterva
     range.map(|(first, last)| v1::PackInterval { run_code: run_code.into(), first_number: first, last_number: last })
 }
 
-fn flows_of_bag(
-    asked: &Asked,
-    bag: &BagFacts,
-    settings: Settings,
-) -> Result<Vec<std::sync::Arc<FeedFlow>>, Unreadable> {
-    let mut flows: Vec<std::sync::Arc<FeedFlow>> = Vec::new();
+fn flows_of_bag(asked: &Asked, bag: &BagFacts, settings: Settings) -> Result<Vec<Arc<FeedFlow>>, Unreadable> {
+    let mut flows: Vec<Arc<FeedFlow>> = Vec::new();
     for tip in &bag.tips {
         // The stretch a tip belongs to is the one it ended in.
         if let Some(flow) = asked.flow(&tip.feed_code, tip.end_time_us - 1, settings.epsilon, settings.coverage)?
-            && !flows.iter().any(|known| std::sync::Arc::ptr_eq(known, &flow))
+            && !flows.iter().any(|known| Arc::ptr_eq(known, &flow))
         {
             flows.push(flow);
         }

@@ -78,17 +78,21 @@ macro_rules! write_request {
 
 macro_rules! register_request {
     ($request:ident, $field:ident, $variant:ident, |$item:ident, $faults:ident| $checks:block) => {
-        write_request!($request, |r, faults| {
-            match &r.$field {
-                None => faults.add(stringify!($field), "must be given"),
-                Some($item) => faults.within(stringify!($field), |$faults| {
-                    $faults.code("code", &$item.code);
-                    $checks
-                }),
-            }
-            let item = r.$field.as_ref().map(|item| f::registered::Item::$variant(twin(item)));
-            Fact::Registered(f::Registered { item })
-        }, version = expected_version);
+        write_request!(
+            $request,
+            |r, faults| {
+                match &r.$field {
+                    None => faults.add(stringify!($field), "must be given"),
+                    Some($item) => faults.within(stringify!($field), |$faults| {
+                        $faults.code("code", &$item.code);
+                        $checks
+                    }),
+                }
+                let item = r.$field.as_ref().map(|item| f::registered::Item::$variant(twin(item)));
+                Fact::Registered(f::Registered { item })
+            },
+            version = expected_version
+        );
     };
 }
 
@@ -464,7 +468,9 @@ write_request!(RecordExaminationRequest, |r, faults| {
     if r.hoist_code.is_empty() == r.gear_code.is_empty() {
         faults.add("hoist_code", "give either a hoist or a gear item");
     }
-    for (field, value) in [("report_code", &r.report_code), ("examiner", &r.examiner), ("examined_date", &r.examined_date)] {
+    for (field, value) in
+        [("report_code", &r.report_code), ("examiner", &r.examiner), ("examined_date", &r.examined_date)]
+    {
         faults.text(field, value);
     }
     faults.optional_date("examined_date", &r.examined_date);
@@ -538,19 +544,23 @@ fn counters(faults: &mut Faults, rows: &[v1::CounterReading], filled_needed: boo
     found
 }
 
-write_request!(StartRunRequest, |r, faults| {
-    faults.optional_text("already_done_reason", &r.already_done_reason);
-    Fact::RunStarted(f::RunStarted {
-        run_code: faults.code("run_code", &r.run_code),
-        machine_code: faults.code("machine_code", &r.machine_code),
-        feed_code: String::new(),
-        product_code: faults.code("product_code", &r.product_code),
-        batch_code: faults.batch_code("batch_code", &r.batch_code),
-        nominal_mass_mg: 0,
-        counters: counters(faults, &r.counters, true),
-        line_check_done: r.line_check_done,
-    })
-}, already_done = already_done_reason);
+write_request!(
+    StartRunRequest,
+    |r, faults| {
+        faults.optional_text("already_done_reason", &r.already_done_reason);
+        Fact::RunStarted(f::RunStarted {
+            run_code: faults.code("run_code", &r.run_code),
+            machine_code: faults.code("machine_code", &r.machine_code),
+            feed_code: String::new(),
+            product_code: faults.code("product_code", &r.product_code),
+            batch_code: faults.batch_code("batch_code", &r.batch_code),
+            nominal_mass_mg: 0,
+            counters: counters(faults, &r.counters, true),
+            line_check_done: r.line_check_done,
+        })
+    },
+    already_done = already_done_reason
+);
 write_request!(FinishRunRequest, |r, faults| {
     Fact::RunFinished(f::RunFinished {
         run_code: faults.code("run_code", &r.run_code),
@@ -689,9 +699,8 @@ write_request!(RecordRemarkRequest, |r, faults| {
     })
 });
 write_request!(PlaceHoldRequest, |r, faults| {
-    let given = usize::from(!r.lot_code.is_empty())
-        + usize::from(!r.bag_tag.is_empty())
-        + usize::from(r.interval.is_some());
+    let given =
+        usize::from(!r.lot_code.is_empty()) + usize::from(!r.bag_tag.is_empty()) + usize::from(r.interval.is_some());
     if given != 1 {
         faults.add("lot_code", "give exactly one of lot, bag and interval");
     }

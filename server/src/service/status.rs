@@ -69,7 +69,11 @@ pub fn refusal(refusal: Refusal) -> Status {
                 found.set_resource_info(first.noun, first.code.clone(), "", message(&texts));
             }
             for row in unknown.iter().take(DETAIL_MAX_COUNT) {
-                found.add_precondition_failure_violation("UNKNOWN_CODE", row.code.clone(), format!("{} is not on record", row.noun));
+                found.add_precondition_failure_violation(
+                    "UNKNOWN_CODE",
+                    row.code.clone(),
+                    format!("{} is not on record", row.noun),
+                );
             }
             Status::with_error_details(Code::NotFound, message(&texts), found)
         }
@@ -148,11 +152,7 @@ pub fn engine(error: EngineError) -> Status {
 
 /// The answer did not come to stand where the reader asked in time.
 pub fn not_fresh(min_sequence: i64) -> Status {
-    plain(
-        Code::Unavailable,
-        "NOT_THERE_YET",
-        format!("sequence {min_sequence} is not on record yet; ask again"),
-    )
+    plain(Code::Unavailable, "NOT_THERE_YET", format!("sequence {min_sequence} is not on record yet; ask again"))
 }
 
 /// A page token that does not fit the question.

@@ -19,7 +19,7 @@ service! {
         let r = request.into_inner();
         let settings = Settings::checked(r.epsilon, r.coverage_factor).map_err(status::refusal)?;
         let by_number = !r.run_code.is_empty();
-        if by_number == !r.batch_code.is_empty() {
+        if by_number != r.batch_code.is_empty() {
             let refusal = invalid("run_code", "give either a run with a pack number, or a batch code with a printed time");
             return Err(status::refusal(refusal));
         }

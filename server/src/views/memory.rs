@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use parking_lot::RwLock;
 
-use super::{Batch, StoreError, ViewStore};
+use super::{Batch, Row, StoreError, ViewStore};
 
 /// Entries in memory.
 #[derive(Debug, Default)]
@@ -26,7 +26,7 @@ impl ViewStore for MemoryStore {
         Ok(())
     }
 
-    fn last(&self, from: &[u8], to: &[u8]) -> Result<Option<(Vec<u8>, Vec<u8>)>, StoreError> {
+    fn last(&self, from: &[u8], to: &[u8]) -> Result<Option<Row>, StoreError> {
         let entries = self.entries.read();
         Ok(entries.range(from.to_vec()..to.to_vec()).next_back().map(|(k, v)| (k.clone(), v.clone())))
     }

@@ -29,8 +29,11 @@ use crate::limits::CHUNK_MAX_BYTES;
 #[error("view store: {0}")]
 pub struct StoreError(pub String);
 
-/// Changes written together; a value of `None` removes the key.
+/// Changes written together. Lists only grow, so nothing is ever removed.
 pub type Batch = BTreeMap<Vec<u8>, Vec<u8>>;
+
+/// A key with its value.
+pub type Row = (Vec<u8>, Vec<u8>);
 
 /// An ordered store of bytes; implemented over sled and in memory.
 pub trait ViewStore: Send + Sync {
@@ -39,7 +42,7 @@ pub trait ViewStore: Send + Sync {
     /// Entries with `from <= key < to` in order, passed to `visit` until it answers false.
     fn range(&self, from: &[u8], to: &[u8], visit: &mut dyn FnMut(&[u8], &[u8]) -> bool) -> Result<(), StoreError>;
     /// Greatest entry with `from <= key < to`.
-    fn last(&self, from: &[u8], to: &[u8]) -> Result<Option<(Vec<u8>, Vec<u8>)>, StoreError>;
+    fn last(&self, from: &[u8], to: &[u8]) -> Result<Option<Row>, StoreError>;
     /// Writes all of it or none.
     fn apply(&self, batch: &Batch) -> Result<(), StoreError>;
     /// Gives written entries to the system, as far as the store can.

@@ -7,7 +7,7 @@
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
-use super::{Batch, StoreError, ViewStore};
+use super::{Batch, Row, StoreError, ViewStore};
 use crate::limits::VIEW_CACHE_BYTES;
 
 /// An open sled tree.
@@ -63,7 +63,7 @@ impl ViewStore for SledStore {
         })
     }
 
-    fn last(&self, from: &[u8], to: &[u8]) -> Result<Option<(Vec<u8>, Vec<u8>)>, StoreError> {
+    fn last(&self, from: &[u8], to: &[u8]) -> Result<Option<Row>, StoreError> {
         contained("last", || {
             let found = self.db.range(from..to).next_back().transpose()?;
             Ok(found.map(|(key, value)| (key.to_vec(), value.to_vec())))

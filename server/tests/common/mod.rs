@@ -36,12 +36,7 @@ pub fn submission(number: u64, at: i64, fact: Fact) -> Submission {
         request_id,
         request_hash: request_id,
         actor_code: "op".into(),
-        command: Command {
-            fact,
-            occurred_time_us: at,
-            already_done_reason: String::new(),
-            expected_version: None,
-        },
+        command: Command { fact, occurred_time_us: at, already_done_reason: String::new(), expected_version: None },
         deadline: Instant::now() + Duration::from_secs(20),
     }
 }
@@ -81,39 +76,50 @@ pub fn day() -> Vec<(i64, Fact)> {
             max_trip_count: 1,
             ..FibcType::default()
         })),
-        (T0, Fact::LotCreated(LotCreated { lot_code: "L1".into(), material_code: "WS".into(), ..LotCreated::default() })),
+        (
+            T0,
+            Fact::LotCreated(LotCreated { lot_code: "L1".into(), material_code: "WS".into(), ..LotCreated::default() }),
+        ),
         (T0 + 1, Fact::FeedEmptied(FeedEmptied { feed_code: "F1".into() })),
-        (T0 + 2, Fact::RunStarted(RunStarted {
-            run_code: "R1".into(),
-            machine_code: "M1".into(),
-            product_code: "K1".into(),
-            batch_code: "B1".into(),
-            counters: vec![CounterReading { place: 1, ..CounterReading::default() }],
-            line_check_done: true,
-            ..RunStarted::default()
-        })),
+        (
+            T0 + 2,
+            Fact::RunStarted(RunStarted {
+                run_code: "R1".into(),
+                machine_code: "M1".into(),
+                product_code: "K1".into(),
+                batch_code: "B1".into(),
+                counters: vec![CounterReading { place: 1, ..CounterReading::default() }],
+                line_check_done: true,
+                ..RunStarted::default()
+            }),
+        ),
     ];
     for bag in 0..20_i64 {
         let at = T0 + (bag + 1) * 60_000_000;
-        facts.push((at, Fact::BulkBagRecorded(BulkBagRecorded {
-            bag_tag: format!("B{bag}"),
-            lots: vec![LotShare { lot_code: "L1".into(), share_ppm: 1_000_000 }],
-            fibc_type_code: "T1".into(),
-            scale_code: "S1".into(),
-            gross_mass_mg: 902 * KG,
-            tare_mass_mg: 2 * KG,
-            ..BulkBagRecorded::default()
-        })));
-        facts.push((at + 1, Fact::BagTipped(BagTipped {
-            bag_tag: format!("B{bag}"),
-            feed_code: "F1".into(),
-            ..BagTipped::default()
-        })));
-        facts.push((at + 2, Fact::CountRecorded(CountRecorded {
-            machine_code: "M1".into(),
-            counters: vec![CounterReading { place: 1, value: (bag + 1) * 800, ..CounterReading::default() }],
-            ..CountRecorded::default()
-        })));
+        facts.push((
+            at,
+            Fact::BulkBagRecorded(BulkBagRecorded {
+                bag_tag: format!("B{bag}"),
+                lots: vec![LotShare { lot_code: "L1".into(), share_ppm: 1_000_000 }],
+                fibc_type_code: "T1".into(),
+                scale_code: "S1".into(),
+                gross_mass_mg: 902 * KG,
+                tare_mass_mg: 2 * KG,
+                ..BulkBagRecorded::default()
+            }),
+        ));
+        facts.push((
+            at + 1,
+            Fact::BagTipped(BagTipped { bag_tag: format!("B{bag}"), feed_code: "F1".into(), ..BagTipped::default() }),
+        ));
+        facts.push((
+            at + 2,
+            Fact::CountRecorded(CountRecorded {
+                machine_code: "M1".into(),
+                counters: vec![CounterReading { place: 1, value: (bag + 1) * 800, ..CounterReading::default() }],
+                ..CountRecorded::default()
+            }),
+        ));
     }
     facts
 }

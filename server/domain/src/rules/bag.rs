@@ -174,11 +174,7 @@ fn birth(row: &Entry, bag_tag: &str) -> Option<BagFacts> {
     match row.event.fact.as_ref()? {
         Fact::IntakeRecorded(intake) => {
             let bag = intake.bags.iter().find(|b| b.bag_tag == bag_tag)?;
-            let place = if bag.refused {
-                Place::Refused
-            } else {
-                Place::Location(intake.location_code.clone())
-            };
+            let place = if bag.refused { Place::Refused } else { Place::Location(intake.location_code.clone()) };
             Some(BagFacts {
                 supplier_code: intake.supplier_code.clone(),
                 intake_code: intake.intake_code.clone(),
@@ -252,9 +248,7 @@ fn fold(rows: &[Entry], bag_tag: &str) -> Option<BagFacts> {
     }
     // All that was left: only known once every part is, since parts may be told late.
     let parts: i64 = bag.tips.iter().filter(|tip| !tip.whole).map(|tip| tip.mass_mg).sum();
-    if let (Some(net), Some(tip)) =
-        (bag.net_mass_mg(), bag.tips.iter_mut().find(|tip| tip.whole))
-    {
+    if let (Some(net), Some(tip)) = (bag.net_mass_mg(), bag.tips.iter_mut().find(|tip| tip.whole)) {
         let residue = bag.residue_mass_mg.unwrap_or(0);
         tip.mass_mg = (net - bag.lost_mass_mg - parts - residue).max(0);
     }
@@ -271,22 +265,14 @@ pub(crate) fn existing(record: &dyn Record, bag_tag: &str) -> Result<BagFacts, R
     }
 }
 
-fn lots_exist(
-    record: &dyn Record,
-    lots: &[LotShare],
-    missing: &mut Missing,
-) -> Result<(), Unreadable> {
+fn lots_exist(record: &dyn Record, lots: &[LotShare], missing: &mut Missing) -> Result<(), Unreadable> {
     for share in lots {
         missing.take(lot::lot(record, &share.lot_code)?, "lot", &share.lot_code);
     }
     Ok(())
 }
 
-pub(super) fn intake(
-    fact: &IntakeRecorded,
-    at: i64,
-    context: &Context,
-) -> Result<Decision, Refusal> {
+pub(super) fn intake(fact: &IntakeRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let record = context.record;
     let known = Register::at(record, at);
     let mut missing = Missing::default();
@@ -325,11 +311,7 @@ fn over_scale(scale: &Scale, gross_mass_mg: i64) -> Option<Finding> {
     })
 }
 
-pub(super) fn filled(
-    fact: &BulkBagRecorded,
-    at: i64,
-    context: &Context,
-) -> Result<Decision, Refusal> {
+pub(super) fn filled(fact: &BulkBagRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let record = context.record;
     let known = Register::at(record, at);
     let mut missing = Missing::default();
@@ -369,11 +351,7 @@ pub(super) fn filled(
 
 pub(super) fn weighed(fact: &BagWeighed, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let mut missing = Missing::default();
-    let scale = missing.take(
-        Register::at(context.record, at).scale(&fact.scale_code)?,
-        "scale",
-        &fact.scale_code,
-    );
+    let scale = missing.take(Register::at(context.record, at).scale(&fact.scale_code)?, "scale", &fact.scale_code);
     missing.take(bag(context.record, &fact.bag_tag)?, "bulk bag", &fact.bag_tag);
     missing.check()?;
     if let Some(reason) = scale.and_then(|scale| over_scale(&scale, fact.gross_mass_mg)) {
@@ -392,11 +370,7 @@ pub(super) fn loss(fact: &BagLossRecorded, context: &Context) -> Result<Decision
     Ok(Decision::plain(Fact::BagLossRecorded(fact.clone())))
 }
 
-pub(super) fn residue(
-    fact: &ResidueRecorded,
-    at: i64,
-    context: &Context,
-) -> Result<Decision, Refusal> {
+pub(super) fn residue(fact: &ResidueRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let known = Register::at(context.record, at);
     let mut missing = Missing::default();
     missing.optional(&fact.scale_code, "scale", || known.scale(&fact.scale_code))?;
@@ -414,11 +388,7 @@ pub(super) fn residue(
 
 /// Finding for more product leaving a bag than it held.
 pub(super) fn more_than_left(bag: &BagFacts, mass_mg: i64, left_mg: i64, what: &str) -> Finding {
-    let text = format!(
-        "{} {what} is more than bag {} still holds ({})",
-        kilograms(mass_mg),
-        bag.bag_tag,
-        kilograms(left_mg)
-    );
+    let text =
+        format!("{} {what} is more than bag {} still holds ({})", kilograms(mass_mg), bag.bag_tag, kilograms(left_mg));
     finding("MORE_THAN_BAG_HELD", &bag.bag_tag, text, mass_mg, left_mg)
 }

@@ -105,11 +105,7 @@ fn contradictions(record: &dyn Record, target: &Event) -> Result<Vec<Finding>, U
     Ok(found)
 }
 
-pub(super) fn decide(
-    fact: &Corrected,
-    command: &Command,
-    context: &Context,
-) -> Result<Decision, Refusal> {
+pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> Result<Decision, Refusal> {
     let subject = fact.target_sequence.to_string();
     let Some(target) = &context.target else {
         return Err(Refusal::NotFound(vec![Unknown { noun: "fact at sequence", code: subject }]));
@@ -141,11 +137,7 @@ pub(super) fn decide(
         if let Some(old) = stands.as_ref().and_then(|event| event.fact.as_ref())
             && kind(old) != kind(&new_fact)
         {
-            let text = format!(
-                "a {} fact is replaced by one of its kind, not by {}",
-                kind(old),
-                kind(&new_fact)
-            );
+            let text = format!("a {} fact is replaced by one of its kind, not by {}", kind(old), kind(&new_fact));
             return Err(Refusal::impossible(finding("OTHER_KIND", &subject, text, 0, 0)));
         }
         let inner = Command {
@@ -164,10 +156,7 @@ pub(super) fn decide(
         decision = decide_command(&inner, &inner_context)?;
         corrected.replacement = Some(Box::new(Event {
             occurred_time_us: replacement.occurred_time_us,
-            actor: Some(Actor {
-                code: context.actor_code.clone(),
-                proof: ActorProof::Declared.into(),
-            }),
+            actor: Some(Actor { code: context.actor_code.clone(), proof: ActorProof::Declared.into() }),
             fact: decision.fact.take(),
             ..Event::default()
         }));

@@ -61,12 +61,8 @@ mod tests {
 
     #[test]
     fn a_reset_counts_up_to_the_last_value_and_on_from_the_first() {
-        let reset = CounterReading {
-            value: 12,
-            reset_from_value: Some(90),
-            reset_to_value: 2,
-            ..CounterReading::default()
-        };
+        let reset =
+            CounterReading { value: 12, reset_from_value: Some(90), reset_to_value: 2, ..CounterReading::default() };
         assert_eq!(cycles(80, &reset, 9), Some(10 + 10));
         assert_eq!(cycles(91, &reset, 9), None);
     }

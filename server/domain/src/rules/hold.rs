@@ -65,10 +65,7 @@ pub fn holds_in_list(record: &dyn Record, list_key: &str) -> Result<Vec<HoldStat
 }
 
 fn open(states: Vec<HoldState>, keep: impl Fn(&HoldPlaced) -> bool) -> Vec<HoldState> {
-    states
-        .into_iter()
-        .filter(|state| state.ended.is_none() && keep(&state.hold))
-        .collect()
+    states.into_iter().filter(|state| state.ended.is_none() && keep(&state.hold)).collect()
 }
 
 /// Open holds on a lot itself.
@@ -124,9 +121,7 @@ pub(super) fn end(fact: &HoldEnded, context: &Context) -> Result<Decision, Refus
 
 pub(super) fn close_breach(fact: &BreachClosed, context: &Context) -> Result<Decision, Refusal> {
     let entries = context.record.list("breaches")?;
-    let carrier = entries
-        .iter()
-        .find(|e| e.sequence == fact.event_sequence && !e.event.breaches.is_empty());
+    let carrier = entries.iter().find(|e| e.sequence == fact.event_sequence && !e.event.breaches.is_empty());
     let mut missing = Missing::default();
     let carrier = missing.take(carrier, "breach at sequence", &fact.event_sequence.to_string());
     missing.check()?;
@@ -138,9 +133,9 @@ pub(super) fn close_breach(fact: &BreachClosed, context: &Context) -> Result<Dec
         let text = format!("{} recorded the deed and cannot close its breach", context.actor_code);
         reasons.push(finding("OWN_BREACH", &subject, text, 0, 0));
     }
-    let closed = entries.iter().any(|e| {
-        matches!(&e.event.fact, Some(Fact::BreachClosed(c)) if c.event_sequence == fact.event_sequence)
-    });
+    let closed = entries
+        .iter()
+        .any(|e| matches!(&e.event.fact, Some(Fact::BreachClosed(c)) if c.event_sequence == fact.event_sequence));
     if closed {
         let text = format!("the breach at sequence {subject} has been closed already");
         reasons.push(finding("BREACH_CLOSED", &subject, text, 0, 0));

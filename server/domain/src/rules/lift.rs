@@ -254,20 +254,11 @@ fn platform_state(
     Ok(state)
 }
 
-fn person_reasons(
-    known: &Register,
-    lift: &LiftRecorded,
-    zone: &Zone,
-    at: i64,
-) -> Result<Vec<Finding>, Unreadable> {
+fn person_reasons(known: &Register, lift: &LiftRecorded, zone: &Zone, at: i64) -> Result<Vec<Finding>, Unreadable> {
     let mut reasons = Vec::new();
     for (code, role) in [(&lift.driver_code, "driver"), (&lift.slinger_code, "slinger")] {
         let person = known.person(code)?.unwrap_or_default();
-        let until = if role == "driver" {
-            &person.driver_until_date
-        } else {
-            &person.slinger_until_date
-        };
+        let until = if role == "driver" { &person.driver_until_date } else { &person.slinger_until_date };
         if until.is_empty() {
             let text = format!("{code} has no authorisation as {role} on record");
             reasons.push(finding("NOT_AUTHORISED", code, text, 0, 0));
@@ -282,26 +273,17 @@ fn person_reasons(
 ///
 /// # Errors
 /// `NotFound` for every code that is not registered; `Forbidden` when a bag cannot hang (emptied or never accepted).
-pub fn gather(
-    record: &dyn Record,
-    lift: &LiftRecorded,
-    at: i64,
-    zone: &Zone,
-) -> Result<Situation, Refusal> {
+pub fn gather(record: &dyn Record, lift: &LiftRecorded, at: i64, zone: &Zone) -> Result<Situation, Refusal> {
     let known = Register::at(record, at);
     let mut missing = Missing::default();
     let hoist = missing.take(known.hoist(&lift.hoist_code)?, "hoist", &lift.hoist_code);
     missing.take(known.person(&lift.driver_code)?, "person", &lift.driver_code);
     missing.take(known.person(&lift.slinger_code)?, "person", &lift.slinger_code);
-    let platform =
-        missing.optional(&lift.platform_code, "platform", || known.platform(&lift.platform_code))?;
-    let location =
-        missing.optional(&lift.location_code, "location", || known.location(&lift.location_code))?;
+    let platform = missing.optional(&lift.platform_code, "platform", || known.platform(&lift.platform_code))?;
+    let location = missing.optional(&lift.location_code, "location", || known.location(&lift.location_code))?;
     let mut gear = Vec::new();
     for item in &lift.gear {
-        if let Some(found) =
-            missing.take(known.lifting_gear(&item.gear_code)?, "lifting gear", &item.gear_code)
-        {
+        if let Some(found) = missing.take(known.lifting_gear(&item.gear_code)?, "lifting gear", &item.gear_code) {
             let examined = examined(record, "", &item.gear_code, at, zone)?;
             gear.push(GearState { gear: found, examined, angle_mdeg: item.angle_from_vertical_mdeg });
         }
@@ -309,8 +291,7 @@ pub fn gather(
     let mut bags = Vec::new();
     let mut impossible = Vec::new();
     for hanging in &lift.bags {
-        let Some(bag) = missing.take(bag::bag_at(record, &hanging.bag_tag, at)?, "bulk bag", &hanging.bag_tag)
-        else {
+        let Some(bag) = missing.take(bag::bag_at(record, &hanging.bag_tag, at)?, "bulk bag", &hanging.bag_tag) else {
             continue;
         };
         if bag.tips.iter().any(|tip| tip.whole && tip.end_time_us <= at) {
@@ -323,10 +304,8 @@ pub fn gather(
     if !impossible.is_empty() {
         return Err(Refusal::Forbidden(impossible));
     }
-    let hoist = HoistState {
-        hoist: hoist.unwrap_or_default(),
-        examined: examined(record, &lift.hoist_code, "", at, zone)?,
-    };
+    let hoist =
+        HoistState { hoist: hoist.unwrap_or_default(), examined: examined(record, &lift.hoist_code, "", at, zone)? };
     let platform = match platform {
         Some(platform) if lift.direction() == LiftDirection::Up => {
             Some(platform_state(record, platform, &lift.bags, at, zone)?)
@@ -346,12 +325,7 @@ pub fn gather(
     })
 }
 
-fn hanging_bag(
-    record: &dyn Record,
-    bag: &BagFacts,
-    at: i64,
-    zone: &Zone,
-) -> Result<HangingBag, Refusal> {
+fn hanging_bag(record: &dyn Record, bag: &BagFacts, at: i64, zone: &Zone) -> Result<HangingBag, Refusal> {
     let (gross, contents, basis, basis_text) = counted_mass(record, bag, at, zone)?;
     let holds = hold::on_bag(record, bag)?;
     let fibc = Register::at(record, at).fibc_type(&bag.fibc_type_code)?;
@@ -428,12 +402,14 @@ fn sling_findings(
     let hitch = hitch_permille(sling);
     let rating = rating * hitch / 1_000;
     let band = if steep { "0-45" } else { "45-60" };
-    used.push(Utilisation {
-        element: format!("sling {code}, rating {band} degrees"),
-        load_mg: load,
-        limit_mg: rating,
-    });
-    reasons.extend(over("SLING_RATING", code, &format!("load on sling {code} ({band} degrees from vertical)"), load, rating));
+    used.push(Utilisation { element: format!("sling {code}, rating {band} degrees"), load_mg: load, limit_mg: rating });
+    reasons.extend(over(
+        "SLING_RATING",
+        code,
+        &format!("load on sling {code} ({band} degrees from vertical)"),
+        load,
+        rating,
+    ));
     let bearing = match sling.leg_count {
         ..=1 => 1,
         2 => 2,
@@ -536,10 +512,7 @@ fn platform_findings(
         load_mg: after,
         limit_mg: state.platform.max_mass_mg,
     });
-    let what = format!(
-        "platform {code} with {} bags standing and this lift",
-        state.standing_count
-    );
+    let what = format!("platform {code} with {} bags standing and this lift", state.standing_count);
     reasons.extend(over("PLATFORM_LOAD", code, &what, after, state.platform.max_mass_mg));
     let (bags, limit) = (state.standing_count + count, state.platform.max_bag_count);
     if limit > 0 && bags > limit {
@@ -591,7 +564,8 @@ fn bag_findings(situation: &Situation, bag: &HangingBag, zone: &Zone, at: i64) -
     }
     reasons.extend(date_reason("bag type", &fibc.code, &fibc.inspected_until_date, "inspection", zone, at));
     if bag.trip_number > fibc.max_trip_count {
-        let text = format!("bag {tag} is on trip {}; type {} allows {}", bag.trip_number, fibc.code, fibc.max_trip_count);
+        let text =
+            format!("bag {tag} is on trip {}; type {} allows {}", bag.trip_number, fibc.code, fibc.max_trip_count);
         reasons.push(finding("FIBC_TRIPS", tag, text, bag.trip_number, fibc.max_trip_count));
     }
     let leaves_hold = situation.direction == LiftDirection::Down
@@ -621,11 +595,8 @@ fn load_cell_findings(situation: &Situation, hook_load: i64) -> (Option<Finding>
     let hoist = &situation.hoist.hoist;
     let what = format!("load cell of hoist {}", hoist.code);
     let over_rated = over("LOAD_CELL_OVER", &hoist.code, &what, cell, hoist.rated_capacity_mg);
-    let tolerance = if hoist.load_cell_tolerance_mg > 0 {
-        hoist.load_cell_tolerance_mg
-    } else {
-        hoist.rated_capacity_mg / 50
-    };
+    let tolerance =
+        if hoist.load_cell_tolerance_mg > 0 { hoist.load_cell_tolerance_mg } else { hoist.rated_capacity_mg / 50 };
     let differs = ((cell - hook_load).abs() > tolerance).then(|| {
         let text = format!(
             "load cell shows {}, the records sum to {}: wrong bag, stuck bag or wrong tare?",
@@ -693,11 +664,7 @@ pub(super) fn decide(fact: &LiftRecorded, at: i64, context: &Context) -> Result<
     Ok(decision.hold_bags(context.next_sequence, &tags))
 }
 
-pub(super) fn examination(
-    fact: &ExaminationRecorded,
-    at: i64,
-    context: &Context,
-) -> Result<Decision, Refusal> {
+pub(super) fn examination(fact: &ExaminationRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let known = Register::at(context.record, at);
     let mut missing = Missing::default();
     missing.optional(&fact.hoist_code, "hoist", || known.hoist(&fact.hoist_code))?;

@@ -105,10 +105,8 @@ pub(super) fn release(fact: &LotReleased, context: &Context) -> Result<Decision,
     let mut reasons = Vec::new();
     reasons.extend(qa_needed(context, "releasing a lot")?);
     if lot.decision == LotDecision::Rejected && fact.concession.is_empty() {
-        let text = format!(
-            "lot {} was rejected ({}); releasing it needs a concession",
-            fact.lot_code, lot.decision_reason
-        );
+        let text =
+            format!("lot {} was rejected ({}); releasing it needs a concession", fact.lot_code, lot.decision_reason);
         reasons.push(finding("LOT_REJECTED", &fact.lot_code, text, 0, 0));
     }
     if reasons.is_empty() {

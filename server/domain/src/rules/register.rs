@@ -18,20 +18,13 @@ pub struct Register<'a> {
 }
 
 /// State in force at an instant with the sequence of its newest version.
-pub fn item_at(
-    record: &dyn Record,
-    kind: &str,
-    code: &str,
-    at_us: i64,
-) -> Result<Option<(Item, i64)>, Unreadable> {
+pub fn item_at(record: &dyn Record, kind: &str, code: &str, at_us: i64) -> Result<Option<(Item, i64)>, Unreadable> {
     let rows = facts(record, &key::register(kind, code))?;
     let newest = rows.iter().map(|row| row.sequence).max().unwrap_or_default();
     let in_force = rows.iter().rev().find(|row| row.event.occurred_time_us <= at_us);
     let row = in_force.or(rows.first());
     Ok(row.and_then(|row| match &row.event.fact {
-        Some(Fact::Registered(registered)) => {
-            registered.item.clone().map(|item| (item, newest))
-        }
+        Some(Fact::Registered(registered)) => registered.item.clone().map(|item| (item, newest)),
         _ => None,
     }))
 }
@@ -76,11 +69,7 @@ lookups! {
 /// The site's settings in force at an instant.
 pub fn site_at(record: &dyn Record, at_us: i64) -> Result<Option<Site>, Unreadable> {
     let rows = facts(record, "site")?;
-    let row = rows
-        .iter()
-        .rev()
-        .find(|row| row.event.occurred_time_us <= at_us)
-        .or(rows.first());
+    let row = rows.iter().rev().find(|row| row.event.occurred_time_us <= at_us).or(rows.first());
     Ok(row.and_then(|row| match &row.event.fact {
         Some(Fact::SiteSet(set)) => set.site.clone(),
         _ => None,
@@ -90,9 +79,7 @@ pub fn site_at(record: &dyn Record, at_us: i64) -> Result<Option<Site>, Unreadab
 /// The site's zone; universal time until a site is set.
 pub fn zone(record: &dyn Record) -> Result<Zone, Unreadable> {
     let site = site_at(record, i64::MAX)?;
-    Ok(site
-        .and_then(|site| Zone::named(&site.zone))
-        .unwrap_or_else(Zone::utc))
+    Ok(site.and_then(|site| Zone::named(&site.zone)).unwrap_or_else(Zone::utc))
 }
 
 /// True when the actor is registered with the role.
@@ -116,11 +103,7 @@ pub(crate) fn qa_needed(context: &Context, deed: &str) -> Result<Option<Finding>
     )))
 }
 
-pub(super) fn decide(
-    fact: &Registered,
-    command: &Command,
-    context: &Context,
-) -> Result<Decision, Refusal> {
+pub(super) fn decide(fact: &Registered, command: &Command, context: &Context) -> Result<Decision, Refusal> {
     let Some(item) = &fact.item else {
         return Err(Refusal::Invalid(Vec::new()));
     };
@@ -144,10 +127,7 @@ pub(super) fn decide(
     if let Some(expected) = command.expected_version {
         match newest {
             Some(newest) if newest != expected && expected != 0 => {
-                return Err(Refusal::Stale {
-                    what: format!("{kind} {code}"),
-                    newest_sequence: newest,
-                });
+                return Err(Refusal::Stale { what: format!("{kind} {code}"), newest_sequence: newest });
             }
             Some(_) if expected == 0 => {
                 return Err(Refusal::Exists(Unknown { noun: "registered item", code: code.into() }));

@@ -73,11 +73,7 @@ mod tests {
     #[test]
     fn errors_follow_the_bands_of_r76() {
         for (class, load, errors) in ROWS {
-            let scale = Scale {
-                accuracy_class: (*class).into(),
-                interval_mg: 500_000,
-                ..Scale::default()
-            };
+            let scale = Scale { accuracy_class: (*class).into(), interval_mg: 500_000, ..Scale::default() };
             let found = max_error_mg(&scale, load * 500_000);
             assert_eq!(found, errors * 500_000, "{class:?} at {load} e");
         }

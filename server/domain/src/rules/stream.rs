@@ -17,11 +17,7 @@ use crate::refusal::{Refusal, Unknown, Violation};
 pub const RUN_LOOKBACK_DAYS: i64 = 45;
 
 /// The run open on a machine at an instant, with its start.
-pub fn open_run(
-    record: &dyn Record,
-    machine_code: &str,
-    at: i64,
-) -> Result<Option<(RunStarted, i64)>, Unreadable> {
+pub fn open_run(record: &dyn Record, machine_code: &str, at: i64) -> Result<Option<(RunStarted, i64)>, Unreadable> {
     let object = key::object("machine", machine_code);
     let day = key::day_of(at);
     let mut next = record.day_before(&object, day)?;
@@ -56,10 +52,7 @@ fn run_until(record: &dyn Record, machine_code: &str, at: i64) -> Result<String,
 }
 
 /// Start and finish of a run, when they are on record.
-pub fn run_span(
-    record: &dyn Record,
-    run_code: &str,
-) -> Result<Option<(RunStarted, i64, Option<i64>)>, Unreadable> {
+pub fn run_span(record: &dyn Record, run_code: &str) -> Result<Option<(RunStarted, i64, Option<i64>)>, Unreadable> {
     let rows = facts(record, &key::object("run", run_code))?;
     let start = rows.iter().find_map(|row| match &row.event.fact {
         Some(Fact::RunStarted(f)) => Some((f.clone(), row.event.occurred_time_us)),
@@ -77,12 +70,9 @@ fn counters_in<'a>(event: &'a Event, machine_code: &str) -> Vec<&'a CounterReadi
         Some(Fact::CountRecorded(f)) if f.machine_code == machine_code => f.counters.iter().collect(),
         Some(Fact::RunStarted(f)) if f.machine_code == machine_code => f.counters.iter().collect(),
         Some(Fact::RunFinished(f)) if f.machine_code == machine_code => f.counters.iter().collect(),
-        Some(Fact::BagTipped(f)) => f
-            .counts
-            .iter()
-            .filter(|c| c.machine_code == machine_code)
-            .filter_map(|c| c.counter.as_ref())
-            .collect(),
+        Some(Fact::BagTipped(f)) => {
+            f.counts.iter().filter(|c| c.machine_code == machine_code).filter_map(|c| c.counter.as_ref()).collect()
+        }
         _ => Vec::new(),
     }
 }
@@ -115,9 +105,7 @@ fn neighbour(
         };
         let row = if after { rows.iter().find(pick) } else { rows.iter().rev().find(pick) };
         if let Some(row) = row {
-            let same = counters_in(&row.event, machine_code)
-                .into_iter()
-                .rfind(|c| same_counter(c, reading));
+            let same = counters_in(&row.event, machine_code).into_iter().rfind(|c| same_counter(c, reading));
             return Ok(same.cloned());
         }
         next = step(if after { found + 1 } else { found - 1 })?;
@@ -145,10 +133,7 @@ fn counter_faults(
         if let Some(before) = neighbour(record, &machine.code, reading, at, false)?
             && counter::cycles(before.value, reading, digits).is_none()
         {
-            let text = format!(
-                "{name} went back from {} to {} without a reset",
-                before.value, reading.value
-            );
+            let text = format!("{name} went back from {} to {} without a reset", before.value, reading.value);
             reasons.push(finding("COUNTER_BACKWARDS", &machine.code, text, reading.value, before.value));
         }
         if let Some(after) = neighbour(record, &machine.code, reading, at, true)?
@@ -175,9 +160,7 @@ fn counter_name(reading: &CounterReading) -> &'static str {
 
 fn machine_of(context: &Context, machine_code: &str, at: i64) -> Result<Machine, Refusal> {
     let known = Register::at(context.record, at).machine(machine_code)?;
-    known.ok_or_else(|| {
-        Refusal::NotFound(vec![Unknown { noun: "machine", code: machine_code.into() }])
-    })
+    known.ok_or_else(|| Refusal::NotFound(vec![Unknown { noun: "machine", code: machine_code.into() }]))
 }
 
 fn feed_of(context: &Context, feed_code: &str, at: i64) -> Result<Feed, Refusal> {
@@ -190,11 +173,7 @@ fn forbid_if_any(reasons: Vec<Finding>) -> Result<(), Refusal> {
 }
 
 /// Lots of bags tipped into a feed since it was last emptied (within the look-back) that are not released.
-fn unreleased_in_feed(
-    record: &dyn Record,
-    feed_code: &str,
-    at: i64,
-) -> Result<Vec<(String, LotDecision)>, Refusal> {
+fn unreleased_in_feed(record: &dyn Record, feed_code: &str, at: i64) -> Result<Vec<(String, LotDecision)>, Refusal> {
     let day = key::day_of(at);
     let rows = facts_between(record, &key::object("feed", feed_code), day - 2, day)?;
     let mut lots: Vec<(String, LotDecision)> = Vec::new();
@@ -217,11 +196,7 @@ fn unreleased_in_feed(
     Ok(lots)
 }
 
-pub(super) fn start_run(
-    fact: &RunStarted,
-    command: &Command,
-    context: &Context,
-) -> Result<Decision, Refusal> {
+pub(super) fn start_run(fact: &RunStarted, command: &Command, context: &Context) -> Result<Decision, Refusal> {
     let at = command.occurred_time_us;
     let record = context.record;
     let known = Register::at(record, at);
@@ -302,11 +277,7 @@ pub(super) fn finish_run(fact: &RunFinished, at: i64, context: &Context) -> Resu
     }
     reasons.extend(counter_faults(context.record, &machine, &fact.counters, at)?);
     forbid_if_any(reasons)?;
-    let fact = RunFinished {
-        machine_code: start.machine_code,
-        feed_code: start.feed_code,
-        ..fact.clone()
-    };
+    let fact = RunFinished { machine_code: start.machine_code, feed_code: start.feed_code, ..fact.clone() };
     Ok(Decision::plain(Fact::RunFinished(fact)))
 }
 
@@ -395,9 +366,9 @@ pub(super) fn tip(fact: &BagTipped, at: i64, context: &Context) -> Result<Decisi
         Some(part) => {
             // A part told late, after the rest was: it comes out of what the rest was taken to be.
             let rest: i64 = bag.tips.iter().filter(|tip| tip.whole).map(|tip| tip.mass_mg).sum();
-            let left = bag.net_mass_mg().map(|net| {
-                net - bag.lost_mass_mg - bag.tipped_mass_mg() + rest - bag.residue_mass_mg.unwrap_or(0)
-            });
+            let left = bag
+                .net_mass_mg()
+                .map(|net| net - bag.lost_mass_mg - bag.tipped_mass_mg() + rest - bag.residue_mass_mg.unwrap_or(0));
             if let Some(left) = left.filter(|left| part > *left) {
                 reasons.push(more_than_left(&bag, part, left, "tipped"));
             }
@@ -414,25 +385,17 @@ pub(super) fn tip(fact: &BagTipped, at: i64, context: &Context) -> Result<Decisi
         if let Some(reading) = count.counter.clone() {
             reasons.extend(counter_faults(record, &machine, &[reading], at)?);
         }
-        count.run_code =
-            open_run(record, &machine.code, at)?.map(|(run, _)| run.run_code).unwrap_or_default();
+        count.run_code = open_run(record, &machine.code, at)?.map(|(run, _)| run.run_code).unwrap_or_default();
     }
     forbid_if_any(reasons)?;
     let breaches = tip_breaches(&fact, at, context, &bag)?;
     let mut contradictions = Vec::new();
     let on_platform = bag.place == Place::Platform(feed.platform_code.clone());
     if !feed.platform_code.is_empty() && !on_platform && bag.place != Place::Emptied {
-        let text = format!(
-            "no lift took bag {} to platform {} before it was tipped",
-            bag.bag_tag, feed.platform_code
-        );
+        let text = format!("no lift took bag {} to platform {} before it was tipped", bag.bag_tag, feed.platform_code);
         contradictions.push(finding("NOT_LIFTED", &bag.bag_tag, text, 0, 0));
     }
-    let decision = Decision {
-        breaches,
-        contradictions,
-        ..Decision::plain(Fact::BagTipped(fact))
-    };
+    let decision = Decision { breaches, contradictions, ..Decision::plain(Fact::BagTipped(fact)) };
     Ok(decision.hold_bags(context.next_sequence, &[bag.bag_tag]))
 }
 

@@ -102,18 +102,13 @@ impl Books<'_> {
         let mut own = 0.0;
         let mut residue = 0;
         for (bag_index, known) in ledger.bags.iter().enumerate() {
-            let tips: Vec<_> =
-                ledger.tips.iter().filter(|t| t.bag == bag_index && self.inside(t.end)).collect();
+            let tips: Vec<_> = ledger.tips.iter().filter(|t| t.bag == bag_index && self.inside(t.end)).collect();
             if tips.is_empty() {
                 continue;
             }
             self.balance.bags.push(bag_index);
             let tipped: i64 = tips.iter().map(|tip| tip.mass_mg).sum();
-            let left = if tips.iter().any(|tip| tip.whole) {
-                known.bag.residue_mass_mg.unwrap_or(0)
-            } else {
-                0
-            };
+            let left = if tips.iter().any(|tip| tip.whole) { known.bag.residue_mass_mg.unwrap_or(0) } else { 0 };
             residue += left;
             if known.bag.net_mass_mg().is_none() {
                 self.missing.push(format!("mass of bag {} is not known", known.bag.bag_tag));
@@ -164,9 +159,9 @@ impl Books<'_> {
             let weighed = run.accepted_readings.mean_mg();
             let fill = weighed.unwrap_or(nominal);
             if weighed.is_none() {
-                self.balance.notes.push(format!(
-                    "run {code} was not weighed: nominal fill used, ± 1 % (common practice, no source)"
-                ));
+                self.balance
+                    .notes
+                    .push(format!("run {code} was not weighed: nominal fill used, ± 1 % (common practice, no source)"));
             }
             let packs = accepted.round();
             let (random, common) = run.accepted_readings.mean_parts(run.instrument.as_ref());
@@ -300,10 +295,7 @@ fn span(ledger: &Ledger, open: &Anchor, close: Option<&Anchor>) -> Balance {
             format!("{} unaccounted: within measuring error {limits}", kilograms_rounded(unaccounted as f64))
         } else {
             let side = if unaccounted > 0 { "missing" } else { "more out than in" };
-            format!(
-                "{} {side}: more than measuring error {limits}",
-                kilograms_rounded(unaccounted.abs() as f64)
-            )
+            format!("{} {side}: more than measuring error {limits}", kilograms_rounded(unaccounted.abs() as f64))
         };
     } else {
         balance.verdict = format!("not computable: {}", missing.join("; "));
@@ -314,8 +306,7 @@ fn span(ledger: &Ledger, open: &Anchor, close: Option<&Anchor>) -> Balance {
 /// Balances of all spans of a stretch, oldest first; the last one is open while its end has not been observed.
 pub fn balances(ledger: &Ledger) -> Vec<Balance> {
     let anchors = &ledger.anchors;
-    let mut spans: Vec<Balance> =
-        anchors.windows(2).map(|pair| span(ledger, &pair[0], Some(&pair[1]))).collect();
+    let mut spans: Vec<Balance> = anchors.windows(2).map(|pair| span(ledger, &pair[0], Some(&pair[1]))).collect();
     if ledger.end.is_none()
         && let Some(last) = anchors.last()
     {

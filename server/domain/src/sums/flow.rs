@@ -327,7 +327,8 @@ impl Flow {
     pub fn new(section: Section, movements: &Movements, tolerance: &dyn Fn(f64) -> f64) -> Flow {
         let stages = if section.mass > 0.0 { section.stages.max(1) } else { 0 };
         let stage_mass = if stages == 0 { 0.0 } else { section.mass / stages as f64 };
-        let mut flow = Flow { section, stage_mass, steps: steps(movements), snapshots: Vec::new(), deficits: Vec::new() };
+        let mut flow =
+            Flow { section, stage_mass, steps: steps(movements), snapshots: Vec::new(), deficits: Vec::new() };
         flow.weigh(tolerance);
         flow.slice();
         let mut state = State::empty(stages);
@@ -364,7 +365,7 @@ impl Flow {
             if short > 1e-9 {
                 let length = step.end - step.start;
                 let until_empty = if net < 0.0 { (content / -net).clamp(0.0, 1.0) } else { 0.0 };
-                let deficit = open.get_or_insert_with(|| Deficit {
+                let deficit = open.get_or_insert(Deficit {
                     start: step.start + length * until_empty,
                     end: f64::INFINITY,
                     mass: 0.0,
@@ -390,8 +391,7 @@ impl Flow {
         }
         self.deficits = deficits;
         // A carried deficit is paid back, so what followed holds that much less.
-        let mut debts: Vec<(f64, f64)> =
-            self.deficits.iter().filter(|d| !d.gap).map(|d| (d.end, d.mass)).collect();
+        let mut debts: Vec<(f64, f64)> = self.deficits.iter().filter(|d| !d.gap).map(|d| (d.end, d.mass)).collect();
         debts.reverse();
         let mut owed = 0.0;
         let mut content = 0.0_f64;
@@ -452,7 +452,8 @@ impl Flow {
             for number in 0..count {
                 let at = |n: usize| low_from + (low_to - low_from) * n as f64 / count as f64;
                 let mut drawn = part(at(number), at(number + 1));
-                let first = Step { inflows: std::mem::take(&mut drawn.inflows), drawn: 0.0, end: drawn.start, ..drawn.clone() };
+                let first =
+                    Step { inflows: std::mem::take(&mut drawn.inflows), drawn: 0.0, end: drawn.start, ..drawn.clone() };
                 sliced.push(first);
                 sliced.push(drawn);
             }

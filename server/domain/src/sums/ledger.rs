@@ -188,11 +188,7 @@ fn relative(time_us: i64, base_us: i64) -> f64 {
 }
 
 /// Stretch of a feed that holds an instant: start, whether the feed was seen empty then, and end.
-pub fn stretch_at(
-    record: &dyn Record,
-    feed_code: &str,
-    at_us: i64,
-) -> Result<(Option<i64>, Option<i64>), Unreadable> {
+pub fn stretch_at(record: &dyn Record, feed_code: &str, at_us: i64) -> Result<(Option<i64>, Option<i64>), Unreadable> {
     let mut start = None;
     let mut end = None;
     for row in facts(record, &key::object("feed_anchors", feed_code))? {
@@ -332,9 +328,7 @@ impl Ledger {
             }
         }
         let rows = facts_between(record, &object, from_day, last_day + 1)?;
-        let base_us = start_us
-            .or(rows.first().map(|row| row.event.occurred_time_us))
-            .unwrap_or(at_us);
+        let base_us = start_us.or(rows.first().map(|row| row.event.occurred_time_us)).unwrap_or(at_us);
         let mut ledger = Ledger {
             feed,
             base_us,
@@ -358,10 +352,7 @@ impl Ledger {
         ledger.take_losses(&rows);
         ledger.take_intervals(record, &rows)?;
         let inside = |time: f64| time >= ledger.start && ledger.end.is_none_or(|end| time <= end);
-        ledger.facts = rows
-            .into_iter()
-            .filter(|row| inside(relative(row.event.occurred_time_us, base_us)))
-            .collect();
+        ledger.facts = rows.into_iter().filter(|row| inside(relative(row.event.occurred_time_us, base_us))).collect();
         let times = ledger.facts.iter().map(|row| relative(row.event.occurred_time_us, base_us));
         ledger.latest = times.fold(ledger.start, f64::max);
         Ok(Some(ledger))
@@ -382,10 +373,7 @@ impl Ledger {
         // A section of less than one pack does not mix.
         let pack = self.runs.iter().map(|run| run.started.nominal_mass_mg).min().unwrap_or(0);
         let mass = if self.feed.mixing_mass_mg < pack { 0 } else { self.feed.mixing_mass_mg };
-        Section {
-            mass: mass as f64,
-            stages: usize::try_from(self.feed.mixing_stage_count.clamp(1, 100)).unwrap_or(1),
-        }
+        Section { mass: mass as f64, stages: usize::try_from(self.feed.mixing_stage_count.clamp(1, 100)).unwrap_or(1) }
     }
 
     fn inside(&self, time: f64) -> bool {
@@ -442,9 +430,7 @@ impl Ledger {
             let Some(Fact::RunStarted(started)) = &row.event.fact else { continue };
             let start_us = row.event.occurred_time_us;
             let finish_us = rows.iter().find_map(|other| match &other.event.fact {
-                Some(Fact::RunFinished(f)) if f.run_code == started.run_code => {
-                    Some(other.event.occurred_time_us)
-                }
+                Some(Fact::RunFinished(f)) if f.run_code == started.run_code => Some(other.event.occurred_time_us),
                 _ => None,
             });
             let outside = self.end.is_some_and(|end| self.time(start_us) >= end)
@@ -537,7 +523,8 @@ impl Ledger {
         let tolerance = supplier.and_then(|s| s.mass_tolerance_mg);
         // Nothing known of a declared mass: half a percent, common practice, no source.
         let limit = tolerance.map_or(net as f64 * 0.005, |t| t as f64);
-        let name = format!("declared by {}", if bag.supplier_code.is_empty() { "own works" } else { &bag.supplier_code });
+        let name =
+            format!("declared by {}", if bag.supplier_code.is_empty() { "own works" } else { &bag.supplier_code });
         self.bag_uncertainty.push((name, limit / 3.0_f64.sqrt(), 0.0));
         Ok(())
     }
@@ -576,9 +563,8 @@ impl Ledger {
                     cycle = 0.0;
                 }
                 let in_run = before.run.clone().filter(|run| !before.finishes && after.run.as_ref() == Some(run));
-                let run = in_run
-                    .as_ref()
-                    .and_then(|run| self.runs.iter().position(|known| known.started.run_code == *run));
+                let run =
+                    in_run.as_ref().and_then(|run| self.runs.iter().position(|known| known.started.run_code == *run));
                 let cycles = counter::cycles(before.reading.value, &after.reading, digits).unwrap_or(0) as f64;
                 let span = (before.time_us, after.time_us);
                 let own = run.map(|run| self.interval_fill(rows, run, span));
@@ -834,9 +820,7 @@ impl Ledger {
         let (first, last) = ((number - 1) as f64, number as f64);
         let of_run = || self.intervals.iter().filter(|i| i.run == Some(run) && i.cycles > 0.0);
         let end = of_run().find(|i| last > i.first_cycle && last <= i.first_cycle + i.cycles + 1e-9)?;
-        let start = of_run()
-            .find(|i| first >= i.first_cycle - 1e-9 && first < i.first_cycle + i.cycles)
-            .unwrap_or(end);
+        let start = of_run().find(|i| first >= i.first_cycle - 1e-9 && first < i.first_cycle + i.cycles).unwrap_or(end);
         Some((start.time_of(first), end.time_of(last)))
     }
 

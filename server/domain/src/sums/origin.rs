@@ -81,13 +81,7 @@ impl FeedFlow {
             })
             .collect();
         let nominal = ledger.runs.iter().map(|run| run.started.nominal_mass_mg).min();
-        FeedFlow {
-            pack_mass: nominal.unwrap_or(1_000_000).max(1) as f64,
-            flows,
-            epsilon,
-            coverage,
-            ledger,
-        }
+        FeedFlow { pack_mass: nominal.unwrap_or(1_000_000).max(1) as f64, flows, epsilon, coverage, ledger }
     }
 
     /// Middle run.
@@ -135,7 +129,8 @@ impl FeedFlow {
         let count = ((stop - begin) / piece).ceil().max(1.0) as usize;
         // A deficit paid by this bag's tip leaves before it: look a little earlier too.
         let early = flow.deficits().iter().filter(|d| !d.gap && d.end <= known.end).map(|d| d.start);
-        let first = early.fold(known.start, |first, start| if start > known.start - 3.6e9 { first.min(start) } else { first });
+        let first =
+            early.fold(known.start, |first, start| if start > known.start - 3.6e9 { first.min(start) } else { first });
         let mut cuts = vec![first.min(known.start)];
         cuts.extend((1..=count).map(|i| flow.time_of_drawn(begin + piece * i as f64)));
         cuts.dedup_by(|a, b| *a <= *b);
@@ -238,16 +233,11 @@ impl FeedFlow {
             let Some(index) = usize::try_from(bag).ok().filter(|i| *i < self.ledger.bags.len()) else {
                 return share(&max_shares, bag) >= if likely { LIKELY_SHARE } else { self.epsilon };
             };
-            self.packs_of_bag(index, run, likely)
-                .is_some_and(|(low, high)| low <= last && high >= first)
+            self.packs_of_bag(index, run, likely).is_some_and(|(low, high)| low <= last && high >= first)
         };
         let candidates = self.candidates(&max_shares, from);
         let likely: Vec<u32> = candidates.iter().copied().filter(|bag| holds(*bag, true)).collect();
-        let possible = candidates
-            .iter()
-            .copied()
-            .filter(|bag| likely.contains(bag) || holds(*bag, false))
-            .collect();
+        let possible = candidates.iter().copied().filter(|bag| likely.contains(bag) || holds(*bag, false)).collect();
         shares.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
         Origin { shares, max_shares, likely, possible }
     }

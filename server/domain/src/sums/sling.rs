@@ -43,9 +43,7 @@ mod tests {
     /// Load-angle factors per leg by angle from horizontal (trade reference pages, recomputed as 1/sin).
     #[test]
     fn load_angle_factors_agree_with_published_ones() {
-        for (from_horizontal, factor) in
-            [(90, 1.000), (75, 1.035), (60, 1.155), (45, 1.414), (30, 2.000)]
-        {
+        for (from_horizontal, factor) in [(90, 1.000), (75, 1.035), (60, 1.155), (45, 1.414), (30, 2.000)] {
             let tension = leg_tension_mg(1_000_000_000, 1, (90 - from_horizontal) * 1_000).unwrap();
             assert!((tension as f64 / 1e9 - factor).abs() < 6e-4, "{from_horizontal}");
         }

@@ -117,11 +117,14 @@ impl House {
         }
         for lot in ["LA", "LB"] {
             house
-                .tell(early, Fact::LotCreated(LotCreated {
-                    lot_code: code(lot),
-                    material_code: code("WS"),
-                    ..LotCreated::default()
-                }))
+                .tell(
+                    early,
+                    Fact::LotCreated(LotCreated {
+                        lot_code: code(lot),
+                        material_code: code("WS"),
+                        ..LotCreated::default()
+                    }),
+                )
                 .unwrap();
         }
         house
@@ -129,13 +132,16 @@ impl House {
 
     /// Decides a command without storing it.
     pub fn ask(&self, command: &Command, target: Option<Entry>) -> Result<Decision, Refusal> {
-        decide(command, &Context {
-            record: &self.record,
-            next_sequence: self.record.last_sequence() + 1,
-            actor_code: self.actor.clone(),
-            zone: Zone::utc(),
-            target,
-        })
+        decide(
+            command,
+            &Context {
+                record: &self.record,
+                next_sequence: self.record.last_sequence() + 1,
+                actor_code: self.actor.clone(),
+                zone: Zone::utc(),
+                target,
+            },
+        )
     }
 
     /// Tells a fact; stores what was decided and gives its sequence.
@@ -152,12 +158,8 @@ impl House {
                 .map(|event| Entry { sequence: f.target_sequence, event: event.clone() }),
             _ => None,
         };
-        let command = Command {
-            fact,
-            occurred_time_us: at,
-            already_done_reason: String::new(),
-            expected_version: None,
-        };
+        let command =
+            Command { fact, occurred_time_us: at, already_done_reason: String::new(), expected_version: None };
         self.run(&command, target)
     }
 
@@ -202,15 +204,18 @@ impl House {
 
     /// Starts a run of a product.
     pub fn start(&mut self, at: i64, run: &str, machine: &str, product: &str, filled: i64) -> Result<i64, Refusal> {
-        self.tell(at, Fact::RunStarted(RunStarted {
-            run_code: run.into(),
-            machine_code: machine.into(),
-            product_code: product.into(),
-            batch_code: format!("B{run}"),
-            counters: vec![filled_counter(filled), accepted_counter(filled)],
-            line_check_done: true,
-            ..RunStarted::default()
-        }))
+        self.tell(
+            at,
+            Fact::RunStarted(RunStarted {
+                run_code: run.into(),
+                machine_code: machine.into(),
+                product_code: product.into(),
+                batch_code: format!("B{run}"),
+                counters: vec![filled_counter(filled), accepted_counter(filled)],
+                line_check_done: true,
+                ..RunStarted::default()
+            }),
+        )
     }
 
     /// Counts filled and accepted cycles.
