@@ -80,6 +80,10 @@ impl Disk for Faulty {
         self.state.step()?;
         self.inner.list(folder, suffix)
     }
+    fn make_folder(&self, folder: &Path) -> io::Result<()> {
+        self.state.step()?;
+        self.inner.make_folder(folder)
+    }
     fn sync_folder(&self, folder: &Path) -> io::Result<()> {
         self.state.step()?;
         self.inner.sync_folder(folder)

@@ -253,7 +253,13 @@ pub async fn run(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
             let request =
                 v1::CheckLiftRequest { lift: Some(super::record::lift(lift)?), occurred_time: Some(session.time) };
             let answer = session.connection.lift.check_lift(request).await;
-            let answer = answer.map_err(|s| ask_fault(&s))?.into_inner();
+            let answer = answer.map_err(|status| {
+                // SAFETY-OF-PEOPLE: no answer is no permission, and that is what has to be read first.
+                let mut fault = ask_fault(&status);
+                fault.lines.insert(0, "DO NOT LIFT: the records cannot answer for it".into());
+                fault
+            });
+            let answer = answer?.into_inner();
             session.show("CheckLiftResponse", &answer, &[sheets::lift_check(&answer)]);
             Ok(Some(if answer.no_objection { Exit::Done } else { Exit::Refused }))
         }

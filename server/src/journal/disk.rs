@@ -27,6 +27,8 @@ pub trait Disk: Send + Sync {
     fn open(&self, path: &Path, create: bool) -> io::Result<Box<dyn DiskFile>>;
     /// Files of a folder whose name ends with `suffix`, sorted.
     fn list(&self, folder: &Path, suffix: &str) -> io::Result<Vec<PathBuf>>;
+    /// Makes a folder when there is none.
+    fn make_folder(&self, folder: &Path) -> io::Result<()>;
     /// Makes new names in the folder durable.
     fn sync_folder(&self, folder: &Path) -> io::Result<()>;
 }
@@ -84,6 +86,10 @@ impl Disk for RealDisk {
         }
         found.sort();
         Ok(found)
+    }
+
+    fn make_folder(&self, folder: &Path) -> io::Result<()> {
+        std::fs::create_dir_all(folder)
     }
 
     fn sync_folder(&self, folder: &Path) -> io::Result<()> {

@@ -8,6 +8,7 @@
 
 pub mod disk;
 pub mod format;
+pub mod memory_disk;
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -262,7 +263,7 @@ impl Journal {
         segment_bytes: u64,
         witness: Witness,
     ) -> Result<Journal, JournalError> {
-        std::fs::create_dir_all(folder).map_err(|e| JournalError::io("make", folder, e))?;
+        disk.make_folder(folder).map_err(|e| JournalError::io("make", folder, e))?;
         let paths = disk.list(folder, ".seg").map_err(|e| JournalError::io("list", folder, e))?;
         let mut journal = Journal {
             disk,

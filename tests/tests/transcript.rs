@@ -1,0 +1,148 @@
+//! The command against a server with the invented shift: what a person sees, and the exit code a script sees. Transcripts
+//! are stored beside the fixtures; `PIN=1` writes them anew, and a change is read line by line in review.
+
+use std::path::Path;
+
+use packloft_tests::Running;
+
+const EXECUTABLE: &str = env!("CARGO_BIN_EXE_house");
+
+/// Takes out what differs from run to run.
+fn settle(text: &str) -> String {
+    let stamp = |line: &str| -> String {
+        let mut out = String::new();
+        let mut words = line.split(' ').peekable();
+        while let Some(word) = words.next() {
+            let uuid = word.len() == 36 && word.bytes().filter(|b| *b == b'-').count() == 4;
+            out.push_str(if uuid { "UUID" } else { word });
+            if words.peek().is_some() {
+                out.push(' ');
+            }
+        }
+        out
+    };
+    text.lines().map(stamp).collect::<Vec<_>>().join("\n").replace("hash ", "hash\u{20}")
+}
+
+fn check(running: &Running, name: &str, commands: &[(&[&str], i32)]) -> anyhow::Result<()> {
+    let mut transcript = String::new();
+    for (arguments, exit) in commands {
+        let output = running.command(arguments)?;
+        let shown: Vec<String> =
+            arguments.iter().map(|a| if a.contains(' ') { format!("'{a}'") } else { (*a).to_owned() }).collect();
+        transcript.push_str(&format!("$ packloft {}\n", shown.join(" ")));
+        transcript.push_str(&settle(&String::from_utf8_lossy(&output.stdout)));
+        let errors = settle(&String::from_utf8_lossy(&output.stderr));
+        if !errors.is_empty() {
+            transcript.push_str(&format!("\n{errors}"));
+        }
+        let found = output.status.code().unwrap_or(-1);
+        transcript.push_str(&format!("\n[exit {found}]\n\n"));
+        assert_eq!(found, *exit, "{arguments:?}\n{transcript}");
+    }
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join(format!("fixtures/transcript_{name}.txt"));
+    if std::env::var_os("PIN").is_some() {
+        std::fs::write(&path, &transcript)?;
+    }
+    let expected = std::fs::read_to_string(&path)?;
+    if transcript != expected {
+        for (number, (a, b)) in transcript.lines().zip(expected.lines()).enumerate() {
+            assert_eq!(a, b, "{name}, line {}", number + 1);
+        }
+        assert_eq!(transcript.lines().count(), expected.lines().count(), "{name}: number of lines");
+    }
+    Ok(())
+}
+
+const ASK: &[&str] = &["--at", "2026-10-06 05:50"];
+
+fn lift<'a>(task: &'a str, bags: &[&'a str], extra: &[&'a str]) -> Vec<&'a str> {
+    let mut words = vec!["lift", task];
+    words.extend(bags);
+    words.extend(["--hoist", "H1", "--gear", "SH1", "--gear", "SP1", "--platform", "P1"]);
+    words.extend(["--driver", "p-17", "--slinger", "p-22"]);
+    words.extend(extra);
+    words.extend(ASK);
+    words
+}
+
+const CONFIRMED: &[&str] = &["--loops-on", "--bag-sound", "--nobody-below", "--gate-shut"];
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_people_see() -> anyhow::Result<()> {
+    let running = Running::with_shift(EXECUTABLE).await?;
+    let before = running.command(&["journal", "latest"])?.stdout;
+
+    // SAFETY-OF-PEOPLE: what to do is the first line, the caution is there, nothing is written by asking.
+    let good = lift("check", &["HB-413"], CONFIRMED);
+    let two = lift("check", &["HB-413", "HB-414"], CONFIRMED);
+    let bare = lift("check", &["HB-417"], &[]);
+    let unknown = lift("check", &["HB-999"], CONFIRMED);
+    check(&running, "lift_check", &[(&good, 0), (&two, 1), (&bare, 1), (&unknown, 3)])?;
+    assert_eq!(running.command(&["journal", "latest"])?.stdout, before, "asking wrote nothing");
+
+    check(
+        &running,
+        "trace",
+        &[
+            (&["trace", "pack", "--run", "R-1006-1", "--number", "7440"], 0),
+            (&["trace", "pack", "--batch", "HF279A", "--printed", "2026-10-06 09:20"], 0),
+            (&["trace", "pack", "--run", "R-1006-1", "--number", "12468"], 2),
+            (&["trace", "pack", "--batch", "HF279A", "--printed", "2026-10-06 04:00"], 3),
+            (&["trace", "bag", "HB-417"], 0),
+            (&["trace", "lot", "QE-2232"], 0),
+        ],
+    )?;
+    check(
+        &running,
+        "figures",
+        &[
+            (&["yield", "--bag", "HB-414"], 0),
+            (&["yield", "--run", "R-1006-1"], 0),
+            (&["balance", "--feed", "F1"], 0),
+            (&["balance", "--feed", "F1", "--day", "2026-10-06"], 0),
+            (&["balance", "--run", "R-1006-1", "--lot", "QE-2231"], 2),
+            (&["--output", "csv", "yield", "--bag", "HB-414"], 0),
+        ],
+    )?;
+
+    // The same lift recorded as done: taken, with its breaches, its bags on hold.
+    let mut done = lift("record", &["HB-413", "HB-414"], CONFIRMED);
+    done.extend(["--actor", "p-17"]);
+    let mut nobody = lift("record", &["HB-413"], CONFIRMED);
+    nobody.retain(|word| *word != "p-99");
+    check(
+        &running,
+        "lift_record",
+        &[
+            (&done, 0),
+            (&nobody, 2),
+            (&["bag", "show", "HB-413"], 0),
+            (&["--actor", "p-17", "hold", "end", "H102-1", "--reason", "fine"], 1),
+            (&["--actor", "p-40", "hold", "end", "H102-1", "--reason", "bag and loops examined"], 0),
+            (&["--actor", "p-17", "tip", "HB-413", "--feed", "F1"], 1),
+            (&["--actor", "p-17", "bag", "weigh", "HB-413", "--scale", "S1", "--gross", "12"], 2),
+        ],
+    )?;
+    let away = std::process::Command::new(EXECUTABLE)
+        .args(["--be-the-command", "--server", "http://127.0.0.1:9", "lot", "list"])
+        .output()?;
+    assert_eq!(away.status.code(), Some(4), "{}", String::from_utf8_lossy(&away.stderr));
+    let proof = running.command(&["journal", "verify"])?;
+    assert_eq!(proof.status.code(), Some(0));
+    assert!(String::from_utf8_lossy(&proof.stdout).starts_with("SOUND"));
+    let json = running.command(&["--output", "json", "lot", "show", "QE-2231"])?;
+    let json: serde_json::Value = serde_json::from_slice(&json.stdout)?;
+    assert_eq!(json["lot"]["state"], "LOT_STATE_RELEASED");
+    Ok(())
+}
+
+#[test]
+fn completions_name_the_subcommands() -> anyhow::Result<()> {
+    let output = std::process::Command::new(EXECUTABLE).args(["--be-the-command", "completions", "bash"]).output()?;
+    let text = String::from_utf8(output.stdout)?;
+    for word in ["lift", "trace", "balance", "journal"] {
+        assert!(text.contains(word), "{word}");
+    }
+    Ok(())
+}
