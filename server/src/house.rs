@@ -194,6 +194,22 @@ fn open_views(
     Ok((journal, views))
 }
 
+/// Takes the lock of a data folder.
+///
+/// # Errors
+/// When another server has it.
+pub fn lock(folder: &Path) -> anyhow::Result<File> {
+    let lock = OpenOptions::new().create(true).truncate(false).write(true).open(folder.join("LOCK"))?;
+    lock.try_lock().map_err(|_| anyhow::anyhow!("{} is in use by another server", folder.display()))?;
+    Ok(lock)
+}
+
+/// What a data folder proves to have been durable, besides the journal itself.
+pub fn witness(folder: &Path) -> Witness {
+    let applied = sound_views(&folder.join("views")).map_or(0, |views| views.applied().sequence);
+    Witness { sequence: read_head(folder).sequence.max(applied) }
+}
+
 /// How often free space is looked at.
 const DISK_LOOK_US: i64 = 1_000_000;
 
@@ -221,8 +237,7 @@ impl House {
     pub fn open(config: &HouseConfig, clock: Arc<dyn Clock>) -> anyhow::Result<House> {
         let folder = &config.folder;
         std::fs::create_dir_all(folder).with_context(|| format!("cannot make {}", folder.display()))?;
-        let lock = OpenOptions::new().create(true).truncate(false).write(true).open(folder.join("LOCK"))?;
-        lock.try_lock().map_err(|_| anyhow::anyhow!("{} is in use by another server", folder.display()))?;
+        let lock = lock(folder)?;
         give_up_ballast(folder, config.ballast_bytes);
         let (journal, views) = open_views(folder, &|witness| {
             let path = folder.join("journal");

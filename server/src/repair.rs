@@ -18,11 +18,14 @@ use crate::limits::SEGMENT_BYTES;
 /// When the folder cannot be read or written.
 pub fn repair(data: &Path, accept_loss: bool) -> anyhow::Result<ExitCode> {
     let folder = data.join("journal");
-    // Everything counts as proved here, so that opening cuts nothing on its own.
+    let _lock = crate::house::lock(data)?;
     let open = |witness| Journal::open(Arc::new(RealDisk), &folder, SEGMENT_BYTES, witness);
-    let journal = open(Witness { sequence: u64::MAX })?;
+    let journal = open(crate::house::witness(data))?;
     let last = journal.last_sequence();
-    let Some(damage) = journal.damage().cloned() else { return Ok(ExitCode::SUCCESS) };
+    let Some(damage) = journal.damage().cloned() else {
+        println!("the journal is sound up to sequence {last}: nothing to repair");
+        return Ok(ExitCode::SUCCESS);
+    };
     drop(journal);
     println!("good up to sequence {last}; then: {damage}");
     if !accept_loss {

@@ -29,6 +29,7 @@ fn bag(tag: &str, gross_mg: i64) -> HangingBag {
         },
         trip_number: 1,
         hold_codes: Vec::new(),
+        refused: false,
     }
 }
 
@@ -75,6 +76,7 @@ fn situation() -> Situation {
             platform: Platform { code: "P".into(), max_mass_mg: 3_000 * KG, max_bag_count: 3, ..Platform::default() },
             standing_mass_mg: 1_000 * KG,
             standing_count: 1,
+            unknown_bag_tags: Vec::new(),
         }),
         to_quarantine: false,
         confirmations: LiftConfirmations {
@@ -247,7 +249,7 @@ fn sling_tension_angle_and_hitch() {
     // From memory, unconfirmed: choke 0.8, basket 2 (EN 1492).
     let hitched = |hitch: Hitch, limit_mg: i64| {
         move |s: &mut Situation| {
-            s.gear = vec![sling(1, limit_mg, None)];
+            s.gear = vec![sling(1, limit_mg, Some(0))];
             if let Some(sling) = &mut s.gear[0].gear.sling {
                 sling.hitch = hitch.into();
             }
@@ -257,6 +259,18 @@ fn sling_tension_angle_and_hitch() {
     check("choke strong enough", &[], hitched(Hitch::Choke, 1_254 * KG));
     check("basket", &[], hitched(Hitch::Basket, 502 * KG));
     check("basket too weak", &["SLING_RATING", "LEG_TENSION"], hitched(Hitch::Basket, 501 * KG));
+    check("basket without its angle", &["ANGLE_MISSING"], |s| {
+        hitched(Hitch::Basket, 900 * KG)(s);
+        s.gear[0].angle_mdeg = None;
+    });
+    check("point of an upper item", &["POINT_LIMIT"], |s| s.gear[0].gear.point_load_limit_mg = 1_008 * KG - 1);
+    check("point of an upper item borne", &[], |s| s.gear[0].gear.point_load_limit_mg = 1_008 * KG);
+    check("a bag of unknown mass stands there", &["PLATFORM_MASS_UNKNOWN"], |s| {
+        if let Some(platform) = &mut s.platform {
+            platform.unknown_bag_tags = vec!["U1".into()];
+        }
+    });
+    check("refused at intake", &["BAG_REFUSED"], |s| s.bags[0].refused = true);
     // Two of four legs bearing is the default and the safe side.
     check("two of four bear", &["LEG_TENSION"], |s| {
         s.gear = vec![sling(4, 500 * KG, Some(10_000))];

@@ -424,3 +424,158 @@ fn check_values_of_the_trade() {
     assert_eq!(theoretical(1_000 * KG - 1, 2 * KG), Some((499, 2 * KG - 1)));
     assert_eq!(200_000 * 2 * KG, 400_000 * KG);
 }
+
+/// A loss before a weighing had been subtracted again, and a weighing of a part-tipped bag was not looked at: both let a
+/// lift pass with less mass than hung there.
+#[test]
+fn what_hangs_is_what_was_weighed_last_less_what_left_since() {
+    let mut house = House::new(0, 1);
+    house.fill(T0, "B1", "LA", 1_398 * KG);
+    let loss = |kg: i64| {
+        Fact::BagLossRecorded(BagLossRecorded { bag_tag: "B1".into(), mass_mg: kg * KG, reason: 7, destination: 4 })
+    };
+    house.tell(T0 + MIN, loss(300)).unwrap();
+    let weigh = |kg: i64| {
+        Fact::BagWeighed(BagWeighed {
+            bag_tag: "B1".into(),
+            scale_code: "S1".into(),
+            gross_mass_mg: kg * KG,
+            tare_mass_mg: None,
+        })
+    };
+    house.tell(T0 + 2 * MIN, weigh(1_400)).unwrap();
+    let hanging = |house: &House| {
+        let state = bag(of(house), "B1").unwrap().unwrap();
+        let mass = state.hanging.clone().unwrap();
+        (mass.gross_mass_mg.unwrap() - state.left_since_mg(mass.time_us)) / KG
+    };
+    assert_eq!(hanging(&house), 1_400);
+    assert_eq!(bag(of(&house), "B1").unwrap().unwrap().left_mass_mg(), Some(1_398 * KG));
+    house.tell(T0 + 3 * MIN, tip("B1", None, Some(700 * KG))).unwrap();
+    assert_eq!(hanging(&house), 700);
+    house.tell(T0 + 4 * MIN, weigh(900)).unwrap();
+    assert_eq!(hanging(&house), 900, "the scale knows better than the tip");
+    // A loss told after the rest was tipped comes out of the rest.
+    house.tell(T0 + 10 * MIN, tip("B1", None, None)).unwrap();
+    house.tell(T0 + 5 * MIN, loss(100)).unwrap();
+    assert_eq!(bag(of(&house), "B1").unwrap().unwrap().tipped_mass_mg(), 1_298 * KG);
+    assert_eq!(rules_of(&house.tell(T0 + 6 * MIN, loss(599))), ["MORE_THAN_BAG_HELD"]);
+}
+
+/// An examination report of last year, typed after this year's, had cleared this year's immediate defect.
+#[test]
+fn an_old_report_typed_late_clears_no_defect() {
+    let mut house = House::new(0, 1);
+    let hoist = Hoist { code: "H1".into(), rated_capacity_mg: 2_000 * KG, ..Hoist::default() };
+    house.tell(T0, Fact::Registered(Registered { item: Some(registered::Item::Hoist(hoist)) })).unwrap();
+    house.fill(T0, "B1", "LA", 900 * KG);
+    let report = |date: &str, defects: Vec<Defect>| {
+        Fact::ExaminationRecorded(ExaminationRecorded {
+            hoist_code: "H1".into(),
+            examined_date: date.into(),
+            next_date: "2026-12-31".into(),
+            defects,
+            ..ExaminationRecorded::default()
+        })
+    };
+    let crack = Defect { defect_class: DefectClass::Immediate.into(), text: "crack".into(), ..Defect::default() };
+    house.tell(T0, report("2026-02-03", vec![crack])).unwrap();
+    house.tell(T0 + MIN, report("2025-01-03", Vec::new())).unwrap();
+    let lift = || {
+        Fact::LiftRecorded(LiftRecorded {
+            hoist_code: "H1".into(),
+            bags: vec![LiftBag { bag_tag: "B1".into(), ..LiftBag::default() }],
+            direction: LiftDirection::Up.into(),
+            platform_code: "P1".into(),
+            driver_code: "op".into(),
+            slinger_code: "op".into(),
+            confirmations: Some(LiftConfirmations {
+                loops_on_untwisted: true,
+                bag_sound_dry: true,
+                nobody_below: true,
+                gate_shut: true,
+            }),
+            ..LiftRecorded::default()
+        })
+    };
+    let (_, event) = house.tell_all(T0 + 2 * MIN, lift()).unwrap();
+    assert_eq!(rules(&event.breaches), ["IMMEDIATE_DEFECT"]);
+    house.tell(T0 + 3 * MIN, report("2026-05-04", Vec::new())).unwrap();
+    let (_, event) = house.tell_all(T0 + 4 * MIN, lift()).unwrap();
+    assert_eq!(rules(&event.breaches), ["BAG_ON_HOLD"], "the hold of the breach stays");
+}
+
+#[test]
+fn a_refused_bag_that_was_lifted_and_tipped_is_two_breaches() {
+    let mut house = House::new(0, 1);
+    let intake = IntakeRecorded {
+        intake_code: "I1".into(),
+        bags: vec![IntakeBag {
+            bag_tag: "B1".into(),
+            lots: vec![LotShare { lot_code: "LA".into(), share_ppm: 1_000_000 }],
+            fibc_type_code: "T1".into(),
+            declared_net_mass_mg: Some(900 * KG),
+            refused: true,
+            ..IntakeBag::default()
+        }],
+        ..IntakeRecorded::default()
+    };
+    house.tell(T0, Fact::IntakeRecorded(intake)).unwrap();
+    let hoist = Hoist { code: "H1".into(), rated_capacity_mg: 2_000 * KG, ..Hoist::default() };
+    house.tell(T0, Fact::Registered(Registered { item: Some(registered::Item::Hoist(hoist)) })).unwrap();
+    let lift = LiftRecorded {
+        hoist_code: "H1".into(),
+        bags: vec![LiftBag { bag_tag: "B1".into(), ..LiftBag::default() }],
+        direction: LiftDirection::Up.into(),
+        platform_code: "P1".into(),
+        driver_code: "op".into(),
+        slinger_code: "op".into(),
+        ..LiftRecorded::default()
+    };
+    let (_, event) = house.tell_all(T0 + MIN, Fact::LiftRecorded(lift)).unwrap();
+    assert!(rules(&event.breaches).contains(&"BAG_REFUSED"));
+    let (_, event) = house.tip(T0 + 2 * MIN, T0 + 3 * MIN, "B1").unwrap();
+    assert!(rules(&event.breaches).contains(&"BAG_REFUSED"));
+}
+
+#[test]
+fn runs_do_not_overlap_and_a_void_is_not_voided() {
+    let mut house = House::new(0, 1);
+    house.start(T0 + 60 * MIN, "RX", "M1", "K1", 0).unwrap();
+    house.start(T0, "RW", "M1", "K1", 0).unwrap();
+    let finish = RunFinished { run_code: "RW".into(), counters: vec![filled_counter(0)], ..RunFinished::default() };
+    assert_eq!(rules_of(&house.tell(T0 + 90 * MIN, Fact::RunFinished(finish.clone()))), ["RUN_OVERLAP"]);
+    house.tell(T0 + 50 * MIN, Fact::RunFinished(finish)).unwrap();
+    let counted = house.count(T0 + 70 * MIN, "M1", 100).unwrap();
+    let void = |target| {
+        Fact::Corrected(Box::new(Corrected { target_sequence: target, reason: "x".into(), ..Corrected::default() }))
+    };
+    let voided = house.tell(T0 + 80 * MIN, void(counted)).unwrap();
+    assert_eq!(rules_of(&house.tell(T0 + 81 * MIN, void(voided))), ["NOTHING_TO_VOID"]);
+}
+
+/// A bag given another tag by a correction left its tip hanging in the air without a word.
+#[test]
+fn a_replacement_that_takes_a_bag_away_is_a_listed_contradiction() {
+    let mut house = House::new(0, 1);
+    house.fill(T0, "B1", "LA", 900 * KG);
+    let filled = house.record.last_sequence();
+    house.tip(T0 + MIN, T0 + 2 * MIN, "B1").unwrap();
+    let fact = Fact::BulkBagRecorded(BulkBagRecorded {
+        bag_tag: "B44".into(),
+        lots: vec![LotShare { lot_code: "LA".into(), share_ppm: 1_000_000 }],
+        fibc_type_code: "T1".into(),
+        scale_code: "S1".into(),
+        gross_mass_mg: 902 * KG,
+        tare_mass_mg: 2 * KG,
+        ..BulkBagRecorded::default()
+    });
+    let replaced = Fact::Corrected(Box::new(Corrected {
+        target_sequence: filled,
+        reason: "tag misread".into(),
+        replacement: Some(Box::new(Event { occurred_time_us: T0, fact: Some(fact), ..Event::default() })),
+        ..Corrected::default()
+    }));
+    let (_, event) = house.tell_all(T0 + 4 * MIN, replaced).unwrap();
+    assert_eq!(rules(&event.contradictions), ["BAG_WITHOUT_ARRIVAL"]);
+}

@@ -261,7 +261,7 @@ pub fn run(record: &dyn Record, run_code: &str) -> Result<Option<v1::Run>, Unrea
     let total = |place| counted(&rows, &started.machine_code, place, digits, span);
     let filled = total(f::CounterPlace::Filled);
     let readings = rows.iter().filter_map(|row| match &row.event.fact {
-        Some(Fact::ReadingsRecorded(f)) if f.run_code == run_code => Some(f),
+        Some(Fact::ReadingsRecorded(f)) if (span.0..=span.1).contains(&row.event.occurred_time_us) => Some(f),
         _ => None,
     });
     let (all, _) = run_readings(readings);

@@ -299,6 +299,23 @@ fn printer_clock(asked: &Asked, machine_code: &str, at_us: i64) -> Result<(i64, 
     Ok((0, ms * 1_000))
 }
 
+/// Origin of the packs of a run that one stretch holds between two instants.
+fn printed_between(
+    asked: &Asked,
+    flow: &FeedFlow,
+    started: &f::RunStarted,
+    from_us: i64,
+    to_us: i64,
+) -> Result<Option<v1::PackOrigin>, Unreadable> {
+    let ledger = &flow.ledger;
+    let Some(run) = ledger.run_index(&started.run_code) else { return Ok(None) };
+    let (from, to) = (ledger.time(from_us), ledger.time(to_us));
+    let Some(packs) = ledger.packs_between(run, from, to) else { return Ok(None) };
+    let first = ledger.pack_times(run, packs.0).map_or(from, |(start, _)| start);
+    let last = ledger.pack_times(run, packs.1).map_or(to, |(_, end)| end);
+    Ok(Some(pack_origin(asked, flow, run, packs, (first, last))?))
+}
+
 /// Origins of the packs that a batch code with a printed local time may mean, one per run and instant.
 ///
 /// # Errors
@@ -329,16 +346,18 @@ pub fn by_print(
             // Printed = true + offset.
             let from_us = printed_us - offset - tolerance;
             let to_us = printed_us + length_us - offset + tolerance;
-            let Some(flow) = asked.flow(&started.feed_code, from_us, settings.epsilon, settings.coverage)? else {
-                continue;
-            };
-            let ledger = &flow.ledger;
-            let Some(run) = ledger.run_index(&started.run_code) else { continue };
-            let (from, to) = (ledger.time(from_us), ledger.time(to_us));
-            let Some(packs) = ledger.packs_between(run, from, to) else { continue };
-            let first = ledger.pack_times(run, packs.0).map_or(from, |(start, _)| start);
-            let last = ledger.pack_times(run, packs.1).map_or(to, |(_, end)| end);
-            origins.push(pack_origin(asked, &flow, run, packs, (first, last))?);
+            // What is printed may lie on either side of an emptied feed.
+            let mut at = from_us;
+            for _ in 0..64 {
+                let Some(flow) = asked.flow(&started.feed_code, at, settings.epsilon, settings.coverage)? else {
+                    break;
+                };
+                origins.extend(printed_between(asked, &flow, started, from_us, to_us)?);
+                match flow.ledger.end.map(|end| flow.ledger.instant_us(end)) {
+                    Some(end) if end <= to_us && end >= at => at = end + 1,
+                    _ => break,
+                }
+            }
         }
     }
     if origins.is_empty() {

@@ -79,7 +79,13 @@ pub struct BagFacts {
     pub declared: Option<BagMass>,
     /// Tips in the order they happened.
     pub tips: Vec<TipFacts>,
-    /// Lost before tipping.
+    /// Newest weighing here, also of a part-tipped bag: what hangs on a hook.
+    pub hanging: Option<BagMass>,
+    /// True when it was not accepted at intake, wherever it is now.
+    pub refused: bool,
+    /// Losses before tipping: time and mass.
+    pub losses: Vec<(i64, i64)>,
+    /// Lost since the mass in use was known.
     pub lost_mass_mg: i64,
     /// Residue, when recorded.
     pub residue_mass_mg: Option<i64>,
@@ -119,9 +125,11 @@ impl BagFacts {
         Some(net - self.lost_mass_mg - self.tipped_mass_mg())
     }
 
-    /// Gross as it hangs now, from a given gross: what was tipped or lost no longer hangs.
-    pub fn gross_now_mg(&self, gross_mass_mg: i64) -> i64 {
-        gross_mass_mg - self.lost_mass_mg - self.tipped_mass_mg()
+    /// Mass that left the bag after an instant.
+    pub fn left_since_mg(&self, time_us: i64) -> i64 {
+        let lost: i64 = self.losses.iter().filter(|(time, _)| *time > time_us).map(|(_, mass)| mass).sum();
+        let tipped: i64 = self.tips.iter().filter(|tip| tip.end_time_us > time_us).map(|tip| tip.mass_mg).sum();
+        lost + tipped
     }
 }
 
@@ -166,6 +174,9 @@ fn birth(row: &Entry, bag_tag: &str) -> Option<BagFacts> {
         weighed: None,
         declared: None,
         tips: Vec::new(),
+        hanging: None,
+        refused: false,
+        losses: Vec::new(),
         lost_mass_mg: 0,
         residue_mass_mg: None,
         place: Place::Location(String::new()),
@@ -179,6 +190,7 @@ fn birth(row: &Entry, bag_tag: &str) -> Option<BagFacts> {
                 supplier_code: intake.supplier_code.clone(),
                 intake_code: intake.intake_code.clone(),
                 declared: Some(declared(bag, at)),
+                refused: bag.refused,
                 place,
                 ..empty(&bag.lots, &bag.fibc_type_code)
             })
@@ -216,17 +228,22 @@ fn fold(rows: &[Entry], bag_tag: &str) -> Option<BagFacts> {
     for row in rows {
         let at = row.event.occurred_time_us;
         match &row.event.fact {
-            Some(Fact::BagWeighed(f)) if at <= first_tip => {
+            Some(Fact::BagWeighed(f)) => {
                 let tare = f.tare_mass_mg.or(bag.mass().and_then(|m| m.tare_mass_mg));
-                bag.weighed = Some(BagMass {
+                let mass = BagMass {
                     gross_mass_mg: Some(f.gross_mass_mg),
                     tare_mass_mg: tare,
                     net_mass_mg: tare.map(|tare| f.gross_mass_mg - tare),
                     scale_code: f.scale_code.clone(),
                     time_us: at,
-                });
+                };
+                bag.hanging = Some(mass.clone());
+                // Weighed after the first tip: no new net of what had been in it.
+                if at <= first_tip {
+                    bag.weighed = Some(mass);
+                }
             }
-            Some(Fact::BagLossRecorded(f)) => bag.lost_mass_mg += f.mass_mg,
+            Some(Fact::BagLossRecorded(f)) => bag.losses.push((at, f.mass_mg)),
             Some(Fact::ResidueRecorded(f)) => bag.residue_mass_mg = Some(f.mass_mg),
             Some(Fact::BagMoved(f)) => bag.place = Place::Location(f.location_code.clone()),
             Some(Fact::LiftRecorded(f)) => {
@@ -245,6 +262,11 @@ fn fold(rows: &[Entry], bag_tag: &str) -> Option<BagFacts> {
             }),
             _ => {}
         }
+    }
+    let known_at = bag.mass().map_or(i64::MIN, |mass| mass.time_us);
+    bag.lost_mass_mg = bag.losses.iter().filter(|(time, _)| *time > known_at).map(|(_, mass)| mass).sum();
+    if bag.hanging.is_none() {
+        bag.hanging = bag.weighed.clone();
     }
     // All that was left: only known once every part is, since parts may be told late.
     let parts: i64 = bag.tips.iter().filter(|tip| !tip.whole).map(|tip| tip.mass_mg).sum();
@@ -362,7 +384,10 @@ pub(super) fn weighed(fact: &BagWeighed, at: i64, context: &Context) -> Result<D
 
 pub(super) fn loss(fact: &BagLossRecorded, context: &Context) -> Result<Decision, Refusal> {
     let bag = existing(context.record, &fact.bag_tag)?;
-    if let Some(left) = bag.left_mass_mg()
+    // Told late, after the rest was tipped: it comes out of what the rest was taken to be.
+    let parts: i64 = bag.tips.iter().filter(|tip| !tip.whole).map(|tip| tip.mass_mg).sum();
+    let kept = parts + bag.lost_mass_mg + bag.residue_mass_mg.unwrap_or(0);
+    if let Some(left) = bag.net_mass_mg().map(|net| net - kept)
         && fact.mass_mg > left
     {
         return Err(Refusal::impossible(more_than_left(&bag, fact.mass_mg, left, "lost")));

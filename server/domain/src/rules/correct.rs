@@ -80,27 +80,42 @@ fn standing(target: &Entry) -> (Option<Event>, Vec<String>) {
     }
 }
 
-/// Facts that would hang in the air once the target is gone.
-fn contradictions(record: &dyn Record, target: &Event) -> Result<Vec<Finding>, Unreadable> {
+/// Bags and run a fact brings into being.
+fn births(event: &Event) -> (Vec<&str>, Option<&str>) {
+    match &event.fact {
+        Some(Fact::IntakeRecorded(f)) => (f.bags.iter().map(|b| b.bag_tag.as_str()).collect(), None),
+        Some(Fact::BulkBagRecorded(f)) => (vec![f.bag_tag.as_str()], None),
+        Some(Fact::RunStarted(f)) => (Vec::new(), Some(f.run_code.as_str())),
+        _ => (Vec::new(), None),
+    }
+}
+
+/// Facts that would hang in the air once the target is gone and the replacement stands.
+fn contradictions(
+    record: &dyn Record,
+    target: &Event,
+    replacement: Option<&Event>,
+) -> Result<Vec<Finding>, Unreadable> {
     let mut found = Vec::new();
-    let tags: Vec<&str> = match &target.fact {
-        Some(Fact::IntakeRecorded(f)) => f.bags.iter().map(|b| b.bag_tag.as_str()).collect(),
-        Some(Fact::BulkBagRecorded(f)) => vec![f.bag_tag.as_str()],
-        _ => Vec::new(),
-    };
-    for tag in tags {
-        let orphans = record.list(&key::object("bag", tag))?.len();
-        if bag::bag(record, tag)?.is_none() && orphans > 2 {
-            let text = format!("bag {tag} has facts on record but no arrival any more");
+    let (tags, run) = births(target);
+    let (new_tags, new_run) = replacement.map(births).unwrap_or_default();
+    for tag in tags.into_iter().filter(|tag| !new_tags.contains(tag)) {
+        let rows = crate::record::facts(record, &key::object("bag", tag))?;
+        if bag::bag(record, tag)?.is_none() && !rows.is_empty() {
+            let text = format!("bag {tag} has {} facts on record but no arrival any more", rows.len());
             found.push(finding("BAG_WITHOUT_ARRIVAL", tag, text, 0, 0));
         }
     }
-    if let Some(Fact::RunStarted(f)) = &target.fact {
-        let rows = crate::record::facts(record, &key::object("run", &f.run_code))?;
-        if !rows.is_empty() && super::stream::run_span(record, &f.run_code)?.is_none() {
-            let text = format!("run {} has facts on record but no start any more", f.run_code);
-            found.push(finding("RUN_WITHOUT_START", &f.run_code, text, 0, 0));
+    if let Some(run) = run.filter(|run| Some(*run) != new_run) {
+        let rows = crate::record::facts(record, &key::object("run", run))?;
+        if !rows.is_empty() && super::stream::run_span(record, run)?.is_none() {
+            let text = format!("run {run} has facts on record but no start any more");
+            found.push(finding("RUN_WITHOUT_START", run, text, 0, 0));
         }
+    }
+    if let (Some(Fact::CountRecorded(f)), None) = (&target.fact, replacement) {
+        let at = target.occurred_time_us;
+        found.extend(super::stream::gap_faults(record, &f.machine_code, &f.counters, at)?);
     }
     Ok(found)
 }
@@ -160,8 +175,13 @@ pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> 
             fact: decision.fact.take(),
             ..Event::default()
         }));
-    } else if let Some(stands) = &stands {
-        decision.contradictions.extend(contradictions(&without, stands)?);
+    } else if stands.is_none() {
+        let text = format!("sequence {subject} is a void already; record the fact again, or replace the void");
+        return Err(Refusal::impossible(finding("NOTHING_TO_VOID", &subject, text, 0, 0)));
+    }
+    if let Some(stands) = &stands {
+        let new = corrected.replacement.as_deref();
+        decision.contradictions.extend(contradictions(&without, stands, new)?);
     }
     decision.fact = Some(Fact::Corrected(Box::new(corrected)));
     Ok(decision)

@@ -77,6 +77,8 @@ pub struct HangingBag {
     pub trip_number: i64,
     /// Open holds at that time.
     pub hold_codes: Vec<String>,
+    /// True when it was not accepted at intake.
+    pub refused: bool,
 }
 
 /// Platform with what stands there.
@@ -88,6 +90,8 @@ pub struct PlatformState {
     pub standing_mass_mg: i64,
     /// Bags standing there.
     pub standing_count: i64,
+    /// Those of them whose mass is not known.
+    pub unknown_bag_tags: Vec<String>,
 }
 
 /// Everything a verdict rests on.
@@ -160,10 +164,16 @@ fn examined(
 ) -> Result<Examined, Unreadable> {
     let rows = facts(record, &key::examined_key(hoist_code, gear_code))?;
     let code = if hoist_code.is_empty() { gear_code } else { hoist_code };
-    let newest = rows.iter().rev().find_map(|row| match &row.event.fact {
-        Some(Fact::ExaminationRecorded(f)) if row.event.occurred_time_us <= at => Some(f),
-        _ => None,
-    });
+    // The newest report by the day of the examination, not by when it was typed: an old report clears nothing.
+    let newest = rows
+        .iter()
+        .filter(|row| row.event.occurred_time_us <= at)
+        .filter_map(|row| match &row.event.fact {
+            Some(Fact::ExaminationRecorded(f)) => Some((f, row.sequence)),
+            _ => None,
+        })
+        .max_by(|a, b| a.0.examined_date.cmp(&b.0.examined_date).then(a.1.cmp(&b.1)))
+        .map(|(report, _)| report);
     let Some(newest) = newest else { return Ok(Examined::default()) };
     let mut state = Examined {
         any: true,
@@ -194,12 +204,12 @@ fn counted_mass(
     zone: &Zone,
 ) -> Result<(Option<i64>, Option<i64>, MassBasis, String), Unreadable> {
     let mut why_not = String::new();
-    if let Some(mass) = &bag.weighed
+    if let Some(mass) = &bag.hanging
         && let Some(gross) = mass.gross_mass_mg
     {
         let known = Register::at(record, mass.time_us).scale(&mass.scale_code)?;
         if known.is_some_and(|s| scale::in_date(&s, zone, mass.time_us)) {
-            let gross = bag.gross_now_mg(gross);
+            let gross = gross - bag.left_since_mg(mass.time_us);
             let contents = gross - mass.tare_mass_mg.unwrap_or(0);
             let text = format!("weighed here on scale {}", mass.scale_code);
             return Ok((Some(gross), Some(contents), MassBasis::WeighedHere, text));
@@ -211,7 +221,7 @@ fn counted_mass(
     {
         let supplier = Register::at(record, at).supplier(&bag.supplier_code)?;
         if let Some(tolerance) = supplier.and_then(|s| s.mass_tolerance_mg) {
-            let gross = bag.gross_now_mg(gross + tolerance);
+            let gross = gross + tolerance - bag.left_since_mg(mass.time_us);
             let contents = gross - mass.tare_mass_mg.unwrap_or(0);
             let text = format!("declared, with the supplier's tolerance of {}", kilograms(tolerance));
             return Ok((Some(gross), Some(contents), MassBasis::Declared, text));
@@ -239,7 +249,7 @@ fn platform_state(
             tags.extend(lift.bags.iter().map(|b| b.bag_tag.clone()));
         }
     }
-    let mut state = PlatformState { platform, standing_mass_mg: 0, standing_count: 0 };
+    let mut state = PlatformState { platform, standing_mass_mg: 0, standing_count: 0, unknown_bag_tags: Vec::new() };
     for tag in tags {
         if lifted_now.iter().any(|b| b.bag_tag == tag) {
             continue;
@@ -249,6 +259,9 @@ fn platform_state(
             let (gross, ..) = counted_mass(record, &bag, at, zone)?;
             state.standing_count += 1;
             state.standing_mass_mg += gross.unwrap_or(0);
+            if gross.is_none() {
+                state.unknown_bag_tags.push(tag);
+            }
         }
     }
     Ok(state)
@@ -272,7 +285,7 @@ fn person_reasons(known: &Register, lift: &LiftRecorded, zone: &Zone, at: i64) -
 /// Reads everything a verdict rests on.
 ///
 /// # Errors
-/// `NotFound` for every code that is not registered; `Forbidden` when a bag cannot hang (emptied or never accepted).
+/// `NotFound` for every code that is not registered; `Forbidden` when a bag cannot hang because it was emptied.
 pub fn gather(record: &dyn Record, lift: &LiftRecorded, at: i64, zone: &Zone) -> Result<Situation, Refusal> {
     let known = Register::at(record, at);
     let mut missing = Missing::default();
@@ -337,6 +350,7 @@ fn hanging_bag(record: &dyn Record, bag: &BagFacts, at: i64, zone: &Zone) -> Res
         basis_text,
         fibc: fibc.unwrap_or_default(),
         trip_number: bag.trip_number,
+        refused: bag.refused,
         hold_codes: holds
             .into_iter()
             .filter(|state| state.placed_time_us <= at)
@@ -377,9 +391,9 @@ fn sling_findings(
     let mut reasons = Vec::new();
     let angle = match angle_mdeg {
         Some(angle) => angle,
-        None if sling.leg_count <= 1 => 0,
+        None if sling.leg_count <= 1 && sling.hitch() != Hitch::Basket => 0,
         None => {
-            let text = format!("sling {code} has {} legs and no angle is given", sling.leg_count);
+            let text = format!("sling {code} ({} legs) needs its angle, and none is given", sling.leg_count);
             return vec![finding("ANGLE_MISSING", code, text, 0, MAX_ANGLE_MDEG)];
         }
     };
@@ -446,7 +460,8 @@ fn load_findings(situation: &Situation, bags: &[&HangingBag]) -> (Vec<Finding>, 
     reasons.extend(over("HOOK_LOAD", &hoist.code, &what, hook_load, hoist.rated_capacity_mg));
 
     let mut below = bag_load + gear_load;
-    for state in &situation.gear {
+    let last = situation.gear.len().saturating_sub(1);
+    for (index, state) in situation.gear.iter().enumerate() {
         let gear = &state.gear;
         below -= gear.mass_mg;
         if let Some(sling) = &gear.sling {
@@ -460,6 +475,11 @@ fn load_findings(situation: &Situation, bags: &[&HangingBag]) -> (Vec<Finding>, 
             });
             let what = format!("load below gear {}", gear.code);
             reasons.extend(over("GEAR_LIMIT", &gear.code, &what, below, gear.working_load_limit_mg));
+        }
+        // What hangs on the next item hangs on one point of this one.
+        if index < last && gear.point_load_limit_mg > 0 {
+            let what = format!("load on one point of gear {}", gear.code);
+            reasons.extend(over("POINT_LIMIT", &gear.code, &what, below, gear.point_load_limit_mg));
         }
     }
     let count = i64::try_from(bags.len()).unwrap_or(i64::MAX);
@@ -514,6 +534,10 @@ fn platform_findings(
     });
     let what = format!("platform {code} with {} bags standing and this lift", state.standing_count);
     reasons.extend(over("PLATFORM_LOAD", code, &what, after, state.platform.max_mass_mg));
+    for tag in &state.unknown_bag_tags {
+        let text = format!("bag {tag} stands on platform {code} and its mass is not known");
+        reasons.push(finding("PLATFORM_MASS_UNKNOWN", tag, text, 0, 0));
+    }
     let (bags, limit) = (state.standing_count + count, state.platform.max_bag_count);
     if limit > 0 && bags > limit {
         let text = format!("platform {code} would hold {bags} bags; it is marked for {limit}");
@@ -570,6 +594,10 @@ fn bag_findings(situation: &Situation, bag: &HangingBag, zone: &Zone, at: i64) -
     }
     let leaves_hold = situation.direction == LiftDirection::Down
         || (situation.direction == LiftDirection::Across && situation.to_quarantine);
+    if bag.refused && !leaves_hold {
+        let text = format!("bag {tag} was refused at intake");
+        reasons.push(finding("BAG_REFUSED", tag, text, 0, 0));
+    }
     if !bag.hold_codes.is_empty() && !leaves_hold {
         let text = format!("bag {tag} is on hold ({})", bag.hold_codes.join(", "));
         reasons.push(finding("BAG_ON_HOLD", tag, text, 0, 0));

@@ -43,7 +43,7 @@ pub fn lot(record: &dyn Record, lot_code: &str) -> Result<Option<LotFacts>, Unre
 
 fn fold(rows: &[Entry]) -> Option<LotFacts> {
     let mut state: Option<LotFacts> = None;
-    // Decisions count by the order they were taken in, whatever came before them on the floor.
+    // Decisions count by the order they were taken in, whatever time they name.
     let mut decided_at = i64::MIN;
     for row in rows {
         if let Some(Fact::LotCreated(created)) = &row.event.fact {
@@ -67,8 +67,8 @@ fn fold(rows: &[Entry]) -> Option<LotFacts> {
             Some(Fact::LotRejected(f)) => (LotDecision::Rejected, f.reason.clone()),
             _ => continue,
         };
-        if row.event.occurred_time_us >= decided_at {
-            decided_at = row.event.occurred_time_us;
+        if row.sequence >= decided_at {
+            decided_at = row.sequence;
             (lot.decision, lot.decision_reason) = decision;
         }
     }

@@ -21,6 +21,7 @@ pub fn open_run(record: &dyn Record, machine_code: &str, at: i64) -> Result<Opti
     let object = key::object("machine", machine_code);
     let day = key::day_of(at);
     let mut next = record.day_before(&object, day)?;
+    let mut finished: Vec<String> = Vec::new();
     while let Some(found) = next {
         if found < day - RUN_LOOKBACK_DAYS {
             return Ok(None);
@@ -30,10 +31,12 @@ pub fn open_run(record: &dyn Record, machine_code: &str, at: i64) -> Result<Opti
                 continue;
             }
             match &row.event.fact {
+                // Runs do not overlap, so whatever began before a finished one is over as well.
+                Some(Fact::RunStarted(start)) if finished.contains(&start.run_code) => return Ok(None),
                 Some(Fact::RunStarted(start)) => {
                     return Ok(Some((start.clone(), row.event.occurred_time_us)));
                 }
-                Some(Fact::RunFinished(_)) => return Ok(None),
+                Some(Fact::RunFinished(finish)) => finished.push(finish.run_code.clone()),
                 _ => {}
             }
         }
@@ -111,6 +114,32 @@ fn neighbour(
         next = step(if after { found + 1 } else { found - 1 })?;
     }
     Ok(None)
+}
+
+/// Reasons why the readings on either side of one that is taken away do not fit together.
+pub fn gap_faults(
+    record: &dyn Record,
+    machine_code: &str,
+    counters: &[CounterReading],
+    at: i64,
+) -> Result<Vec<Finding>, Unreadable> {
+    let digits = Register::at(record, at).machine(machine_code)?.map_or(0, |machine| machine.counter_digit_count);
+    let mut found = Vec::new();
+    for reading in counters {
+        let before = neighbour(record, machine_code, reading, at, false)?;
+        let after = neighbour(record, machine_code, reading, at, true)?;
+        if let (Some(before), Some(after)) = (before, after)
+            && counter::cycles(before.value, &after, digits).is_none()
+        {
+            let name = counter_name(reading);
+            let text = format!(
+                "{name} of machine {machine_code} goes from {} to {} with nothing in between",
+                before.value, after.value
+            );
+            found.push(finding("COUNTER_BACKWARDS", machine_code, text, after.value, before.value));
+        }
+    }
+    Ok(found)
 }
 
 /// Reasons why readings of a machine cannot be true beside their neighbours in time.
@@ -276,6 +305,18 @@ pub(super) fn finish_run(fact: &RunFinished, at: i64, context: &Context) -> Resu
         reasons.push(finding("FINISH_BEFORE_START", &fact.run_code, text, at, started_at));
     }
     reasons.extend(counter_faults(context.record, &machine, &fact.counters, at)?);
+    let object = key::object("machine", &machine.code);
+    for row in facts_between(context.record, &object, key::day_of(started_at), key::day_of(at))? {
+        let began = row.event.occurred_time_us;
+        if let Some(Fact::RunStarted(other)) = &row.event.fact
+            && other.run_code != fact.run_code
+            && began > started_at
+            && began < at
+        {
+            let text = format!("run {} began on machine {} in between", other.run_code, machine.code);
+            reasons.push(finding("RUN_OVERLAP", &other.run_code, text, at, began));
+        }
+    }
     forbid_if_any(reasons)?;
     let fact = RunFinished { machine_code: start.machine_code, feed_code: start.feed_code, ..fact.clone() };
     Ok(Decision::plain(Fact::RunFinished(fact)))
@@ -311,7 +352,7 @@ fn tip_breaches(
         let text = format!("bag {tag} was tipped while on hold ({})", holds.join(", "));
         breaches.push(finding("BAG_ON_HOLD", tag, text, 0, 0));
     }
-    if bag.place == Place::Refused {
+    if bag.refused {
         let text = format!("bag {tag} was tipped although it was refused at intake");
         breaches.push(finding("BAG_REFUSED", tag, text, 0, 0));
     }

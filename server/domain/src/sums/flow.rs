@@ -14,7 +14,7 @@
 //! Cost: one closed form per hopper layer and event. Packs cost nothing until one is asked for; the state is kept every
 //! [`SNAPSHOT_STEPS`] steps so that a question starts near its answer.
 
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::VecDeque;
 
 /// Composition: share by source, shares of a whole sum to 1.
 pub type Mix = Vec<(u32, f64)>;
@@ -61,6 +61,8 @@ pub struct Section {
 pub enum Source {
     /// Product of one bag.
     Bag(u32),
+    /// Product from before the record.
+    Unknown,
     /// Product that left and is put back: it is like what leaves when it comes back.
     Returned,
 }
@@ -141,8 +143,10 @@ struct State {
     /// Index 0 is the outlet.
     stages: Vec<Layer>,
     hopper: VecDeque<Layer>,
-    /// Mass of later steps' inflow that has left already, by step.
-    spent: BTreeMap<usize, f64>,
+    /// Inflow that has left before it came: all of the steps from one to before another, and so much of that one.
+    spent_from: usize,
+    spent_step: usize,
+    spent_mass: f64,
     last_out: Mix,
 }
 
@@ -209,7 +213,9 @@ impl State {
         State {
             stages: vec![Layer { mass: 0.0, mix: Vec::new() }; stages],
             hopper: VecDeque::new(),
-            spent: BTreeMap::new(),
+            spent_from: 0,
+            spent_step: 0,
+            spent_mass: 0.0,
             last_out: Vec::new(),
         }
     }
@@ -362,7 +368,8 @@ impl Flow {
             }
             let net = inflow - step.drawn;
             let short = -(content + net);
-            if short > 1e-9 {
+            // Masses are milligrams; anything far below one is rounding.
+            if short > 1e-3 {
                 let length = step.end - step.start;
                 let until_empty = if net < 0.0 { (content / -net).clamp(0.0, 1.0) } else { 0.0 };
                 let deficit = open.get_or_insert(Deficit {
@@ -387,7 +394,7 @@ impl Flow {
         }
         deficits.extend(open);
         for deficit in &mut deficits {
-            deficit.gap = deficit.next.is_none() || deficit.mass > tolerance(deficit.start);
+            deficit.gap = deficit.mass > tolerance(deficit.start).max(1.0);
         }
         self.deficits = deficits;
         // A carried deficit is paid back, so what followed holds that much less.
@@ -480,11 +487,13 @@ impl Flow {
         }
         let length = step.end - step.start;
         let fraction = if length > 0.0 { (to - from) / length } else { 1.0 };
-        let spent = state.spent.get(&index).copied().unwrap_or(0.0);
-        if spent > 0.0 && to == step.end {
-            state.spent.remove(&index);
-        }
         let bags = bag_mass(step);
+        let spent = match index.cmp(&state.spent_step) {
+            std::cmp::Ordering::Less if index >= state.spent_from => bags,
+            std::cmp::Ordering::Less => 0.0,
+            std::cmp::Ordering::Equal => state.spent_mass,
+            std::cmp::Ordering::Greater => 0.0,
+        };
         for (source, mass) in &step.inflows {
             let left = match source {
                 Source::Bag(_) if bags > 0.0 => mass * (1.0 - spent / bags),
@@ -492,6 +501,7 @@ impl Flow {
             };
             let mix = match source {
                 Source::Bag(bag) => vec![(*bag, 1.0)],
+                Source::Unknown => vec![(UNRECORDED, 1.0)],
                 Source::Returned if state.last_out.is_empty() => vec![(UNRECORDED, 1.0)],
                 Source::Returned => state.last_out.clone(),
             };
@@ -509,12 +519,15 @@ impl Flow {
 
     /// Takes what was short out of the next inflows: those packs hold product of bags tipped a moment later.
     fn spend(&self, state: &mut State, index: usize, mut short: f64, out: &mut Mix) {
-        for (later, step) in self.steps.iter().enumerate().skip(index + 1) {
+        if state.spent_step <= index {
+            (state.spent_from, state.spent_step, state.spent_mass) = (index + 1, index + 1, 0.0);
+        }
+        while let Some(step) = self.steps.get(state.spent_step) {
             let bags = bag_mass(step);
-            let left = bags - state.spent.get(&later).copied().unwrap_or(0.0);
+            let left = bags - state.spent_mass;
             if left > 0.0 {
                 let part = left.min(short);
-                *state.spent.entry(later).or_default() += part;
+                state.spent_mass += part;
                 for (source, mass) in &step.inflows {
                     if let Source::Bag(bag) = source {
                         add(out, part / bags, &vec![(*bag, *mass)]);
@@ -525,6 +538,7 @@ impl Flow {
             if short <= 0.0 {
                 return;
             }
+            (state.spent_step, state.spent_mass) = (state.spent_step + 1, 0.0);
         }
         add(out, short, &vec![(UNRECORDED, 1.0)]);
     }
@@ -552,6 +566,9 @@ impl Flow {
         }
         let mut bin = 0;
         while index < self.steps.len() && self.steps[index].start <= last {
+            if index.is_multiple_of(SNAPSHOT_STEPS) {
+                state.prune();
+            }
             let step = &self.steps[index];
             let (mut at, end) = (step.start, step.end);
             if at == end {
@@ -639,6 +656,11 @@ impl Flow {
     /// Content by mass at a time, never below zero.
     pub fn content_at(&self, time: f64) -> f64 {
         self.contents(time).iter().map(|(_, amount)| amount).sum()
+    }
+
+    /// Time, mass drawn and content at the start of each step, by mass alone.
+    pub fn weighed(&self) -> impl Iterator<Item = (f64, f64, f64)> + '_ {
+        self.steps.iter().map(|step| (step.start, step.drawn_before, step.content_before))
     }
 
     /// Times in which more was drawn than had come in.

@@ -206,10 +206,52 @@ pub fn stretch_at(record: &dyn Record, feed_code: &str, at_us: i64) -> Result<(O
 
 struct Counted {
     time_us: i64,
-    run: Option<String>,
     reading: CounterReading,
-    starts: bool,
-    finishes: bool,
+}
+
+/// Span of a run on its machine, by the facts as they are known now.
+struct RunSpan {
+    code: String,
+    machine_code: String,
+    start_us: i64,
+    end_us: i64,
+}
+
+/// Rows (in the order they happened) between two instants, inclusive.
+fn within(rows: &[Entry], from_us: i64, to_us: i64) -> &[Entry] {
+    let first = rows.partition_point(|row| row.event.occurred_time_us < from_us);
+    let last = rows.partition_point(|row| row.event.occurred_time_us <= to_us);
+    &rows[first..last.max(first)]
+}
+
+/// Spans of all runs: from the start to the finish, else to the next start on the machine. What was counted or weighed
+/// belongs to the run that its machine and time say, however late the start or finish was told.
+fn run_spans(rows: &[Entry]) -> Vec<RunSpan> {
+    let mut spans: Vec<RunSpan> = Vec::new();
+    for row in rows {
+        let at = row.event.occurred_time_us;
+        match &row.event.fact {
+            Some(Fact::RunStarted(f)) => {
+                let open = |s: &&mut RunSpan| s.machine_code == f.machine_code && s.end_us == i64::MAX;
+                if let Some(before) = spans.iter_mut().find(open) {
+                    before.end_us = at;
+                }
+                spans.push(RunSpan {
+                    code: f.run_code.clone(),
+                    machine_code: f.machine_code.clone(),
+                    start_us: at,
+                    end_us: i64::MAX,
+                });
+            }
+            Some(Fact::RunFinished(f)) => {
+                if let Some(span) = spans.iter_mut().find(|s| s.code == f.run_code) {
+                    span.end_us = at;
+                }
+            }
+            _ => {}
+        }
+    }
+    spans
 }
 
 /// Readings of one place of one machine, in the order they happened.
@@ -217,30 +259,18 @@ fn counted(rows: &[Entry], machine_code: &str, place: CounterPlace) -> Vec<Count
     let mut found = Vec::new();
     for row in rows {
         let time_us = row.event.occurred_time_us;
-        let mut push = |run: &str, counters: &[CounterReading], starts, finishes| {
+        let mut push = |counters: &[CounterReading]| {
             for reading in counters.iter().filter(|c| c.place() == place && c.reason_code.is_empty()) {
-                found.push(Counted {
-                    time_us,
-                    run: (!run.is_empty()).then(|| run.to_owned()),
-                    reading: reading.clone(),
-                    starts,
-                    finishes,
-                });
+                found.push(Counted { time_us, reading: reading.clone() });
             }
         };
         match &row.event.fact {
-            Some(Fact::RunStarted(f)) if f.machine_code == machine_code => {
-                push(&f.run_code, &f.counters, true, false);
-            }
-            Some(Fact::RunFinished(f)) if f.machine_code == machine_code => {
-                push(&f.run_code, &f.counters, false, true);
-            }
-            Some(Fact::CountRecorded(f)) if f.machine_code == machine_code => {
-                push(&f.run_code, &f.counters, false, false);
-            }
+            Some(Fact::RunStarted(f)) if f.machine_code == machine_code => push(&f.counters),
+            Some(Fact::RunFinished(f)) if f.machine_code == machine_code => push(&f.counters),
+            Some(Fact::CountRecorded(f)) if f.machine_code == machine_code => push(&f.counters),
             Some(Fact::BagTipped(f)) => {
                 for count in f.counts.iter().filter(|c| c.machine_code == machine_code) {
-                    push(&count.run_code, count.counter.as_slice(), false, false);
+                    push(count.counter.as_slice());
                 }
             }
             _ => {}
@@ -251,10 +281,7 @@ fn counted(rows: &[Entry], machine_code: &str, place: CounterPlace) -> Vec<Count
 
 /// Cycles between the first and last reading of a place inside a run.
 fn run_total(rows: &[Entry], started: &RunStarted, place: CounterPlace, digits: i64, span: (i64, i64)) -> Option<i64> {
-    let readings: Vec<Counted> = counted(rows, &started.machine_code, place)
-        .into_iter()
-        .filter(|c| c.time_us >= span.0 && c.time_us <= span.1)
-        .collect();
+    let readings = counted(within(rows, span.0, span.1), &started.machine_code, place);
     let mut total = None;
     let mut before: Option<i64> = None;
     for counted in &readings {
@@ -308,9 +335,6 @@ impl Ledger {
                 None => key::day_of(at_us),
             },
         };
-        let Some(feed) = Register::at(record, start_us.unwrap_or(at_us)).feed(feed_code)? else {
-            return Ok(None);
-        };
         let last_day = end_us.map_or(i64::MAX / 2, key::day_of);
         // One day more on either side: a tip or count that began before midnight belongs to the stretch too.
         let mut from_day = first_day - 1;
@@ -329,6 +353,10 @@ impl Ledger {
         }
         let rows = facts_between(record, &object, from_day, last_day + 1)?;
         let base_us = start_us.or(rows.first().map(|row| row.event.occurred_time_us)).unwrap_or(at_us);
+        // The settings in force when the stretch began, whatever instant was asked about.
+        let Some(feed) = Register::at(record, base_us).feed(feed_code)? else {
+            return Ok(None);
+        };
         let mut ledger = Ledger {
             feed,
             base_us,
@@ -426,13 +454,12 @@ impl Ledger {
     }
 
     fn take_runs(&mut self, record: &dyn Record, rows: &[Entry]) -> Result<(), Unreadable> {
+        let spans = run_spans(rows);
         for row in rows {
             let Some(Fact::RunStarted(started)) = &row.event.fact else { continue };
             let start_us = row.event.occurred_time_us;
-            let finish_us = rows.iter().find_map(|other| match &other.event.fact {
-                Some(Fact::RunFinished(f)) if f.run_code == started.run_code => Some(other.event.occurred_time_us),
-                _ => None,
-            });
+            let Some(known) = spans.iter().find(|span| span.code == started.run_code) else { continue };
+            let finish_us = (known.end_us < i64::MAX).then_some(known.end_us);
             let outside = self.end.is_some_and(|end| self.time(start_us) >= end)
                 || finish_us.is_some_and(|finish| self.time(finish) <= self.start);
             if outside {
@@ -442,16 +469,13 @@ impl Ledger {
             let known = Register::at(record, start_us).machine(&started.machine_code)?;
             let digits = known.map_or(0, |machine| machine.counter_digit_count);
             let span = (start_us, finish_us.unwrap_or(i64::MAX));
-            let last = counted(rows, &started.machine_code, CounterPlace::Filled)
-                .iter()
-                .filter(|c| c.time_us >= span.0 && c.time_us <= span.1)
-                .map(|c| c.time_us)
-                .max();
+            let own = within(rows, span.0, span.1);
+            let last = counted(own, &started.machine_code, CounterPlace::Filled).iter().map(|c| c.time_us).max();
             let total = |place| run_total(rows, started, place, digits, span);
-            let readings: Vec<&ReadingsRecorded> = rows
+            let readings: Vec<&ReadingsRecorded> = own
                 .iter()
                 .filter_map(|row| match &row.event.fact {
-                    Some(Fact::ReadingsRecorded(f)) if f.run_code == started.run_code => Some(f),
+                    Some(Fact::ReadingsRecorded(f)) if f.machine_code == started.machine_code => Some(f),
                     _ => None,
                 })
                 .collect();
@@ -541,6 +565,7 @@ impl Ledger {
     }
 
     fn take_intervals(&mut self, record: &dyn Record, rows: &[Entry]) -> Result<(), Unreadable> {
+        let spans = run_spans(rows);
         for machine in 0..self.machines.len() {
             let code = self.machines[machine].clone();
             let known = Register::at(record, self.base_us).machine(&code)?;
@@ -555,20 +580,28 @@ impl Ledger {
                 })
                 .collect();
             let readings = counted(rows, &code, CounterPlace::Filled);
+            let own: Vec<&RunSpan> = spans.iter().filter(|span| span.machine_code == code).collect();
             let mut cycle = 0.0;
+            let mut counted_run: Option<&str> = None;
             let mut fill = None;
             for pair in readings.windows(2) {
                 let (before, after) = (&pair[0], &pair[1]);
-                if before.starts {
+                let holds = |span: &&&RunSpan| before.time_us >= span.start_us && after.time_us <= span.end_us;
+                let in_run = own.iter().find(holds).filter(|_| after.time_us > before.time_us);
+                if in_run.is_some_and(|span| counted_run != Some(span.code.as_str())) {
+                    // The first pair of a run begins at its start, where its numbers begin.
                     cycle = 0.0;
+                    counted_run = in_run.map(|span| span.code.as_str());
                 }
-                let in_run = before.run.clone().filter(|run| !before.finishes && after.run.as_ref() == Some(run));
                 let run =
-                    in_run.as_ref().and_then(|run| self.runs.iter().position(|known| known.started.run_code == *run));
+                    in_run.and_then(|span| self.runs.iter().position(|known| known.started.run_code == span.code));
                 let cycles = counter::cycles(before.reading.value, &after.reading, digits).unwrap_or(0) as f64;
+                if cycles == 0.0 && after.time_us == before.time_us {
+                    continue;
+                }
                 let span = (before.time_us, after.time_us);
-                let own = run.map(|run| self.interval_fill(rows, run, span));
-                fill = own.or(fill);
+                let mean = run.map(|run| self.interval_fill(rows, run, span));
+                fill = mean.or(fill);
                 let interval = Interval {
                     machine,
                     run,
@@ -592,14 +625,8 @@ impl Ledger {
 
     fn interval_fill(&self, rows: &[Entry], run: usize, span: (i64, i64)) -> f64 {
         let run = &self.runs[run];
-        let inside = rows.iter().filter_map(|row| match &row.event.fact {
-            Some(Fact::ReadingsRecorded(f))
-                if f.run_code == run.started.run_code
-                    && row.event.occurred_time_us > span.0
-                    && row.event.occurred_time_us <= span.1 =>
-            {
-                Some(f)
-            }
+        let inside = within(rows, span.0 + 1, span.1).iter().filter_map(|row| match &row.event.fact {
+            Some(Fact::ReadingsRecorded(f)) if f.machine_code == run.started.machine_code => Some(f),
             _ => None,
         });
         let (own, _) = run_readings(inside);
@@ -611,24 +638,25 @@ impl Ledger {
     fn accepted_ratio(&self, rows: &[Entry], run: usize, digits: i64, span: (i64, i64)) -> Option<f64> {
         let run = &self.runs[run];
         let between = |place| -> Option<i64> {
-            let mut readings = counted(rows, &run.started.machine_code, place);
-            readings.retain(|c| c.time_us >= span.0 && c.time_us <= span.1);
+            let readings = counted(within(rows, span.0, span.1), &run.started.machine_code, place);
             let (first, last) = (readings.first()?, readings.last()?);
             (first.time_us == span.0 && last.time_us == span.1)
                 .then(|| counter::cycles(first.reading.value, &last.reading, digits))
                 .flatten()
         };
         let filled = between(CounterPlace::Filled).filter(|filled| *filled > 0)? as f64;
+        // More accepted than filled cannot be: such counts say nothing.
+        let sane = |ratio: f64| (0.0..=1.0 + 1e-9).contains(&ratio).then_some(ratio.min(1.0));
         if let Some(accepted) = between(CounterPlace::Accepted) {
-            return Some(accepted as f64 / filled);
+            return sane(accepted as f64 / filled);
         }
         if let Some(rejected) = between(CounterPlace::Rejected) {
-            return Some((filled - rejected as f64) / filled);
+            return sane((filled - rejected as f64) / filled);
         }
         // Not read at both ends: the run's own ratio, when it has one.
         let total = run.filled;
         let accepted = run.accepted.map(|a| a as f64).or(run.rejected.map(|r| total - r as f64))?;
-        (total > 0.0).then(|| (accepted / total).clamp(0.0, 1.0))
+        (total > 0.0).then_some(accepted / total).and_then(sane)
     }
 
     /// Takes the stops out, cuts the interval to the stretch and keeps it.
@@ -702,6 +730,10 @@ impl Ledger {
                 source: Source::Bag(u32::try_from(tip.bag).unwrap_or(u32::MAX - 2)),
             })
             .collect();
+        let opening = self.opening_mg();
+        if opening > 0.0 {
+            inflows.insert(0, Inflow { start: self.start, end: self.start, mass: opening, source: Source::Unknown });
+        }
         for (loss, start, end) in &self.losses {
             if loss.destination() == LossDestination::ReturnedToHopper {
                 inflows.push(Inflow { start: *start, end: *end, mass: loss.mass_mg as f64, source: Source::Returned });
@@ -731,17 +763,63 @@ impl Ledger {
         (tipped, drawn)
     }
 
-    /// Factor on the drawn mass of each span between anchors; 1 after the last and after an assumed start.
+    /// What a feed held when the record began, from the first level that was observed after an assumed start.
+    fn opening_mg(&self) -> f64 {
+        match self.anchors.as_slice() {
+            [first, next, ..] if first.assumed => {
+                let tips = self.tips.iter().map(|tip| (tip.start, tip.end, tip.mass_mg as f64));
+                let tipped = Self::between(tips, first.time, next.time);
+                let draws = self.raw_draws();
+                let drawn = Self::between(draws.iter().map(|d| (d.start, d.end, d.mass)), first.time, next.time);
+                (next.content_mass_mg as f64 + drawn - tipped).max(0.0)
+            }
+            _ => 0.0,
+        }
+    }
+
+    /// Relative part of the drawn mass of a span that the figures may be wrong by (k = 2); more is a gap in the record.
+    fn explainable(&self, from: f64, to: f64, drawn: f64) -> f64 {
+        let mut common: BTreeMap<&str, f64> = BTreeMap::new();
+        for tip in self.tips.iter().filter(|tip| tip.end > from && tip.end <= to) {
+            let (name, shared, own) = &self.bag_uncertainty[tip.bag];
+            *common.entry(name).or_default() += shared + own;
+        }
+        let scales = combine(common.into_values());
+        let ends: f64 = self.anchors.iter().filter(|a| a.time == from || a.time == to).map(|a| a.uncertainty_mg).sum();
+        2.0 * combine([scales / drawn, self.fill_relative(), ends / drawn])
+    }
+
+    /// Factor on the drawn mass of each span between anchors, so that the content meets what was observed; 1 after the
+    /// last. Mass that left unrecorded is scaled away without limit (the span's unaccounted); mass that came unrecorded
+    /// only as far as the figures may be wrong, since the rest is a tip that is missing: it shows as a gap.
     pub fn factors(&self) -> Vec<f64> {
         self.anchors
             .windows(2)
             .map(|pair| {
                 let (tipped, drawn) = self.moved(pair[0].time, pair[1].time);
-                let left = pair[0].content_mass_mg as f64 + tipped - pair[1].content_mass_mg as f64;
-                if drawn <= 0.0 || left <= 0.0 || pair[0].assumed { 1.0 } else { left / drawn }
+                let opening = if pair[0].assumed { self.opening_mg() } else { pair[0].content_mass_mg as f64 };
+                let left = opening + tipped - pair[1].content_mass_mg as f64;
+                if drawn <= 0.0 {
+                    return 1.0;
+                }
+                let least = 1.0 - self.explainable(pair[0].time, pair[1].time, drawn);
+                (left / drawn).max(least)
             })
             .chain([1.0])
             .collect()
+    }
+
+    /// How far the content is from what was observed at an anchor, after scaling.
+    fn misfit_mg(&self, anchor: usize) -> f64 {
+        let Some(before) = anchor.checked_sub(1) else { return 0.0 };
+        let (from, to) = (&self.anchors[before], &self.anchors[anchor]);
+        if to.emptied {
+            return 0.0;
+        }
+        let (tipped, drawn) = self.moved(from.time, to.time);
+        let opening = if from.assumed { self.opening_mg() } else { from.content_mass_mg as f64 };
+        let factor = self.factors().get(before).copied().unwrap_or(1.0);
+        (opening + tipped - drawn * factor - to.content_mass_mg as f64).abs()
     }
 
     /// Movements with the drawn mass scaled to the anchors and, for the widened runs, by `1 + shift` in each span.
@@ -787,7 +865,9 @@ impl Ledger {
     /// Standard uncertainty of the place along the drawn mass at a time, from the last anchor on.
     pub fn position_uncertainty(&self, time: f64) -> f64 {
         let anchor = self.anchors.iter().rev().find(|a| a.time <= time);
+        let place = self.anchors.iter().rposition(|a| a.time <= time).unwrap_or(0);
         let (from, anchor_u) = anchor.map_or((self.start, 0.0), |a| (a.time, a.uncertainty_mg));
+        let anchor_u = combine([anchor_u, self.misfit_mg(place)]);
         let (_, drawn) = self.moved(from, time);
         let mut common: BTreeMap<&str, f64> = BTreeMap::new();
         let mut own = 0.0;

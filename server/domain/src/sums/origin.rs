@@ -73,13 +73,19 @@ impl FeedFlow {
         let running = (ledger.latest - ledger.start).max(1.0);
         let carried = drawn / running * ledger.clock_tolerance();
         let tolerance = |time: f64| coverage * ledger.position_uncertainty(time) + carried;
-        let flows = [0.0, -1.0, 1.0]
-            .iter()
-            .map(|sign| {
-                let shifted: Vec<f64> = shifts.iter().map(|shift| shift * sign).collect();
-                Flow::new(section, &ledger.movements(&shifted), &tolerance)
-            })
-            .collect();
+        let middle = Flow::new(section, &ledger.movements(&[]), &tolerance);
+        // 0 <= A - M <= capacity is itself evidence, as long as the record has no gap.
+        let gaps = middle.deficits().iter().any(|d| d.gap);
+        let mut flows = vec![middle];
+        for sign in [-1.0, 1.0] {
+            let shifted: Vec<f64> = (0..shifts.len())
+                .map(|span| {
+                    let limit = if gaps { f64::INFINITY } else { evidence(&ledger, &flows[0], span, sign, carried) };
+                    shifts[span].min(limit) * sign
+                })
+                .collect();
+            flows.push(Flow::new(section, &ledger.movements(&shifted), &tolerance));
+        }
         let nominal = ledger.runs.iter().map(|run| run.started.nominal_mass_mg).min();
         FeedFlow { pack_mass: nominal.unwrap_or(1_000_000).max(1) as f64, flows, epsilon, coverage, ledger }
     }
@@ -128,9 +134,8 @@ impl FeedFlow {
         let piece = piece.max(self.pack_mass).max((stop - begin) / 20_000.0);
         let count = ((stop - begin) / piece).ceil().max(1.0) as usize;
         // A deficit paid by this bag's tip leaves before it: look a little earlier too.
-        let early = flow.deficits().iter().filter(|d| !d.gap && d.end <= known.end).map(|d| d.start);
-        let first =
-            early.fold(known.start, |first, start| if start > known.start - 3.6e9 { first.min(start) } else { first });
+        let early = flow.deficits().iter().filter(|d| !d.gap && d.end <= known.end && d.end >= known.start - 1.0);
+        let first = early.map(|d| d.start).fold(known.start, f64::min);
         let mut cuts = vec![first.min(known.start)];
         cuts.extend((1..=count).map(|i| flow.time_of_drawn(begin + piece * i as f64)));
         cuts.dedup_by(|a, b| *a <= *b);
@@ -167,11 +172,18 @@ impl FeedFlow {
             return self.passage(self.middle(), bag, LIKELY_SHARE);
         }
         let mut found: Option<(f64, f64)> = None;
+        let mut widen = |from: f64, to: f64| {
+            found = Some(found.map_or((from, to), |(a, b)| (a.min(from), b.max(to))));
+        };
         for flow in &self.flows {
             if let Some((from, to)) = self.passage(flow, bag, self.epsilon) {
                 let (from, to) = self.widened(flow, from, to);
-                found = Some(found.map_or((from, to), |(a, b)| (a.min(from), b.max(to))));
+                widen(from, to);
             }
+        }
+        // Packs of a gap belong to every scope of the stretch: nobody knows what went into them.
+        for gap in self.middle().deficits().iter().filter(|deficit| deficit.gap) {
+            widen(gap.start, gap.end.min(self.middle().span().1));
         }
         found
     }
@@ -191,6 +203,7 @@ impl FeedFlow {
         let seen_bags = || seen.iter().map(|(source, _)| *source).filter(known).map(|source| source as usize);
         let low = seen_bags().min().unwrap_or(near).min(near).saturating_sub(2);
         let high = (seen_bags().max().unwrap_or(near).max(near) + 2).min(bags.len().saturating_sub(1));
+        let gaps = self.middle().deficits().iter().any(|deficit| deficit.gap);
         let mut tips = vec![0_u32; bags.len()];
         for tip in &self.ledger.tips {
             tips[tip.bag] += 1;
@@ -199,7 +212,7 @@ impl FeedFlow {
         let mut found: Vec<u32> = seen.iter().map(|(source, _)| *source).collect();
         for bag in 0..bags.len() {
             let index = u32::try_from(bag).unwrap_or(u32::MAX - 2);
-            if ((low..=high).contains(&bag) || parts(bag)) && !found.contains(&index) {
+            if (gaps || (low..=high).contains(&bag) || parts(bag)) && !found.contains(&index) {
                 found.push(index);
             }
         }
@@ -241,6 +254,23 @@ impl FeedFlow {
         shares.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
         Origin { shares, max_shares, likely, possible }
     }
+}
+
+/// Greatest relative shift of the drawn mass of a span that keeps the content between empty and full, give or take what
+/// clocks may be wrong by.
+fn evidence(ledger: &Ledger, middle: &Flow, span: usize, sign: f64, carried: f64) -> f64 {
+    let from = ledger.anchors[span].time;
+    let to = ledger.anchors.get(span + 1).map_or(f64::INFINITY, |anchor| anchor.time);
+    let before = middle.drawn_at(from);
+    let capacity = ledger.feed.capacity_mass_mg as f64;
+    middle
+        .weighed()
+        .filter(|(time, drawn, _)| *time > from && *time <= to && *drawn > before)
+        .map(|(_, drawn, content)| {
+            let room = if sign > 0.0 { content } else { capacity - content };
+            (room.max(0.0) + carried) / (drawn - before)
+        })
+        .fold(f64::INFINITY, f64::min)
 }
 
 fn low_edge_index(cuts: &[f64], edge: f64) -> usize {
