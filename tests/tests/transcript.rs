@@ -21,7 +21,7 @@ fn settle(text: &str) -> String {
         }
         out
     };
-    text.lines().map(stamp).collect::<Vec<_>>().join("\n").replace("hash ", "hash\u{20}")
+    text.lines().map(stamp).collect::<Vec<_>>().join("\n")
 }
 
 fn check(running: &Running, name: &str, commands: &[(&[&str], i32)]) -> anyhow::Result<()> {
