@@ -2,6 +2,7 @@
 
 mod arguments;
 mod ask;
+mod choices;
 mod record;
 
 pub use arguments::Arguments;

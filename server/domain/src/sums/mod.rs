@@ -4,6 +4,7 @@
 
 pub mod balance;
 pub mod flow;
+pub mod intervals;
 pub mod ledger;
 pub mod origin;
 pub mod sling;

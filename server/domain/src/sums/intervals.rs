@@ -1,0 +1,159 @@
+//! Counters as intervals: what a machine did between two readings of its counter, and which run that belongs to.
+//!
+//! Cycles grow evenly over running time; recorded stops add nothing.
+
+use crate::fact::*;
+use crate::record::Entry;
+use crate::rules::counter;
+
+/// A stretch of a machine between two readings of its counter.
+#[derive(Clone, Debug)]
+pub struct Interval {
+    /// Machine.
+    pub machine: usize,
+    /// Run; `None` between runs.
+    pub run: Option<usize>,
+    /// Start and end in time.
+    pub start: f64,
+    /// End.
+    pub end: f64,
+    /// Cycle number of the run at the start (0 at the run's start).
+    pub first_cycle: f64,
+    /// Cycles in it.
+    pub cycles: f64,
+    /// Pieces of running time in it.
+    pub running: Vec<(f64, f64)>,
+    /// Mean net fill of all filled packs, before anchors scale it.
+    pub fill_mg: f64,
+    /// Accepted packs per filled cycle, when accepted packs were counted.
+    pub accepted_ratio: Option<f64>,
+}
+
+impl Interval {
+    pub(super) fn running_length(&self) -> f64 {
+        self.running.iter().map(|(start, end)| end - start).sum()
+    }
+
+    /// Cycle number of the run at a time inside the interval.
+    pub fn cycle_at(&self, time: f64) -> f64 {
+        let total = self.running_length();
+        if total <= 0.0 {
+            return self.first_cycle + if time >= self.end { self.cycles } else { 0.0 };
+        }
+        let done: f64 = self.running.iter().map(|(start, end)| (time.min(*end) - start).max(0.0)).sum();
+        self.first_cycle + self.cycles * done / total
+    }
+
+    /// Time at which a cycle number of the run was reached.
+    pub fn time_of(&self, cycle: f64) -> f64 {
+        let total = self.running_length();
+        if self.cycles <= 0.0 || total <= 0.0 {
+            return self.end;
+        }
+        let mut left = (cycle - self.first_cycle).clamp(0.0, self.cycles) / self.cycles * total;
+        for (start, end) in &self.running {
+            if left <= end - start {
+                return start + left;
+            }
+            left -= end - start;
+        }
+        self.end
+    }
+}
+
+pub(super) struct Counted {
+    pub(super) time_us: i64,
+    pub(super) reading: CounterReading,
+}
+
+/// Span of a run on its machine, by the facts as they are known now.
+pub(super) struct RunSpan {
+    pub(super) code: String,
+    pub(super) machine_code: String,
+    pub(super) start_us: i64,
+    pub(super) end_us: i64,
+}
+
+/// Rows (in the order they happened) between two instants, inclusive.
+pub(super) fn within(rows: &[Entry], from_us: i64, to_us: i64) -> &[Entry] {
+    let first = rows.partition_point(|row| row.event.occurred_time_us < from_us);
+    let last = rows.partition_point(|row| row.event.occurred_time_us <= to_us);
+    &rows[first..last.max(first)]
+}
+
+/// Spans of all runs: from the start to the finish, else to the next start on the machine. What was counted or weighed
+/// belongs to the run that its machine and time say, however late the start or finish was told.
+pub(super) fn run_spans(rows: &[Entry]) -> Vec<RunSpan> {
+    let mut spans: Vec<RunSpan> = Vec::new();
+    for row in rows {
+        let at = row.event.occurred_time_us;
+        match &row.event.fact {
+            Some(Fact::RunStarted(f)) => {
+                let open = |s: &&mut RunSpan| s.machine_code == f.machine_code && s.end_us == i64::MAX;
+                if let Some(before) = spans.iter_mut().find(open) {
+                    before.end_us = at;
+                }
+                spans.push(RunSpan {
+                    code: f.run_code.clone(),
+                    machine_code: f.machine_code.clone(),
+                    start_us: at,
+                    end_us: i64::MAX,
+                });
+            }
+            Some(Fact::RunFinished(f)) => {
+                if let Some(span) = spans.iter_mut().find(|s| s.code == f.run_code) {
+                    span.end_us = at;
+                }
+            }
+            _ => {}
+        }
+    }
+    spans
+}
+
+/// Readings of one place of one machine, in the order they happened.
+pub(super) fn counted(rows: &[Entry], machine_code: &str, place: CounterPlace) -> Vec<Counted> {
+    let mut found = Vec::new();
+    for row in rows {
+        let time_us = row.event.occurred_time_us;
+        let mut push = |counters: &[CounterReading]| {
+            for reading in counters.iter().filter(|c| c.place() == place && c.reason_code.is_empty()) {
+                found.push(Counted { time_us, reading: reading.clone() });
+            }
+        };
+        match &row.event.fact {
+            Some(Fact::RunStarted(f)) if f.machine_code == machine_code => push(&f.counters),
+            Some(Fact::RunFinished(f)) if f.machine_code == machine_code => push(&f.counters),
+            Some(Fact::CountRecorded(f)) if f.machine_code == machine_code => push(&f.counters),
+            Some(Fact::BagTipped(f)) => {
+                for count in f.counts.iter().filter(|c| c.machine_code == machine_code) {
+                    push(count.counter.as_slice());
+                }
+            }
+            _ => {}
+        }
+    }
+    found
+}
+
+/// Cycles between the first and last reading of a place inside a run.
+pub(super) fn run_total(
+    rows: &[Entry],
+    started: &RunStarted,
+    place: CounterPlace,
+    digits: i64,
+    span: (i64, i64),
+) -> Option<i64> {
+    let readings = counted(within(rows, span.0, span.1), &started.machine_code, place);
+    let mut total = None;
+    let mut before: Option<i64> = None;
+    for counted in &readings {
+        // A place first read inside the run counts from that value, unless the run began with the counter known.
+        if let Some(before) = before {
+            let cycles = counter::cycles(before, &counted.reading, digits).unwrap_or(0);
+            total = Some(total.unwrap_or(0) + cycles);
+        }
+        before = Some(counted.reading.value);
+    }
+    total
+}
