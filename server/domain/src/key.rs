@@ -111,9 +111,6 @@ pub fn keys_of(event: &Event) -> Vec<String> {
             if let Some(item) = &f.item {
                 let (kind, code) = registered_item(item);
                 keys.push(register(kind, code));
-                if let registered::Item::Machine(machine) = item {
-                    keys.push(object("feed_machines", &machine.feed_code));
-                }
             }
         }
         Fact::OpeningStockRecorded(f) => {
