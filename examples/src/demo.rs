@@ -239,7 +239,7 @@ async fn answers(connection: &Connection) -> anyhow::Result<()> {
 fn lines_to_try(url: &str, id: u32) {
     println!("\nThe server stays on {url} (process {id}; end it with: kill {id}). Try:\n");
     let check = format!(
-        "lift check {} {} --hoist H1 --gear SH1 --gear SP1 --platform P1 --driver p-17 --slinger p-22",
+        "lift check {} {} --hoist H1 --gear SH1 --gear SP1 --platform P1 --driver p-17 --slinger p-22 --at '2026-10-06 09:30'",
         scenario::tag(9),
         scenario::tag(10)
     );

@@ -256,7 +256,11 @@ pub async fn run(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
             let answer = answer.map_err(|status| {
                 // SAFETY-OF-PEOPLE: no answer is no permission, and that is what has to be read first.
                 let mut fault = ask_fault(&status);
-                fault.lines.insert(0, "DO NOT LIFT: the records cannot answer for it".into());
+                let first = "DO NOT LIFT: the records cannot answer for it".to_owned();
+                match fault.exit {
+                    Exit::Refused => fault.lines[0] = first,
+                    _ => fault.lines.insert(0, first),
+                }
                 fault
             });
             let answer = answer?.into_inner();
