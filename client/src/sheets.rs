@@ -441,14 +441,9 @@ pub fn origin(origin: &v1::PackOrigin, zone: &Zone) -> Vec<Sheet> {
         ]);
     }
     let set = |keep: &dyn Fn(&v1::OriginBag) -> bool| {
-        origin
-            .bags
-            .iter()
-            .filter(|b| keep(b))
-            .map(|b| b.bag_tag.as_str())
-            .filter(|t| !t.is_empty())
-            .collect::<Vec<_>>()
-            .join(" ")
+        // Whoever reads only this line must still see that something is not on record.
+        let tag = |b: &v1::OriginBag| if b.bag_tag.is_empty() { "UNRECORDED".to_owned() } else { b.bag_tag.clone() };
+        origin.bags.iter().filter(|b| keep(b)).map(tag).collect::<Vec<_>>().join(" ")
     };
     let sum: f64 = origin.bags.iter().map(|bag| bag.share).sum();
     bags.after.push(format!("shares sum to {}", percent(sum)));

@@ -261,6 +261,7 @@ pub async fn run(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
                     Exit::Refused => fault.lines[0] = first,
                     _ => fault.lines.insert(0, first),
                 }
+                fault.lines.push("CAUTION: no answer is no permission. The plate, the limiter, local codes and a competent person decide. Nobody under the load.".into());
                 fault
             });
             let answer = answer?.into_inner();
