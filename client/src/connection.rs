@@ -69,7 +69,8 @@ pub fn request_id() -> String {
 
 /// True when the same request may simply be sent again.
 pub fn may_retry(status: &Status) -> bool {
-    matches!(status.code(), Code::Unavailable | Code::DeadlineExceeded)
+    // tonic says Cancelled for a deadline that passed.
+    matches!(status.code(), Code::Unavailable | Code::DeadlineExceeded | Code::Cancelled)
 }
 
 /// Sends a request until there is an answer, at most [`TRIES`] times, waiting longer each time. The request id must stay

@@ -69,7 +69,7 @@ pub fn of_status(status: &Status, request_id: Option<&str>) -> Fault {
             (Exit::Refused, "not recorded: the rules or the record speak against it".to_owned())
         }
         Code::Aborted => (Exit::Refused, "read the newest state and try again".to_owned()),
-        Code::Unavailable | Code::DeadlineExceeded | Code::ResourceExhausted => {
+        Code::Unavailable | Code::DeadlineExceeded | Code::Cancelled | Code::ResourceExhausted => {
             (Exit::Unreachable, again.unwrap_or_else(|| "ask again in a moment".to_owned()))
         }
         Code::DataLoss => (Exit::Damaged, "call whoever looks after the server: its journal is damaged".to_owned()),
