@@ -7,7 +7,8 @@ use packloft_domain::record::{Entry, Record, Unreadable, facts, facts_between};
 use packloft_domain::rules::bag::{self, BagFacts, Place};
 use packloft_domain::rules::hold::{self, HoldState};
 use packloft_domain::rules::lot::{self, LotDecision, LotFacts};
-use packloft_domain::rules::{counter, register::Register, stream};
+use packloft_domain::rules::{register::Register, stream};
+use packloft_domain::sums::intervals::run_total;
 use packloft_domain::sums::ledger::run_readings;
 use packloft_proto::v1;
 
@@ -220,32 +221,6 @@ pub fn lifts(record: &dyn Record, hoist_code: &str) -> Result<Vec<v1::LiftRow>, 
         .collect())
 }
 
-/// Sum of a counter's cycles inside a run, and the time of its last reading.
-fn counted(rows: &[Entry], machine: &str, place: f::CounterPlace, digits: i64, span: (i64, i64)) -> Option<(i64, i64)> {
-    let mut total = None;
-    let mut before: Option<i64> = None;
-    for row in rows.iter().filter(|r| (span.0..=span.1).contains(&r.event.occurred_time_us)) {
-        let readings: Vec<&f::CounterReading> = match &row.event.fact {
-            Some(Fact::RunStarted(f)) => f.counters.iter().collect(),
-            Some(Fact::RunFinished(f)) => f.counters.iter().collect(),
-            Some(Fact::CountRecorded(f)) => f.counters.iter().collect(),
-            Some(Fact::BagTipped(f)) => {
-                f.counts.iter().filter(|c| c.machine_code == machine).filter_map(|c| c.counter.as_ref()).collect()
-            }
-            _ => Vec::new(),
-        };
-        for reading in readings.into_iter().filter(|r| r.place() == place && r.reason_code.is_empty()) {
-            if let Some(before) = before {
-                let sum = total.map_or(0, |(sum, _)| sum);
-                let cycles = counter::cycles(before, reading, digits).unwrap_or(0);
-                total = Some((sum + cycles, row.event.occurred_time_us));
-            }
-            before = Some(reading.value);
-        }
-    }
-    total
-}
-
 /// A run with its counts, readings and stops; holds are added by the caller, who has the flow.
 pub fn run(record: &dyn Record, run_code: &str) -> Result<Option<v1::Run>, Unreadable> {
     let Some((started, start_us, finish_us)) = stream::run_span(record, run_code)? else {
@@ -258,7 +233,7 @@ pub fn run(record: &dyn Record, run_code: &str) -> Result<Option<v1::Run>, Unrea
     let machine = Register::at(record, start_us).machine(&started.machine_code)?;
     let digits = machine.map_or(0, |machine| machine.counter_digit_count);
     let span = (start_us, finish_us.unwrap_or(i64::MAX));
-    let total = |place| counted(&rows, &started.machine_code, place, digits, span);
+    let total = |place| run_total(&rows, &started.machine_code, place, digits, span);
     let filled = total(f::CounterPlace::Filled);
     let readings = rows.iter().filter_map(|row| match &row.event.fact {
         Some(Fact::ReadingsRecorded(f)) if (span.0..=span.1).contains(&row.event.occurred_time_us) => Some(f),

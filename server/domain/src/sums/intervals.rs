@@ -136,24 +136,19 @@ pub(super) fn counted(rows: &[Entry], machine_code: &str, place: CounterPlace) -
     found
 }
 
-/// Cycles between the first and last reading of a place inside a run.
-pub(super) fn run_total(
+/// Cycles a place of a machine counted between two instants, and when it was read last; `None` before a second reading.
+pub fn run_total(
     rows: &[Entry],
-    started: &RunStarted,
+    machine_code: &str,
     place: CounterPlace,
     digits: i64,
     span: (i64, i64),
-) -> Option<i64> {
-    let readings = counted(within(rows, span.0, span.1), &started.machine_code, place);
+) -> Option<(i64, i64)> {
+    let readings = counted(within(rows, span.0, span.1), machine_code, place);
     let mut total = None;
-    let mut before: Option<i64> = None;
-    for counted in &readings {
-        // A place first read inside the run counts from that value, unless the run began with the counter known.
-        if let Some(before) = before {
-            let cycles = counter::cycles(before, &counted.reading, digits).unwrap_or(0);
-            total = Some(total.unwrap_or(0) + cycles);
-        }
-        before = Some(counted.reading.value);
+    for pair in readings.windows(2) {
+        let cycles = counter::cycles(pair[0].reading.value, &pair[1].reading, digits).unwrap_or(0);
+        total = Some((total.map_or(0, |(sum, _)| sum) + cycles, pair[1].time_us));
     }
     total
 }

@@ -327,7 +327,7 @@ impl Ledger {
             let span = (start_us, finish_us.unwrap_or(i64::MAX));
             let own = within(rows, span.0, span.1);
             let last = counted(own, &started.machine_code, CounterPlace::Filled).iter().map(|c| c.time_us).max();
-            let total = |place| run_total(rows, started, place, digits, span);
+            let total = |place| run_total(rows, &started.machine_code, place, digits, span).map(|(sum, _)| sum);
             let readings: Vec<&ReadingsRecorded> = own
                 .iter()
                 .filter_map(|row| match &row.event.fact {
