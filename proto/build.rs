@@ -14,8 +14,11 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     tonic_prost_build::configure().build_server(false).build_client(false).compile_fds(stored)?;
 
     if env::var_os("CARGO_FEATURE_API").is_some() {
-        let files = ["setup", "intake", "lot", "lift", "run", "quality", "trace", "figure", "journal"]
-            .map(|service| format!("packloft/v1/{service}_service.proto"));
+        let files = [
+            "setup", "intake", "lot", "lift", "run", "pallet", "store", "dispatch", "import", "quality", "trace",
+            "figure", "journal",
+        ]
+        .map(|service| format!("packloft/v1/{service}_service.proto"));
         let api = protox::compile(files, [&root])?;
         fs::write(out.join("api_descriptor.bin"), api.encode_to_vec())?;
         tonic_prost_build::configure().build_transport(false).compile_fds(api)?;

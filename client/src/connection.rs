@@ -42,6 +42,10 @@ clients! {
     lot lot_service_client LotServiceClient;
     lift lift_service_client LiftServiceClient;
     run run_service_client RunServiceClient;
+    pallet pallet_service_client PalletServiceClient;
+    store store_service_client StoreServiceClient;
+    dispatch dispatch_service_client DispatchServiceClient;
+    import import_service_client ImportServiceClient;
     quality quality_service_client QualityServiceClient;
     trace trace_service_client TraceServiceClient;
     figure figure_service_client FigureServiceClient;

@@ -55,7 +55,10 @@ pub fn of_status(status: &Status, request_id: Option<&str>) -> Fault {
         reasons.push(format!("{}: {}", violation.field, violation.description));
     }
     for violation in details.precondition_failure().map(|p| p.violations.as_slice()).unwrap_or_default() {
-        reasons.push(format!("{} {}", violation.subject, violation.description).trim().to_owned());
+        // The subject comes first unless the words name it.
+        let named = violation.description.contains(&violation.subject);
+        let subject = if named { String::new() } else { format!("{} ", violation.subject) };
+        reasons.push(format!("{subject}{}", violation.description).trim().to_owned());
     }
     if reasons.is_empty() {
         reasons.push(status.message().to_owned());

@@ -12,6 +12,7 @@ pub mod mass;
 pub mod moment;
 pub mod sheets;
 pub mod show;
+pub mod store_sheets;
 
 pub use connection::Connection;
 pub use packloft_proto::v1;

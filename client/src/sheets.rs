@@ -131,6 +131,7 @@ pub fn bags(rows: &[v1::BulkBag]) -> Sheet {
             v1::BagState::PartTipped => "part tipped",
             v1::BagState::Emptied => "emptied",
             v1::BagState::Refused => "refused",
+            v1::BagState::Missing => "MISSING",
             v1::BagState::Unspecified => "-",
         };
         let known = if bag.weighed_here { format!("scale {}", bag.scale_code) } else { "declared".into() };
@@ -246,13 +247,17 @@ pub fn runs(rows: &[v1::Run], zone: &Zone) -> Sheet {
 
 /// Holds with what they cover.
 pub fn holds(rows: &[v1::Hold], zone: &Zone) -> Sheet {
-    let mut sheet =
-        Sheet { head: vec!["hold", "on", "since", "by", "state", "reason", "covers packs"], ..Sheet::default() };
+    let mut sheet = Sheet {
+        head: vec!["hold", "on", "since", "by", "state", "reason", "covers packs", "pallets here"],
+        ..Sheet::default()
+    };
     for hold in rows {
         let on = if !hold.lot_code.is_empty() {
             format!("lot {}", hold.lot_code)
         } else if !hold.bag_tag.is_empty() {
             format!("bag {}", hold.bag_tag)
+        } else if !hold.sscc.is_empty() {
+            format!("pallet {}", hold.sscc)
         } else {
             let code = hold.interval.as_ref().map(|i| i.run_code.clone()).unwrap_or_default();
             format!("run {code} {}", interval(hold.interval.as_ref()))
@@ -266,6 +271,11 @@ pub fn holds(rows: &[v1::Hold], zone: &Zone) -> Sheet {
             if hold.open { "open".into() } else { format!("ended: {}", hold.end_reason) },
             hold.reason.clone(),
             packs.collect::<Vec<_>>().join("\n"),
+            match hold.covered_ssccs.len() {
+                0 => "-".into(),
+                1..=3 => hold.covered_ssccs.join("\n"),
+                count => format!("{count} pallets: packloft pallet list --not-free"),
+            },
         ]);
     }
     sheet
@@ -470,7 +480,21 @@ pub fn origin(origin: &v1::PackOrigin, zone: &Zone) -> Vec<Sheet> {
     for row in &origin.happenings {
         around.rows.push(vec![zone.show(row.occurred_time.as_ref()), row.text.clone()]);
     }
-    vec![bags, lots, around]
+    let pallets = crate::store_sheets::traced_pallets(&origin.pallets, "pallets the packs may be on");
+    if origin.pallets.is_empty() { vec![bags, lots, around] } else { vec![bags, lots, pallets, around] }
+}
+
+/// Packs in packaging of a lot.
+pub fn packed_in(answer: &v1::TracePackagingLotResponse) -> Sheet {
+    let mut sheet = Sheet {
+        before: vec![format!("packs that may be in packaging of lot {}", answer.packaging_lot_code)],
+        head: vec!["run", ">packs"],
+        ..Sheet::default()
+    };
+    for packs in &answer.intervals {
+        sheet.rows.push(vec![packs.run_code.clone(), interval(Some(packs))]);
+    }
+    sheet
 }
 
 /// Packs that may hold product of a bag or lot.

@@ -9,12 +9,13 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use crate::process::ServerProcess;
-use crate::scenario;
+use crate::step::Step;
+use crate::{morning, scenario};
 use anyhow::Context as _;
 use clap::Parser;
 use packloft_client::connection::Connection;
 use packloft_client::moment::Zone;
-use packloft_client::{sheets, v1};
+use packloft_client::{sheets, store_sheets, v1};
 
 /// Plays one invented shift and prints its lifts, packs, yields, balance and a trace.
 #[derive(Parser)]
@@ -127,6 +128,7 @@ async fn demo(arguments: &Arguments) -> anyhow::Result<()> {
         println!("{} facts written down in {:.1} s", steps.len(), begun.elapsed().as_secs_f64());
     }
     answers(&connection).await?;
+    morning(&connection).await?;
     if arguments.stay {
         let id = server.leave();
         lines_to_try(&url, id);
@@ -236,6 +238,103 @@ async fn answers(connection: &Connection) -> anyhow::Result<()> {
     Ok(())
 }
 
+/// Plays the steps of the morning after; gives how many.
+async fn play(connection: &Connection, steps: &[Step]) -> anyhow::Result<()> {
+    for step in steps {
+        step.play(connection).await.map_err(|status| anyhow::anyhow!("{}", status.message()))?;
+    }
+    Ok(())
+}
+
+/// The morning after: pallets, a proposal, a pallet refused, two vehicles, and a complaint traced to lots and forward.
+async fn morning(connection: &Connection) -> anyhow::Result<()> {
+    let site = ask!(connection, setup.get_site, v1::GetSiteRequest {});
+    let zone = Zone::named(&site.site.unwrap_or_default().zone);
+    let steps = morning::until_loading();
+    play(connection, &steps).await?;
+
+    heading("The morning after: pallets of the shift, first to go first");
+    println!("{} more facts written down\n", steps.len());
+    let pallets = ask!(connection, pallet.list_pallets, v1::ListPalletsRequest::default());
+    print!("{}", store_sheets::pallets(&pallets.pallets).table());
+
+    heading("What to load for Kettle Row? (asked, nothing written)");
+    let proposal = ask!(
+        connection,
+        dispatch.propose_load,
+        v1::ProposeLoadRequest {
+            consignment_code: "C-1007-2".into(),
+            at_time: Some(scenario::at(morning::MORNING_S + 1_200)),
+            ..v1::ProposeLoadRequest::default()
+        }
+    );
+    for sheet in store_sheets::proposal(&proposal) {
+        print!("{}", sheet.table());
+    }
+
+    heading("A pallet on hold is scanned at the bay: refused");
+    let held = v1::LoadPalletRequest {
+        request_id: packloft_client::connection::request_id(),
+        occurred_time: Some(scenario::at(morning::MORNING_S + 1_210)),
+        actor_code: "p-52".into(),
+        consignment_code: "C-1007-2".into(),
+        sscc: morning::sscc(morning::HELD_PALLET),
+        already_done_reason: String::new(),
+    };
+    match connection.dispatch.clone().load_pallet(held).await {
+        Ok(_) => anyhow::bail!("a held pallet was loaded"),
+        Err(status) => {
+            for line in packloft_client::fault::of_status(&status, None).lines {
+                println!("{line}");
+            }
+        }
+    }
+    let steps = morning::from_loading();
+    play(connection, &steps).await?;
+
+    heading("The loads");
+    println!("{} more facts written down\n", steps.len());
+    for code in ["V-1007-1", "V-1007-2"] {
+        let request = v1::GetVehicleLoadRequest { load_code: code.into(), min_sequence: 0 };
+        let answer = ask!(connection, dispatch.get_vehicle_load, request.clone());
+        for sheet in answer.load.iter().flat_map(|load| store_sheets::load(load, &zone)) {
+            print!("{}", sheet.table());
+        }
+    }
+    complaint(connection, &zone).await
+}
+
+/// From what is printed on one pack back to its lots, and from the lot forward to everybody who has it.
+async fn complaint(connection: &Connection, zone: &Zone) -> anyhow::Result<()> {
+    let (batch, printed) = morning::COMPLAINT;
+    heading("A complaint: what is printed on the pack, traced back");
+    let trace = ask!(
+        connection,
+        trace.trace_pack,
+        v1::TracePackRequest {
+            batch_code: batch.into(),
+            printed_local_time: printed.into(),
+            ..v1::TracePackRequest::default()
+        }
+    );
+    for origin in &trace.origins {
+        // The happenings were shown above; here it is lots and pallets.
+        let mut sheets = sheets::origin(origin, zone);
+        sheets.pop();
+        for sheet in sheets {
+            print!("{}", sheet.table());
+        }
+    }
+    let lot = scenario::lot_of(scenario::HELD_BAG);
+    heading(&format!("Forward from lot {lot} to everybody who has it"));
+    let request = v1::TraceLotRequest { lot_code: lot.into(), ..v1::TraceLotRequest::default() };
+    let trace = ask!(connection, trace.trace_lot, request.clone());
+    for sheet in trace.whereabouts.iter().flat_map(|row| store_sheets::whereabouts(row, zone)) {
+        print!("{}", sheet.table());
+    }
+    Ok(())
+}
+
 fn lines_to_try(url: &str, id: u32) {
     println!("\nThe server stays on {url} (process {id}; end it with: kill {id}). Try:\n");
     let check = format!(
@@ -248,6 +347,10 @@ fn lines_to_try(url: &str, id: u32) {
         format!("trace pack --batch {} --printed '2026-10-06 09:10'", scenario::BATCH),
         format!("trace bag {}", scenario::tag(scenario::HELD_BAG)),
         format!("trace lot {}", scenario::lot_of(1)),
+        format!("trace pallet {}", morning::sscc(morning::HELD_PALLET)),
+        "pallet list".into(),
+        "store stock --at '2026-10-07 06:00'".into(),
+        "load show V-1007-2".into(),
         "balance --feed F1".into(),
         "hold list".into(),
         "journal verify".into(),

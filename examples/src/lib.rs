@@ -3,6 +3,7 @@
 #![cfg_attr(not(test), warn(clippy::unwrap_used))]
 
 pub mod demo;
+pub mod morning;
 pub mod process;
 pub mod scenario;
 pub mod step;

@@ -8,6 +8,14 @@ use prost_types::Timestamp;
 
 use crate::step::Step;
 
+/// GS1 company prefix of the site; 952 is kept for examples.
+pub const COMPANY_PREFIX: &str = "9521234";
+/// Mass of an empty pack with its share of outer packaging.
+pub const PACK_TARE_MG: i64 = 9_000;
+/// Mass of a pallet with film and sheets.
+pub const PALLET_TARE_MG: i64 = 24_000_000;
+/// Packs on a full pallet.
+pub const PALLET_PACKS: i64 = 800;
 /// Start of the shift, 2026-10-06 06:00:00 UTC.
 pub const SHIFT_START_S: i64 = 1_791_266_400;
 /// Product nobody wrote down.
@@ -82,12 +90,15 @@ pub fn rejected_of(filled: i64) -> i64 {
 }
 
 /// Builds steps with their header.
-struct Day {
-    steps: Vec<Step>,
+#[derive(Default)]
+pub struct Day {
+    /// The steps so far.
+    pub steps: Vec<Step>,
 }
 
 impl Day {
-    fn add(&mut self, seconds: i64, actor: &str, step: impl Into<Step>) {
+    /// Adds a step at a second of the shift.
+    pub fn add(&mut self, seconds: i64, actor: &str, step: impl Into<Step>) {
         let mut step = step.into();
         let (id, time, who) = step.header();
         *id = packloft_client::connection::request_id();
@@ -180,12 +191,13 @@ fn registers(day: &mut Day) {
         who,
         v1::SetSiteRequest {
             site: Some(v1::Site {
-                gln: "9501101530003".into(),
+                // GS1 prefix 952 is kept for examples.
+                gln: "9521234000013".into(),
+                company_prefix: COMPANY_PREFIX.into(),
                 name: "Harrowfen packing hall".into(),
                 zone: "Etc/UTC".into(),
                 day_start_minute: 360,
                 shifts: vec![v1::Shift { name: "early".into(), start_minute: 360, end_minute: 840 }],
-                ..v1::Site::default()
             }),
             ..v1::SetSiteRequest::default()
         },
@@ -214,6 +226,7 @@ fn registers(day: &mut Day) {
             name: "bag store".into(),
             kind: v1::LocationKind::Store.into(),
             capacity_count: 60,
+            stack_rule: 0,
         }
     });
     register!(RegisterFeedRequest {
@@ -239,6 +252,7 @@ fn registers(day: &mut Day) {
             feed_code: "F1".into(),
             counter_digit_count: 6,
             printer_tolerance_ms: 120_000,
+            buffer_pack_count: 60,
         }
     });
     register!(RegisterProductRequest {
@@ -249,6 +263,12 @@ fn registers(day: &mut Day) {
             gtin: String::new(),
             nominal_mass_mg: NOMINAL_MG,
             pending_lot_rule: v1::PendingLotRule::AtRisk.into(),
+            shelf_life_days: 730,
+            run_release_needed: false,
+            pack_tare_mass_mg: PACK_TARE_MG,
+            pallet_pack_count: PALLET_PACKS,
+            pallet_tare_mass_mg: PALLET_TARE_MG,
+            pallet_tolerance_mass_mg: 0,
         }
     });
     register!(RegisterHoistRequest {

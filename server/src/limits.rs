@@ -41,3 +41,11 @@ pub const REQUEST_ID_DAYS: i64 = 90;
 pub const CONCURRENT_CALLS: usize = 256;
 /// How often the head file is written while requests come.
 pub const HEAD_EVERY: Duration = Duration::from_secs(60);
+/// Facts of one group from which the views are written in pieces of 256: about 10 ms each.
+pub const VIEW_PIECE_COUNT: usize = 256;
+/// Rows of one import. Each costs about 0.1 ms of the writer's time, during which other writes wait.
+pub const IMPORT_MAX_ROWS: usize = 50_000;
+/// How often something computed beforehand is computed again because the record moved meanwhile.
+pub const EVIDENCE_TRIES: usize = 8;
+/// Computed flows kept. Each holds one stretch: some kilobytes per hundred tips.
+pub const FLOWS_KEPT: usize = 64;

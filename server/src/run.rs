@@ -150,7 +150,10 @@ macro_rules! limited {
 pub async fn serve_on(api: Api, incoming: TcpIncoming, stop: impl Future<Output = ()>) -> anyhow::Result<()> {
     let (health, health_service) = tonic_health::server::health_reporter();
     health.set_service_status("", tonic_health::ServingStatus::Serving).await;
-    for name in ["Setup", "Intake", "Lot", "Lift", "Run", "Quality", "Trace", "Figure", "Journal"] {
+    for name in [
+        "Setup", "Intake", "Lot", "Lift", "Run", "Pallet", "Store", "Dispatch", "Import", "Quality", "Trace", "Figure",
+        "Journal",
+    ] {
         let name = format!("packloft.v1.{name}Service");
         health.set_service_status(name, tonic_health::ServingStatus::Serving).await;
     }
@@ -170,6 +173,10 @@ pub async fn serve_on(api: Api, incoming: TcpIncoming, stop: impl Future<Output 
         .add_service(limited!(lot_service_server::LotServiceServer, api))
         .add_service(limited!(lift_service_server::LiftServiceServer, api))
         .add_service(limited!(run_service_server::RunServiceServer, api))
+        .add_service(limited!(pallet_service_server::PalletServiceServer, api))
+        .add_service(limited!(store_service_server::StoreServiceServer, api))
+        .add_service(limited!(dispatch_service_server::DispatchServiceServer, api))
+        .add_service(limited!(import_service_server::ImportServiceServer, api))
         .add_service(limited!(quality_service_server::QualityServiceServer, api))
         .add_service(limited!(trace_service_server::TraceServiceServer, api))
         .add_service(limited!(figure_service_server::FigureServiceServer, api))

@@ -5,6 +5,7 @@ use crate::show::Output;
 use clap::{Args, Parser, Subcommand};
 
 pub use super::choices::*;
+pub use super::store_args::*;
 
 /// The record and the arithmetic of a packing house.
 ///
@@ -144,7 +145,48 @@ pub enum Task {
     /// Breaches.
     #[command(subcommand)]
     Breach(BreachTask),
-    /// Trace a pack, a bag or a lot.
+    /// Pallets.
+    #[command(subcommand)]
+    Pallet(PalletTask),
+    /// The store: moves, stock taking, what stands where.
+    #[command(subcommand)]
+    Store(StoreTask),
+    /// Orders.
+    #[command(subcommand)]
+    Order(OrderTask),
+    /// Vehicle loads: vehicle check, consignments, loading by scan, dispatch, returns.
+    #[command(subcommand)]
+    Load(LoadTask),
+    /// Import a CSV file of bags, orders, locations, consignees or pallets: all of it or nothing.
+    Import(ImportArgs),
+    /// Record what was there when the record began.
+    Opening(OpeningArgs),
+    /// Record that packaging of another lot was put on a machine.
+    Reel {
+        /// Machine.
+        machine: String,
+        /// Packaging lot.
+        #[arg(long)]
+        packaging: String,
+    },
+    /// Record packs or product kept as a sample.
+    Sample {
+        /// Code of the sample.
+        sample: String,
+        /// Run.
+        #[arg(long, default_value = "")]
+        run: String,
+        /// Lot.
+        #[arg(long, default_value = "")]
+        lot: String,
+        /// Packs: COUNT, or COUNT:FIRST-LAST where the numbers were seen.
+        #[arg(long, default_value = "0")]
+        packs: String,
+        /// Where it is kept.
+        #[arg(long, default_value = "")]
+        location: String,
+    },
+    /// Trace a pack, a bag, a lot, a pallet, a consignment or a packaging lot.
     #[command(subcommand)]
     Trace(TraceTask),
     /// Packs and yield per bag.
@@ -521,6 +563,14 @@ pub enum RunTask {
         #[command(flatten)]
         page: PageArgs,
     },
+    /// Release a run (QA), where the product asks for it.
+    Release {
+        /// Run.
+        run: String,
+        /// Why.
+        #[arg(long)]
+        reason: String,
+    },
 }
 
 /// Counters as read.
@@ -628,6 +678,9 @@ pub enum HoldTask {
         /// Packs: RUN:FIRST-LAST, LAST 0 for open-ended.
         #[arg(long)]
         packs: Option<String>,
+        /// Pallet.
+        #[arg(long, default_value = "")]
+        pallet: String,
         /// Why.
         #[arg(long)]
         reason: String,
@@ -686,9 +739,9 @@ pub enum TraceTask {
         #[arg(long, default_value_t = 0)]
         number: i64,
         /// Batch code.
-        #[arg(long, default_value = "", requires = "printed")]
+        #[arg(long, default_value = "")]
         batch: String,
-        /// Printed local time.
+        /// What is printed of the local time: all of it, "YYYY-MM-DD HH", "YYYY-MM-DD", "HH:MM", or nothing.
         #[arg(long, default_value = "")]
         printed: String,
         #[command(flatten)]
@@ -701,12 +754,29 @@ pub enum TraceTask {
         #[command(flatten)]
         settings: TraceArgs,
     },
-    /// Which packs may hold product of a lot.
+    /// Which packs may hold product of a lot, where they are and who has them.
     Lot {
         /// Lot.
         lot: String,
         #[command(flatten)]
         settings: TraceArgs,
+    },
+    /// What may be in a pallet, and where it went.
+    Pallet {
+        /// Pallet.
+        sscc: String,
+        #[command(flatten)]
+        settings: TraceArgs,
+    },
+    /// What may be in the pallets of a consignment.
+    Consignment {
+        /// Consignment.
+        consignment: String,
+    },
+    /// Which packs may be in packaging of a lot, where they are and who has them.
+    Packaging {
+        /// Packaging lot.
+        lot: String,
     },
 }
 

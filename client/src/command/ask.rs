@@ -2,12 +2,13 @@
 
 use crate::fault::{Exit, Fault};
 use crate::show::Sheet;
-use crate::{sheets, v1};
+use crate::{sheets, store_sheets, v1};
 
 use super::arguments::*;
 use super::{Session, ask_fault};
 
-fn more(token: &str) -> Sheet {
+/// The line that says how to go on.
+pub(super) fn more(token: &str) -> Sheet {
     let after = if token.is_empty() { Vec::new() } else { vec![format!("there is more: --page {token}")] };
     Sheet { after, ..Sheet::default() }
 }
@@ -22,6 +23,8 @@ macro_rules! show {
         Ok(Some(Exit::Done))
     }};
 }
+
+pub(super) use show;
 
 /// Names of the registered items as rows of JSON, one a line.
 macro_rules! registered {
@@ -64,6 +67,8 @@ async fn registered(session: &mut Session, kind: ItemKind) -> Result<Option<Exit
         Supplier list_suppliers ListSuppliersRequest "ListSuppliersResponse" suppliers;
         Person list_persons ListPersonsRequest "ListPersonsResponse" persons;
         StopReason list_stop_reasons ListStopReasonsRequest "ListStopReasonsResponse" stop_reasons;
+        Consignee list_consignees ListConsigneesRequest "ListConsigneesResponse" consignees;
+        Packaging list_packaging_lots ListPackagingLotsRequest "ListPackagingLotsResponse" packaging_lots;
     }
 }
 
@@ -93,10 +98,10 @@ async fn trace(session: &mut Session, task: &TraceTask) -> Result<Option<Exit>, 
             };
             show!(session, trace.trace_bulk_bag(request), "TraceBulkBagResponse", |answer| {
                 let what = format!("packs that may hold product of bag {bag}");
-                vec![
-                    sheets::reach(&what, &answer.packs, &answer.methods, &zone),
-                    sheets::happenings(&answer.happenings, &zone),
-                ]
+                let mut found = vec![sheets::reach(&what, &answer.packs, &answer.methods, &zone)];
+                found.extend(answer.whereabouts.iter().flat_map(|row| store_sheets::whereabouts(row, &zone)));
+                found.push(sheets::happenings(&answer.happenings, &zone));
+                found
             })
         }
         TraceTask::Lot { lot, settings } => {
@@ -109,11 +114,39 @@ async fn trace(session: &mut Session, task: &TraceTask) -> Result<Option<Exit>, 
             show!(session, trace.trace_lot(request), "TraceLotResponse", |answer| {
                 let what = format!("packs that may hold product of lot {lot}");
                 let own: Vec<v1::Lot> = answer.lot.iter().cloned().collect();
-                vec![
-                    sheets::lots(&own),
-                    sheets::reach(&what, &answer.packs, &answer.methods, &zone),
-                    sheets::lot_bags(&answer.bags),
-                ]
+                let mut found = vec![sheets::lots(&own), sheets::reach(&what, &answer.packs, &answer.methods, &zone)];
+                found.extend(answer.whereabouts.iter().flat_map(|row| store_sheets::whereabouts(row, &zone)));
+                found.push(sheets::lot_bags(&answer.bags));
+                found
+            })
+        }
+        TraceTask::Pallet { sscc, settings } => {
+            let request = v1::TracePalletRequest {
+                sscc: sscc.clone(),
+                epsilon: settings.epsilon,
+                coverage_factor: settings.coverage,
+                min_sequence: 0,
+            };
+            show!(session, trace.trace_pallet(request), "TracePalletResponse", |answer| {
+                let mut found: Vec<Sheet> = answer.pallet.iter().map(store_sheets::pallet).collect();
+                found.extend(answer.origins.iter().flat_map(|origin| sheets::origin(origin, &zone)));
+                found.push(sheets::happenings(&answer.happenings, &zone));
+                found
+            })
+        }
+        TraceTask::Consignment { consignment } => {
+            let request = v1::TraceConsignmentRequest { consignment_code: consignment.clone(), min_sequence: 0 };
+            show!(session, trace.trace_consignment(request), "TraceConsignmentResponse", |answer| {
+                store_sheets::consignment(answer)
+            })
+        }
+        TraceTask::Packaging { lot } => {
+            let request = v1::TracePackagingLotRequest { packaging_lot_code: lot.clone(), min_sequence: 0 };
+            show!(session, trace.trace_packaging_lot(request), "TracePackagingLotResponse", |answer| {
+                let mut found = vec![sheets::packed_in(answer)];
+                found.extend(answer.whereabouts.iter().flat_map(|row| store_sheets::whereabouts(row, &zone)));
+                found.push(sheets::happenings(&answer.happenings, &zone));
+                found
             })
         }
     }
@@ -296,6 +329,9 @@ pub async fn run(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
             })
         }
         Task::Journal(task) => journal(session, task).await,
-        other => objects(session, other).await,
+        other => match super::clerk::ask_stock(session, other).await? {
+            Some(exit) => Ok(Some(exit)),
+            None => objects(session, other).await,
+        },
     }
 }

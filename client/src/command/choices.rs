@@ -109,4 +109,8 @@ pub enum ItemKind {
     Person,
     /// A reason for stops.
     StopReason,
+    /// Consignee.
+    Consignee,
+    /// Packaging lot.
+    Packaging,
 }

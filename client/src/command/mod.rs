@@ -3,7 +3,10 @@
 mod arguments;
 mod ask;
 mod choices;
+mod clerk;
+mod import;
 mod record;
+mod store_args;
 
 pub use arguments::Arguments;
 

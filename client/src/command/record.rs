@@ -38,6 +38,8 @@ macro_rules! send {
     }};
 }
 
+pub(super) use {send, write};
+
 /// Text given directly or as @FILE.
 fn given(text: &str) -> Result<String, Fault> {
     match text.strip_prefix('@') {
@@ -90,6 +92,8 @@ async fn register(session: &mut Session, kind: ItemKind, item: &str, version: Op
         Supplier register_supplier RegisterSupplierRequest supplier "Supplier";
         Person register_person RegisterPersonRequest person "Person";
         StopReason register_stop_reason RegisterStopReasonRequest stop_reason "StopReason";
+        Consignee register_consignee RegisterConsigneeRequest consignee "Consignee";
+        Packaging register_packaging_lot RegisterPackagingLotRequest packaging_lot "PackagingLot";
     }
 }
 
@@ -217,6 +221,19 @@ fn packs(text: &str) -> Result<v1::PackInterval, Fault> {
     })
 }
 
+/// Packs of a sample: COUNT, or COUNT:FIRST-LAST.
+fn sample_packs(text: &str) -> Result<(i64, i64, i64), Fault> {
+    let wrong = || Fault::usage(format!("{text:?} are no packs; write COUNT or COUNT:FIRST-LAST"));
+    let number = |text: &str| text.parse().map_err(|_| wrong());
+    match text.split_once(':') {
+        None => Ok((number(text)?, 0, 0)),
+        Some((count, numbers)) => {
+            let (first, last) = numbers.split_once('-').ok_or_else(wrong)?;
+            Ok((number(count)?, number(first)?, number(last)?))
+        }
+    }
+}
+
 async fn bags(session: &mut Session, task: BagTask) -> Result<Exit, Fault> {
     match task {
         BagTask::Fill { bag, lot, fibc, scale, gross, tare, location, trip } => {
@@ -310,6 +327,9 @@ async fn runs(session: &mut Session, task: RunTask) -> Result<Exit, Fault> {
         }
         RunTask::Finish { run, counters: args } => {
             write!(session, run.finish_run, FinishRunRequest { run_code: run, counters: counters(&args)? })
+        }
+        RunTask::Release { run, reason } => {
+            write!(session, run.release_run, ReleaseRunRequest { run_code: run, reason })
         }
         RunTask::Show { .. } | RunTask::List { .. } => Ok(Exit::Done),
     }
@@ -407,6 +427,29 @@ async fn stream(session: &mut Session, task: Task) -> Result<Exit, Fault> {
                 }
             )
         }
+        Task::Reel { machine, packaging } => {
+            write!(
+                session,
+                run.record_reel_change,
+                RecordReelChangeRequest { machine_code: machine, packaging_lot_code: packaging }
+            )
+        }
+        Task::Sample { sample, run, lot, packs, location } => {
+            let (pack_count, first_number, last_number) = sample_packs(&packs)?;
+            write!(
+                session,
+                run.record_retained_sample,
+                RecordRetainedSampleRequest {
+                    sample_code: sample,
+                    run_code: run,
+                    lot_code: lot,
+                    pack_count,
+                    first_number,
+                    last_number,
+                    location_code: location,
+                }
+            )
+        }
         Task::Remark { text, run, feed } => {
             write!(session, run.record_remark, RecordRemarkRequest { run_code: run, feed_code: feed, text })
         }
@@ -416,12 +459,12 @@ async fn stream(session: &mut Session, task: Task) -> Result<Exit, Fault> {
 
 async fn quality(session: &mut Session, task: Task) -> Result<Exit, Fault> {
     match task {
-        Task::Hold(HoldTask::Place { lot, bag, packs: text, reason, hazard }) => {
+        Task::Hold(HoldTask::Place { lot, bag, packs: text, pallet, reason, hazard }) => {
             let interval = text.map(|text| packs(&text)).transpose()?;
             write!(
                 session,
                 quality.place_hold,
-                PlaceHoldRequest { lot_code: lot, bag_tag: bag, interval, reason, hazard: hazard as i32 }
+                PlaceHoldRequest { lot_code: lot, bag_tag: bag, interval, reason, hazard: hazard as i32, sscc: pallet }
             )
         }
         Task::Hold(HoldTask::End { hold, reason }) => {
@@ -514,6 +557,25 @@ pub async fn run(session: &mut Session, task: Task) -> Result<Exit, Fault> {
                     defects,
                     examiner: args.examiner,
                     ..Default::default()
+                }
+            )
+        }
+        Task::Pallet(task) => super::clerk::pallets(session, task).await,
+        Task::Store(task) => super::clerk::store(session, task).await,
+        Task::Order(task) => super::clerk::orders(session, task).await,
+        Task::Load(task) => super::clerk::loads(session, task).await,
+        Task::Import(args) => super::import::run(session, &args).await,
+        Task::Opening(args) => {
+            write!(
+                session,
+                setup.record_opening_stock,
+                RecordOpeningStockRequest {
+                    feed_code: args.feed,
+                    feed_content_mass_mg: args.content.unwrap_or(0),
+                    feed_content_uncertainty_mg: args.uncertainty,
+                    hoist_code: args.hoist,
+                    used_life_s: args.used_hours * 3_600,
+                    last_sscc_serial: args.last_serial,
                 }
             )
         }

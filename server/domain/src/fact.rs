@@ -60,6 +60,24 @@ pub fn kind(fact: &Fact) -> &'static str {
         Fact::HoldEnded(_) => "hold_ended",
         Fact::BreachClosed(_) => "breach_closed",
         Fact::Corrected(_) => "corrected",
+        Fact::PalletBuilt(_) => "pallet_built",
+        Fact::PalletWeighed(_) => "pallet_weighed",
+        Fact::UnitsMoved(_) => "units_moved",
+        Fact::PalletSplit(_) => "pallet_split",
+        Fact::PalletsMerged(_) => "pallets_merged",
+        Fact::PalletDisposed(_) => "pallet_disposed",
+        Fact::StockTaken(_) => "stock_taken",
+        Fact::FileImported(_) => "file_imported",
+        Fact::OrderEntered(_) => "order_entered",
+        Fact::VehicleLoadOpened(_) => "vehicle_load_opened",
+        Fact::VehicleChecked(_) => "vehicle_checked",
+        Fact::ConsignmentOpened(_) => "consignment_opened",
+        Fact::PalletLoaded(_) => "pallet_loaded",
+        Fact::PalletUnloaded(_) => "pallet_unloaded",
+        Fact::WeighbridgeRecorded(_) => "weighbridge_recorded",
+        Fact::VehicleLoadDispatched(_) => "vehicle_load_dispatched",
+        Fact::PalletReturned(_) => "pallet_returned",
+        Fact::DispatchAmended(_) => "dispatch_amended",
     }
 }
 
@@ -73,6 +91,14 @@ pub fn rank(fact: &Fact) -> u8 {
         Fact::CountRecorded(_) => 4,
         Fact::BagTipped(_) => 5,
         Fact::LossRecorded(_) => 6,
+        // A pallet's life within one instant: built, loaded, taken off, dispatched, back, put right.
+        Fact::PalletBuilt(_) | Fact::VehicleLoadOpened(_) => 3,
+        Fact::ConsignmentOpened(_) => 4,
+        Fact::PalletLoaded(_) => 8,
+        Fact::PalletUnloaded(_) => 9,
+        Fact::VehicleLoadDispatched(_) => 10,
+        Fact::PalletReturned(_) => 11,
+        Fact::DispatchAmended(_) => 12,
         _ => 7,
     }
 }
@@ -86,6 +112,8 @@ fn tie(fact: &Fact) -> (String, i64) {
         Fact::RunFinished(f) => (f.run_code.clone(), 0),
         Fact::LossRecorded(f) => (f.machine_code.clone(), f.mass_mg),
         Fact::ReadingsRecorded(f) => (f.machine_code.clone(), f.sum_mg),
+        Fact::PalletBuilt(f) => (f.sscc.clone(), 0),
+        Fact::PalletSplit(f) => (f.new_sscc.clone(), 0),
         _ => (String::new(), 0),
     }
 }
@@ -114,6 +142,35 @@ pub fn compact(event: &j::Event) -> j::Event {
         && let Some(replacement) = &mut corrected.replacement
     {
         **replacement = compact(replacement);
+    }
+    event
+}
+
+/// The fact as the list of one object keeps it: of a deed with many units only the one that the list is about, so that an
+/// arrival of two hundred bags is not kept two hundred times whole.
+pub fn kept_for(event: &j::Event, key: &str) -> j::Event {
+    let mut event = compact(event);
+    let Some((noun, code)) = key.split_once('/') else { return event };
+    let code = crate::key::code_of(code);
+    let only = |codes: &mut Vec<String>, wanted: &str| codes.retain(|known| noun == wanted && *known == code);
+    match (&mut event.fact, noun) {
+        (Some(Fact::IntakeRecorded(f)), "bag") => f.bags.retain(|bag| bag.bag_tag == code),
+        (Some(Fact::OpeningStockRecorded(f)), "bag") => f.bags.retain(|bag| bag.bag_tag == code),
+        (Some(Fact::VehicleLoadDispatched(f)), "pallet") => f.pallets.retain(|paper| paper.sscc == code),
+        (Some(Fact::UnitsMoved(f)), "bag" | "pallet" | "packaging_lot") => {
+            only(&mut f.bag_tags, "bag");
+            only(&mut f.ssccs, "pallet");
+            only(&mut f.packaging_lot_codes, "packaging_lot");
+        }
+        (Some(Fact::StockTaken(f)), "bag" | "pallet" | "packaging_lot") => {
+            only(&mut f.bag_tags, "bag");
+            only(&mut f.ssccs, "pallet");
+            only(&mut f.packaging_lot_codes, "packaging_lot");
+            only(&mut f.missing_bag_tags, "bag");
+            only(&mut f.missing_ssccs, "pallet");
+            only(&mut f.missing_packaging_lot_codes, "packaging_lot");
+        }
+        _ => {}
     }
     event
 }

@@ -59,6 +59,8 @@ pub fn registered_item(item: &registered::Item) -> (&'static str, &str) {
         Item::Supplier(x) => ("supplier", &x.code),
         Item::Person(x) => ("person", &x.code),
         Item::StopReason(x) => ("stop_reason", &x.code),
+        Item::Consignee(x) => ("consignee", &x.code),
+        Item::PackagingLot(x) => ("packaging_lot", &x.code),
     }
 }
 
@@ -73,6 +75,88 @@ fn hold_keys(hold: &HoldPlaced, keys: &mut Vec<String>) {
     }
     if let Some(interval) = &hold.interval {
         keys.push(object("run", &interval.run_code));
+    }
+    if !hold.sscc.is_empty() {
+        keys.push(object("pallet", &hold.sscc));
+    }
+}
+
+/// Days on which serials of the SSCC pool were taken, by the time they were recorded: the newest is in the last bucket.
+pub const SERIALS: &str = "sscc_serials";
+
+fn serial_key(serial: i64, recorded_time_us: i64, keys: &mut Vec<String>) {
+    if serial > 0 {
+        keys.push(bucket(SERIALS, day_of(recorded_time_us)));
+    }
+}
+
+fn unit_keys(ssccs: &[String], bag_tags: &[String], packaging: &[String], keys: &mut Vec<String>) {
+    keys.extend(ssccs.iter().map(|code| object("pallet", code)));
+    keys.extend(bag_tags.iter().map(|code| object("bag", code)));
+    keys.extend(packaging.iter().map(|code| object("packaging_lot", code)));
+}
+
+/// Keys of facts about pallets, store and dispatch.
+fn store_keys(fact: &Fact, recorded_us: i64, keys: &mut Vec<String>) {
+    match fact {
+        Fact::PalletBuilt(f) => {
+            keys.push(object("pallet", &f.sscc));
+            keys.extend(f.parts.iter().map(|part| object("run_pallets", &part.run_code)));
+            serial_key(f.serial, recorded_us, keys);
+        }
+        Fact::PalletWeighed(f) => keys.push(object("pallet", &f.sscc)),
+        Fact::UnitsMoved(f) => unit_keys(&f.ssccs, &f.bag_tags, &f.packaging_lot_codes, keys),
+        Fact::PalletSplit(f) => {
+            keys.extend([object("pallet", &f.sscc), object("pallet", &f.new_sscc)]);
+            serial_key(f.serial, recorded_us, keys);
+        }
+        Fact::PalletsMerged(f) => {
+            keys.push(object("pallet", &f.new_sscc));
+            keys.extend(f.ssccs.iter().map(|code| object("pallet", code)));
+            serial_key(f.serial, recorded_us, keys);
+        }
+        Fact::PalletDisposed(f) => keys.push(object("pallet", &f.sscc)),
+        Fact::StockTaken(f) => {
+            keys.push(object("stock_takes", &f.location_code));
+            unit_keys(&f.ssccs, &f.bag_tags, &f.packaging_lot_codes, keys);
+            unit_keys(&f.missing_ssccs, &f.missing_bag_tags, &f.missing_packaging_lot_codes, keys);
+        }
+        Fact::FileImported(_) => keys.push("imports".into()),
+        Fact::OrderEntered(f) => keys.extend([object("order", &f.order_code), "orders".into()]),
+        Fact::VehicleLoadOpened(f) => keys.extend([object("load", &f.load_code), "loads".into()]),
+        Fact::VehicleChecked(f) => keys.push(object("load", &f.load_code)),
+        Fact::ConsignmentOpened(f) => {
+            keys.extend([object("consignment", &f.consignment_code), object("load", &f.load_code)]);
+            if !f.order_code.is_empty() {
+                keys.push(object("order_consignments", &f.order_code));
+            }
+        }
+        Fact::PalletLoaded(f) => {
+            keys.extend([object("pallet", &f.sscc), object("load", &f.load_code)]);
+            keys.push(object("consignment", &f.consignment_code));
+        }
+        Fact::PalletUnloaded(f) => keys.extend([object("pallet", &f.sscc), object("load", &f.load_code)]),
+        Fact::WeighbridgeRecorded(f) => keys.push(object("load", &f.load_code)),
+        Fact::VehicleLoadDispatched(f) => {
+            keys.push(object("load", &f.load_code));
+            for row in &f.pallets {
+                keys.extend([object("pallet", &row.sscc), object("consignment", &row.consignment_code)]);
+            }
+        }
+        Fact::PalletReturned(f) => {
+            keys.extend([object("pallet", &f.sscc), object("consignment", &f.consignment_code)]);
+            if !f.new_sscc.is_empty() {
+                keys.push(object("pallet", &f.new_sscc));
+            }
+            serial_key(f.serial, recorded_us, keys);
+        }
+        Fact::DispatchAmended(f) => {
+            keys.push(object("pallet", &f.sscc));
+            if !f.consignment_code.is_empty() {
+                keys.push(object("consignment", &f.consignment_code));
+            }
+        }
+        _ => {}
     }
 }
 
@@ -114,8 +198,19 @@ pub fn keys_of(event: &Event) -> Vec<String> {
             }
         }
         Fact::OpeningStockRecorded(f) => {
-            keys.extend(f.bags.iter().map(|b| object("bag", &b.bag_tag)));
             keys.push("opening".into());
+            for bag in &f.bags {
+                keys.extend([object("bag", &bag.bag_tag), "bags".into()]);
+                keys.extend(bag.lots.iter().map(|l| object("lot_bags", &l.lot_code)));
+            }
+            if !f.feed_code.is_empty() {
+                keys.push(object("feed_anchors", &f.feed_code));
+                stream_keys(&f.feed_code, "", "", None, at, &mut keys);
+            }
+            if !f.hoist_code.is_empty() {
+                keys.push(object("hoist_examinations", &f.hoist_code));
+            }
+            serial_key(f.last_sscc_serial, event.recorded_time_us, &mut keys);
         }
         Fact::LotCreated(f) => keys.extend([object("lot", &f.lot_code), "lots".into()]),
         Fact::LabResultRecorded(f) => keys.push(object("lot", &f.lot_code)),
@@ -225,6 +320,7 @@ pub fn keys_of(event: &Event) -> Vec<String> {
                 keys.extend(keys_of(replacement));
             }
         }
+        other => store_keys(other, event.recorded_time_us, &mut keys),
     }
     for hold in &event.holds {
         hold_keys(hold, &mut keys);

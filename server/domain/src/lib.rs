@@ -13,6 +13,7 @@
 
 pub mod code;
 pub mod fact;
+pub mod gs1;
 pub mod key;
 pub mod mass;
 pub mod record;

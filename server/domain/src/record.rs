@@ -101,7 +101,8 @@ impl MemoryRecord {
     pub fn push(&mut self, event: &Event) -> i64 {
         self.last_sequence += 1;
         for key in key::keys_of(event) {
-            self.lists.entry(key).or_default().push(Entry { sequence: self.last_sequence, event: compact(event) });
+            let entry = Entry { sequence: self.last_sequence, event: kept_for(event, &key) };
+            self.lists.entry(key).or_default().push(entry);
         }
         self.last_sequence
     }

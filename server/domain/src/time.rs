@@ -4,7 +4,7 @@
 //! the site's zone. A local time that happened twice in autumn is answered with both instants, one that never happened
 //! in spring with the instant it would have been by the offset before.
 
-use jiff::civil::{Date, DateTime};
+use jiff::civil::{Date, DateTime, Time};
 use jiff::tz::TimeZone;
 use jiff::{Timestamp, ToSpan};
 
@@ -80,14 +80,55 @@ pub fn day_number(date: Date) -> i64 {
     i64::from((date - start).get_days())
 }
 
-/// Reads a printed local time: `YYYY-MM-DD HH:MM` or with seconds; `T` may stand between. Also says how long the
-/// print stays the same, in microseconds: a minute or a second.
-pub fn parse_printed(text: &str) -> Option<(DateTime, i64)> {
+/// What is printed of a local time: all of it or part.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Print {
+    /// A local time that stays printed for so many microseconds.
+    Time(DateTime, i64),
+    /// A clock time of any day, for a minute.
+    Clock(Time),
+    /// Nothing: the whole batch.
+    Nothing,
+}
+
+/// Reads what is printed: `YYYY-MM-DD HH:MM[:SS]` (`T` may stand between), `YYYY-MM-DD HH`, `YYYY-MM-DD`, `HH:MM`, or
+/// nothing.
+pub fn parse_printed(text: &str) -> Option<Print> {
     let text = text.trim().replace('T', " ");
+    let time = |format: &str, text: &str, length_us: i64| {
+        DateTime::strptime(format, text).ok().map(|local| Print::Time(local, length_us))
+    };
     match text.len() {
-        16 => DateTime::strptime("%Y-%m-%d %H:%M", &text).ok().map(|t| (t, 60_000_000)),
-        19 => DateTime::strptime("%Y-%m-%d %H:%M:%S", &text).ok().map(|t| (t, 1_000_000)),
+        0 => Some(Print::Nothing),
+        5 => Time::strptime("%H:%M", &text).ok().map(Print::Clock),
+        10 => time("%Y-%m-%d %H:%M", &format!("{text} 00:00"), 86_400_000_000),
+        13 => time("%Y-%m-%d %H:%M", &format!("{text}:00"), 3_600_000_000),
+        16 => time("%Y-%m-%d %H:%M", &text, 60_000_000),
+        19 => time("%Y-%m-%d %H:%M:%S", &text, 1_000_000),
         _ => None,
+    }
+}
+
+impl Print {
+    /// Instants a print may stand for, each with its length, between the start and end of a run. A local time that
+    /// happened twice gives both.
+    pub fn windows(&self, zone: &Zone, start_us: i64, end_us: i64) -> Vec<(i64, i64)> {
+        match self {
+            Print::Time(local, length_us) => zone.instants(*local).into_iter().map(|at| (at, *length_us)).collect(),
+            Print::Nothing => vec![(start_us, end_us.saturating_sub(start_us))],
+            Print::Clock(clock) => {
+                let mut found = Vec::new();
+                let mut date = zone.date(start_us);
+                // A run that nobody finished: a month is as far as a clock time alone is looked for.
+                let last = zone.date(end_us.min(start_us.saturating_add(31 * 86_400_000_000)));
+                while date <= last {
+                    found.extend(zone.instants(date.to_datetime(*clock)).into_iter().map(|at| (at, 60_000_000)));
+                    let Ok(next) = date.tomorrow() else { break };
+                    date = next;
+                }
+                found
+            }
+        }
     }
 }
 
@@ -98,12 +139,25 @@ mod tests {
     #[test]
     fn a_local_time_that_happened_twice_means_both_instants() {
         let zone = Zone::named("Europe/Vienna").unwrap();
-        let (local, _) = parse_printed("2026-10-25 02:30").unwrap();
-        let found = zone.instants(local);
+        let windows = |text: &str| parse_printed(text).unwrap().windows(&zone, 0, 0);
+        let found = windows("2026-10-25 02:30");
         assert_eq!(found.len(), 2);
-        assert_eq!(found[1] - found[0], 3_600_000_000);
-        let (once, _) = parse_printed("2026-10-25 04:30").unwrap();
-        assert_eq!(zone.instants(once).len(), 1);
+        assert_eq!(found[1].0 - found[0].0, 3_600_000_000);
+        assert_eq!(windows("2026-10-25 04:30").len(), 1);
+    }
+
+    #[test]
+    fn part_of_a_print_means_all_it_may_stand_for() {
+        let zone = Zone::utc();
+        let (start, day) = (1_777_874_400_000_000, 86_400_000_000);
+        // 2026-05-04 06:00 to 2026-05-06 06:00.
+        let windows = |text: &str| parse_printed(text).map(|print| print.windows(&zone, start, start + 2 * day));
+        let hour = 3_600_000_000;
+        assert_eq!(windows(""), Some(vec![(start, 2 * day)]));
+        assert_eq!(windows("2026-05-04 07"), Some(vec![(start + hour, hour)]));
+        assert_eq!(windows("2026-05-05"), Some(vec![(start - 6 * hour + day, day)]));
+        assert_eq!(windows("06:01").map(|w| w.len()), Some(3));
+        assert_eq!(windows("6 o'clock"), None);
     }
 
     #[test]

@@ -17,6 +17,7 @@ use std::time::{Duration, Instant};
 use packloft_domain::fact::{Actor, ActorProof, Event, Fact};
 use packloft_domain::record::{Entry, Unreadable};
 use packloft_domain::refusal::{Refusal, Unknown, Violation};
+use packloft_domain::rules::free::Evidence;
 use packloft_domain::rules::{self, Command, Context, Decision};
 use parking_lot::Mutex;
 use prost::Message;
@@ -53,8 +54,54 @@ pub struct Submission {
     pub actor_code: String,
     /// What is wanted.
     pub command: Command,
+    /// Further facts of the same unit: all of them are recorded, or none.
+    pub more: Vec<Command>,
+    /// What was computed beforehand.
+    pub evidence: Evidence,
+    /// What that rests on; a change in between makes the writer turn it down ([`EngineError::Moved`]).
+    pub rests_on: Option<RestsOn>,
     /// After this nobody waits any more.
     pub deadline: Instant,
+}
+
+impl Submission {
+    /// One fact that rests on the record alone.
+    pub fn new(
+        request_id: [u8; 16],
+        request_hash: [u8; 16],
+        actor_code: impl Into<String>,
+        command: Command,
+        deadline: Instant,
+    ) -> Submission {
+        Submission {
+            request_id,
+            request_hash,
+            actor_code: actor_code.into(),
+            command,
+            more: Vec::new(),
+            evidence: Evidence::default(),
+            rests_on: None,
+            deadline,
+        }
+    }
+}
+
+/// Objects that something computed beforehand rests on, as of a sequence.
+#[derive(Clone, Debug, Default)]
+pub struct RestsOn {
+    /// Sequence it was computed at.
+    pub sequence: u64,
+    /// Object keys.
+    pub keys: BTreeSet<String>,
+    /// Beginnings of object keys, e.g. all days of a feed.
+    pub prefixes: BTreeSet<String>,
+}
+
+impl RestsOn {
+    /// True when a change of this object makes it out of date.
+    pub fn holds(&self, key: &str) -> bool {
+        self.keys.contains(key) || self.prefixes.iter().any(|prefix| key.starts_with(prefix.as_str()))
+    }
 }
 
 /// What became of a request.
@@ -77,6 +124,8 @@ pub enum EngineError {
     RequestIdReused,
     /// The id is older than ids are remembered.
     RequestIdExpired,
+    /// What was computed beforehand is out of date; compute it again.
+    Moved,
     /// Too much is waiting.
     Overloaded,
     /// Nobody waits any more; nothing was decided.
@@ -200,6 +249,11 @@ impl Engine {
         Some(self.views.record_at(sequence))
     }
 
+    /// Sequence of the newest whole unit that may be read.
+    pub fn newest(&self) -> u64 {
+        *self.applied.borrow()
+    }
+
     /// Takes no more requests; the writer ends after what is queued.
     pub fn stop(&self) {
         self.queue.lock().take();
@@ -277,14 +331,13 @@ impl Writer {
                 self.read_only.set("IO_FAILED: the journal could not be written; restart the server");
             }
             if known {
-                let first = group.pending.first().map_or(0, |p| p.unit);
-                let events: Vec<(u64, Event)> = (first..).zip(group.pending.iter().map(|p| p.event.clone())).collect();
                 // From here on the facts are durable, whatever happens to the views.
-                if let Err(fault) = self.views.apply(&events, self.journal.chain()) {
-                    tracing::error!(%fault, "views not written; they are rebuilt at the next start");
+                if let Err(fault) = self.apply(group) {
+                    tracing::error!(fault, "views not written; they are rebuilt at the next start");
                     self.read_only.set("IO_FAILED: the views could not be written; restart the server");
+                } else {
+                    self.publish.send_replace(self.views.applied().sequence);
                 }
-                self.publish.send_replace(self.views.applied().sequence);
             }
         }
         for (reply, decided) in answers {
@@ -298,6 +351,27 @@ impl Writer {
             // Nobody may be waiting any more; the fact stands all the same.
             let _ = reply.send(answer);
         }
+    }
+
+    /// Writes a group to the views; a long one in pieces, so that readers are not kept waiting. Readers see it only once
+    /// it is published as a whole.
+    fn apply(&self, group: &Group) -> Result<(), String> {
+        if group.pending.len() > limits::VIEW_PIECE_COUNT {
+            return self.views.catch_up(&self.journal, &|_, _| {}).map_err(|fault| fault.to_string());
+        }
+        let first = group.pending.first().map_or(0, |p| p.unit);
+        let events: Vec<(u64, Event)> = (first..).zip(group.pending.iter().map(|p| p.event.clone())).collect();
+        self.views.apply(&events, self.journal.chain()).map_err(|fault| fault.to_string())
+    }
+
+    /// True when something a submission rests on was touched since it was computed.
+    fn moved(&self, submission: &Submission, group: &Group) -> bool {
+        let Some(rests_on) = &submission.rests_on else { return false };
+        let mut moved = group.record.touched().any(|key| rests_on.holds(key));
+        let newest = self.views.applied().sequence;
+        let known =
+            self.views.visit_touched(rests_on.sequence, newest, &mut |key| moved = moved || rests_on.holds(key));
+        moved || !known
     }
 
     fn take(&mut self, submission: &Submission, group: &mut Group) -> Decided {
@@ -315,7 +389,18 @@ impl Writer {
             Ok(Some(answer)) => return Decided::Old(answer),
             Err(fault) => return Decided::Old(Err(EngineError::Refused(Refusal::Unreadable(fault)))),
         }
-        match catch_unwind(AssertUnwindSafe(|| self.decide(submission, group))) {
+        if self.moved(submission, group) {
+            return Decided::Old(Err(EngineError::Moved));
+        }
+        let before = (group.pending.len(), group.bytes);
+        let decided = catch_unwind(AssertUnwindSafe(|| self.decide(submission, group)));
+        if !matches!(decided, Ok(Ok(_))) && group.pending.len() > before.0 {
+            // A unit that failed half-way leaves nothing behind.
+            group.pending.truncate(before.0);
+            group.bytes = before.1;
+            group.record.forget_after(self.journal.last_sequence() + before.0 as u64);
+        }
+        match decided {
             Ok(Ok((sequence, event))) => Decided::New { sequence, event },
             Ok(Err(refusal)) => Decided::Old(Err(EngineError::Refused(refusal))),
             Err(_) => {
@@ -358,16 +443,37 @@ impl Writer {
         Ok(None)
     }
 
+    /// Decides all facts of a submission as one unit; the answer is its first.
     fn decide(&mut self, submission: &Submission, group: &mut Group) -> Result<(u64, Arc<Event>), Refusal> {
         let now = self.clock.now_us().max(self.last_recorded_us);
-        let command = &submission.command;
+        let unit = self.journal.last_sequence() + group.pending.len() as u64 + 1;
+        let first = self.decide_one(submission, &submission.command, (unit, unit), now, group)?;
+        for (sequence, command) in (unit + 1..).zip(&submission.more) {
+            self.decide_one(submission, command, (unit, sequence), now, group)?;
+        }
+        if let Some(last) = group.pending.last_mut() {
+            last.last_of_unit = true;
+        }
+        self.last_recorded_us = now;
+        let event = Arc::new(first);
+        group.seen.insert(submission.request_id, (submission.request_hash, unit, Arc::clone(&event)));
+        Ok((unit, event))
+    }
+
+    fn decide_one(
+        &self,
+        submission: &Submission,
+        command: &Command,
+        (unit, sequence): (u64, u64),
+        now: i64,
+        group: &mut Group,
+    ) -> Result<Event, Refusal> {
         if command.occurred_time_us > now + limits::CLOCK_AHEAD_US {
             return Err(Refusal::Invalid(vec![Violation {
                 field: "occurred_time".into(),
                 text: "is more than 2 minutes ahead of the server's clock".into(),
             }]));
         }
-        let sequence = self.journal.last_sequence() + group.pending.len() as u64 + 1;
         let target = match &command.fact {
             Fact::Corrected(corrected) => self.target(corrected.target_sequence, group)?,
             _ => None,
@@ -381,27 +487,14 @@ impl Writer {
                 actor_code: submission.actor_code.clone(),
                 zone,
                 target,
+                evidence: &submission.evidence,
             },
         )?;
-        let Decision { fact, breaches, holds, contradictions } = decision;
-        let event = Event {
-            request_id: submission.request_id.to_vec(),
-            request_hash: submission.request_hash.to_vec(),
-            occurred_time_us: command.occurred_time_us,
-            recorded_time_us: now,
-            actor: Some(Actor { code: submission.actor_code.clone(), proof: ActorProof::Declared.into() }),
-            breaches,
-            holds,
-            contradictions,
-            fact,
-        };
-        self.last_recorded_us = now;
+        let event = event_of(submission, command, decision, now, sequence - unit);
         group.bytes += event.encoded_len();
         group.record.push(sequence, &event);
-        group.pending.push(Pending { event: event.clone(), unit: sequence, last_of_unit: true });
-        let event = Arc::new(event);
-        group.seen.insert(submission.request_id, (submission.request_hash, sequence, Arc::clone(&event)));
-        Ok((sequence, event))
+        group.pending.push(Pending { event: event.clone(), unit, last_of_unit: false });
+        Ok(event)
     }
 
     fn target(&self, target_sequence: i64, group: &Group) -> Result<Option<Entry>, Refusal> {
@@ -417,6 +510,27 @@ impl Writer {
         }
         let event = read_event(&self.journal, sequence)?;
         Ok(Some(Entry { sequence: target_sequence, event }))
+    }
+}
+
+/// The event of a decision. The first fact of a unit carries the request's id; the others a longer one made from it, so
+/// that each has its own and only the first is found by it.
+fn event_of(submission: &Submission, command: &Command, decision: Decision, now: i64, place: u64) -> Event {
+    let Decision { fact, breaches, holds, contradictions } = decision;
+    let mut request_id = submission.request_id.to_vec();
+    if place > 0 {
+        request_id.extend_from_slice(&place.to_be_bytes());
+    }
+    Event {
+        request_id,
+        request_hash: if place == 0 { submission.request_hash.to_vec() } else { Vec::new() },
+        occurred_time_us: command.occurred_time_us,
+        recorded_time_us: now,
+        actor: Some(Actor { code: submission.actor_code.clone(), proof: ActorProof::Declared.into() }),
+        breaches,
+        holds,
+        contradictions,
+        fact,
     }
 }
 

@@ -58,7 +58,11 @@ pub fn words(event: &Event, zone: &Zone) -> String {
         Fact::LabResultRecorded(f) => format!("lot {}: {} {} {}", f.lot_code, f.property, f.value, f.unit),
         Fact::LotReleased(f) => format!("lot {} released: {}", f.lot_code, f.reason),
         Fact::LotRejected(f) => format!("lot {} rejected: {}", f.lot_code, f.reason),
-        Fact::IntakeRecorded(f) => format!("intake {} of {} bags", f.intake_code, f.bags.len()),
+        Fact::IntakeRecorded(f) => match f.bags.as_slice() {
+            [bag] if bag.refused => format!("bag {} of intake {} was not accepted", bag.bag_tag, f.intake_code),
+            [bag] => format!("bag {} arrived with intake {}", bag.bag_tag, f.intake_code),
+            bags => format!("intake {} of {} bags", f.intake_code, bags.len()),
+        },
         Fact::BulkBagRecorded(f) => {
             format!("bag {} filled, gross {} on scale {}", f.bag_tag, kilograms(f.gross_mass_mg), f.scale_code)
         }
@@ -130,6 +134,114 @@ pub fn words(event: &Event, zone: &Zone) -> String {
             }
             None => "registered".into(),
         },
+        other => store_words(other),
+    }
+}
+
+fn named(location_code: &str) -> String {
+    if location_code.is_empty() { String::new() } else { format!(" at location {location_code}") }
+}
+
+fn units(ssccs: &[String], bag_tags: &[String], packaging: &[String]) -> String {
+    let rows = [("pallet", ssccs), ("bag", bag_tags), ("packaging lot", packaging)];
+    let words =
+        rows.iter().filter(|(_, codes)| !codes.is_empty()).map(|(noun, codes)| format!("{noun} {}", codes.join(" ")));
+    words.collect::<Vec<_>>().join(", ")
+}
+
+fn parts(rows: &[f::PalletPart]) -> String {
+    let one = |part: &f::PalletPart| match part.run_code.as_str() {
+        "" => format!("{} packs", part.pack_count),
+        run => format!("{} packs of run {run}", part.pack_count),
+    };
+    rows.iter().map(one).collect::<Vec<_>>().join(" and ")
+}
+
+/// Facts of pallets, store and dispatch in words.
+fn store_words(fact: &Fact) -> String {
+    match fact {
+        Fact::OpeningStockRecorded(f) => match (f.bags.first(), f.feed_code.as_str(), f.hoist_code.as_str()) {
+            (Some(bag), ..) => format!("bag {} stood here before the record{}", bag.bag_tag, named(&f.location_code)),
+            (_, feed, _) if !feed.is_empty() => {
+                format!("feed {feed} held {} when the record began", kilograms(f.feed_content_mass_mg))
+            }
+            (_, _, hoist) if !hoist.is_empty() => format!("used life of hoist {hoist} before the record told"),
+            _ => format!("newest pallet serial before the record: {}", f.last_sscc_serial),
+        },
+        Fact::RunReleased(f) => format!("run {} released: {}", f.run_code, f.reason),
+        Fact::ReelChanged(f) => format!("packaging lot {} put on machine {}", f.packaging_lot_code, f.machine_code),
+        Fact::SampleRetained(f) => {
+            format!("sample {} of {} packs kept{}", f.sample_code, f.pack_count, named(&f.location_code))
+        }
+        Fact::PalletBuilt(f) if f.parts.is_empty() => {
+            let packs = f.pack_count;
+            format!("pallet {} of {packs} packs stood here before the record{}", f.sscc, named(&f.location_code))
+        }
+        Fact::PalletBuilt(f) => format!("pallet {} built of {}{}", f.sscc, parts(&f.parts), named(&f.location_code)),
+        Fact::PalletWeighed(f) if f.expected_mass_mg > 0 => {
+            let (gross, expected) = (kilograms(f.gross_mass_mg), kilograms(f.expected_mass_mg));
+            format!("pallet {} weighed {gross}, expected {expected}", f.sscc)
+        }
+        Fact::PalletWeighed(f) => format!("pallet {} weighed {}", f.sscc, kilograms(f.gross_mass_mg)),
+        Fact::UnitsMoved(f) => {
+            format!("{} moved to location {}", units(&f.ssccs, &f.bag_tags, &f.packaging_lot_codes), f.location_code)
+        }
+        Fact::PalletSplit(f) => format!("{} taken off pallet {} as pallet {}", parts(&f.parts), f.sscc, f.new_sscc),
+        Fact::PalletsMerged(f) => format!("pallets {} put together as pallet {}", f.ssccs.join(" "), f.new_sscc),
+        Fact::PalletDisposed(f) => {
+            let what = packloft_domain::rules::pallet::disposal_words(f.reason());
+            format!("{} packs of pallet {} {what}: {}", f.pack_count, f.sscc, f.text)
+        }
+        Fact::StockTaken(f) => {
+            let missing = units(&f.missing_ssccs, &f.missing_bag_tags, &f.missing_packaging_lot_codes);
+            let seen = units(&f.ssccs, &f.bag_tags, &f.packaging_lot_codes);
+            let missing = if missing.is_empty() { String::new() } else { format!("; not seen: {missing}") };
+            format!("stock taken at {}: {seen}{missing}", f.location_code)
+        }
+        Fact::FileImported(f) => {
+            format!("file {} of {} {} imported", f.file_name, f.row_count, f.kind.replace('_', " "))
+        }
+        Fact::OrderEntered(f) => format!("order {} of consignee {} entered", f.order_code, f.consignee_code),
+        other => dispatch_words(other),
+    }
+}
+
+fn dispatch_words(fact: &Fact) -> String {
+    match fact {
+        Fact::VehicleLoadOpened(f) => format!("load {} opened, vehicle {}", f.load_code, f.registration_code),
+        Fact::VehicleChecked(f) => {
+            let passed = f.clean && f.dry && f.free_of_odour && f.floor_sound && f.last_load_suitable;
+            let verdict = if passed { "passed" } else { "did not pass" };
+            format!("vehicle of load {} {verdict}, carried before: {}", f.load_code, f.last_load)
+        }
+        Fact::ConsignmentOpened(f) => {
+            format!("consignment {} to {} opened on load {}", f.consignment_code, f.consignee_code, f.load_code)
+        }
+        Fact::PalletLoaded(f) => {
+            format!("pallet {} loaded on load {} for consignment {}", f.sscc, f.load_code, f.consignment_code)
+        }
+        Fact::PalletUnloaded(f) => format!("pallet {} taken off load {}: {}", f.sscc, f.load_code, f.reason),
+        Fact::WeighbridgeRecorded(f) => {
+            let when = if f.pass() == f::WeighbridgePass::In { "before" } else { "after" };
+            format!("vehicle of load {} weighed {} {when} loading", f.load_code, kilograms(f.gross_mass_mg))
+        }
+        Fact::VehicleLoadDispatched(f) => match f.pallets.as_slice() {
+            [paper] => format!("load {} left with pallet {}", f.load_code, paper.sscc),
+            papers => format!("load {} left with {} pallets", f.load_code, papers.len()),
+        },
+        Fact::PalletReturned(f) if f.new_sscc.is_empty() => {
+            format!("pallet {} came back from consignment {}: {}", f.sscc, f.consignment_code, f.reason)
+        }
+        Fact::PalletReturned(f) => {
+            let (packs, sscc) = (f.pack_count, &f.sscc);
+            format!("{packs} packs of pallet {sscc} came back as pallet {}: {}", f.new_sscc, f.reason)
+        }
+        Fact::DispatchAmended(f) if f.consignment_code.is_empty() => {
+            format!("pallet {} never left{}: {}", f.sscc, named(&f.location_code), f.reason)
+        }
+        Fact::DispatchAmended(f) => {
+            format!("pallet {} really went with consignment {}: {}", f.sscc, f.consignment_code, f.reason)
+        }
         other => packloft_domain::fact::kind(other).replace('_', " "),
     }
 }

@@ -26,6 +26,7 @@ pub fn bulk_bag(record: &dyn Record, facts: &BagFacts) -> Result<v1::BulkBag, Un
     let mass = facts.mass();
     let (state, place_code) = match &facts.place {
         Place::Refused => (v1::BagState::Refused, String::new()),
+        Place::Missing(code) => (v1::BagState::Missing, code.clone()),
         Place::Emptied => (v1::BagState::Emptied, String::new()),
         Place::Platform(code) if facts.tips.is_empty() => (v1::BagState::OnPlatform, code.clone()),
         Place::Platform(code) => (v1::BagState::PartTipped, code.clone()),
@@ -58,6 +59,9 @@ fn tags_in(entry: &Entry, lot_code: &str) -> Vec<String> {
     match &entry.event.fact {
         Some(Fact::IntakeRecorded(f)) => f.bags.iter().filter(|b| of_lot(&b.lots)).map(|b| b.bag_tag.clone()).collect(),
         Some(Fact::BulkBagRecorded(f)) if of_lot(&f.lots) => vec![f.bag_tag.clone()],
+        Some(Fact::OpeningStockRecorded(f)) => {
+            f.bags.iter().filter(|b| of_lot(&b.lots)).map(|b| b.bag_tag.clone()).collect()
+        }
         _ => Vec::new(),
     }
 }
@@ -305,6 +309,8 @@ pub fn hold(state: &HoldState) -> v1::Hold {
         end_reason: state.ended.as_ref().map(|(reason, _)| reason.clone()).unwrap_or_default(),
         covered_bag_tags: Vec::new(),
         covered_intervals: Vec::new(),
+        sscc: state.hold.sscc.clone(),
+        covered_ssccs: Vec::new(),
     }
 }
 

@@ -28,7 +28,7 @@ const AROUND_US: i64 = 1_800_000_000;
 /// Printers are taken to be within five minutes until a clock check says more.
 const PRINTER_TOLERANCE_MS: i64 = 300_000;
 /// Any presence: holds cover whatever may hold more than this share.
-const HOLD_EPSILON: f64 = 1e-9;
+pub(super) const HOLD_EPSILON: f64 = 1e-9;
 
 /// Settings of a question about origin.
 #[derive(Clone, Copy, Debug)]
@@ -272,6 +272,10 @@ fn pack_origin(
         happenings: happenings(asked, flow, from_us, to_us),
         method: Some(method(flow, from, asked)),
         candidates: if unrecorded { candidates(asked, flow, from, to)? } else { Vec::new() },
+        pallets: super::whereabouts::pallets_touching(
+            asked,
+            &v1::PackInterval { run_code: started.run_code.clone(), first_number: first, last_number: last },
+        )?,
     })
 }
 
@@ -326,8 +330,9 @@ pub fn by_print(
     printed: &str,
     settings: Settings,
 ) -> Result<Vec<v1::PackOrigin>, Refusal> {
-    let Some((local, length_us)) = parse_printed(printed) else {
-        return Err(invalid("printed_local_time", format!("is {printed:?}; must be YYYY-MM-DD HH:MM or with seconds")));
+    let Some(print) = parse_printed(printed) else {
+        let forms = "YYYY-MM-DD HH:MM[:SS], YYYY-MM-DD HH, YYYY-MM-DD, HH:MM, or nothing";
+        return Err(invalid("printed_local_time", format!("is {printed:?}; must be {forms}")));
     };
     let runs: Vec<f::RunStarted> = facts(&asked.record, &object("batch", batch_code))?
         .into_iter()
@@ -340,14 +345,16 @@ pub fn by_print(
         return Err(unknown("batch code", batch_code));
     }
     let mut origins = Vec::new();
-    for printed_us in asked.zone.instants(local) {
-        for started in &runs {
+    for started in &runs {
+        let Some((_, start_us, finish_us)) = stream::run_span(&asked.record, &started.run_code)? else { continue };
+        let end_us = finish_us.unwrap_or(i64::MAX / 2);
+        for (printed_us, length_us) in print.windows(&asked.zone, start_us, end_us) {
             let (offset, tolerance) = printer_clock(asked, &started.machine_code, printed_us)?;
             // Printed = true + offset.
             let from_us = printed_us - offset - tolerance;
-            let to_us = printed_us + length_us - offset + tolerance;
+            let to_us = printed_us.saturating_add(length_us) - offset + tolerance;
             // What is printed may lie on either side of an emptied feed.
-            let mut at = from_us;
+            let mut at = from_us.max(start_us);
             for _ in 0..64 {
                 let Some(flow) = asked.flow(&started.feed_code, at, settings.epsilon, settings.coverage)? else {
                     break;
@@ -528,9 +535,105 @@ pub fn bag_happenings(asked: &Asked, bag_tag: &str) -> Result<Vec<v1::Happening>
 pub fn place_words(bag: &BagFacts) -> String {
     match &bag.place {
         Place::Refused => "refused at intake".into(),
+        Place::Missing(code) => format!("missing: not seen at {code} when stock was taken"),
         Place::Emptied => "emptied".into(),
         Place::Platform(code) => format!("on platform {code}"),
         Place::Location(code) if code.is_empty() => "in store".into(),
         Place::Location(code) => format!("in store, location {code}"),
     }
+}
+
+/// The set that counts: what is possible where the flow is proved, the whole stretch where it is not.
+pub fn scope_of(found: &Reached) -> (&'static str, Vec<v1::PackInterval>) {
+    let proved = found.methods.iter().all(|method| method.proved);
+    let words = if proved { "possible set, widened to whole pallets" } else { "whole stretch, the flow is not proved" };
+    let chosen = found.packs.iter().filter_map(|set| if proved { set.possible.clone() } else { set.stretch.clone() });
+    (words, chosen.collect())
+}
+
+/// Origin of the packs of a pallet, per run and interval.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn by_pallet(
+    asked: &Asked,
+    pallet: &packloft_domain::rules::pallet::PalletFacts,
+    settings: Settings,
+) -> Result<Vec<v1::PackOrigin>, Refusal> {
+    let mut origins = Vec::new();
+    for layer in pallet.layers.iter().filter(|layer| !layer.run_code.is_empty()) {
+        let Some((started, ..)) = stream::run_span(&asked.record, &layer.run_code)? else { continue };
+        for place in super::content::places(asked, layer)? {
+            let (first, last) = place.widened();
+            // The interval may cross an emptied feed: one answer per stretch.
+            let Ok((flow, index, _)) = find_pack(asked, &layer.run_code, first, settings) else { continue };
+            let mut flow = flow;
+            let mut run = index;
+            for _ in 0..8 {
+                let Some((low, high)) = flow.ledger.stretch_packs(run) else { break };
+                let (from, to) = (first.max(low), last.min(high));
+                if from <= to
+                    && let (Some((start, _)), Some((_, end))) =
+                        (flow.ledger.pack_times(run, from), flow.ledger.pack_times(run, to))
+                {
+                    origins.push(pack_origin(asked, &flow, run, (from, to), (start, end))?);
+                }
+                let Some(end) = flow.ledger.end.filter(|_| last > high) else { break };
+                let next = flow.ledger.instant_us(end) + 1;
+                let Some(found) = asked.flow(&started.feed_code, next, settings.epsilon, settings.coverage)? else {
+                    break;
+                };
+                let Some(index) = found.ledger.run_index(&layer.run_code) else { break };
+                (flow, run) = (found, index);
+            }
+        }
+    }
+    Ok(origins)
+}
+
+/// Packs between the change to a packaging lot and the change to the next one, per run.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn packed_in(asked: &Asked, packaging_lot_code: &str) -> Result<Vec<v1::PackInterval>, Unreadable> {
+    let mut found: BTreeMap<String, (i64, i64)> = BTreeMap::new();
+    for row in facts(&asked.record, &object("packaging_lot", packaging_lot_code))? {
+        let Some(Fact::ReelChanged(change)) = &row.event.fact else { continue };
+        let from_us = row.event.occurred_time_us;
+        let machine_key = object("machine", &change.machine_code);
+        let from_day = packloft_domain::key::day_of(from_us);
+        let later = packloft_domain::record::facts_between(&asked.record, &machine_key, from_day, i64::MAX / 2)?;
+        let next = later.iter().find(|other| {
+            matches!(other.event.fact, Some(Fact::ReelChanged(_)))
+                && other.sequence != row.sequence
+                && other.event.occurred_time_us >= from_us
+        });
+        let to_us = next.map_or(i64::MAX, |other| other.event.occurred_time_us);
+        let mut codes: Vec<String> = stream::open_run(&asked.record, &change.machine_code, from_us)?
+            .map(|(run, _)| run.run_code)
+            .into_iter()
+            .collect();
+        codes.extend(later.iter().filter(|other| (from_us..to_us).contains(&other.event.occurred_time_us)).filter_map(
+            |other| match &other.event.fact {
+                Some(Fact::RunStarted(f)) => Some(f.run_code.clone()),
+                _ => None,
+            },
+        ));
+        codes.dedup();
+        for code in codes {
+            let Some(run) = asked.run_flows(&code)? else { continue };
+            let counts = &run.places.counts;
+            // Between two readings the place is known to the readings only: take the wider one.
+            let before = counts.readings.iter().rfind(|r| r.time_us <= from_us).map_or(0, |r| r.filled);
+            let after = counts.readings.iter().find(|r| r.time_us >= to_us).map_or(counts.filled(), |r| r.filled);
+            if after > before {
+                let known = found.entry(code).or_insert((before + 1, after));
+                *known = (known.0.min(before + 1), known.1.max(after));
+            }
+        }
+    }
+    Ok(found
+        .into_iter()
+        .map(|(run_code, (first_number, last_number))| v1::PackInterval { run_code, first_number, last_number })
+        .collect())
 }

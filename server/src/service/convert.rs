@@ -102,8 +102,10 @@ write_request!(SetSiteRequest, |r, faults| {
     match &r.site {
         None => faults.add("site", "must be given"),
         Some(site) => faults.within("site", |faults| {
-            if site.gln.len() != 13 || !site.gln.bytes().all(|b| b.is_ascii_digit()) {
-                faults.add("gln", "must have 13 digits");
+            faults.gs1_key("gln", &site.gln, &[13]);
+            if !site.company_prefix.is_empty() && packloft_domain::gs1::sscc_capacity(&site.company_prefix) == 0 {
+                let text = format!("is {}; a GS1 company prefix has 4 to 12 digits", quoted(&site.company_prefix));
+                faults.add("company_prefix", text);
             }
             faults.text("name", &site.name);
             if packloft_domain::time::Zone::named(&site.zone).is_none() {
@@ -131,6 +133,14 @@ register_request!(RegisterProductRequest, product, Product, |item, faults| {
     faults.code("material_code", &item.material_code);
     faults.mass("nominal_mass_mg", item.nominal_mass_mg, 1, PACK_MAX_MG);
     faults.choice::<v1::PendingLotRule>("pending_lot_rule", item.pending_lot_rule);
+    if !item.gtin.is_empty() {
+        faults.gs1_key("gtin", &item.gtin, &[8, 12, 13, 14]);
+    }
+    faults.number("shelf_life_days", item.shelf_life_days, 0, 36_500);
+    faults.mass("pack_tare_mass_mg", item.pack_tare_mass_mg, 0, PACK_MAX_MG);
+    faults.number("pallet_pack_count", item.pallet_pack_count, 0, 1_000_000);
+    faults.mass("pallet_tare_mass_mg", item.pallet_tare_mass_mg, 0, MASS_MAX_MG);
+    faults.mass("pallet_tolerance_mass_mg", item.pallet_tolerance_mass_mg, 0, MASS_MAX_MG);
 });
 register_request!(RegisterFeedRequest, feed, Feed, |item, faults| {
     faults.text("name", &item.name);
@@ -153,6 +163,7 @@ register_request!(RegisterMachineRequest, machine, Machine, |item, faults| {
     faults.code("feed_code", &item.feed_code);
     faults.number("counter_digit_count", item.counter_digit_count, 0, 15);
     faults.number("printer_tolerance_ms", item.printer_tolerance_ms, 0, HOUR_MS);
+    faults.number("buffer_pack_count", item.buffer_pack_count, 0, 1_000_000);
 });
 register_request!(RegisterHoistRequest, hoist, Hoist, |item, faults| {
     faults.text("name", &item.name);
@@ -214,6 +225,15 @@ register_request!(RegisterLocationRequest, location, Location, |item, faults| {
     faults.text("name", &item.name);
     faults.choice::<v1::LocationKind>("kind", item.kind);
     faults.number("capacity_count", item.capacity_count, 0, 1_000_000);
+    faults.optional_choice::<v1::StackRule>("stack_rule", item.stack_rule);
+});
+register_request!(RegisterConsigneeRequest, consignee, Consignee, |item, faults| {
+    store::consignee(faults, item);
+});
+register_request!(RegisterPackagingLotRequest, packaging_lot, PackagingLot, |item, faults| {
+    faults.text("name", &item.name);
+    faults.optional_code("supplier_code", &item.supplier_code);
+    faults.optional_code("artwork_code", &item.artwork_code);
 });
 register_request!(RegisterPlatformRequest, platform, Platform, |item, faults| {
     faults.text("name", &item.name);
@@ -699,10 +719,9 @@ write_request!(RecordRemarkRequest, |r, faults| {
     })
 });
 write_request!(PlaceHoldRequest, |r, faults| {
-    let given =
-        usize::from(!r.lot_code.is_empty()) + usize::from(!r.bag_tag.is_empty()) + usize::from(r.interval.is_some());
-    if given != 1 {
-        faults.add("lot_code", "give exactly one of lot, bag and interval");
+    let targets = [!r.lot_code.is_empty(), !r.bag_tag.is_empty(), r.interval.is_some(), !r.sscc.is_empty()];
+    if targets.iter().filter(|given| **given).count() != 1 {
+        faults.add("lot_code", "give exactly one of lot, bag, interval and pallet");
     }
     if let Some(interval) = &r.interval {
         faults.within("interval", |faults| {
@@ -721,6 +740,7 @@ write_request!(PlaceHoldRequest, |r, faults| {
         reason: faults.text("reason", &r.reason),
         hazard: faults.choice::<v1::HazardKind>("hazard", r.hazard),
         epsilon_ppb: 0,
+        sscc: faults.optional_sscc("sscc", &r.sscc),
     })
 });
 write_request!(EndHoldRequest, |r, faults| {
@@ -778,6 +798,17 @@ write_request!(CorrectRequest, |r, faults| {
         Some(R::ClockCheck(x)) => replacement("clock_check", x, faults),
         Some(R::Remark(x)) => replacement("remark", x, faults),
         Some(R::Examination(x)) => replacement("examination", x, faults),
+        Some(R::PalletBuild(x)) => replacement("pallet_build", x, faults),
+        Some(R::PalletWeighing(x)) => replacement("pallet_weighing", x, faults),
+        Some(R::Move(x)) => replacement("move", x, faults),
+        Some(R::StockTake(x)) => replacement("stock_take", x, faults),
+        Some(R::Disposal(x)) => replacement("disposal", x, faults),
+        Some(R::Order(x)) => replacement("order", x, faults),
+        Some(R::VehicleCheck(x)) => replacement("vehicle_check", x, faults),
+        Some(R::Weighbridge(x)) => replacement("weighbridge", x, faults),
+        Some(R::ReelChange(x)) => replacement("reel_change", x, faults),
+        Some(R::RetainedSample(x)) => replacement("retained_sample", x, faults),
+        Some(R::OpeningStock(x)) => replacement("opening_stock", x, faults),
     };
     Fact::Corrected(Box::new(f::Corrected {
         target_sequence: faults.number("target_sequence", r.target_sequence, 1, i64::MAX),
@@ -786,3 +817,5 @@ write_request!(CorrectRequest, |r, faults| {
         target_keys: Vec::new(),
     }))
 });
+
+pub mod store;

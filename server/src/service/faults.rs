@@ -1,6 +1,7 @@
 //! Collecting every fault of a request's shape, with the path of the field, the value and the limit.
 
 use packloft_domain::code::{BATCH_CODE_MAX_COUNT, CODE_MAX_COUNT, fault};
+use packloft_domain::gs1::{is_key, scanned_sscc};
 use packloft_domain::mass::kilograms;
 use packloft_domain::refusal::{Refusal, Violation};
 use packloft_domain::time::parse_date;
@@ -64,6 +65,33 @@ impl Faults {
             self.add(field, text);
         }
         value.to_owned()
+    }
+
+    /// The number of a pallet as typed or scanned; gives its 18 digits.
+    pub fn sscc(&mut self, field: &str, value: &str) -> String {
+        match scanned_sscc(value) {
+            Ok(sscc) => sscc,
+            Err(text) => {
+                let text = if value.is_empty() { text } else { format!("is {}: it {text}", quoted(value)) };
+                self.add(field, text);
+                value.to_owned()
+            }
+        }
+    }
+
+    /// The number of a pallet that may be empty.
+    pub fn optional_sscc(&mut self, field: &str, value: &str) -> String {
+        if value.is_empty() { String::new() } else { self.sscc(field, value) }
+    }
+
+    /// A GS1 key of one of the lengths, with its check digit.
+    pub fn gs1_key(&mut self, field: &str, value: &str, lengths: &[usize]) {
+        if !lengths.iter().any(|length| is_key(value, *length)) {
+            let lengths: Vec<String> = lengths.iter().map(ToString::to_string).collect();
+            let text =
+                format!("is {}; must have {} digits, the last a check digit", quoted(value), lengths.join(" or "));
+            self.add(field, text);
+        }
     }
 
     /// Text that must be given.

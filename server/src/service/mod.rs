@@ -7,27 +7,34 @@ pub mod convert;
 pub mod faults;
 pub mod status;
 
+mod dispatch;
 mod figure;
+mod import;
 mod intake;
 mod journal;
 mod lift;
 mod lot;
+mod pallet;
 mod quality;
 mod run;
 mod setup;
+mod store;
 mod trace;
 
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use packloft_domain::refusal::Refusal;
+use packloft_domain::rules::Command;
 use packloft_proto::v1;
 use sha2::{Digest, Sha256};
 use tonic::{Request, Status};
 
 use crate::engine::{Engine, EngineError, Outcome, Submission, default_deadline};
+use crate::limits;
+use crate::query::content::{Needs, evidence};
 use crate::query::paging::Page;
-use crate::query::{Asked, FlowCache};
+use crate::query::{Asked, Kept};
 use convert::{WriteRequest, command, twins};
 use faults::{Faults, timestamp};
 
@@ -35,7 +42,7 @@ use faults::{Faults, timestamp};
 #[derive(Clone)]
 pub struct Api {
     engine: Engine,
-    flows: Arc<FlowCache>,
+    kept: Arc<Kept>,
 }
 
 /// Client's deadline from `grpc-timeout`, at most the default.
@@ -82,7 +89,7 @@ fn own_holds(event: &packloft_domain::fact::Event) -> Vec<String> {
 impl Api {
     /// Services over an engine.
     pub fn new(engine: Engine) -> Api {
-        Api { engine, flows: Arc::default() }
+        Api { engine, kept: Arc::default() }
     }
 
     /// The engine.
@@ -92,6 +99,16 @@ impl Api {
 
     /// Checks the shape of a write, hands it to the writer and waits for its outcome.
     async fn write<R: WriteRequest>(&self, request: Request<R>) -> Result<(v1::Receipt, Outcome), Status> {
+        self.write_with(request, |_| None).await
+    }
+
+    /// The same for a write that rests on more than the record: what it needs is computed first, and again when it went
+    /// out of date before the writer came to it.
+    async fn write_with<R: WriteRequest>(
+        &self,
+        request: Request<R>,
+        needs: impl FnOnce(&Command) -> Option<Needs>,
+    ) -> Result<(v1::Receipt, Outcome), Status> {
         let deadline = deadline(&request);
         let request = request.into_inner();
         let mut faults = Faults::default();
@@ -102,15 +119,27 @@ impl Api {
         faults.check().map_err(status::refusal)?;
         let full: [u8; 32] = Sha256::digest(request.without_id().encode_to_vec()).into();
         let request_hash = full[..16].try_into().unwrap_or_default();
-        let submission = Submission { request_id, request_hash, actor_code, command, deadline };
-        // The write goes on when the client gives up: a task of its own, not this future.
-        let engine = self.engine.clone();
-        let outcome = tokio::spawn(async move { engine.submit(submission).await }).await;
-        match outcome {
-            Ok(Ok(outcome)) => Ok((receipt(&outcome), outcome)),
-            Ok(Err(fault)) => Err(status::engine(fault)),
-            Err(_) => Err(status::engine(EngineError::Unknown)),
+        let needs = needs(&command);
+        for _ in 0..limits::EVIDENCE_TRIES {
+            let mut submission =
+                Submission::new(request_id, request_hash, actor_code.clone(), command.clone(), deadline);
+            if let Some(needs) = needs.clone() {
+                (submission.evidence, submission.rests_on) =
+                    self.ask(0, move |asked| Ok(evidence(asked, &needs)?)).await?;
+            }
+            match self.submit(submission).await {
+                Err(EngineError::Moved) => continue,
+                Err(fault) => return Err(status::engine(fault)),
+                Ok(outcome) => return Ok((receipt(&outcome), outcome)),
+            }
         }
+        Err(status::engine(EngineError::Moved))
+    }
+
+    /// Hands a submission to the writer. The write goes on when the client gives up: it is a task of its own.
+    async fn submit(&self, submission: Submission) -> Result<Outcome, EngineError> {
+        let engine = self.engine.clone();
+        tokio::spawn(async move { engine.submit(submission).await }).await.unwrap_or(Err(EngineError::Unknown))
     }
 
     /// Answers a question at the newest sequence, or at least at the one asked for.
@@ -129,9 +158,9 @@ impl Api {
         record: crate::views::ViewRecord,
         run: impl FnOnce(&Asked) -> Result<T, Refusal> + Send + 'static,
     ) -> Result<T, Status> {
-        let flows = Arc::clone(&self.flows);
+        let kept = Arc::clone(&self.kept);
         let answer = tokio::task::spawn_blocking(move || {
-            let asked = Asked::new(record, flows)?;
+            let asked = Asked::new(record, kept)?;
             run(&asked)
         })
         .await;
@@ -151,7 +180,7 @@ impl Api {
         rows: impl FnOnce(&Asked) -> Result<Vec<T>, Refusal> + Send + 'static,
     ) -> Result<(Vec<T>, String, i64), Status> {
         let page = Page::read(page_size, page_token, &question).map_err(status::refusal)?;
-        let newest = self.engine.views.applied().sequence;
+        let newest = self.engine.newest();
         if page.sequence.is_some_and(|sequence| sequence > newest) {
             return Err(status::bad_page_token());
         }

@@ -5,7 +5,7 @@ use packloft_proto::v1::quality_service_server::QualityService;
 use tonic::{Request, Response, Status};
 
 use super::service;
-use crate::query::{objects, trace};
+use crate::query::{objects, trace, whereabouts};
 
 service! {
     QualityService {
@@ -29,6 +29,7 @@ service! {
                 for state in states {
                     let mut hold = objects::hold(&state);
                     (hold.covered_bag_tags, hold.covered_intervals) = trace::covered(asked, &state)?;
+                    hold.covered_ssccs = whereabouts::covered(asked, &state, &hold.covered_intervals)?;
                     holds.push(hold);
                 }
                 Ok(holds)

@@ -20,6 +20,9 @@ service! {
         record_stop: RecordStopRequest => RecordStopResponse;
         record_clock_check: RecordClockCheckRequest => RecordClockCheckResponse;
         record_remark: RecordRemarkRequest => RecordRemarkResponse;
+        record_reel_change: RecordReelChangeRequest => RecordReelChangeResponse;
+        record_retained_sample: RecordRetainedSampleRequest => RecordRetainedSampleResponse;
+        release_run: ReleaseRunRequest => ReleaseRunResponse;
     }
     async fn get_run(
         &self,

@@ -40,6 +40,9 @@ macro_rules! lists {
                 register_supplier: RegisterSupplierRequest => RegisterSupplierResponse;
                 register_person: RegisterPersonRequest => RegisterPersonResponse;
                 register_stop_reason: RegisterStopReasonRequest => RegisterStopReasonResponse;
+                register_consignee: RegisterConsigneeRequest => RegisterConsigneeResponse;
+                register_packaging_lot: RegisterPackagingLotRequest => RegisterPackagingLotResponse;
+                record_opening_stock: RecordOpeningStockRequest => RecordOpeningStockResponse;
             }
             async fn get_site(
                 &self,
@@ -89,4 +92,6 @@ lists! {
     list_suppliers ListSuppliersRequest ListSuppliersResponse suppliers Supplier "supplier";
     list_persons ListPersonsRequest ListPersonsResponse persons Person "person";
     list_stop_reasons ListStopReasonsRequest ListStopReasonsResponse stop_reasons StopReason "stop_reason";
+    list_consignees ListConsigneesRequest ListConsigneesResponse consignees Consignee "consignee";
+    list_packaging_lots ListPackagingLotsRequest ListPackagingLotsResponse packaging_lots PackagingLot "packaging_lot";
 }

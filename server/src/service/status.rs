@@ -117,6 +117,11 @@ pub fn engine(error: EngineError) -> Status {
             "REQUEST_ID_EXPIRED",
             "this request id is older than 90 days; look whether it was recorded before making a new one",
         ),
+        EngineError::Moved => plain(
+            Code::Aborted,
+            "MOVED",
+            "the record changed while this was being decided; send the same request again",
+        ),
         EngineError::Overloaded => {
             let mut found = details("OVERLOADED");
             found.set_retry_info(Some(Duration::from_millis(200)));

@@ -1,14 +1,18 @@
 //! From a pack to its bags and lots, and from a bag or lot to its packs.
 
-use packloft_domain::rules::{bag, lot};
+use packloft_domain::key::object;
+use packloft_domain::refusal::Refusal;
+use packloft_domain::rules::register::Register;
+use packloft_domain::rules::{bag, dispatch, lot, pallet};
 use packloft_proto::v1;
 use packloft_proto::v1::trace_service_server::TraceService;
 use tonic::{Request, Response, Status};
 
 use super::convert::twins;
+use super::pallet::asked_sscc;
 use super::{service, status};
 use crate::query::trace::{self, Settings};
-use crate::query::{invalid, objects, unknown};
+use crate::query::{Asked, invalid, objects, pallets, unknown, whereabouts};
 
 service! {
     TraceService {}
@@ -46,6 +50,7 @@ service! {
             Ok(v1::TraceBulkBagResponse {
                 bag_tag: r.bag_tag.clone(),
                 lots: twins(&facts.lots),
+                whereabouts: Some(whereabouts_of(asked, &found)?),
                 packs: found.packs,
                 methods: found.methods,
                 happenings: trace::bag_happenings(asked, &r.bag_tag)?,
@@ -79,6 +84,7 @@ service! {
                         tipped_mass_mg: bag.tipped_mass_mg(),
                     })
                     .collect(),
+                whereabouts: Some(whereabouts_of(asked, &found)?),
                 packs: found.packs,
                 methods: found.methods,
                 sequence: asked.sequence(),
@@ -87,4 +93,82 @@ service! {
         .await
         .map(Response::new)
     }
+    async fn trace_pallet(
+        &self,
+        request: Request<v1::TracePalletRequest>,
+    ) -> Result<Response<v1::TracePalletResponse>, Status> {
+        let r = request.into_inner();
+        let settings = Settings::checked(r.epsilon, r.coverage_factor).map_err(status::refusal)?;
+        let sscc = asked_sscc(&r.sscc)?;
+        self.ask(r.min_sequence, move |asked| {
+            let pallet = pallet::pallet(&asked.record, &sscc)?.ok_or_else(|| unknown("pallet", &sscc))?;
+            Ok(v1::TracePalletResponse {
+                pallet: Some(pallets::answer(asked, &pallet)?),
+                origins: trace::by_pallet(asked, &pallet, settings)?,
+                happenings: pallets::happenings(asked, &sscc)?,
+                sequence: asked.sequence(),
+            })
+        })
+        .await
+        .map(Response::new)
+    }
+    async fn trace_consignment(
+        &self,
+        request: Request<v1::TraceConsignmentRequest>,
+    ) -> Result<Response<v1::TraceConsignmentResponse>, Status> {
+        let r = request.into_inner();
+        self.ask(r.min_sequence, move |asked| {
+            let code = &r.consignment_code;
+            let opened = dispatch::consignment(&asked.record, code)?.ok_or_else(|| unknown("consignment", code))?;
+            let mut rows = Vec::new();
+            for pallet in dispatch::consignment_pallets(&asked.record, code)? {
+                rows.push(pallets::answer(asked, &pallet)?);
+            }
+            let codes: std::collections::BTreeSet<String> = rows.iter().flat_map(|row| row.lot_codes.clone()).collect();
+            let mut lots = Vec::new();
+            for code in codes {
+                if let Some(known) = lot::lot(&asked.record, &code)? {
+                    lots.push(objects::lot(&asked.record, &known)?);
+                }
+            }
+            Ok(v1::TraceConsignmentResponse {
+                consignment_code: code.clone(),
+                consignee_code: opened.consignee_code,
+                load_code: opened.load_code,
+                pallets: rows,
+                lots,
+                sequence: asked.sequence(),
+            })
+        })
+        .await
+        .map(Response::new)
+    }
+    async fn trace_packaging_lot(
+        &self,
+        request: Request<v1::TracePackagingLotRequest>,
+    ) -> Result<Response<v1::TracePackagingLotResponse>, Status> {
+        let r = request.into_inner();
+        self.ask(r.min_sequence, move |asked| {
+            let code = &r.packaging_lot_code;
+            let known = Register::at(&asked.record, i64::MAX).packaging_lot(code)?;
+            known.ok_or_else(|| unknown("packaging lot", code))?;
+            let intervals = trace::packed_in(asked, code)?;
+            let scope = "packs between the counts around each change, widened to whole pallets";
+            Ok(v1::TracePackagingLotResponse {
+                packaging_lot_code: code.clone(),
+                whereabouts: Some(whereabouts::whereabouts(asked, scope, &intervals)?),
+                intervals,
+                happenings: pallets::object_happenings(asked, &object("packaging_lot", code))?,
+                sequence: asked.sequence(),
+            })
+        })
+        .await
+        .map(Response::new)
+    }
+}
+
+/// Where the packs are that a trace counts.
+fn whereabouts_of(asked: &Asked, found: &trace::Reached) -> Result<v1::Whereabouts, Refusal> {
+    let (words, scope) = trace::scope_of(found);
+    Ok(whereabouts::whereabouts(asked, words, &scope)?)
 }

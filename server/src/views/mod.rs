@@ -10,11 +10,12 @@
 
 pub mod memory;
 pub mod sled_store;
+mod touched;
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use packloft_domain::fact::{Event, compact};
+use packloft_domain::fact::{Event, kept_for};
 use packloft_domain::key;
 use packloft_domain::record::{Entry, Record, Unreadable};
 use parking_lot::RwLock;
@@ -23,6 +24,7 @@ use sha2::{Digest, Sha256};
 
 use crate::journal::{Journal, JournalError};
 use crate::limits::CHUNK_MAX_BYTES;
+use touched::Touched;
 
 /// A failure of the store below.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -51,6 +53,8 @@ pub trait ViewStore: Send + Sync {
 
 const META_KEY: &[u8] = b"\x01meta";
 const REQUEST_PREFIX: u8 = 2;
+/// What is kept in which list; a new number makes old views be folded again.
+const LAYOUT: u8 = 2;
 
 /// What the views stand at.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -77,6 +81,7 @@ fn entry_hash(key: &[u8], value: &[u8]) -> u128 {
 impl Applied {
     fn encode(&self) -> Vec<u8> {
         let mut bytes = vec![0; 4];
+        bytes.push(LAYOUT);
         bytes.extend_from_slice(&self.sequence.to_le_bytes());
         bytes.extend_from_slice(&self.chain);
         bytes.extend_from_slice(&self.digest.to_le_bytes());
@@ -88,7 +93,12 @@ impl Applied {
 
     fn decode(bytes: &[u8]) -> Option<Applied> {
         let (crc, rest) = bytes.split_at_checked(4)?;
-        if rest.len() != 64 || crc != crc32c::crc32c(rest).to_le_bytes() {
+        if crc != crc32c::crc32c(rest).to_le_bytes() {
+            return None;
+        }
+        // Views of another layout are folded again: they hold nothing that the journal does not.
+        let rest = rest.strip_prefix(&[LAYOUT])?;
+        if rest.len() != 64 {
             return None;
         }
         Some(Applied {
@@ -163,6 +173,7 @@ pub struct Views {
     store: Arc<dyn ViewStore>,
     lock: RwLock<()>,
     applied: RwLock<Applied>,
+    touched: RwLock<Touched>,
 }
 
 /// What a request id was used for.
@@ -178,7 +189,8 @@ impl Views {
     /// Views over a store as it is; an unreadable or missing mark counts as empty.
     pub fn open(store: Arc<dyn ViewStore>) -> Result<Views, StoreError> {
         let applied = store.get(META_KEY)?.and_then(|bytes| Applied::decode(&bytes)).unwrap_or_default();
-        Ok(Views { store, lock: RwLock::new(()), applied: RwLock::new(applied) })
+        let touched = RwLock::new(Touched::since(applied.sequence));
+        Ok(Views { store, lock: RwLock::new(()), applied: RwLock::new(applied), touched })
     }
 
     /// What the views stand at.
@@ -194,8 +206,8 @@ impl Views {
         let mut before: BTreeMap<Vec<u8>, Option<Vec<u8>>> = BTreeMap::new();
         let mut tails: BTreeMap<String, (u32, Vec<u8>)> = BTreeMap::new();
         for (sequence, event) in events {
-            let body = compact(event).encode_to_vec();
             for object_key in key::keys_of(event) {
+                let body = kept_for(event, &object_key).encode_to_vec();
                 if !tails.contains_key(&object_key) {
                     let (from, to) = chunk_range(&object_key);
                     let tail = match self.store.last(&from, &to)? {
@@ -247,8 +259,19 @@ impl Views {
             let _writing = self.lock.write();
             self.store.apply(&batch)?;
         }
+        {
+            let mut touched = self.touched.write();
+            for (sequence, event) in events {
+                touched.note(*sequence, event);
+            }
+        }
         *self.applied.write() = applied;
         Ok(())
+    }
+
+    /// Visits every object key touched after one sequence and up to another; false when that is not known any more.
+    pub fn visit_touched(&self, after: u64, up_to: u64, visit: &mut dyn FnMut(&str)) -> bool {
+        self.touched.read().visit(after, up_to, visit)
     }
 
     /// What a request id was used for, if it was.
@@ -397,6 +420,16 @@ impl ViewRecord {
     pub fn sequence(&self) -> u64 {
         self.sequence
     }
+
+    /// The same record at another sequence.
+    pub fn at(&self, sequence: u64) -> ViewRecord {
+        ViewRecord { views: Arc::clone(&self.views), sequence }
+    }
+
+    /// Visits every object key touched between two sequences, whichever is earlier; false when that is not known.
+    pub fn visit_touched(&self, a: u64, b: u64, visit: &mut dyn FnMut(&str)) -> bool {
+        self.views.visit_touched(a.min(b), a.max(b), visit)
+    }
 }
 
 impl Record for ViewRecord {
@@ -432,7 +465,7 @@ impl GroupRecord {
     /// Puts a decided event in front.
     pub fn push(&mut self, sequence: u64, event: &Event) {
         for key in key::keys_of(event) {
-            let entry = Entry { sequence: sequence.cast_signed(), event: compact(event) };
+            let entry = Entry { sequence: sequence.cast_signed(), event: kept_for(event, &key) };
             self.lists.entry(key).or_default().push(entry);
         }
     }
@@ -440,6 +473,19 @@ impl GroupRecord {
     /// Number of lists touched so far.
     pub fn list_count(&self) -> usize {
         self.lists.len()
+    }
+
+    /// Keys of the lists touched so far.
+    pub fn touched(&self) -> impl Iterator<Item = &str> {
+        self.lists.keys().map(String::as_str)
+    }
+
+    /// Takes back everything after a sequence.
+    pub fn forget_after(&mut self, sequence: u64) {
+        for list in self.lists.values_mut() {
+            list.retain(|entry| entry.sequence.cast_unsigned() <= sequence);
+        }
+        self.lists.retain(|_, list| !list.is_empty());
     }
 }
 

@@ -32,13 +32,8 @@ pub fn submission(number: u64, at: i64, fact: Fact) -> Submission {
     request_id[..8].copy_from_slice(&number.to_be_bytes());
     request_id[6] = 0x40;
     request_id[8..].copy_from_slice(&number.to_be_bytes());
-    Submission {
-        request_id,
-        request_hash: request_id,
-        actor_code: "op".into(),
-        command: Command { fact, occurred_time_us: at, already_done_reason: String::new(), expected_version: None },
-        deadline: Instant::now() + Duration::from_secs(20),
-    }
+    let deadline = Instant::now() + Duration::from_secs(20);
+    Submission::new(request_id, request_id, "op", Command::new(fact, at), deadline)
 }
 
 /// A day on one feed as numbered facts.

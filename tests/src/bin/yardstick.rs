@@ -32,13 +32,8 @@ impl Feeder {
         let mut request_id = [0x40; 16];
         request_id[..8].copy_from_slice(&self.number.to_be_bytes());
         request_id[8..].copy_from_slice(&self.number.to_be_bytes());
-        let submission = Submission {
-            request_id,
-            request_hash: request_id,
-            actor_code: "op".into(),
-            command: Command { fact, occurred_time_us: at, already_done_reason: String::new(), expected_version: None },
-            deadline: Instant::now() + Duration::from_secs(30),
-        };
+        let deadline = Instant::now() + Duration::from_secs(30);
+        let submission = Submission::new(request_id, request_id, "op", Command::new(fact, at), deadline);
         let engine = self.house.engine.clone();
         self.waiting.push(tokio::spawn(async move {
             if let Err(fault) = engine.submit(submission).await {

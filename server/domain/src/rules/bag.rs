@@ -56,6 +56,8 @@ pub enum Place {
     Emptied,
     /// Not accepted at intake.
     Refused,
+    /// Not seen at this location when stock was taken.
+    Missing(String),
 }
 
 /// A bag as its facts tell.
@@ -246,6 +248,12 @@ fn fold(rows: &[Entry], bag_tag: &str) -> Option<BagFacts> {
             Some(Fact::BagLossRecorded(f)) => bag.losses.push((at, f.mass_mg)),
             Some(Fact::ResidueRecorded(f)) => bag.residue_mass_mg = Some(f.mass_mg),
             Some(Fact::BagMoved(f)) => bag.place = Place::Location(f.location_code.clone()),
+            Some(Fact::UnitsMoved(f)) => bag.place = Place::Location(f.location_code.clone()),
+            Some(Fact::StockTaken(f)) => {
+                let missed = f.missing_bag_tags.iter().any(|tag| tag == bag_tag);
+                let here = f.location_code.clone();
+                bag.place = if missed { Place::Missing(here) } else { Place::Location(here) };
+            }
             Some(Fact::LiftRecorded(f)) => {
                 bag.place = match f.direction() {
                     LiftDirection::Up => Place::Platform(f.platform_code.clone()),

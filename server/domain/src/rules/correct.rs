@@ -32,6 +32,17 @@ pub fn correctable(fact: &Fact) -> bool {
             | Fact::StopRecorded(_)
             | Fact::ClockChecked(_)
             | Fact::RemarkRecorded(_)
+            | Fact::ReelChanged(_)
+            | Fact::SampleRetained(_)
+            | Fact::OpeningStockRecorded(_)
+            | Fact::PalletBuilt(_)
+            | Fact::PalletWeighed(_)
+            | Fact::UnitsMoved(_)
+            | Fact::PalletDisposed(_)
+            | Fact::StockTaken(_)
+            | Fact::OrderEntered(_)
+            | Fact::VehicleChecked(_)
+            | Fact::WeighbridgeRecorded(_)
             | Fact::Corrected(_)
     )
 }
@@ -84,6 +95,7 @@ fn standing(target: &Entry) -> (Option<Event>, Vec<String>) {
 fn births(event: &Event) -> (Vec<&str>, Option<&str>) {
     match &event.fact {
         Some(Fact::IntakeRecorded(f)) => (f.bags.iter().map(|b| b.bag_tag.as_str()).collect(), None),
+        Some(Fact::OpeningStockRecorded(f)) => (f.bags.iter().map(|b| b.bag_tag.as_str()).collect(), None),
         Some(Fact::BulkBagRecorded(f)) => (vec![f.bag_tag.as_str()], None),
         Some(Fact::RunStarted(f)) => (Vec::new(), Some(f.run_code.as_str())),
         _ => (Vec::new(), None),
@@ -113,11 +125,55 @@ fn contradictions(
             found.push(finding("RUN_WITHOUT_START", run, text, 0, 0));
         }
     }
+    if let Some(Fact::PalletBuilt(f)) = &target.fact {
+        found.extend(pallet_faults(record, f, replacement)?);
+    }
+    if let Some(Fact::OrderEntered(f)) = &target.fact
+        && replacement.is_none()
+        && !crate::record::facts(record, &key::object("order_consignments", &f.order_code))?.is_empty()
+    {
+        let text = format!("order {} has consignments on record but is no order any more", f.order_code);
+        found.push(finding("CONSIGNMENT_WITHOUT_ORDER", &f.order_code, text, 0, 0));
+    }
     if let (Some(Fact::CountRecorded(f)), None) = (&target.fact, replacement) {
         let at = target.occurred_time_us;
         found.extend(super::stream::gap_faults(record, &f.machine_code, &f.counters, at)?);
     }
     Ok(found)
+}
+
+/// What hangs in the air when a pallet was not built, or not so: facts about it, packs that were taken off.
+fn pallet_faults(
+    record: &dyn Record,
+    old: &PalletBuilt,
+    replacement: Option<&Event>,
+) -> Result<Vec<Finding>, Unreadable> {
+    let sscc = &old.sscc;
+    let rows = crate::record::facts(record, &key::object("pallet", sscc))?;
+    let mut left = match replacement.and_then(|event| event.fact.as_ref()) {
+        Some(Fact::PalletBuilt(new)) => new.pack_count,
+        _ if rows.is_empty() => return Ok(Vec::new()),
+        _ => {
+            let text = format!("pallet {sscc} has {} facts on record but was not built any more", rows.len());
+            return Ok(vec![finding("PALLET_WITHOUT_BUILD", sscc, text, 0, 0)]);
+        }
+    };
+    for row in &rows {
+        match &row.event.fact {
+            Some(Fact::PalletSplit(f)) if f.sscc == *sscc => {
+                left -= f.parts.iter().map(|part| part.pack_count).sum::<i64>();
+            }
+            Some(Fact::PalletDisposed(f)) => left -= f.pack_count,
+            _ => {}
+        }
+    }
+    Ok((left < 0)
+        .then(|| {
+            let text = format!("{} packs more were taken off pallet {sscc} than it held", -left);
+            finding("MORE_THAN_PALLET_HOLDS", sscc, text, -left, 0)
+        })
+        .into_iter()
+        .collect())
 }
 
 pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> Result<Decision, Refusal> {
@@ -155,18 +211,22 @@ pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> 
             let text = format!("a {} fact is replaced by one of its kind, not by {}", kind(old), kind(&new_fact));
             return Err(Refusal::impossible(finding("OTHER_KIND", &subject, text, 0, 0)));
         }
-        let inner = Command {
+        let mut inner = Command {
             fact: new_fact,
             occurred_time_us: replacement.occurred_time_us,
             already_done_reason: command.already_done_reason.clone(),
             expected_version: None,
         };
+        if let Some(old) = stands.as_ref().and_then(|event| event.fact.as_ref()) {
+            super::build::keep_number(old, &mut inner);
+        }
         let inner_context = Context {
             record: &without,
             next_sequence: context.next_sequence,
             actor_code: context.actor_code.clone(),
             zone: context.zone.clone(),
             target: None,
+            evidence: context.evidence,
         };
         decision = decide_command(&inner, &inner_context)?;
         corrected.replacement = Some(Box::new(Event {

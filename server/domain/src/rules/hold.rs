@@ -43,6 +43,37 @@ fn placed_in(entries: &[Entry]) -> Vec<(HoldPlaced, &Entry)> {
     found
 }
 
+/// Every hold ever placed, oldest first, in one pass: ends stand in the same list.
+pub fn all(record: &dyn Record) -> Result<Vec<HoldState>, Unreadable> {
+    let entries = record.list("holds")?;
+    let ended: std::collections::BTreeMap<&str, (String, i64)> = entries
+        .iter()
+        .filter_map(|entry| match &entry.event.fact {
+            Some(Fact::HoldEnded(end)) => {
+                Some((end.hold_code.as_str(), (end.reason.clone(), entry.event.occurred_time_us)))
+            }
+            _ => None,
+        })
+        .collect();
+    Ok(placed_in(&entries)
+        .into_iter()
+        .map(|(hold, entry)| {
+            let end = ended.get(hold.hold_code.as_str()).cloned();
+            state_of(hold, entry, end)
+        })
+        .collect())
+}
+
+fn state_of(hold: HoldPlaced, entry: &Entry, ended: Option<(String, i64)>) -> HoldState {
+    HoldState {
+        hold,
+        placed_time_us: entry.event.occurred_time_us,
+        sequence: entry.sequence,
+        actor_code: entry.event.actor.as_ref().map(|a| a.code.clone()).unwrap_or_default(),
+        ended,
+    }
+}
+
 /// Every hold that a list of facts placed, ended or not, oldest first.
 pub fn holds_in_list(record: &dyn Record, list_key: &str) -> Result<Vec<HoldState>, Unreadable> {
     let entries = record.list(list_key)?;
@@ -53,13 +84,7 @@ pub fn holds_in_list(record: &dyn Record, list_key: &str) -> Result<Vec<HoldStat
             Some(Fact::HoldEnded(end)) => Some((end.reason.clone(), entry.event.occurred_time_us)),
             _ => None,
         });
-        states.push(HoldState {
-            hold,
-            placed_time_us: entry.event.occurred_time_us,
-            sequence: entry.sequence,
-            actor_code: entry.event.actor.as_ref().map(|a| a.code.clone()).unwrap_or_default(),
-            ended,
-        });
+        states.push(state_of(hold, entry, ended));
     }
     Ok(states)
 }
@@ -94,6 +119,7 @@ pub(super) fn place(fact: &HoldPlaced, context: &Context) -> Result<Decision, Re
         let known = rows.iter().any(|row| matches!(row.event.fact, Some(Fact::RunStarted(_))));
         missing.take(known.then_some(()), "run", &interval.run_code);
     }
+    missing.optional(&fact.sscc, "pallet", || super::pallet::pallet(record, &fact.sscc))?;
     missing.check()?;
     let mut fact = fact.clone();
     fact.hold_code = code(context.next_sequence, 0, 1);

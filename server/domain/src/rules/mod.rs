@@ -7,16 +7,23 @@
 //! Order of checks, which the tests walk: existence of codes, then state, then limits. Shape was checked before.
 //!
 //! Deliberately absent: anything that answers a question over the flow; decisions rest on registers, holds and
-//! counters alone and stay fast however long the record is.
+//! counters alone and stay fast however long the record is. Where a decision needs what may be in a pallet, whoever asks
+//! computes it beforehand and hands it in as [`free::Evidence`]; the engine sees to it that it is not out of date.
 
 pub mod bag;
+pub mod build;
 pub mod correct;
 pub mod counter;
+pub mod dispatch;
+pub mod free;
 pub mod hold;
 pub mod lift;
 pub mod lot;
+pub mod pallet;
 pub mod register;
 pub mod scale;
+pub mod stacking;
+pub mod store;
 pub mod stream;
 
 use crate::fact::*;
@@ -37,6 +44,13 @@ pub struct Command {
     pub expected_version: Option<i64>,
 }
 
+impl Command {
+    /// A fact at a time, with nothing else to say.
+    pub fn new(fact: Fact, occurred_time_us: i64) -> Command {
+        Command { fact, occurred_time_us, already_done_reason: String::new(), expected_version: None }
+    }
+}
+
 /// What deciding may rest on besides the record.
 pub struct Context<'a> {
     /// The record as it stands, the group that is being decided included.
@@ -49,6 +63,8 @@ pub struct Context<'a> {
     pub zone: Zone,
     /// For corrections: the fact at the target sequence.
     pub target: Option<Entry>,
+    /// What was computed beforehand: contents of pallets, units at a location.
+    pub evidence: &'a free::Evidence,
 }
 
 /// What was decided: the fact with its decided fields, breaches and holds.
@@ -160,6 +176,28 @@ pub fn decide(command: &Command, context: &Context) -> Result<Decision, Refusal>
         Fact::HoldEnded(fact) => hold::end(fact, context),
         Fact::BreachClosed(fact) => hold::close_breach(fact, context),
         Fact::Corrected(fact) => correct::decide(fact, command, context),
+        Fact::RunReleased(fact) => stream::release_run(fact, context),
+        Fact::ReelChanged(fact) => stream::reel_change(fact, at, context),
+        Fact::SampleRetained(fact) => stream::retained_sample(fact, at, context),
+        Fact::OpeningStockRecorded(fact) => build::opening(fact, at, context),
+        Fact::PalletBuilt(fact) => build::build(fact, at, context),
+        Fact::PalletWeighed(fact) => build::weigh(fact, at, context),
+        Fact::UnitsMoved(fact) => store::moved(fact, at, context),
+        Fact::PalletSplit(fact) => build::split(fact, at, context),
+        Fact::PalletsMerged(fact) => build::merge(fact, at, context),
+        Fact::PalletDisposed(fact) => build::dispose(fact, at, context),
+        Fact::StockTaken(fact) => store::stock_take(fact, at, context),
+        Fact::FileImported(_) => Ok(Decision::plain(command.fact.clone())),
+        Fact::OrderEntered(fact) => dispatch::enter_order(fact, at, context),
+        Fact::VehicleLoadOpened(fact) => dispatch::open_load(fact, context),
+        Fact::VehicleChecked(fact) => dispatch::check_vehicle(fact, context),
+        Fact::ConsignmentOpened(fact) => dispatch::open_consignment(fact, at, context),
+        Fact::PalletLoaded(fact) => dispatch::load_pallet(fact, command, context),
+        Fact::PalletUnloaded(fact) => dispatch::unload(fact, at, context),
+        Fact::WeighbridgeRecorded(fact) => dispatch::weighbridge(fact, context),
+        Fact::VehicleLoadDispatched(fact) => dispatch::dispatch(fact, command, context),
+        Fact::PalletReturned(fact) => dispatch::returned(fact, at, context),
+        Fact::DispatchAmended(fact) => dispatch::amend(fact, at, context),
         // Kinds whose requests do not exist yet cannot reach this place from outside.
         other => Err(Refusal::impossible(finding(
             "KIND_NOT_TAKEN",

@@ -64,6 +64,8 @@ lookups! {
     supplier Supplier "supplier";
     person Person "person";
     stop_reason StopReason "stop_reason";
+    consignee Consignee "consignee";
+    packaging_lot PackagingLot "packaging_lot";
 }
 
 /// The site's settings in force at an instant.
@@ -119,6 +121,9 @@ pub(super) fn decide(fact: &Registered, command: &Command, context: &Context) ->
         }
         Item::Machine(x) => {
             missing.optional(&x.feed_code, "feed", || known.feed(&x.feed_code))?;
+        }
+        Item::PackagingLot(x) => {
+            missing.optional(&x.supplier_code, "supplier", || known.supplier(&x.supplier_code))?;
         }
         _ => {}
     }

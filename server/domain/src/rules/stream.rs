@@ -68,7 +68,7 @@ pub fn run_span(record: &dyn Record, run_code: &str) -> Result<Option<(RunStarte
     Ok(start.map(|(start, at)| (start, at, finish)))
 }
 
-fn counters_in<'a>(event: &'a Event, machine_code: &str) -> Vec<&'a CounterReading> {
+pub(super) fn counters_in<'a>(event: &'a Event, machine_code: &str) -> Vec<&'a CounterReading> {
     match &event.fact {
         Some(Fact::CountRecorded(f)) if f.machine_code == machine_code => f.counters.iter().collect(),
         Some(Fact::RunStarted(f)) if f.machine_code == machine_code => f.counters.iter().collect(),
@@ -318,20 +318,61 @@ pub(super) fn finish_run(fact: &RunFinished, at: i64, context: &Context) -> Resu
         }
     }
     forbid_if_any(reasons)?;
+    let contradictions = super::build::palletised_beyond(context, &fact.run_code, &fact.counters, at)?;
     let fact = RunFinished { machine_code: start.machine_code, feed_code: start.feed_code, ..fact.clone() };
-    Ok(Decision::plain(Fact::RunFinished(fact)))
+    Ok(Decision { contradictions, ..Decision::plain(Fact::RunFinished(fact)) })
 }
 
 pub(super) fn count(fact: &CountRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let machine = machine_of(context, &fact.machine_code, at)?;
     forbid_if_any(counter_faults(context.record, &machine, &fact.counters, at)?)?;
     let run = open_run(context.record, &machine.code, at)?;
-    let fact = CountRecorded {
-        feed_code: machine.feed_code,
-        run_code: run.map(|(run, _)| run.run_code).unwrap_or_default(),
-        ..fact.clone()
-    };
-    Ok(Decision::plain(Fact::CountRecorded(fact)))
+    let run_code = run.map(|(run, _)| run.run_code).unwrap_or_default();
+    let contradictions = super::build::palletised_beyond(context, &run_code, &fact.counters, at)?;
+    let fact = CountRecorded { feed_code: machine.feed_code, run_code, ..fact.clone() };
+    Ok(Decision { contradictions, ..Decision::plain(Fact::CountRecorded(fact)) })
+}
+
+pub(super) fn release_run(fact: &RunReleased, context: &Context) -> Result<Decision, Refusal> {
+    let mut missing = Missing::default();
+    missing.take(run_span(context.record, &fact.run_code)?, "run", &fact.run_code);
+    missing.check()?;
+    match super::register::qa_needed(context, "releasing a run")? {
+        Some(reason) => Err(Refusal::impossible(reason)),
+        None => Ok(Decision::plain(Fact::RunReleased(fact.clone()))),
+    }
+}
+
+pub(super) fn reel_change(fact: &ReelChanged, at: i64, context: &Context) -> Result<Decision, Refusal> {
+    let known = Register::at(context.record, at);
+    let mut missing = Missing::default();
+    missing.take(known.machine(&fact.machine_code)?, "machine", &fact.machine_code);
+    missing.take(known.packaging_lot(&fact.packaging_lot_code)?, "packaging lot", &fact.packaging_lot_code);
+    missing.check()?;
+    let run = open_run(context.record, &fact.machine_code, at)?;
+    let run_code = run.map(|(run, _)| run.run_code).unwrap_or_default();
+    Ok(Decision::plain(Fact::ReelChanged(ReelChanged { run_code, ..fact.clone() })))
+}
+
+pub(super) fn retained_sample(fact: &SampleRetained, at: i64, context: &Context) -> Result<Decision, Refusal> {
+    let record = context.record;
+    let mut missing = Missing::default();
+    let run = missing.optional(&fact.run_code, "run", || super::pallet::run_rows(record, &fact.run_code))?;
+    missing.optional(&fact.lot_code, "lot", || lot(record, &fact.lot_code))?;
+    let known = Register::at(record, at);
+    missing.optional(&fact.location_code, "location", || known.location(&fact.location_code))?;
+    missing.check()?;
+    if !facts(record, &key::object("sample", &fact.sample_code))?.is_empty() {
+        return Err(Refusal::Exists(Unknown { noun: "sample", code: fact.sample_code.clone() }));
+    }
+    if let Some(run) = run.filter(|run| run.finish_us.is_some() && fact.last_number > 0) {
+        let made = super::stacking::counts(record, &run)?.filled();
+        if fact.last_number > made {
+            let text = format!("pack {} of run {} was never made; it made {made}", fact.last_number, fact.run_code);
+            return Err(Refusal::impossible(finding("NEVER_MADE", &fact.run_code, text, fact.last_number, made)));
+        }
+    }
+    Ok(Decision::plain(Fact::SampleRetained(fact.clone())))
 }
 
 fn tip_breaches(

@@ -134,21 +134,22 @@ fn relative(time_us: i64, base_us: i64) -> f64 {
     (time_us - base_us) as f64
 }
 
-/// Stretch of a feed that holds an instant: start, whether the feed was seen empty then, and end.
+/// Times a feed was seen empty, in order.
+pub fn emptied_times(record: &dyn Record, feed_code: &str) -> Result<Vec<i64>, Unreadable> {
+    let rows = facts(record, &key::object("feed_anchors", feed_code))?;
+    let emptied = |row: &Entry| matches!(row.event.fact, Some(Fact::FeedEmptied(_)));
+    Ok(rows.iter().filter(|row| emptied(row)).map(|row| row.event.occurred_time_us).collect())
+}
+
+/// Stretch that holds an instant, between two of the times a feed was seen empty: its start and end where there are.
+pub fn stretch_in(emptied: &[i64], at_us: i64) -> (Option<i64>, Option<i64>) {
+    let after = emptied.partition_point(|time| *time <= at_us);
+    (after.checked_sub(1).and_then(|index| emptied.get(index)).copied(), emptied.get(after).copied())
+}
+
+/// Stretch of a feed that holds an instant: start, when the feed was seen empty then, and end.
 pub fn stretch_at(record: &dyn Record, feed_code: &str, at_us: i64) -> Result<(Option<i64>, Option<i64>), Unreadable> {
-    let mut start = None;
-    let mut end = None;
-    for row in facts(record, &key::object("feed_anchors", feed_code))? {
-        if let Some(Fact::FeedEmptied(_)) = &row.event.fact {
-            let time = row.event.occurred_time_us;
-            if time <= at_us {
-                start = Some(time);
-            } else if end.is_none() {
-                end = Some(time);
-            }
-        }
-    }
-    Ok((start, end))
+    Ok(stretch_in(&emptied_times(record, feed_code)?, at_us))
 }
 
 fn mean_fill(all: &Readings, nominal_mg: i64) -> f64 {
@@ -274,14 +275,19 @@ impl Ledger {
         });
         for row in rows {
             let time = self.time(row.event.occurred_time_us);
-            if let Some(Fact::HopperLevelRecorded(level)) = &row.event.fact
+            let level = match &row.event.fact {
+                Some(Fact::HopperLevelRecorded(f)) => Some((f.content_mass_mg, f.uncertainty_mass_mg)),
+                Some(Fact::OpeningStockRecorded(f)) => Some((f.feed_content_mass_mg, f.feed_content_uncertainty_mg)),
+                _ => None,
+            };
+            if let Some((content_mass_mg, uncertainty_mass_mg)) = level
                 && self.inside(time)
-                && time > self.start
+                && (time > self.start || self.anchors.iter().all(|anchor| anchor.assumed))
             {
                 self.anchors.push(Anchor {
                     time,
-                    content_mass_mg: level.content_mass_mg,
-                    uncertainty_mg: level.uncertainty_mass_mg as f64,
+                    content_mass_mg,
+                    uncertainty_mg: uncertainty_mass_mg as f64,
                     emptied: false,
                     assumed: false,
                 });

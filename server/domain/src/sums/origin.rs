@@ -7,6 +7,8 @@
 //!
 //! Sets: *likely* (share at least 1 % by the middle run), *possible* (share may reach ε after widening), *stretch*.
 
+use std::sync::OnceLock;
+
 use super::flow::{Flow, Mix, UNRECORDED, share};
 use super::ledger::Ledger;
 
@@ -18,6 +20,9 @@ pub const DEFAULT_EPSILON: f64 = 0.001;
 pub const DEFAULT_COVERAGE: f64 = 2.0;
 /// Pieces a bag's passage is first looked at in.
 const COARSE_PIECES: f64 = 48.0;
+
+/// Times between which packs may hold a bag, once computed.
+type Reach = OnceLock<Option<(f64, f64)>>;
 
 /// A feed's stretch with its three flows.
 #[derive(Clone, Debug)]
@@ -31,6 +36,8 @@ pub struct FeedFlow {
     /// Coverage factor.
     pub coverage: f64,
     pack_mass: f64,
+    /// Reach of each bag, likely and possible, once it was asked for.
+    reached: Vec<[Reach; 2]>,
 }
 
 /// Origin of an interval.
@@ -87,7 +94,8 @@ impl FeedFlow {
             flows.push(Flow::new(section, &ledger.movements(&shifted), &tolerance));
         }
         let nominal = ledger.runs.iter().map(|run| run.started.nominal_mass_mg).min();
-        FeedFlow { pack_mass: nominal.unwrap_or(1_000_000).max(1) as f64, flows, epsilon, coverage, ledger }
+        let reached = (0..ledger.bags.len()).map(|_| [Reach::new(), Reach::new()]).collect();
+        FeedFlow { pack_mass: nominal.unwrap_or(1_000_000).max(1) as f64, flows, epsilon, coverage, ledger, reached }
     }
 
     /// Middle run.
@@ -168,6 +176,55 @@ impl FeedFlow {
 
     /// Times between which packs may hold a bag: likely (middle run, 1 %) or possible (ε after widening).
     pub fn reach(&self, bag: usize, likely: bool) -> Option<(f64, f64)> {
+        match self.reached.get(bag) {
+            Some(kept) => *kept[usize::from(likely)].get_or_init(|| self.reach_once(bag, likely)),
+            None => None,
+        }
+    }
+
+    /// Bags that may be in packs of a run, between two numbers: those whose reach holds one of them. Cheaper than an
+    /// origin, since no shares are asked for.
+    pub fn possible_bags(&self, run: usize, first: i64, last: i64) -> Vec<usize> {
+        let (Some((from, _)), Some((_, to))) = (self.pack_span(run, first), self.pack_span(run, last)) else {
+            return Vec::new();
+        };
+        let mut seen: Mix = Vec::new();
+        for flow in &self.flows {
+            let (low, high) = self.widened(flow, from, to);
+            let (a, b) = (flow.drawn_at(low), flow.drawn_at(high));
+            let mut cuts = vec![low];
+            cuts.extend((1..=8).map(|i| flow.time_of_drawn(a + (b - a) * f64::from(i) / 8.0)));
+            cuts.dedup_by(|a, b| *a <= *b);
+            for (source, found) in flow.outflow(&cuts).iter().flat_map(normalised) {
+                if found > 0.0 && !seen.iter().any(|(known, _)| *known == source) {
+                    seen.push((source, found));
+                }
+            }
+        }
+        let candidates = self.candidates(&seen, from);
+        let known = candidates.into_iter().filter_map(|bag| usize::try_from(bag).ok());
+        known
+            .filter(|bag| *bag < self.ledger.bags.len())
+            .filter(|bag| self.packs_of_bag(*bag, run, false).is_some_and(|(low, high)| low <= last && high >= first))
+            .collect()
+    }
+
+    /// Times of a pack, or of the nearest one that was counted.
+    fn pack_span(&self, run: usize, number: i64) -> Option<(f64, f64)> {
+        let (first, last) = self.ledger.stretch_packs(run)?;
+        self.ledger.pack_times(run, number.clamp(first, last))
+    }
+
+    /// True when product that no record explains may be in packs of a run between two numbers.
+    pub fn unrecorded_in(&self, run: usize, first: i64, last: i64) -> bool {
+        let (Some((from, _)), Some((_, to))) = (self.pack_span(run, first), self.pack_span(run, last)) else {
+            return true;
+        };
+        let (from, to) = self.widened(self.middle(), from, to);
+        self.middle().deficits().iter().any(|deficit| deficit.gap && deficit.start <= to && deficit.end >= from)
+    }
+
+    fn reach_once(&self, bag: usize, likely: bool) -> Option<(f64, f64)> {
         if likely {
             return self.passage(self.middle(), bag, LIKELY_SHARE);
         }

@@ -7,6 +7,7 @@ use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::record::{Entry, MemoryRecord, Record};
 use packloft_domain::refusal::Refusal;
+use packloft_domain::rules::free::Evidence;
 use packloft_domain::rules::{Command, Context, Decision, decide};
 use packloft_domain::time::Zone;
 
@@ -21,6 +22,8 @@ pub struct House {
     pub record: MemoryRecord,
     pub told: Vec<Event>,
     pub actor: String,
+    /// What is known besides the record when the next command is decided.
+    pub evidence: Evidence,
 }
 
 impl House {
@@ -60,7 +63,7 @@ impl House {
                 name: code(machine),
                 feed_code: code("F1"),
                 counter_digit_count: 6,
-                printer_tolerance_ms: 0,
+                ..Machine::default()
             }));
         }
         for (product, nominal, rule) in [
@@ -75,6 +78,7 @@ impl House {
                 gtin: String::new(),
                 nominal_mass_mg: nominal,
                 pending_lot_rule: rule.into(),
+                ..Product::default()
             }));
         }
         register(Item::Scale(Scale {
@@ -140,6 +144,7 @@ impl House {
                 actor_code: self.actor.clone(),
                 zone: Zone::utc(),
                 target,
+                evidence: &self.evidence,
             },
         )
     }
@@ -158,9 +163,7 @@ impl House {
                 .map(|event| Entry { sequence: f.target_sequence, event: event.clone() }),
             _ => None,
         };
-        let command =
-            Command { fact, occurred_time_us: at, already_done_reason: String::new(), expected_version: None };
-        self.run(&command, target)
+        self.run(&Command::new(fact, at), target)
     }
 
     /// Runs a command.

@@ -1,0 +1,102 @@
+//! GS1 keys: check digits, and serial shipping container codes (SSCC) from a company prefix.
+//!
+//! An SSCC is an extension digit, the company prefix, a serial reference and a check digit, 18 digits in all (GS1 General
+//! Specifications, section 4.3.1 and 7.9.1). The serials of a site count through the extension digit as well, so a prefix
+//! of L digits gives 10^(17-L) numbers. A number is never used twice, also when its pallet was voided.
+
+/// Check digit of the digits before it, weights 3, 1, 3, 1 … from the right (GS1 General Specifications, 7.9.1).
+///
+/// ```
+/// use packloft_domain::gs1::check_digit;
+/// assert_eq!(check_digit("37610425002123456"), Some(9));
+/// assert_eq!(check_digit("629104150021"), Some(3));
+/// assert_eq!(check_digit("62910x"), None);
+/// ```
+pub fn check_digit(body: &str) -> Option<u32> {
+    if body.is_empty() {
+        return None;
+    }
+    let mut sum = 0;
+    for (index, digit) in body.chars().rev().enumerate() {
+        let digit = digit.to_digit(10)?;
+        sum += digit * if index % 2 == 0 { 3 } else { 1 };
+    }
+    Some((10 - sum % 10) % 10)
+}
+
+/// True for digits of the right length whose last is the check digit of the others.
+pub fn is_key(text: &str, length: usize) -> bool {
+    let Some((body, last)) = text.split_at_checked(text.len().saturating_sub(1)) else { return false };
+    text.len() == length && check_digit(body).is_some_and(|digit| last == digit.to_string())
+}
+
+/// Number of SSCCs a company prefix gives, all extension digits counted; 0 for a prefix that is none.
+pub fn sscc_capacity(company_prefix: &str) -> i64 {
+    let digits = company_prefix.len();
+    let sound = (4..=12).contains(&digits) && company_prefix.bytes().all(|b| b.is_ascii_digit());
+    if sound { 10_i64.pow(17 - u32::try_from(digits).unwrap_or(12)) } else { 0 }
+}
+
+/// The SSCC of a serial, from 1 up to the capacity less one; `None` beyond it.
+///
+/// ```
+/// use packloft_domain::gs1::{is_key, sscc};
+/// let first = sscc("9521234", 1).unwrap();
+/// assert!(first.starts_with("09521234000000001") && is_key(&first, 18));
+/// assert_eq!(sscc("952123400001", 100_000), None);
+/// ```
+pub fn sscc(company_prefix: &str, serial: i64) -> Option<String> {
+    let capacity = sscc_capacity(company_prefix);
+    if serial < 1 || serial >= capacity {
+        return None;
+    }
+    let per_extension = capacity / 10;
+    let width = 16 - company_prefix.len();
+    let body = format!("{}{company_prefix}{:0width$}", serial / per_extension, serial % per_extension, width = width);
+    let digit = check_digit(&body)?;
+    Some(format!("{body}{digit}"))
+}
+
+/// The SSCC in what a person typed or a scanner sent: 18 digits, or those behind `00` or `(00)`, with or without a
+/// symbology prefix, or in a Digital Link.
+///
+/// # Errors
+/// In words, saying what to do.
+///
+/// ```
+/// use packloft_domain::gs1::scanned_sscc;
+/// let sscc = "376104250021234569";
+/// for scan in [sscc.to_owned(), format!("00{sscc}"), format!("(00){sscc}"), format!("]C100{sscc}"),
+///     format!("https://id.gs1.org/00/{sscc}?10=A")] {
+///     assert_eq!(scanned_sscc(&scan).as_deref(), Ok(sscc));
+/// }
+/// assert!(scanned_sscc("376104250021234560").is_err());
+/// assert!(scanned_sscc("6291041500213").is_err());
+/// ```
+pub fn scanned_sscc(text: &str) -> Result<String, String> {
+    let text = text.trim();
+    let plain = text.strip_prefix(']').and_then(|rest| rest.get(2..)).unwrap_or(text);
+    let plain = plain.trim_matches(['\u{1d}', '^']);
+    let linked = plain.split_once("://").and_then(|(_, rest)| rest.split_once("/00/"));
+    let digits = match linked {
+        Some((_, rest)) => rest.split(['?', '/']).next().unwrap_or_default(),
+        None => plain.strip_prefix("(00)").unwrap_or(plain),
+    };
+    let digits = if digits.len() == 20 { digits.strip_prefix("00").unwrap_or(digits) } else { digits };
+    if is_key(digits, 18) {
+        return Ok(digits.to_owned());
+    }
+    if digits.is_empty() {
+        return Err("must be given".into());
+    }
+    if !digits.bytes().all(|b| b.is_ascii_digit()) {
+        return Err("is no pallet number; scan the lowest barcode of the label, which begins with (00)".into());
+    }
+    match digits.len() {
+        18 => Err("has a wrong check digit; scan it again or type it anew".into()),
+        13 | 14 => {
+            Err("is a product number; scan the lowest barcode of the pallet label, which begins with (00)".into())
+        }
+        count => Err(format!("has {count} digits; a pallet number (SSCC) has 18")),
+    }
+}

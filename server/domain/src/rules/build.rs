@@ -1,0 +1,401 @@
+//! Building, weighing, splitting, merging and disposing of pallets.
+//!
+//! What was done is taken as long as it can be true: packs that were never made cannot be on a pallet, nor can packs leave
+//! one that does not hold them. What can be true and must not be (packs the rejecter threw out, numbers that another
+//! pallet holds, a mass that does not fit) is taken with a breach, and the pallet goes on hold.
+
+use super::pallet::{self, PalletFacts, PalletPlace, existing};
+use super::register::Register;
+use super::stacking::{self, RunPlaces};
+use super::{Command, Context, Decision, Missing, breach_reason, hold};
+use crate::fact::*;
+use crate::mass::kilograms;
+use crate::refusal::{Refusal, Unknown, Violation};
+use crate::time::parse_date;
+
+impl Decision {
+    /// Adds a hold on each pallet because of the breaches, when there are any.
+    pub(super) fn hold_pallets(mut self, next_sequence: i64, ssccs: &[String]) -> Self {
+        if self.breaches.is_empty() {
+            return self;
+        }
+        let reason = breach_reason(&self.breaches);
+        for (index, sscc) in ssccs.iter().enumerate() {
+            self.holds.push(HoldPlaced {
+                hold_code: hold::code(next_sequence, index, ssccs.len()),
+                sscc: sscc.clone(),
+                reason: reason.clone(),
+                hazard: HazardKind::Spreading.into(),
+                ..HoldPlaced::default()
+            });
+        }
+        self
+    }
+}
+
+/// Reasons why packs of a run cannot be on one more pallet, and what is wrong although they can.
+fn part_faults(run: &RunPlaces, part: &PalletPart, sscc: &str, at: i64, buffer: i64) -> (Vec<Finding>, Vec<Finding>) {
+    let code = &part.run_code;
+    let (mut impossible, mut broken) = (Vec::new(), Vec::new());
+    if at < run.run.start_us {
+        let text = format!("pallet {sscc} would be built before run {code} started");
+        impossible.push(finding("BUILT_BEFORE_RUN", code, text, at, run.run.start_us));
+    }
+    // Packs on pallets at each reading from this one on, this pallet included.
+    for reading in run.counts.readings.iter().filter(|reading| reading.time_us >= at) {
+        let before = run.stacked.iter().filter(|row| row.time_us <= reading.time_us);
+        let stacked: i64 = before.map(|row| row.pack_count).sum::<i64>() + part.pack_count;
+        if stacked > reading.filled {
+            let text = format!(
+                "with pallet {sscc}, {stacked} packs of run {code} would stand on pallets, but {} were made",
+                reading.filled
+            );
+            impossible.push(finding("MORE_THAN_MADE", code, text, stacked, reading.filled));
+            break;
+        }
+        if run.counts.accepted_counted && stacked > reading.accepted {
+            let text = format!(
+                "with pallet {sscc}, {stacked} packs of run {code} stand on pallets, but only {} were accepted: rejected packs may be among them",
+                reading.accepted
+            );
+            broken.push(finding("MORE_THAN_ACCEPTED", code, text, stacked, reading.accepted));
+            break;
+        }
+    }
+    if part.first_number > 0 {
+        if run.run.finish_us.is_some() && part.last_number > run.counts.filled() {
+            let text =
+                format!("pack {} of run {code} was never made; it made {}", part.last_number, run.counts.filled());
+            impossible.push(finding("NEVER_MADE", code, text, part.last_number, run.counts.filled()));
+        }
+        for (row, place) in run.stacked.iter().zip(&run.places) {
+            let common = part.last_number.min(place.last) - part.first_number.max(place.first) + 1;
+            if common > place.tolerance.max(if row.told.is_some() { 0 } else { buffer }) {
+                let text = format!(
+                    "packs {}-{} of run {code} on pallet {sscc} overlap {}-{} of pallet {} by {common}",
+                    part.first_number, part.last_number, place.first, place.last, row.sscc
+                );
+                broken.push(finding("INTERVAL_OVERLAP", &row.sscc, text, common, place.tolerance));
+            }
+        }
+    }
+    (impossible, broken)
+}
+
+fn add_days(date: &str, days: i64) -> String {
+    use jiff::ToSpan;
+    parse_date(date).and_then(|date| date.checked_add(days.days()).ok()).map(|d| d.to_string()).unwrap_or_default()
+}
+
+fn before_record(fact: &PalletBuilt, at: i64, context: &Context) -> Result<Decision, Refusal> {
+    let mut missing = Missing::default();
+    let known = Register::at(context.record, at);
+    missing.take(known.product(&fact.product_code)?, "product", &fact.product_code);
+    missing.optional(&fact.location_code, "location", || known.location(&fact.location_code))?;
+    for code in &fact.lot_codes {
+        missing.take(super::lot::lot(context.record, code)?, "lot", code);
+    }
+    missing.check()?;
+    let (sscc, serial) = pallet::number(context, &fact.sscc, &[])?;
+    Ok(Decision::plain(Fact::PalletBuilt(PalletBuilt { sscc, serial, ..fact.clone() })))
+}
+
+pub(super) fn build(fact: &PalletBuilt, at: i64, context: &Context) -> Result<Decision, Refusal> {
+    if fact.origin() == PalletOrigin::BeforeRecord {
+        return before_record(fact, at, context);
+    }
+    let record = context.record;
+    let known = Register::at(record, at);
+    let mut missing = Missing::default();
+    missing.optional(&fact.location_code, "location", || known.location(&fact.location_code))?;
+    let mut runs = Vec::new();
+    for part in &fact.parts {
+        let run = stacking::run_places(record, &part.run_code)?;
+        runs.extend(missing.take(run, "run", &part.run_code));
+    }
+    missing.check()?;
+    let product_code = runs.first().map(|run| run.run.started.product_code.clone()).unwrap_or_default();
+    if let Some((index, other)) = runs.iter().enumerate().find(|(_, run)| run.run.started.product_code != product_code)
+    {
+        return Err(Refusal::Invalid(vec![Violation {
+            field: format!("parts[{index}].run_code"),
+            text: format!(
+                "run {} made {}, not {product_code}; a pallet holds one product",
+                fact.parts[index].run_code, other.run.started.product_code
+            ),
+        }]));
+    }
+    let (sscc, serial) = pallet::number(context, &fact.sscc, &[])?;
+    let (mut impossible, mut breaches) = (Vec::new(), Vec::new());
+    let (mut made_date, mut best_before_date) = (String::new(), String::new());
+    let product = known.product(&product_code)?.unwrap_or_default();
+    for (part, run) in fact.parts.iter().zip(&runs) {
+        let buffer = stacking::buffer(record, &run.run.started.machine_code, at)?;
+        let (cannot, must_not) = part_faults(run, part, &sscc, at, buffer);
+        impossible.extend(cannot);
+        breaches.extend(must_not);
+        let made = context.zone.date(run.run.start_us).to_string();
+        made_date = pallet::earlier(&made_date, &made);
+        if product.shelf_life_days > 0 {
+            best_before_date = pallet::earlier(&best_before_date, &add_days(&made, product.shelf_life_days));
+        }
+    }
+    if !impossible.is_empty() {
+        return Err(Refusal::Forbidden(impossible));
+    }
+    let contradictions = pallet::pool_low(context, serial)?.into_iter().collect();
+    let fact = PalletBuilt {
+        sscc: sscc.clone(),
+        serial,
+        product_code,
+        pack_count: fact.parts.iter().map(|part| part.pack_count).sum(),
+        made_date,
+        best_before_date,
+        ..fact.clone()
+    };
+    let decision = Decision { breaches, contradictions, ..Decision::plain(Fact::PalletBuilt(fact)) };
+    Ok(decision.hold_pallets(context.next_sequence, &[sscc]))
+}
+
+/// Reason why something cannot be done to a pallet that is not standing in the house.
+pub(super) fn not_standing(pallet: &PalletFacts) -> Option<Finding> {
+    let sscc = &pallet.sscc;
+    let text = match &pallet.place {
+        PalletPlace::Store(_) | PalletPlace::Missing(_) => return None,
+        PalletPlace::Loaded { load_code, .. } => format!("pallet {sscc} stands on load {load_code}; take it off first"),
+        PalletPlace::Dispatched { load_code, .. } => format!("pallet {sscc} was dispatched with load {load_code}"),
+        PalletPlace::Ended(why) => format!("pallet {sscc} is no more: {why}"),
+    };
+    let rule = match &pallet.place {
+        PalletPlace::Loaded { .. } => "PALLET_LOADED",
+        PalletPlace::Dispatched { .. } => "PALLET_DISPATCHED",
+        _ => "PALLET_ENDED",
+    };
+    Some(finding(rule, sscc, text, 0, 0))
+}
+
+/// The pallet as it stood when the deed was done, with no more packs than it has left now: what is told late must have
+/// been possible then, and must not take packs that later deeds took as well.
+fn standing(context: &Context, sscc: &str, at: i64) -> Result<PalletFacts, Refusal> {
+    let now = existing(context.record, sscc)?;
+    let then = pallet::pallet_at(context.record, sscc, at)?.unwrap_or_else(|| now.clone());
+    if let Some(reason) = not_standing(&then) {
+        return Err(Refusal::impossible(reason));
+    }
+    let fewer = now.pack_count() < then.pack_count();
+    Ok(if fewer { PalletFacts { place: then.place, ..now } } else { then })
+}
+
+pub(super) fn weigh(fact: &PalletWeighed, at: i64, context: &Context) -> Result<Decision, Refusal> {
+    let record = context.record;
+    let mut missing = Missing::default();
+    let scale = missing.take(Register::at(record, at).scale(&fact.scale_code)?, "scale", &fact.scale_code);
+    let pallet = missing.take(pallet::pallet(record, &fact.sscc)?, "pallet", &fact.sscc);
+    missing.check()?;
+    let (Some(scale), Some(pallet)) = (scale, pallet) else { return Err(Refusal::Invalid(Vec::new())) };
+    if fact.gross_mass_mg > scale.max_mass_mg {
+        let text = format!(
+            "{} is more than scale {} can show ({})",
+            kilograms(fact.gross_mass_mg),
+            scale.code,
+            kilograms(scale.max_mass_mg)
+        );
+        return Err(Refusal::impossible(finding(
+            "OVER_SCALE",
+            &scale.code,
+            text,
+            fact.gross_mass_mg,
+            scale.max_mass_mg,
+        )));
+    }
+    let mut fact = fact.clone();
+    let mut breaches = Vec::new();
+    if let Some(expected) = pallet::expected_mass_mg(record, &pallet)? {
+        let product = Register::at(record, pallet.built_us).product(&pallet.product_code)?.unwrap_or_default();
+        // Half a percent when the product says nothing: common practice, no source.
+        let tolerance =
+            if product.pallet_tolerance_mass_mg > 0 { product.pallet_tolerance_mass_mg } else { expected / 200 };
+        fact.expected_mass_mg = expected;
+        fact.tolerance_mass_mg = tolerance;
+        let off = (fact.gross_mass_mg - expected).abs();
+        if off > tolerance {
+            let way = if fact.gross_mass_mg < expected { "less" } else { "more" };
+            let text = format!(
+                "pallet {} shows {}, {} {way} than its {} packs should ({} +- {})",
+                pallet.sscc,
+                kilograms(fact.gross_mass_mg),
+                kilograms(off),
+                pallet.pack_count(),
+                kilograms(expected),
+                kilograms(tolerance)
+            );
+            breaches.push(finding("PALLET_MASS", &pallet.sscc, text, fact.gross_mass_mg, expected));
+        }
+    }
+    let decision = Decision { breaches, ..Decision::plain(Fact::PalletWeighed(fact)) };
+    Ok(decision.hold_pallets(context.next_sequence, &[pallet.sscc]))
+}
+
+/// Packs of a run on a pallet that can be taken off; names every fault.
+fn takeable(pallet: &PalletFacts, run_code: &str, pack_count: i64) -> Result<PalletPart, Refusal> {
+    let runs = pallet.run_codes();
+    if run_code.is_empty() && runs.len() > 1 {
+        return Err(Refusal::Invalid(vec![Violation {
+            field: "run_code".into(),
+            text: format!("must be given: pallet {} holds packs of runs {}", pallet.sscc, runs.join(", ")),
+        }]));
+    }
+    let of_run = |layer: &&super::pallet::Layer| run_code.is_empty() || layer.run_code == run_code;
+    let there: i64 = pallet.layers.iter().filter(of_run).map(|layer| layer.pack_count).sum();
+    if pack_count > there {
+        let text = format!("{pack_count} packs are more than pallet {} holds ({there})", pallet.sscc);
+        return Err(Refusal::impossible(finding("MORE_THAN_PALLET_HOLDS", &pallet.sscc, text, pack_count, there)));
+    }
+    let run_code = if run_code.is_empty() { runs.first().copied().unwrap_or_default() } else { run_code };
+    Ok(PalletPart { run_code: run_code.into(), pack_count, ..PalletPart::default() })
+}
+
+fn location_known(context: &Context, location_code: &str, at: i64) -> Result<(), Refusal> {
+    let mut missing = Missing::default();
+    missing.optional(location_code, "location", || Register::at(context.record, at).location(location_code))?;
+    missing.check()
+}
+
+pub(super) fn split(fact: &PalletSplit, at: i64, context: &Context) -> Result<Decision, Refusal> {
+    location_known(context, &fact.location_code, at)?;
+    let pallet = standing(context, &fact.sscc, at)?;
+    let mut parts = Vec::new();
+    for part in &fact.parts {
+        parts.push(takeable(&pallet, &part.run_code, part.pack_count)?);
+    }
+    let (new_sscc, serial) = pallet::number(context, &fact.new_sscc, &[])?;
+    let fact = PalletSplit { new_sscc, serial, parts, ..fact.clone() };
+    Ok(Decision::plain(Fact::PalletSplit(fact)))
+}
+
+pub(super) fn merge(fact: &PalletsMerged, at: i64, context: &Context) -> Result<Decision, Refusal> {
+    location_known(context, &fact.location_code, at)?;
+    let record = context.record;
+    let mut missing = Missing::default();
+    let mut pallets = Vec::new();
+    for code in &fact.ssccs {
+        pallets.extend(missing.take(pallet::pallet(record, code)?, "pallet", code));
+    }
+    missing.check()?;
+    // Their numbers end, so all of them must still be here.
+    let mut reasons: Vec<Finding> = pallets.iter().filter_map(not_standing).collect();
+    let product = pallets.first().map(|pallet| pallet.product_code.clone()).unwrap_or_default();
+    for other in pallets.iter().filter(|pallet| pallet.product_code != product) {
+        let text =
+            format!("pallet {} holds {}, not {product}; a pallet holds one product", other.sscc, other.product_code);
+        reasons.push(finding("OTHER_PRODUCT", &other.sscc, text, 0, 0));
+    }
+    if !reasons.is_empty() {
+        return Err(Refusal::Forbidden(reasons));
+    }
+    let (new_sscc, serial) = pallet::number(context, &fact.new_sscc, &[])?;
+    Ok(Decision::plain(Fact::PalletsMerged(PalletsMerged { new_sscc, serial, ..fact.clone() })))
+}
+
+pub(super) fn dispose(fact: &PalletDisposed, at: i64, context: &Context) -> Result<Decision, Refusal> {
+    let pallet = standing(context, &fact.sscc, at)?;
+    let mut fact = fact.clone();
+    if fact.pack_count == 0 {
+        fact.pack_count = pallet.pack_count();
+    }
+    if fact.pack_count < pallet.pack_count() || !fact.run_code.is_empty() {
+        fact.run_code = takeable(&pallet, &fact.run_code, fact.pack_count)?.run_code;
+    } else {
+        takeable_all(&pallet, fact.pack_count)?;
+    }
+    Ok(Decision::plain(Fact::PalletDisposed(fact)))
+}
+
+fn takeable_all(pallet: &PalletFacts, pack_count: i64) -> Result<(), Refusal> {
+    let there = pallet.pack_count();
+    if pack_count <= there {
+        return Ok(());
+    }
+    let text = format!("{pack_count} packs are more than pallet {} holds ({there})", pallet.sscc);
+    Err(Refusal::impossible(finding("MORE_THAN_PALLET_HOLDS", &pallet.sscc, text, pack_count, there)))
+}
+
+/// Contradiction when counters show that fewer packs were made than stand on pallets.
+pub(super) fn palletised_beyond(
+    context: &Context,
+    run_code: &str,
+    counters: &[CounterReading],
+    at: i64,
+) -> Result<Vec<Finding>, Refusal> {
+    if run_code.is_empty() || !counters.iter().any(|reading| reading.place() == CounterPlace::Filled) {
+        return Ok(Vec::new());
+    }
+    let stacked = stacking::stacked(context.record, run_code)?;
+    if stacked.is_empty() {
+        return Ok(Vec::new());
+    }
+    let Some(run) = pallet::run_rows(context.record, run_code)? else { return Ok(Vec::new()) };
+    let mut run = run;
+    run.rows.retain(|row| row.event.occurred_time_us < at);
+    let reading = Event {
+        occurred_time_us: at,
+        fact: Some(Fact::CountRecorded(CountRecorded {
+            machine_code: run.started.machine_code.clone(),
+            counters: counters.to_vec(),
+            ..CountRecorded::default()
+        })),
+        ..Event::default()
+    };
+    run.rows.push(crate::record::Entry { sequence: i64::MAX, event: reading });
+    let made = stacking::counts(context.record, &run)?.filled();
+    let on_pallets: i64 = stacked.iter().filter(|row| row.time_us <= at).map(|row| row.pack_count).sum();
+    if on_pallets <= made {
+        return Ok(Vec::new());
+    }
+    let text = format!("{on_pallets} packs of run {run_code} stand on pallets, but the counter shows {made} made");
+    Ok(vec![finding("MORE_THAN_MADE", run_code, text, on_pallets, made)])
+}
+
+/// What was there before the record: content of a feed, used life of a hoist, newest serial.
+pub(super) fn opening(fact: &OpeningStockRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
+    let record = context.record;
+    let known = Register::at(record, at);
+    let mut missing = Missing::default();
+    let feed = missing.optional(&fact.feed_code, "feed", || known.feed(&fact.feed_code))?;
+    missing.optional(&fact.hoist_code, "hoist", || known.hoist(&fact.hoist_code))?;
+    missing.optional(&fact.location_code, "location", || known.location(&fact.location_code))?;
+    for bag in &fact.bags {
+        missing.take(known.fibc_type(&bag.fibc_type_code)?, "bulk bag type", &bag.fibc_type_code);
+        for share in &bag.lots {
+            missing.take(super::lot::lot(record, &share.lot_code)?, "lot", &share.lot_code);
+        }
+    }
+    missing.check()?;
+    for bag in &fact.bags {
+        if super::bag::bag(record, &bag.bag_tag)?.is_some() {
+            return Err(Refusal::Exists(Unknown { noun: "bulk bag", code: bag.bag_tag.clone() }));
+        }
+    }
+    let mut reasons = Vec::new();
+    if let Some(feed) = feed.filter(|feed| fact.feed_content_mass_mg > feed.capacity_mass_mg) {
+        let (content, most) = (fact.feed_content_mass_mg, feed.capacity_mass_mg);
+        let text = format!("{} is more than feed {} can hold ({})", kilograms(content), feed.code, kilograms(most));
+        reasons.push(finding("OVER_CAPACITY", &feed.code, text, content, most));
+    }
+    let newest = pallet::newest_serial(record)?;
+    if fact.last_sscc_serial > 0 && fact.last_sscc_serial < newest {
+        let text = format!("serial {newest} was taken already; {} lies before it", fact.last_sscc_serial);
+        reasons.push(finding("SERIAL_TAKEN", "", text, fact.last_sscc_serial, newest));
+    }
+    if !reasons.is_empty() {
+        return Err(Refusal::Forbidden(reasons));
+    }
+    Ok(Decision::plain(Fact::OpeningStockRecorded(fact.clone())))
+}
+
+/// The pallet of a correction keeps its number: numbers are not corrected.
+pub(super) fn keep_number(old: &Fact, command: &mut Command) {
+    if let (Fact::PalletBuilt(old), Fact::PalletBuilt(new)) = (old, &mut command.fact) {
+        new.sscc = old.sscc.clone();
+    }
+}

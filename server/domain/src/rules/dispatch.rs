@@ -1,0 +1,667 @@
+//! Orders, vehicle loads, consignments, returns.
+//!
+//! Loading and dispatching are decisions: refused with every reason, or recorded with their breaches when they happened
+//! all the same. Guards look at the newest state. What the papers of a dispatch name is decided once and stays; where a
+//! pallet really went may be put right later, and both are shown.
+//!
+//! Invariant I-DIS-1: a pallet is on at most one load, and is dispatched once.
+
+use super::free::{self, Content};
+use super::pallet::{self, PalletFacts, PalletPlace, existing};
+use super::register::Register;
+use super::{Command, Context, Decision, Missing, build};
+use crate::fact::*;
+use crate::key;
+use crate::mass::kilograms;
+use crate::record::{Record, Unreadable, facts};
+use crate::refusal::{Refusal, Unknown, Violation};
+use crate::time::parse_date;
+
+/// Least tolerance of a weighbridge when the load says none: two divisions of 20 kg, common practice, no source.
+const WEIGHBRIDGE_LEAST_MG: i64 = 40_000_000;
+
+/// A pallet on a load.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct OnLoad {
+    /// Pallet.
+    pub sscc: String,
+    /// Consignment.
+    pub consignment_code: String,
+    /// Mass counted; 0 when not known.
+    pub mass_mg: i64,
+    /// When it was loaded.
+    pub loaded_us: i64,
+}
+
+/// A vehicle load as its facts tell.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LoadFacts {
+    /// How it was opened.
+    pub opened: VehicleLoadOpened,
+    /// When.
+    pub opened_us: i64,
+    /// Newest check of the vehicle.
+    pub check: Option<VehicleChecked>,
+    /// Consignments in the order they were opened.
+    pub consignments: Vec<ConsignmentOpened>,
+    /// Pallets that were loaded and not taken off.
+    pub pallets: Vec<OnLoad>,
+    /// Weighbridge before loading.
+    pub weighed_in_mg: Option<i64>,
+    /// Weighbridge after loading.
+    pub weighed_out_mg: Option<i64>,
+    /// The dispatch with its papers, and when.
+    pub dispatched: Option<(VehicleLoadDispatched, i64)>,
+}
+
+impl LoadFacts {
+    /// Mass of its pallets.
+    pub fn mass_mg(&self) -> i64 {
+        self.pallets.iter().map(|row| row.mass_mg).sum()
+    }
+
+    /// What the vehicle check says against loading.
+    pub fn check_faults(&self) -> Vec<Finding> {
+        let code = &self.opened.load_code;
+        let Some(check) = &self.check else {
+            let text = format!("the vehicle of load {code} was not looked at");
+            return vec![finding("VEHICLE_NOT_CHECKED", code, text, 0, 0)];
+        };
+        let rows = [
+            (check.clean, "not clean"),
+            (check.dry, "not dry"),
+            (check.free_of_odour, "smells"),
+            (check.floor_sound, "floor not sound"),
+            (check.last_load_suitable, "last load not suitable before food"),
+        ];
+        let bad: Vec<&str> = rows.iter().filter(|(good, _)| !good).map(|(_, words)| *words).collect();
+        if bad.is_empty() {
+            return Vec::new();
+        }
+        let text = format!(
+            "the vehicle of load {code} did not pass: {} (carried before: {})",
+            bad.join(", "),
+            check.last_load
+        );
+        vec![finding("VEHICLE_CHECK_FAILED", code, text, 0, 0)]
+    }
+}
+
+/// The load of this code, or `None` when there is none.
+pub fn load(record: &dyn Record, load_code: &str) -> Result<Option<LoadFacts>, Unreadable> {
+    let rows = facts(record, &key::object("load", load_code))?;
+    let opened = rows.iter().find_map(|row| match &row.event.fact {
+        Some(Fact::VehicleLoadOpened(f)) => Some((f.clone(), row.event.occurred_time_us)),
+        _ => None,
+    });
+    let Some((opened, opened_us)) = opened else { return Ok(None) };
+    let mut load = LoadFacts {
+        opened,
+        opened_us,
+        check: None,
+        consignments: Vec::new(),
+        pallets: Vec::new(),
+        weighed_in_mg: None,
+        weighed_out_mg: None,
+        dispatched: None,
+    };
+    for row in &rows {
+        let at = row.event.occurred_time_us;
+        match &row.event.fact {
+            Some(Fact::VehicleChecked(f)) => load.check = Some(f.clone()),
+            Some(Fact::ConsignmentOpened(f)) => load.consignments.push(f.clone()),
+            Some(Fact::PalletLoaded(f)) => load.pallets.push(OnLoad {
+                sscc: f.sscc.clone(),
+                consignment_code: f.consignment_code.clone(),
+                mass_mg: f.mass_mg,
+                loaded_us: at,
+            }),
+            Some(Fact::PalletUnloaded(f)) => load.pallets.retain(|known| known.sscc != f.sscc),
+            Some(Fact::WeighbridgeRecorded(f)) if f.pass() == WeighbridgePass::In => {
+                load.weighed_in_mg = Some(f.gross_mass_mg);
+            }
+            Some(Fact::WeighbridgeRecorded(f)) => load.weighed_out_mg = Some(f.gross_mass_mg),
+            Some(Fact::VehicleLoadDispatched(f)) => load.dispatched = Some((f.clone(), at)),
+            _ => {}
+        }
+    }
+    Ok(Some(load))
+}
+
+/// The consignment of this code, or `None`.
+pub fn consignment(record: &dyn Record, code: &str) -> Result<Option<ConsignmentOpened>, Unreadable> {
+    let rows = facts(record, &key::object("consignment", code))?;
+    Ok(rows.into_iter().find_map(|row| match row.event.fact {
+        Some(Fact::ConsignmentOpened(f)) => Some(f),
+        _ => None,
+    }))
+}
+
+/// Pallets that are on a consignment now, or went with it, as traced.
+pub fn consignment_pallets(record: &dyn Record, code: &str) -> Result<Vec<PalletFacts>, Unreadable> {
+    let mut named: Vec<String> = Vec::new();
+    for row in facts(record, &key::object("consignment", code))? {
+        match &row.event.fact {
+            Some(Fact::PalletLoaded(f)) if f.consignment_code == code => named.push(f.sscc.clone()),
+            Some(Fact::DispatchAmended(f)) if f.consignment_code == code => named.push(f.sscc.clone()),
+            _ => {}
+        }
+    }
+    let mut seen = std::collections::BTreeSet::new();
+    named.retain(|sscc| seen.insert(sscc.clone()));
+    let mut found = Vec::new();
+    for sscc in named {
+        found.extend(pallet::pallet(record, &sscc)?.filter(|pallet| pallet.consignment_code() == code));
+    }
+    Ok(found)
+}
+
+/// The order of this code with when it was entered, or `None`.
+pub fn order(record: &dyn Record, code: &str) -> Result<Option<(OrderEntered, i64)>, Unreadable> {
+    let rows = facts(record, &key::object("order", code))?;
+    Ok(rows.into_iter().find_map(|row| match row.event.fact {
+        Some(Fact::OrderEntered(f)) => Some((f, row.event.occurred_time_us)),
+        _ => None,
+    }))
+}
+
+/// Packs of a product that are loaded and that went out on an order.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Filled {
+    /// Product.
+    pub product_code: String,
+    /// On vehicles now.
+    pub loaded: i64,
+    /// Gone, returns taken off.
+    pub dispatched: i64,
+}
+
+/// What is loaded and gone on an order, per product.
+pub fn filled(record: &dyn Record, order_code: &str) -> Result<Vec<Filled>, Unreadable> {
+    let mut found: Vec<Filled> = Vec::new();
+    for row in facts(record, &key::object("order_consignments", order_code))? {
+        let Some(Fact::ConsignmentOpened(opened)) = &row.event.fact else { continue };
+        for pallet in consignment_pallets(record, &opened.consignment_code)? {
+            let index = found.iter().position(|row| row.product_code == pallet.product_code).unwrap_or_else(|| {
+                found.push(Filled { product_code: pallet.product_code.clone(), ..Filled::default() });
+                found.len() - 1
+            });
+            match pallet.place {
+                PalletPlace::Loaded { .. } => found[index].loaded += pallet.pack_count(),
+                PalletPlace::Dispatched { .. } => found[index].dispatched += pallet.pack_count(),
+                _ => {}
+            }
+        }
+    }
+    Ok(found)
+}
+
+pub(super) fn enter_order(fact: &OrderEntered, at: i64, context: &Context) -> Result<Decision, Refusal> {
+    let known = Register::at(context.record, at);
+    let mut missing = Missing::default();
+    missing.take(known.consignee(&fact.consignee_code)?, "consignee", &fact.consignee_code);
+    for line in &fact.lines {
+        missing.take(known.product(&line.product_code)?, "product", &line.product_code);
+    }
+    missing.check()?;
+    if order(context.record, &fact.order_code)?.is_some() {
+        return Err(Refusal::Exists(Unknown { noun: "order", code: fact.order_code.clone() }));
+    }
+    Ok(Decision::plain(Fact::OrderEntered(fact.clone())))
+}
+
+pub(super) fn open_load(fact: &VehicleLoadOpened, context: &Context) -> Result<Decision, Refusal> {
+    if load(context.record, &fact.load_code)?.is_some() {
+        return Err(Refusal::Exists(Unknown { noun: "load", code: fact.load_code.clone() }));
+    }
+    Ok(Decision::plain(Fact::VehicleLoadOpened(fact.clone())))
+}
+
+fn known_load(context: &Context, load_code: &str) -> Result<LoadFacts, Refusal> {
+    match load(context.record, load_code)? {
+        Some(load) => Ok(load),
+        None => Err(Refusal::NotFound(vec![Unknown { noun: "load", code: load_code.into() }])),
+    }
+}
+
+fn gone(load: &LoadFacts) -> Option<Finding> {
+    let code = &load.opened.load_code;
+    load.dispatched.as_ref().map(|_| finding("LOAD_DISPATCHED", code, format!("load {code} has left already"), 0, 0))
+}
+
+pub(super) fn check_vehicle(fact: &VehicleChecked, context: &Context) -> Result<Decision, Refusal> {
+    known_load(context, &fact.load_code)?;
+    Ok(Decision::plain(Fact::VehicleChecked(fact.clone())))
+}
+
+pub(super) fn weighbridge(fact: &WeighbridgeRecorded, context: &Context) -> Result<Decision, Refusal> {
+    known_load(context, &fact.load_code)?;
+    Ok(Decision::plain(Fact::WeighbridgeRecorded(fact.clone())))
+}
+
+pub(super) fn open_consignment(fact: &ConsignmentOpened, at: i64, context: &Context) -> Result<Decision, Refusal> {
+    let record = context.record;
+    let mut missing = Missing::default();
+    let load = missing.take(load(record, &fact.load_code)?, "load", &fact.load_code);
+    let consignee = Register::at(record, at).consignee(&fact.consignee_code)?;
+    missing.take(consignee, "consignee", &fact.consignee_code);
+    let order = missing.optional(&fact.order_code, "order", || order(record, &fact.order_code))?;
+    missing.check()?;
+    if consignment(record, &fact.consignment_code)?.is_some() {
+        return Err(Refusal::Exists(Unknown { noun: "consignment", code: fact.consignment_code.clone() }));
+    }
+    if let Some((order, _)) = order.filter(|(order, _)| order.consignee_code != fact.consignee_code) {
+        return Err(Refusal::Invalid(vec![Violation {
+            field: "order_code".into(),
+            text: format!("order {} is of consignee {}", order.order_code, order.consignee_code),
+        }]));
+    }
+    let mut reasons: Vec<Finding> = load.iter().filter_map(gone).collect();
+    for other in load.iter().flat_map(|load| &load.consignments).filter(|c| c.drop_number == fact.drop_number) {
+        let text =
+            format!("drop {} of load {} is consignment {}", fact.drop_number, fact.load_code, other.consignment_code);
+        reasons.push(finding("DROP_TAKEN", &other.consignment_code, text, fact.drop_number, 0));
+    }
+    if !reasons.is_empty() {
+        return Err(Refusal::Forbidden(reasons));
+    }
+    Ok(Decision::plain(Fact::ConsignmentOpened(fact.clone())))
+}
+
+/// Why a pallet may not go to a consignee by its age; empty without a rule or a date.
+pub fn life_faults(
+    record: &dyn Record,
+    pallet: &PalletFacts,
+    consignee: &Consignee,
+    at: i64,
+    zone: &crate::time::Zone,
+) -> Result<Vec<Finding>, Unreadable> {
+    let Some(best_before) = parse_date(&pallet.best_before_date) else { return Ok(Vec::new()) };
+    let left = i64::from((best_before - zone.date(at)).get_days());
+    let limit = consignee.min_remaining_days;
+    // A date that has passed is against every consignee.
+    if left >= limit {
+        return Ok(Vec::new());
+    }
+    let product = Register::at(record, at).product(&pallet.product_code)?.map(|p| p.name).unwrap_or_default();
+    let text = format!(
+        "pallet {} of {product} has {left} days left to {}; consignee {} asks for {limit}",
+        pallet.sscc, pallet.best_before_date, consignee.code
+    );
+    Ok(vec![finding("REMAINING_LIFE", &pallet.sscc, text, left, limit)])
+}
+
+/// Why a pallet does not fit what its order asks for.
+fn order_faults(record: &dyn Record, pallet: &PalletFacts, order_code: &str) -> Result<Vec<Finding>, Unreadable> {
+    let Some((order, _)) = order(record, order_code)? else { return Ok(Vec::new()) };
+    let product = &pallet.product_code;
+    let wanted: i64 = order.lines.iter().filter(|l| l.product_code == *product).map(|l| l.pack_count).sum();
+    if wanted == 0 {
+        let text = format!("order {order_code} asks for no {product}");
+        return Ok(vec![finding("NOT_ORDERED", &pallet.sscc, text, pallet.pack_count(), 0)]);
+    }
+    let done = filled(record, order_code)?.into_iter().find(|row| row.product_code == *product).unwrap_or_default();
+    let with = done.loaded + done.dispatched + pallet.pack_count();
+    if with <= wanted {
+        return Ok(Vec::new());
+    }
+    let text = format!(
+        "with pallet {}, order {order_code} would get {with} packs of {product}; it asks for {wanted}",
+        pallet.sscc
+    );
+    Ok(vec![finding("MORE_THAN_ORDERED", &pallet.sscc, text, with, wanted)])
+}
+
+/// Why a vehicle cannot take a pallet: payload, gross mass, places.
+fn vehicle_faults(load: &LoadFacts, pallet: &PalletFacts, mass: Option<i64>) -> Vec<Finding> {
+    let (code, sscc) = (&load.opened.load_code, &pallet.sscc);
+    let mut found = Vec::new();
+    let opened = &load.opened;
+    let places = i64::try_from(load.pallets.len()).unwrap_or(i64::MAX) + 1;
+    if opened.pallet_space_count > 0 && places > opened.pallet_space_count {
+        let text =
+            format!("load {code} has {} pallet spaces; this would be pallet {places}", opened.pallet_space_count);
+        found.push(finding("NO_SPACE", code, text, places, opened.pallet_space_count));
+    }
+    let limited = opened.payload_mass_mg > 0 || opened.max_gross_mass_mg > 0;
+    let Some(mass) = mass else {
+        if limited {
+            let text = format!("the mass of pallet {sscc} is not known; weigh it, or set the tares of its product");
+            found.push(finding("MASS_UNKNOWN", sscc, text, 0, 0));
+        }
+        return found;
+    };
+    let sum = load.mass_mg() + mass;
+    if opened.payload_mass_mg > 0 && sum > opened.payload_mass_mg {
+        let text =
+            format!("load {code} would carry {}; its payload is {}", kilograms(sum), kilograms(opened.payload_mass_mg));
+        found.push(finding("OVER_PAYLOAD", code, text, sum, opened.payload_mass_mg));
+    }
+    if let Some(empty) = load.weighed_in_mg.filter(|_| opened.max_gross_mass_mg > 0)
+        && empty + sum > opened.max_gross_mass_mg
+    {
+        let gross = empty + sum;
+        let text =
+            format!("the vehicle would have {}; {} are allowed", kilograms(gross), kilograms(opened.max_gross_mass_mg));
+        found.push(finding("OVER_GROSS", code, text, gross, opened.max_gross_mass_mg));
+    }
+    found
+}
+
+/// Reasons against a pallet by where it stands.
+pub fn place_faults(record: &dyn Record, pallet: &PalletFacts) -> Result<Vec<Finding>, Unreadable> {
+    let sscc = &pallet.sscc;
+    if let Some(reason) = build::not_standing(pallet) {
+        return Ok(vec![reason]);
+    }
+    Ok(match &pallet.place {
+        PalletPlace::Missing(code) => {
+            let text = format!("pallet {sscc} was not seen at {code} when stock was taken");
+            vec![finding("PALLET_MISSING", sscc, text, 0, 0)]
+        }
+        PalletPlace::Store(code) => {
+            let location = Register::at(record, i64::MAX).location(code)?;
+            let kind = location.map(|location| location.kind());
+            let words = match kind {
+                Some(LocationKind::Quarantine) => "quarantine",
+                Some(LocationKind::Rework) => "rework",
+                Some(LocationKind::Returns) => "returns",
+                _ => return Ok(Vec::new()),
+            };
+            let text = format!("pallet {sscc} stands at {code}, which is for {words}");
+            vec![finding("WRONG_PLACE", sscc, text, 0, 0)]
+        }
+        _ => Vec::new(),
+    })
+}
+
+/// What was computed for a pallet; without it nothing is known of what may be in it.
+fn content_of<'a>(contents: &'a [Content], sscc: &str) -> Option<&'a Content> {
+    contents.iter().find(|content| content.sscc == sscc)
+}
+
+fn content_unknown(sscc: &str) -> Finding {
+    finding("CONTENT_UNKNOWN", sscc, format!("what may be in pallet {sscc} could not be computed"), 0, 0)
+}
+
+/// Everything that speaks against loading a pallet onto a consignment, the impossible left aside.
+pub fn load_reasons(
+    record: &dyn Record,
+    pallet: &PalletFacts,
+    load: &LoadFacts,
+    consignment: &ConsignmentOpened,
+    content: Option<&Content>,
+    (at, zone): (i64, &crate::time::Zone),
+) -> Result<Vec<Finding>, Unreadable> {
+    let mut reasons = load.check_faults();
+    reasons.extend(place_faults(record, pallet)?);
+    match content {
+        Some(content) => reasons.extend(free::reasons(record, pallet, content, &free::stops(record)?)?),
+        None => reasons.push(content_unknown(&pallet.sscc)),
+    }
+    if let Some(consignee) = Register::at(record, at).consignee(&consignment.consignee_code)? {
+        reasons.extend(life_faults(record, pallet, &consignee, at, zone)?);
+    }
+    if !consignment.order_code.is_empty() {
+        reasons.extend(order_faults(record, pallet, &consignment.order_code)?);
+    }
+    reasons.extend(vehicle_faults(load, pallet, pallet::mass_mg(record, pallet)?));
+    Ok(reasons)
+}
+
+pub(super) fn load_pallet(fact: &PalletLoaded, command: &Command, context: &Context) -> Result<Decision, Refusal> {
+    let record = context.record;
+    let mut missing = Missing::default();
+    let consignment = missing.take(consignment(record, &fact.consignment_code)?, "consignment", &fact.consignment_code);
+    let pallet = missing.take(pallet::pallet(record, &fact.sscc)?, "pallet", &fact.sscc);
+    missing.check()?;
+    let (Some(consignment), Some(pallet)) = (consignment, pallet) else { return Err(Refusal::Invalid(Vec::new())) };
+    let load = known_load(context, &consignment.load_code)?;
+    // What cannot be: an ended, loaded or dispatched pallet, a load that has left.
+    let mut reasons: Vec<Finding> = gone(&load).into_iter().chain(build::not_standing(&pallet)).collect();
+    let impossible = !reasons.is_empty();
+    if !impossible {
+        let content = content_of(&context.evidence.contents, &pallet.sscc);
+        let when = (command.occurred_time_us, &context.zone);
+        reasons = load_reasons(record, &pallet, &load, &consignment, content, when)?;
+    }
+    if !reasons.is_empty() && (impossible || command.already_done_reason.is_empty()) {
+        return Err(Refusal::Forbidden(reasons));
+    }
+    let mass_mg = pallet::mass_mg(record, &pallet)?.unwrap_or(0);
+    let fact = PalletLoaded { load_code: consignment.load_code, mass_mg, ..fact.clone() };
+    let decision = Decision { breaches: reasons, ..Decision::plain(Fact::PalletLoaded(fact)) };
+    Ok(decision.hold_pallets(context.next_sequence, &[pallet.sscc]))
+}
+
+pub(super) fn unload(fact: &PalletUnloaded, at: i64, context: &Context) -> Result<Decision, Refusal> {
+    let mut missing = Missing::default();
+    let location = || Register::at(context.record, at).location(&fact.location_code);
+    missing.optional(&fact.location_code, "location", location)?;
+    let pallet = missing.take(pallet::pallet(context.record, &fact.sscc)?, "pallet", &fact.sscc);
+    missing.check()?;
+    let place = pallet.map(|pallet| pallet.place);
+    let Some(PalletPlace::Loaded { load_code, .. }) = place else {
+        let text = format!("pallet {} stands on no vehicle", fact.sscc);
+        return Err(Refusal::impossible(finding("NOT_LOADED", &fact.sscc, text, 0, 0)));
+    };
+    Ok(Decision::plain(Fact::PalletUnloaded(PalletUnloaded { load_code, ..fact.clone() })))
+}
+
+/// Why the weighbridge does not agree, or the vehicle is too heavy.
+fn weighbridge_faults(load: &LoadFacts) -> Vec<Finding> {
+    let code = &load.opened.load_code;
+    let mut found = Vec::new();
+    let Some(full) = load.weighed_out_mg else { return found };
+    let most = load.opened.max_gross_mass_mg;
+    if most > 0 && full > most {
+        let text = format!("the vehicle has {}; {} are allowed", kilograms(full), kilograms(most));
+        found.push(finding("OVER_GROSS", code, text, full, most));
+    }
+    let Some(empty) = load.weighed_in_mg else { return found };
+    if load.pallets.iter().any(|row| row.mass_mg == 0) {
+        return found;
+    }
+    let (sum, net) = (load.mass_mg(), full - empty);
+    let set = load.opened.weighbridge_tolerance_mg;
+    let tolerance = if set > 0 { set } else { (sum / 100).max(WEIGHBRIDGE_LEAST_MG) };
+    if (net - sum).abs() > tolerance {
+        let text = format!(
+            "the weighbridge says {} loaded, the pallets sum to {} (+- {}): a pallet too many, one missing or a wrong one",
+            kilograms(net),
+            kilograms(sum),
+            kilograms(tolerance)
+        );
+        found.push(finding("WEIGHBRIDGE", code, text, net, sum));
+    }
+    found
+}
+
+/// Everything that speaks against dispatching a load as it stands, and the pallets that are not free.
+pub fn dispatch_reasons(
+    record: &dyn Record,
+    load: &LoadFacts,
+    contents: &[Content],
+) -> Result<(Vec<Finding>, Vec<String>), Unreadable> {
+    let mut reasons = load.check_faults();
+    let mut held = Vec::new();
+    let stops = free::stops(record)?;
+    for row in &load.pallets {
+        let Some(pallet) = pallet::pallet(record, &row.sscc)? else { continue };
+        let own = match content_of(contents, &row.sscc) {
+            Some(content) => free::reasons(record, &pallet, content, &stops)?,
+            None => vec![content_unknown(&row.sscc)],
+        };
+        if !own.is_empty() {
+            held.push(row.sscc.clone());
+            reasons.extend(own);
+        }
+    }
+    reasons.extend(weighbridge_faults(load));
+    Ok((reasons, held))
+}
+
+fn paper(record: &dyn Record, row: &OnLoad, load: &LoadFacts) -> Result<Option<DispatchedPallet>, Unreadable> {
+    let Some(pallet) = pallet::pallet(record, &row.sscc)? else { return Ok(None) };
+    let consignment = load.consignments.iter().find(|c| c.consignment_code == row.consignment_code);
+    Ok(Some(DispatchedPallet {
+        sscc: row.sscc.clone(),
+        consignment_code: row.consignment_code.clone(),
+        consignee_code: consignment.map(|c| c.consignee_code.clone()).unwrap_or_default(),
+        product_code: pallet.product_code.clone(),
+        pack_count: pallet.pack_count(),
+        batch_code: batches(record, &pallet)?,
+        best_before_date: pallet.best_before_date.clone(),
+        mass_mg: row.mass_mg,
+    }))
+}
+
+/// Batch codes printed on the packs of a pallet.
+pub fn batches(record: &dyn Record, pallet: &PalletFacts) -> Result<String, Unreadable> {
+    let mut codes: Vec<String> = Vec::new();
+    for layer in &pallet.layers {
+        let code = if layer.run_code.is_empty() {
+            layer.batch_code.clone()
+        } else {
+            let run = super::stream::run_span(record, &layer.run_code)?;
+            run.map(|(started, ..)| started.batch_code).unwrap_or_default()
+        };
+        if !code.is_empty() && !codes.contains(&code) {
+            codes.push(code);
+        }
+    }
+    Ok(codes.join(" + "))
+}
+
+pub(super) fn dispatch(
+    fact: &VehicleLoadDispatched,
+    command: &Command,
+    context: &Context,
+) -> Result<Decision, Refusal> {
+    let record = context.record;
+    let load = known_load(context, &fact.load_code)?;
+    if let Some(reason) = gone(&load) {
+        return Err(Refusal::impossible(reason));
+    }
+    if load.pallets.is_empty() {
+        let text = format!("no pallet stands on load {}", fact.load_code);
+        return Err(Refusal::impossible(finding("LOAD_EMPTY", &fact.load_code, text, 0, 0)));
+    }
+    if let Some(row) = load.pallets.iter().find(|row| row.loaded_us > command.occurred_time_us) {
+        let text = format!("pallet {} was loaded only after that time", row.sscc);
+        return Err(Refusal::impossible(finding("DISPATCHED_BEFORE_LOADED", &row.sscc, text, 0, 0)));
+    }
+    let (reasons, held) = dispatch_reasons(record, &load, &context.evidence.contents)?;
+    if !reasons.is_empty() && command.already_done_reason.is_empty() {
+        return Err(Refusal::Forbidden(reasons));
+    }
+    let mut pallets = Vec::new();
+    for row in &load.pallets {
+        pallets.extend(paper(record, row, &load)?);
+    }
+    let fact = VehicleLoadDispatched { pallets, ..fact.clone() };
+    let decision = Decision { breaches: reasons, ..Decision::plain(Fact::VehicleLoadDispatched(fact)) };
+    Ok(decision.hold_pallets(context.next_sequence, &held))
+}
+
+pub(super) fn returned(fact: &PalletReturned, at: i64, context: &Context) -> Result<Decision, Refusal> {
+    let mut missing = Missing::default();
+    let location = || Register::at(context.record, at).location(&fact.location_code);
+    missing.optional(&fact.location_code, "location", location)?;
+    missing.check()?;
+    let pallet = existing(context.record, &fact.sscc)?;
+    let PalletPlace::Dispatched { consignment_code, time_us, .. } = &pallet.place else {
+        let text = format!("pallet {} was not dispatched, so it cannot come back", pallet.sscc);
+        return Err(Refusal::impossible(finding("NOT_DISPATCHED", &pallet.sscc, text, 0, 0)));
+    };
+    let all = pallet.pack_count();
+    let mut reasons = Vec::new();
+    if fact.pack_count > all {
+        let text = format!("{} packs are more than pallet {} went out with ({all})", fact.pack_count, pallet.sscc);
+        reasons.push(finding("MORE_THAN_PALLET_HOLDS", &pallet.sscc, text, fact.pack_count, all));
+    }
+    if at < *time_us {
+        let text = format!("pallet {} would come back before it left", pallet.sscc);
+        reasons.push(finding("BACK_BEFORE_LEFT", &pallet.sscc, text, at, *time_us));
+    }
+    let part = fact.pack_count > 0 && fact.pack_count < all;
+    if part && pallet.layers.len() > 1 {
+        let text = format!(
+            "pallet {} holds several runs or batches, so it is not known which packs came back: record the whole pallet as back, split it here, and send the rest out again",
+            pallet.sscc
+        );
+        reasons.push(finding("SEVERAL_RUNS", &pallet.sscc, text, 0, 0));
+    }
+    if !reasons.is_empty() {
+        return Err(Refusal::Forbidden(reasons));
+    }
+    let (new_sscc, serial) = if part { pallet::number(context, &fact.new_sscc, &[])? } else { (String::new(), 0) };
+    let here = if part { new_sscc.clone() } else { pallet.sscc.clone() };
+    let fact = PalletReturned {
+        pack_count: if part { fact.pack_count } else { all },
+        new_sscc,
+        serial,
+        consignment_code: consignment_code.clone(),
+        ..fact.clone()
+    };
+    let mut decision = Decision::plain(Fact::PalletReturned(fact.clone()));
+    decision.holds.push(HoldPlaced {
+        hold_code: super::hold::code(context.next_sequence, 0, 1),
+        sscc: here,
+        reason: format!("came back from consignment {consignment_code}: {}", fact.reason),
+        hazard: HazardKind::Spreading.into(),
+        ..HoldPlaced::default()
+    });
+    Ok(decision)
+}
+
+pub(super) fn amend(fact: &DispatchAmended, at: i64, context: &Context) -> Result<Decision, Refusal> {
+    let record = context.record;
+    let mut missing = Missing::default();
+    let location = || Register::at(record, at).location(&fact.location_code);
+    missing.optional(&fact.location_code, "location", location)?;
+    let consignment =
+        missing.optional(&fact.consignment_code, "consignment", || consignment(record, &fact.consignment_code))?;
+    let pallet = missing.take(pallet::pallet(record, &fact.sscc)?, "pallet", &fact.sscc);
+    missing.check()?;
+    let Some(pallet) = pallet else { return Err(Refusal::Invalid(Vec::new())) };
+    let sscc = &pallet.sscc;
+    let gone_before = matches!(pallet.place, PalletPlace::Dispatched { .. });
+    let mut reasons = Vec::new();
+    match (&pallet.place, &consignment) {
+        (PalletPlace::Ended(_) | PalletPlace::Loaded { .. }, _) => reasons.extend(build::not_standing(&pallet)),
+        (_, None) if !gone_before => {
+            let text = format!("pallet {sscc} was not dispatched; there is nothing to put right");
+            reasons.push(finding("NOT_DISPATCHED", sscc, text, 0, 0));
+        }
+        (_, Some(consignment)) => {
+            let left = load(record, &consignment.load_code)?.is_some_and(|load| load.dispatched.is_some());
+            if !left {
+                let text = format!("consignment {} has not left yet", consignment.consignment_code);
+                reasons.push(finding("NOT_DISPATCHED", &consignment.consignment_code, text, 0, 0));
+            }
+        }
+        _ => {}
+    }
+    if !reasons.is_empty() {
+        return Err(Refusal::Forbidden(reasons));
+    }
+    let mut decision = Decision::plain(Fact::DispatchAmended(fact.clone()));
+    if consignment.is_some() && !gone_before {
+        // It went although nobody decided that it may: judged as it stands, recorded all the same.
+        decision.breaches = match content_of(&context.evidence.contents, sscc) {
+            Some(content) => free::reasons(record, &pallet, content, &free::stops(record)?)?,
+            None => vec![content_unknown(sscc)],
+        };
+    }
+    if consignment.is_none() {
+        decision.holds.push(HoldPlaced {
+            hold_code: super::hold::code(context.next_sequence, 0, 1),
+            sscc: sscc.clone(),
+            reason: format!("on record as dispatched, but never left: {}", fact.reason),
+            hazard: HazardKind::Spreading.into(),
+            ..HoldPlaced::default()
+        });
+    }
+    Ok(decision.hold_pallets(context.next_sequence, std::slice::from_ref(sscc)))
+}

@@ -1,0 +1,164 @@
+//! Whether a pallet may go: free or not, and every reason why not.
+//!
+//! What may be in a pallet follows from the flow, which is too slow for the writer; whoever asks computes it beforehand and
+//! hands it in as [`Content`], with the objects it rests on, so that the writer can tell when it is out of date. Lots,
+//! holds and breaches are always read at the newest state.
+//!
+//! Invariant I-FREE-1: nothing that a hold touches is loaded or dispatched by decision.
+
+use super::hold::{self, HoldState};
+use super::lot::{LotDecision, lot};
+use super::pallet::PalletFacts;
+use super::register::Register;
+use crate::fact::*;
+use crate::key;
+use crate::record::{Record, Unreadable, facts};
+
+/// What may be in a pallet, computed through the flow.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Content {
+    /// Pallet.
+    pub sscc: String,
+    /// Numbers its packs may have, tolerance included.
+    pub parts: Vec<PackInterval>,
+    /// Bags that may be in it (any presence above 10^-9 after widening; the whole stretch where the flow is not proved).
+    pub bag_tags: Vec<String>,
+    /// Lots of those bags.
+    pub lot_codes: Vec<String>,
+    /// All bags of the stretches, for dangers that do not spread evenly.
+    pub stretch_bag_tags: Vec<String>,
+    /// Their lots.
+    pub stretch_lot_codes: Vec<String>,
+    /// True when product that no record explains may be in it.
+    pub unrecorded: bool,
+    /// True when the counters have not been read as far as its packs.
+    pub uncounted: bool,
+}
+
+/// What may be known besides the record when something is decided. Empty for most commands.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Evidence {
+    /// Contents of pallets.
+    pub contents: Vec<Content>,
+    /// Units that stand at the location a command is about.
+    pub units: Vec<UnitAt>,
+}
+
+/// A unit at a location.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct UnitAt {
+    /// `pallet`, `bag` or `packaging`.
+    pub noun: &'static str,
+    /// Code.
+    pub code: String,
+    /// Product of a pallet, empty for others.
+    pub product_code: String,
+    /// Batch or run of a pallet, lots of a bag.
+    pub batch: String,
+}
+
+/// Holds and breaches that are open.
+#[derive(Clone, Debug, Default)]
+pub struct Stops {
+    /// Open holds.
+    pub holds: Vec<HoldState>,
+    /// Open breaches: sequence, first words, and what their holds aim at, ended or not.
+    pub breaches: Vec<(i64, String, Vec<HoldState>)>,
+}
+
+/// Holds and breaches open now.
+pub fn stops(record: &dyn Record) -> Result<Stops, Unreadable> {
+    let states = hold::all(record)?;
+    let entries = record.list("breaches")?;
+    let closed: std::collections::BTreeSet<i64> = entries
+        .iter()
+        .filter_map(|entry| match &entry.event.fact {
+            Some(Fact::BreachClosed(f)) => Some(f.event_sequence),
+            _ => None,
+        })
+        .collect();
+    let mut breaches = Vec::new();
+    for entry in entries.iter().filter(|entry| !entry.event.breaches.is_empty() && !closed.contains(&entry.sequence)) {
+        let words = entry.event.breaches.first().map(|breach| breach.text.clone()).unwrap_or_default();
+        let own = states.iter().filter(|state| state.sequence == entry.sequence).cloned().collect();
+        breaches.push((entry.sequence, words, own));
+    }
+    Ok(Stops { holds: states.into_iter().filter(|state| state.ended.is_none()).collect(), breaches })
+}
+
+/// True when a hold aims at something that may be in the pallet, at its packs, or at the pallet or one it was made of.
+pub fn touches(state: &HoldState, pallet: &PalletFacts, content: &Content) -> bool {
+    let hold = &state.hold;
+    if !hold.sscc.is_empty() {
+        let parent = |(code, until): &(String, i64)| *code == hold.sscc && state.placed_time_us <= *until;
+        return hold.sscc == pallet.sscc || pallet.parents.iter().any(parent);
+    }
+    if let Some(interval) = &hold.interval {
+        let last = if interval.last_number == 0 { i64::MAX } else { interval.last_number };
+        return content.parts.iter().any(|part| {
+            part.run_code == interval.run_code && part.first_number <= last && part.last_number >= interval.first_number
+        });
+    }
+    let discrete = hold.hazard() == HazardKind::Discrete;
+    if !hold.bag_tag.is_empty() {
+        let bags = if discrete { &content.stretch_bag_tags } else { &content.bag_tags };
+        // What no record explains may be any bag.
+        return content.unrecorded || bags.contains(&hold.bag_tag);
+    }
+    let lots = if discrete { &content.stretch_lot_codes } else { &content.lot_codes };
+    content.unrecorded || lots.contains(&hold.lot_code)
+}
+
+/// Every reason why a pallet may not go, apart from where it stands.
+pub fn reasons(
+    record: &dyn Record,
+    pallet: &PalletFacts,
+    content: &Content,
+    stops: &Stops,
+) -> Result<Vec<Finding>, Unreadable> {
+    let sscc = &pallet.sscc;
+    let mut found = Vec::new();
+    for state in stops.holds.iter().filter(|state| touches(state, pallet, content)) {
+        let text = format!("pallet {sscc} is on hold {}: {}", state.hold.hold_code, state.hold.reason);
+        found.push(finding("ON_HOLD", &state.hold.hold_code, text, 0, 0));
+    }
+    for (sequence, words, aims) in &stops.breaches {
+        let shown = |state: &HoldState| state.ended.is_none();
+        if aims.iter().any(|state| touches(state, pallet, content)) && !aims.iter().any(shown) {
+            let text = format!("the breach at sequence {sequence} touches pallet {sscc} and is open: {words}");
+            found.push(finding("BREACH_OPEN", sscc, text, *sequence, 0));
+        }
+    }
+    for code in &content.lot_codes {
+        match lot(record, code)?.map(|lot| lot.decision) {
+            Some(LotDecision::Pending) => {
+                let text = format!("lot {code}, which may be in pallet {sscc}, is not released");
+                found.push(finding("LOT_NOT_RELEASED", code, text, 0, 0));
+            }
+            Some(LotDecision::Rejected) => {
+                let text = format!("lot {code}, which may be in pallet {sscc}, was rejected");
+                found.push(finding("LOT_REJECTED", code, text, 0, 0));
+            }
+            _ => {}
+        }
+    }
+    if content.unrecorded {
+        let text = format!("product that is not on record may be in pallet {sscc}: a tip is missing");
+        found.push(finding("PRODUCT_UNRECORDED", sscc, text, 0, 0));
+    }
+    if content.uncounted {
+        let text = format!("the counters have not been read as far as the packs of pallet {sscc}");
+        found.push(finding("NOT_COUNTED", sscc, text, 0, 0));
+    }
+    let product = Register::at(record, pallet.built_us).product(&pallet.product_code)?;
+    if product.is_some_and(|product| product.run_release_needed) {
+        for run in pallet.run_codes() {
+            let rows = facts(record, &key::object("run", run))?;
+            if !rows.iter().any(|row| matches!(row.event.fact, Some(Fact::RunReleased(_)))) {
+                let text = format!("run {run} is not released, which product {} asks for", pallet.product_code);
+                found.push(finding("RUN_NOT_RELEASED", run, text, 0, 0));
+            }
+        }
+    }
+    Ok(found)
+}

@@ -1,0 +1,565 @@
+//! Pallets: what is on one, how it came there, and where it is.
+//!
+//! A pallet holds an exact number of packs per run. Which numbers they may have follows from where they were stacked
+//! (see [`super::stacking`]); packs that were split off or put together keep the intervals of the pallets they came from,
+//! so an interval is never lost and never narrowed by a guess. Everything is folded from facts each time.
+//!
+//! Invariant I-PAL-1: packs are conserved: what leaves a pallet stands on another, was disposed of, or is with a consignee.
+
+use super::register::Register;
+use super::{Context, stream};
+use crate::fact::*;
+use crate::gs1;
+use crate::key;
+use crate::record::{Entry, Record, Unreadable, facts, facts_between};
+use crate::refusal::{Refusal, Unknown};
+
+/// How many times a pallet may have been split or put together; more is a loop in the record.
+const GENERATIONS: usize = 40;
+
+/// Packs of one run on a pallet.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Layer {
+    /// Run; empty for packs from before the record.
+    pub run_code: String,
+    /// Exact number of packs.
+    pub pack_count: i64,
+    /// Pallets they were stacked on first, with the row there: their intervals are those of these packs.
+    pub sources: Vec<(String, usize)>,
+    /// Before the record only: batch and lots.
+    pub batch_code: String,
+    /// Before the record only: lots where they are known.
+    pub lot_codes: Vec<String>,
+}
+
+/// Where a pallet is.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum PalletPlace {
+    /// At a location, which may be unnamed.
+    Store(String),
+    /// On a vehicle that has not left.
+    Loaded {
+        /// Load.
+        load_code: String,
+        /// Consignment.
+        consignment_code: String,
+    },
+    /// Dispatched.
+    Dispatched {
+        /// Load; empty when only the consignment is known.
+        load_code: String,
+        /// Consignment.
+        consignment_code: String,
+        /// When.
+        time_us: i64,
+    },
+    /// Not seen at this location when stock was taken.
+    Missing(String),
+    /// Put together with others, or all disposed of.
+    Ended(String),
+}
+
+/// Packs that left a pallet without a customer.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Disposed {
+    /// What became of them.
+    pub reason: DisposalReason,
+    /// Of which packs.
+    pub layer: Layer,
+    /// When.
+    pub time_us: i64,
+}
+
+/// A pallet as its facts tell.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PalletFacts {
+    /// SSCC.
+    pub sscc: String,
+    /// Product.
+    pub product_code: String,
+    /// What is on it now.
+    pub layers: Vec<Layer>,
+    /// Where it is.
+    pub place: PalletPlace,
+    /// When it was built.
+    pub built_us: i64,
+    /// Best before, empty when the product has none.
+    pub best_before_date: String,
+    /// Day its oldest packs were made.
+    pub made_date: String,
+    /// Newest weighing since its content changed.
+    pub weighed_mg: Option<i64>,
+    /// What was disposed of.
+    pub disposed: Vec<Disposed>,
+    /// Pallets it was made of, until when a hold on one of them reaches it.
+    pub parents: Vec<(String, i64)>,
+    /// True when it came back from a consignee.
+    pub returned: bool,
+}
+
+impl PalletFacts {
+    /// Packs on it.
+    pub fn pack_count(&self) -> i64 {
+        self.layers.iter().map(|layer| layer.pack_count).sum()
+    }
+
+    /// True while it is in the house, on a vehicle included.
+    pub fn in_house(&self) -> bool {
+        matches!(self.place, PalletPlace::Store(_) | PalletPlace::Loaded { .. } | PalletPlace::Missing(_))
+    }
+
+    /// Consignment it is or was last on.
+    pub fn consignment_code(&self) -> &str {
+        match &self.place {
+            PalletPlace::Loaded { consignment_code, .. } | PalletPlace::Dispatched { consignment_code, .. } => {
+                consignment_code
+            }
+            _ => "",
+        }
+    }
+
+    /// Codes of its runs, without repetition.
+    pub fn run_codes(&self) -> Vec<&str> {
+        let mut codes: Vec<&str> = self.layers.iter().map(|layer| layer.run_code.as_str()).collect();
+        codes.retain(|code| !code.is_empty());
+        codes.dedup();
+        codes
+    }
+
+    /// Takes packs off; of the named run, or of whatever is there when none is named. Gives what was taken.
+    fn take(&mut self, run_code: &str, pack_count: i64) -> Vec<Layer> {
+        let mut left = pack_count;
+        let mut taken = Vec::new();
+        for layer in self.layers.iter_mut().rev() {
+            if left == 0 || (!run_code.is_empty() && layer.run_code != run_code) {
+                continue;
+            }
+            let count = left.min(layer.pack_count);
+            layer.pack_count -= count;
+            left -= count;
+            taken.push(Layer { pack_count: count, ..layer.clone() });
+        }
+        self.layers.retain(|layer| layer.pack_count > 0);
+        self.weighed_mg = None;
+        taken.retain(|layer| layer.pack_count > 0);
+        taken
+    }
+}
+
+/// How far the facts of a pallet are followed.
+#[derive(Clone, Copy)]
+enum Until {
+    Now,
+    Time(i64),
+    Before(i64),
+}
+
+/// The pallet of this number, or `None` when no fact brought it into being.
+pub fn pallet(record: &dyn Record, sscc: &str) -> Result<Option<PalletFacts>, Unreadable> {
+    fold(record, sscc, Until::Now, GENERATIONS)
+}
+
+/// The pallet as things stood at an instant; `None` when it was not there yet.
+pub fn pallet_at(record: &dyn Record, sscc: &str, at_us: i64) -> Result<Option<PalletFacts>, Unreadable> {
+    fold(record, sscc, Until::Time(at_us), GENERATIONS)
+}
+
+/// A pallet that must be there.
+pub(crate) fn existing(record: &dyn Record, sscc: &str) -> Result<PalletFacts, Refusal> {
+    match pallet(record, sscc)? {
+        Some(pallet) => Ok(pallet),
+        None => Err(Refusal::NotFound(vec![Unknown { noun: "pallet", code: sscc.into() }])),
+    }
+}
+
+/// True when the number was ever used, also by a pallet that was voided since.
+pub fn used(record: &dyn Record, sscc: &str) -> Result<bool, Unreadable> {
+    Ok(!record.list(&key::object("pallet", sscc))?.is_empty())
+}
+
+fn blank(sscc: &str, at_us: i64, location_code: &str) -> PalletFacts {
+    PalletFacts {
+        sscc: sscc.into(),
+        product_code: String::new(),
+        layers: Vec::new(),
+        place: PalletPlace::Store(location_code.into()),
+        built_us: at_us,
+        best_before_date: String::new(),
+        made_date: String::new(),
+        weighed_mg: None,
+        disposed: Vec::new(),
+        parents: Vec::new(),
+        returned: false,
+    }
+}
+
+fn built(f: &PalletBuilt, at_us: i64) -> PalletFacts {
+    let layers = if f.parts.is_empty() {
+        vec![Layer {
+            run_code: String::new(),
+            pack_count: f.pack_count,
+            sources: vec![(f.sscc.clone(), 0)],
+            batch_code: f.batch_code.clone(),
+            lot_codes: f.lot_codes.clone(),
+        }]
+    } else {
+        f.parts
+            .iter()
+            .enumerate()
+            .map(|(index, part)| Layer {
+                run_code: part.run_code.clone(),
+                pack_count: part.pack_count,
+                sources: vec![(f.sscc.clone(), index)],
+                batch_code: String::new(),
+                lot_codes: Vec::new(),
+            })
+            .collect()
+    };
+    PalletFacts {
+        product_code: f.product_code.clone(),
+        layers: joined(layers),
+        best_before_date: f.best_before_date.clone(),
+        made_date: f.made_date.clone(),
+        ..blank(&f.sscc, at_us, &f.location_code)
+    }
+}
+
+/// Layers of one run put together: their packs may be any of either.
+fn joined(layers: Vec<Layer>) -> Vec<Layer> {
+    let mut found: Vec<Layer> = Vec::new();
+    for layer in layers {
+        let same = |known: &&mut Layer| {
+            known.run_code == layer.run_code
+                && known.batch_code == layer.batch_code
+                && known.lot_codes == layer.lot_codes
+        };
+        match found.iter_mut().find(same) {
+            Some(known) => {
+                known.pack_count += layer.pack_count;
+                for source in layer.sources {
+                    if !known.sources.contains(&source) {
+                        known.sources.push(source);
+                    }
+                }
+            }
+            None => found.push(layer),
+        }
+    }
+    found
+}
+
+/// Earlier of two dates of which either may be empty.
+pub(super) fn earlier(a: &str, b: &str) -> String {
+    match (a, b) {
+        ("", other) | (other, "") => other.into(),
+        (a, b) => a.min(b).into(),
+    }
+}
+
+/// A pallet made of others at a fact: what `parents` held just before it.
+fn child(
+    record: &dyn Record,
+    row: &Entry,
+    new_sscc: &str,
+    location_code: &str,
+    parents: &[String],
+    taken: &dyn Fn(&mut PalletFacts) -> Vec<Layer>,
+    depth: usize,
+) -> Result<Option<PalletFacts>, Unreadable> {
+    let mut made = blank(new_sscc, row.event.occurred_time_us, location_code);
+    let mut layers = Vec::new();
+    for code in parents {
+        let Some(depth) = depth.checked_sub(1) else { return Ok(None) };
+        let Some(mut parent) = fold(record, code, Until::Before(row.sequence), depth)? else { continue };
+        layers.extend(taken(&mut parent));
+        made.product_code = parent.product_code.clone();
+        made.best_before_date = earlier(&made.best_before_date, &parent.best_before_date);
+        made.made_date = earlier(&made.made_date, &parent.made_date);
+        let until = row.event.occurred_time_us;
+        made.parents.push((parent.sscc.clone(), until));
+        made.parents.extend(parent.parents.iter().map(|(code, known)| (code.clone(), (*known).min(until))));
+    }
+    made.layers = joined(layers);
+    Ok(Some(made))
+}
+
+fn birth(record: &dyn Record, row: &Entry, sscc: &str, depth: usize) -> Result<Option<PalletFacts>, Unreadable> {
+    match &row.event.fact {
+        Some(Fact::PalletBuilt(f)) if f.sscc == sscc => Ok(Some(built(f, row.event.occurred_time_us))),
+        Some(Fact::PalletSplit(f)) if f.new_sscc == sscc => {
+            let taken = |parent: &mut PalletFacts| {
+                f.parts.iter().flat_map(|part| parent.take(&part.run_code, part.pack_count)).collect()
+            };
+            child(record, row, sscc, &f.location_code, std::slice::from_ref(&f.sscc), &taken, depth)
+        }
+        Some(Fact::PalletsMerged(f)) if f.new_sscc == sscc => {
+            let taken = |parent: &mut PalletFacts| std::mem::take(&mut parent.layers);
+            child(record, row, sscc, &f.location_code, &f.ssccs, &taken, depth)
+        }
+        Some(Fact::PalletReturned(f)) if f.new_sscc == sscc => {
+            let taken = |parent: &mut PalletFacts| parent.take("", f.pack_count);
+            let made = child(record, row, sscc, &f.location_code, std::slice::from_ref(&f.sscc), &taken, depth)?;
+            Ok(made.map(|made| PalletFacts { returned: true, ..made }))
+        }
+        _ => Ok(None),
+    }
+}
+
+fn fold(record: &dyn Record, sscc: &str, until: Until, depth: usize) -> Result<Option<PalletFacts>, Unreadable> {
+    let rows = facts(record, &key::object("pallet", sscc))?;
+    let end = match until {
+        Until::Now => rows.len(),
+        Until::Time(at) => rows.partition_point(|row| row.event.occurred_time_us <= at),
+        Until::Before(sequence) => rows.iter().position(|row| row.sequence == sequence).unwrap_or(rows.len()),
+    };
+    let mut state = None;
+    for row in &rows[..end] {
+        if let Some(made) = birth(record, row, sscc, depth)? {
+            state = Some(made);
+            break;
+        }
+    }
+    let Some(mut pallet) = state else { return Ok(None) };
+    for row in &rows[..end] {
+        step(record, &mut pallet, row)?;
+    }
+    Ok(Some(pallet))
+}
+
+/// What a fact does to a pallet that is there.
+fn step(record: &dyn Record, pallet: &mut PalletFacts, row: &Entry) -> Result<(), Unreadable> {
+    let time_us = row.event.occurred_time_us;
+    match &row.event.fact {
+        Some(Fact::PalletWeighed(f)) => pallet.weighed_mg = Some(f.gross_mass_mg),
+        Some(Fact::UnitsMoved(f)) => pallet.place = PalletPlace::Store(f.location_code.clone()),
+        Some(Fact::PalletSplit(f)) if f.sscc == pallet.sscc => {
+            for part in &f.parts {
+                pallet.take(&part.run_code, part.pack_count);
+            }
+            end_if_empty(pallet, "all packs were taken off");
+        }
+        Some(Fact::PalletsMerged(f)) if f.ssccs.contains(&pallet.sscc) => {
+            pallet.layers.clear();
+            pallet.place = PalletPlace::Ended(format!("put together with others as pallet {}", f.new_sscc));
+        }
+        Some(Fact::PalletDisposed(f)) => {
+            for layer in pallet.take(&f.run_code, f.pack_count) {
+                pallet.disposed.push(Disposed { reason: f.reason(), layer, time_us });
+            }
+            end_if_empty(pallet, disposal_words(f.reason()));
+        }
+        // Seen here although it is on record as gone: a difference to look at, but no reason to take it off a consignee.
+        Some(Fact::StockTaken(f)) if f.ssccs.contains(&pallet.sscc) => {
+            if matches!(pallet.place, PalletPlace::Store(_) | PalletPlace::Missing(_)) {
+                pallet.place = PalletPlace::Store(f.location_code.clone());
+            }
+        }
+        Some(Fact::StockTaken(f)) if f.missing_ssccs.contains(&pallet.sscc) => {
+            if matches!(pallet.place, PalletPlace::Store(_)) {
+                pallet.place = PalletPlace::Missing(f.location_code.clone());
+            }
+        }
+        Some(Fact::PalletLoaded(f)) => {
+            pallet.place =
+                PalletPlace::Loaded { load_code: f.load_code.clone(), consignment_code: f.consignment_code.clone() };
+        }
+        Some(Fact::PalletUnloaded(f)) => pallet.place = PalletPlace::Store(f.location_code.clone()),
+        Some(Fact::VehicleLoadDispatched(f)) => {
+            if let Some(paper) = f.pallets.iter().find(|paper| paper.sscc == pallet.sscc) {
+                pallet.place = PalletPlace::Dispatched {
+                    load_code: f.load_code.clone(),
+                    consignment_code: paper.consignment_code.clone(),
+                    time_us,
+                };
+            }
+        }
+        Some(Fact::PalletReturned(f)) if f.sscc == pallet.sscc => {
+            if f.new_sscc.is_empty() {
+                pallet.place = PalletPlace::Store(f.location_code.clone());
+                pallet.returned = true;
+            } else {
+                pallet.take("", f.pack_count);
+            }
+        }
+        Some(Fact::DispatchAmended(f)) => {
+            pallet.place = if f.consignment_code.is_empty() {
+                PalletPlace::Store(f.location_code.clone())
+            } else {
+                let load_code = load_of(record, &f.consignment_code)?;
+                PalletPlace::Dispatched { load_code, consignment_code: f.consignment_code.clone(), time_us }
+            };
+        }
+        _ => {}
+    }
+    Ok(())
+}
+
+fn end_if_empty(pallet: &mut PalletFacts, why: &str) {
+    if pallet.layers.is_empty() {
+        pallet.place = PalletPlace::Ended(why.into());
+    }
+}
+
+/// What became of packs, in words.
+pub fn disposal_words(reason: DisposalReason) -> &'static str {
+    match reason {
+        DisposalReason::Rework => "opened for rework",
+        DisposalReason::Destroyed => "destroyed",
+        DisposalReason::Sample => "taken as samples",
+        DisposalReason::Other | DisposalReason::Unspecified => "otherwise disposed of",
+    }
+}
+
+fn load_of(record: &dyn Record, consignment_code: &str) -> Result<String, Unreadable> {
+    let rows = facts(record, &key::object("consignment", consignment_code))?;
+    Ok(rows
+        .iter()
+        .find_map(|row| match &row.event.fact {
+            Some(Fact::ConsignmentOpened(f)) => Some(f.load_code.clone()),
+            _ => None,
+        })
+        .unwrap_or_default())
+}
+
+/// Numbers of pallets that packs of this one went onto: split off, put together, returned as a part.
+pub fn children(record: &dyn Record, sscc: &str) -> Result<Vec<String>, Unreadable> {
+    let rows = facts(record, &key::object("pallet", sscc))?;
+    Ok(rows
+        .iter()
+        .filter_map(|row| match &row.event.fact {
+            Some(Fact::PalletSplit(f)) if f.sscc == sscc => Some(f.new_sscc.clone()),
+            Some(Fact::PalletsMerged(f)) if f.ssccs.iter().any(|code| code == sscc) => Some(f.new_sscc.clone()),
+            Some(Fact::PalletReturned(f)) if f.sscc == sscc && !f.new_sscc.is_empty() => Some(f.new_sscc.clone()),
+            _ => None,
+        })
+        .collect())
+}
+
+/// Facts of the machine of a run from its start to its finish, for counts and readings.
+pub fn run_rows(record: &dyn Record, run_code: &str) -> Result<Option<RunRows>, Unreadable> {
+    let Some((started, start_us, finish_us)) = stream::run_span(record, run_code)? else { return Ok(None) };
+    let object = key::object("machine", &started.machine_code);
+    let last_day = finish_us.map_or(i64::MAX / 2, key::day_of);
+    let mut rows = facts_between(record, &object, key::day_of(start_us), last_day)?;
+    let mut end_us = finish_us.unwrap_or(i64::MAX);
+    for row in &rows {
+        // A run that nobody finished ends where the next one on its machine begins.
+        if let Some(Fact::RunStarted(other)) = &row.event.fact
+            && other.run_code != run_code
+            && row.event.occurred_time_us > start_us
+        {
+            end_us = end_us.min(row.event.occurred_time_us);
+        }
+    }
+    rows.retain(|row| (start_us..=end_us).contains(&row.event.occurred_time_us));
+    Ok(Some(RunRows { started, start_us, finish_us, rows }))
+}
+
+/// A run with what its machine told during it.
+#[derive(Clone, Debug)]
+pub struct RunRows {
+    /// How it was started.
+    pub started: RunStarted,
+    /// When.
+    pub start_us: i64,
+    /// When it was finished.
+    pub finish_us: Option<i64>,
+    /// Facts of its machine in that time.
+    pub rows: Vec<Entry>,
+}
+
+impl RunRows {
+    /// Mean net mass of its accepted packs, the nominal when nobody weighed.
+    pub fn mean_fill_mg(&self) -> i64 {
+        let (mut count, mut sum) = (0_i64, 0_i64);
+        for row in &self.rows {
+            if let Some(Fact::ReadingsRecorded(f)) = &row.event.fact
+                && f.point() != ReadingPoint::Rejected
+            {
+                let tare = if f.kind() == ReadingKind::Gross { f.tare_mass_mg } else { 0 };
+                count += f.reading_count;
+                sum += f.sum_mg - tare * f.reading_count;
+            }
+        }
+        if count > 0 { sum / count } else { self.started.nominal_mass_mg }
+    }
+}
+
+/// What a pallet should show on a scale: packs with their tare and the pallet itself; `None` when a tare is not set.
+pub fn expected_mass_mg(record: &dyn Record, pallet: &PalletFacts) -> Result<Option<i64>, Unreadable> {
+    let product = Register::at(record, pallet.built_us).product(&pallet.product_code)?;
+    let Some(product) = product.filter(|p| p.pack_tare_mass_mg > 0 && p.pallet_tare_mass_mg > 0) else {
+        return Ok(None);
+    };
+    let mut sum = product.pallet_tare_mass_mg;
+    for layer in &pallet.layers {
+        let fill = match run_rows(record, &layer.run_code)? {
+            Some(run) => run.mean_fill_mg(),
+            None => product.nominal_mass_mg,
+        };
+        sum += layer.pack_count * (fill + product.pack_tare_mass_mg);
+    }
+    Ok(Some(sum))
+}
+
+/// Mass of a pallet: as weighed, else as it should show.
+pub fn mass_mg(record: &dyn Record, pallet: &PalletFacts) -> Result<Option<i64>, Unreadable> {
+    match pallet.weighed_mg {
+        Some(mass) => Ok(Some(mass)),
+        None => expected_mass_mg(record, pallet),
+    }
+}
+
+/// A number for a new pallet: the one given, when it was never used, or the next of the site's prefix with its serial.
+pub(super) fn number(context: &Context, given: &str, taken: &[&str]) -> Result<(String, i64), Refusal> {
+    let record = context.record;
+    if !given.is_empty() {
+        if used(record, given)? {
+            return Err(Refusal::Exists(Unknown { noun: "pallet", code: given.into() }));
+        }
+        return Ok((given.into(), 0));
+    }
+    let site = super::register::site_at(record, i64::MAX)?.unwrap_or_default();
+    let capacity = gs1::sscc_capacity(&site.company_prefix);
+    if capacity == 0 {
+        let text = "the site has no GS1 company prefix, so a pallet number cannot be made; set it, or give the number";
+        return Err(Refusal::impossible(finding("NO_COMPANY_PREFIX", &site.gln, text, 0, 0)));
+    }
+    let mut serial = newest_serial(record)? + 1;
+    loop {
+        let Some(code) = gs1::sscc(&site.company_prefix, serial) else {
+            let text = format!("all {} pallet numbers of prefix {} are used", capacity - 1, site.company_prefix);
+            return Err(Refusal::impossible(finding("SSCC_POOL_EMPTY", &site.company_prefix, text, serial, capacity)));
+        };
+        if !taken.contains(&code.as_str()) && !used(record, &code)? {
+            return Ok((code, serial));
+        }
+        serial += 1;
+    }
+}
+
+/// Warns when four fifths of the pool are used.
+pub(super) fn pool_low(context: &Context, serial: i64) -> Result<Option<Finding>, Unreadable> {
+    let site = super::register::site_at(context.record, i64::MAX)?.unwrap_or_default();
+    let capacity = gs1::sscc_capacity(&site.company_prefix);
+    let limit = capacity / 5 * 4;
+    Ok((serial > limit && capacity > 0).then(|| {
+        let text = format!("{serial} of {capacity} pallet numbers are used: order another company prefix");
+        finding("SSCC_POOL_LOW", &site.company_prefix, text, serial, limit)
+    }))
+}
+
+/// Newest serial of the pool that was taken.
+pub(super) fn newest_serial(record: &dyn Record) -> Result<i64, Unreadable> {
+    let Some(day) = record.day_before(key::SERIALS, 999_999)? else { return Ok(0) };
+    let rows = record.list(&key::bucket(key::SERIALS, day))?;
+    let serial = |row: &Entry| match &row.event.fact {
+        Some(Fact::PalletBuilt(f)) => f.serial,
+        Some(Fact::PalletSplit(f)) => f.serial,
+        Some(Fact::PalletsMerged(f)) => f.serial,
+        Some(Fact::PalletReturned(f)) => f.serial,
+        Some(Fact::OpeningStockRecorded(f)) => f.last_sscc_serial,
+        _ => 0,
+    };
+    Ok(rows.iter().map(serial).max().unwrap_or(0))
+}

@@ -1,0 +1,307 @@
+//! Which numbers the packs of a pallet may have.
+//!
+//! Packs are stacked in the order they pass the palletiser, but rejected packs leave before it and some packs lie on the
+//! conveyor. So the count of packs stacked so far gives a place among the *accepted* packs, and two readings of the
+//! counters bound it: a pallet cannot hold packs that were not made when it was built, nor be further behind than what
+//! the line may hold. The place among accepted packs becomes a place among filled cycles by the counters. What is known of
+//! it is the machine's buffer and the rejects between the readings on either side; that is the tolerance.
+//!
+//! Intervals are answers, not facts: a count that comes late, or a pallet that was forgotten, moves them for everybody.
+
+use super::pallet::{RunRows, run_rows};
+use super::register::Register;
+use super::{counter, stream};
+use crate::fact::*;
+use crate::key;
+use crate::record::{Record, Unreadable, facts};
+
+/// Packs that may lie between filler and pallet when the machine says none: common practice, no source.
+pub const DEFAULT_BUFFER: i64 = 100;
+
+/// Counters of a run at one reading.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Reading {
+    /// When.
+    pub time_us: i64,
+    /// Filled cycles since the run's start.
+    pub filled: i64,
+    /// Accepted packs since the run's start; the filled cycles when nobody counts them.
+    pub accepted: i64,
+}
+
+/// Counters of a run, from zero at its start, in order of time.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Counts {
+    /// Readings; the first is the start.
+    pub readings: Vec<Reading>,
+    /// True when accepted packs are counted.
+    pub accepted_counted: bool,
+}
+
+/// The place of the packs of one pallet.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Place {
+    /// First number.
+    pub first: i64,
+    /// Last number.
+    pub last: i64,
+    /// How far each end may be off.
+    pub tolerance: i64,
+    /// False while the counters have not been read that far: the numbers are a guess.
+    pub counted: bool,
+}
+
+impl Place {
+    /// First and last number with the tolerance, within the run.
+    pub fn widened(&self) -> (i64, i64) {
+        ((self.first - self.tolerance).max(1), self.last + self.tolerance)
+    }
+}
+
+/// A row of a pallet that was built from the run.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Stacked {
+    /// Pallet.
+    pub sscc: String,
+    /// Row.
+    pub part: usize,
+    /// When it was built.
+    pub time_us: i64,
+    /// Packs.
+    pub pack_count: i64,
+    /// Numbers as told.
+    pub told: Option<(i64, i64)>,
+}
+
+fn readings_of(rows: &RunRows, place: CounterPlace, digits: i64) -> Vec<(i64, i64)> {
+    let mut found: Vec<(i64, i64)> = Vec::new();
+    let mut last: Option<i64> = None;
+    for row in &rows.rows {
+        for reading in stream::counters_in(&row.event, &rows.started.machine_code) {
+            if reading.place() != place || !reading.reason_code.is_empty() {
+                continue;
+            }
+            let sum = found.last().map_or(0, |(_, sum)| *sum);
+            let cycles = last.map_or(0, |before| counter::cycles(before, reading, digits).unwrap_or(0));
+            found.push((row.event.occurred_time_us, sum + cycles));
+            last = Some(reading.value);
+        }
+    }
+    found
+}
+
+/// Counters of a run as read.
+pub fn counts(record: &dyn Record, rows: &RunRows) -> Result<Counts, Unreadable> {
+    let machine = Register::at(record, rows.start_us).machine(&rows.started.machine_code)?;
+    let digits = machine.map_or(0, |machine| machine.counter_digit_count);
+    let filled = readings_of(rows, CounterPlace::Filled, digits);
+    let accepted = readings_of(rows, CounterPlace::Accepted, digits);
+    let rejected = readings_of(rows, CounterPlace::Rejected, digits);
+    let at = |list: &[(i64, i64)], time| list.iter().rfind(|(t, _)| *t == time).map(|(_, sum)| *sum);
+    let mut readings: Vec<Reading> = Vec::new();
+    let mut accepted_counted = false;
+    let (mut last_filled, mut last_accepted) = (0, 0);
+    for &(time_us, sum) in &filled {
+        let exact = at(&accepted, time_us).or_else(|| at(&rejected, time_us).map(|rejects| sum - rejects));
+        accepted_counted |= exact.is_some() && sum > 0;
+        // Not read here: what was filled since counts as accepted, until a reading says otherwise.
+        let found = exact.unwrap_or(last_accepted + (sum - last_filled)).clamp(last_accepted, sum.max(last_accepted));
+        (last_filled, last_accepted) = (sum, found);
+        match readings.last_mut() {
+            Some(known) if known.time_us == time_us => *known = Reading { time_us, filled: sum, accepted: found },
+            _ => readings.push(Reading { time_us, filled: sum, accepted: found }),
+        }
+    }
+    Ok(Counts { readings, accepted_counted })
+}
+
+impl Counts {
+    /// Filled cycles up to the last reading.
+    pub fn filled(&self) -> i64 {
+        self.readings.last().map_or(0, |reading| reading.filled)
+    }
+
+    /// Accepted packs up to the last reading.
+    pub fn accepted(&self) -> i64 {
+        self.readings.last().map_or(0, |reading| reading.accepted)
+    }
+
+    /// Number of the filled cycle at which so many packs had been accepted, and whether it was counted that far.
+    pub fn number_of(&self, accepted: i64) -> (i64, bool) {
+        let last = self.readings.last().copied().unwrap_or(Reading { time_us: 0, filled: 0, accepted: 0 });
+        if accepted > last.accepted {
+            return (last.filled + accepted - last.accepted, false);
+        }
+        for pair in self.readings.windows(2) {
+            if accepted <= pair[1].accepted && pair[1].accepted > pair[0].accepted {
+                let part = i128::from(accepted - pair[0].accepted) * i128::from(pair[1].filled - pair[0].filled);
+                let whole = i128::from(pair[1].accepted - pair[0].accepted);
+                // Rounded up: the pack that made the count full.
+                let cycles = (part + whole - 1) / whole;
+                return (pair[0].filled + i64::try_from(cycles).unwrap_or(0), true);
+            }
+        }
+        (accepted, true)
+    }
+
+    /// Accepted packs among the filled cycles up to a number, rounded down.
+    pub fn accepted_up_to(&self, number: i64) -> i64 {
+        for pair in self.readings.windows(2) {
+            if number <= pair[1].filled && pair[1].filled > pair[0].filled && number >= pair[0].filled {
+                let part = i128::from(number - pair[0].filled) * i128::from(pair[1].accepted - pair[0].accepted);
+                let whole = i128::from(pair[1].filled - pair[0].filled);
+                return pair[0].accepted + i64::try_from(part / whole).unwrap_or(0);
+            }
+        }
+        let last = self.readings.last().copied().unwrap_or(Reading { time_us: 0, filled: 0, accepted: 0 });
+        last.accepted + (number - last.filled).max(0)
+    }
+
+    /// Filled cycles at a time by the readings on either side, in proportion to time.
+    pub fn number_at(&self, time_us: i64) -> i64 {
+        for pair in self.readings.windows(2) {
+            if (pair[0].time_us..=pair[1].time_us).contains(&time_us) && pair[1].time_us > pair[0].time_us {
+                let part = i128::from(time_us - pair[0].time_us) * i128::from(pair[1].filled - pair[0].filled);
+                let whole = i128::from(pair[1].time_us - pair[0].time_us);
+                return pair[0].filled + i64::try_from(part / whole).unwrap_or(0);
+            }
+        }
+        if self.readings.first().is_some_and(|first| time_us < first.time_us) { 0 } else { self.filled() }
+    }
+
+    fn rejects_around(&self, number: i64) -> i64 {
+        self.readings
+            .windows(2)
+            .find(|pair| number <= pair[1].filled)
+            .map_or(0, |pair| (pair[1].filled - pair[0].filled) - (pair[1].accepted - pair[0].accepted))
+    }
+}
+
+/// Packs of a run that were taken out between the rejecter and the pallet.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Sampled {
+    /// First number: as seen, or by the time it was taken.
+    pub first: i64,
+    /// Last number.
+    pub last: i64,
+    /// Packs.
+    pub count: i64,
+}
+
+/// Samples of a run in the order of their numbers.
+pub fn samples(record: &dyn Record, run_code: &str, counts: &Counts) -> Result<Vec<Sampled>, Unreadable> {
+    let mut found = Vec::new();
+    for row in facts(record, &key::object("run", run_code))? {
+        let (count, first, last) = match &row.event.fact {
+            Some(Fact::SampleRetained(f)) if f.run_code == run_code => (f.pack_count, f.first_number, f.last_number),
+            Some(Fact::LossRecorded(f)) if f.source() == LossSource::Packs && f.reason() == LossReason::Sample => {
+                (f.pack_count, 0, 0)
+            }
+            _ => continue,
+        };
+        let number = counts.number_at(row.event.occurred_time_us).max(1);
+        let (first, last) = if first > 0 { (first, last) } else { (number, number) };
+        if count > 0 {
+            found.push(Sampled { first, last, count });
+        }
+    }
+    found.sort_by_key(|sample| (sample.first, sample.last));
+    Ok(found)
+}
+
+/// Place among accepted packs of the n-th pack that reached the pallets: samples before it went another way.
+fn among_accepted(palletised: i64, samples: &[(i64, i64)]) -> i64 {
+    samples.iter().fold(palletised, |place, (at, count)| if *at <= place { place + count } else { place })
+}
+
+/// Packs of a run on pallets as they were built, in the order they were built.
+pub fn stacked(record: &dyn Record, run_code: &str) -> Result<Vec<Stacked>, Unreadable> {
+    let mut found = Vec::new();
+    for row in facts(record, &key::object("run_pallets", run_code))? {
+        let Some(Fact::PalletBuilt(f)) = &row.event.fact else { continue };
+        for (part, known) in f.parts.iter().enumerate().filter(|(_, part)| part.run_code == run_code) {
+            let told = (known.first_number > 0).then_some((known.first_number, known.last_number));
+            found.push(Stacked {
+                sscc: f.sscc.clone(),
+                part,
+                time_us: row.event.occurred_time_us,
+                pack_count: known.pack_count,
+                told,
+            });
+        }
+    }
+    Ok(found)
+}
+
+/// Places of the packs of pallets, in the order of `stacked`. Pure: `buffer` is what the line may hold.
+pub fn places(counts: &Counts, stacked: &[Stacked], samples: &[Sampled], buffer: i64) -> Vec<Place> {
+    let taken: Vec<(i64, i64)> = samples.iter().map(|s| (counts.accepted_up_to(s.first), s.count)).collect();
+    let before_place = |place: i64| -> i64 { taken.iter().filter(|(at, _)| *at <= place).map(|(_, n)| n).sum() };
+    // Packs on pallets so far, moved where the counters say that some are missing or too many.
+    let mut on_pallets = 0_i64;
+    stacked
+        .iter()
+        .map(|row| {
+            let before = counts.readings.iter().rfind(|reading| reading.time_us <= row.time_us);
+            let after = counts.readings.iter().find(|reading| reading.time_us >= row.time_us);
+            on_pallets += row.pack_count;
+            let mut end = among_accepted(on_pallets, &taken);
+            let least = before.map_or(0, |reading| reading.accepted) - buffer;
+            let most = after.map_or(i64::MAX, |reading| reading.accepted).max(row.pack_count);
+            if end < least || end > most {
+                end = end.max(least).min(most);
+                on_pallets = (end - before_place(end)).max(row.pack_count);
+            }
+            if let Some((first, last)) = row.told {
+                return Place { first, last, tolerance: 0, counted: last <= counts.filled() };
+            }
+            let start = among_accepted(on_pallets - row.pack_count + 1, &taken).min(end);
+            let (first, _) = counts.number_of(start);
+            let (last, counted) = counts.number_of(end);
+            // Where accepted packs are not counted, a fiftieth of them may have been rejected: common practice, no source.
+            let unknown = if counts.accepted_counted { 0 } else { end / 50 };
+            let tolerance = buffer + counts.rejects_around(last) + unknown;
+            Place { first: first.max(1), last: last.max(first.max(1)), tolerance, counted }
+        })
+        .collect()
+}
+
+/// A run with its counters and the places of its pallets.
+#[derive(Clone, Debug)]
+pub struct RunPlaces {
+    /// The run.
+    pub run: RunRows,
+    /// Counters.
+    pub counts: Counts,
+    /// Samples taken.
+    pub samples: Vec<Sampled>,
+    /// Packs on pallets as built.
+    pub stacked: Vec<Stacked>,
+    /// Their places, in the same order.
+    pub places: Vec<Place>,
+}
+
+impl RunPlaces {
+    /// Place of a row of a pallet.
+    pub fn place(&self, sscc: &str, part: usize) -> Option<&Place> {
+        let index = self.stacked.iter().position(|row| row.sscc == sscc && row.part == part)?;
+        self.places.get(index)
+    }
+}
+
+/// Buffer of a machine.
+pub fn buffer(record: &dyn Record, machine_code: &str, at_us: i64) -> Result<i64, Unreadable> {
+    let machine = Register::at(record, at_us).machine(machine_code)?;
+    let told = machine.map_or(0, |machine| machine.buffer_pack_count);
+    Ok(if told > 0 { told } else { DEFAULT_BUFFER })
+}
+
+/// Places of all pallets of a run; `None` when there is no such run.
+pub fn run_places(record: &dyn Record, run_code: &str) -> Result<Option<RunPlaces>, Unreadable> {
+    let Some(run) = run_rows(record, run_code)? else { return Ok(None) };
+    let counts = counts(record, &run)?;
+    let stacked = stacked(record, run_code)?;
+    let samples = samples(record, run_code, &counts)?;
+    let places = places(&counts, &stacked, &samples, buffer(record, &run.started.machine_code, run.start_us)?);
+    Ok(Some(RunPlaces { run, counts, samples, stacked, places }))
+}

@@ -1,0 +1,205 @@
+//! What may be in a pallet: from its packs through the flow to bags and lots, with the objects that rests on.
+
+use std::collections::BTreeSet;
+use std::sync::Arc;
+
+use packloft_domain::fact::PackInterval;
+use packloft_domain::key::object;
+use packloft_domain::record::Unreadable;
+use packloft_domain::rules::bag::BagFacts;
+use packloft_domain::rules::free::{Content, Evidence};
+use packloft_domain::rules::pallet::{self, PalletFacts};
+use packloft_domain::rules::stacking::{Place, RunPlaces, run_places};
+use packloft_domain::rules::{dispatch, store};
+use packloft_domain::sums::origin::FeedFlow;
+
+use super::Asked;
+use super::trace::HOLD_EPSILON;
+use crate::engine::RestsOn;
+
+/// A run with the places of its pallets and the flows it drew from.
+pub struct RunFlows {
+    /// Counters and places.
+    pub places: RunPlaces,
+    /// Flow of each stretch the run touches, with the run's index there.
+    pub flows: Vec<(Arc<FeedFlow>, usize)>,
+}
+
+impl Asked {
+    /// A run with its places and flows (any presence), read once a question; `None` when there is no such run.
+    ///
+    /// # Errors
+    /// When the record cannot be read.
+    pub fn run_flows(&self, run_code: &str) -> Result<Option<Arc<RunFlows>>, Unreadable> {
+        if let Some(known) = self.runs.borrow().get(run_code) {
+            return Ok(known.clone());
+        }
+        let found = match run_places(&self.record, run_code)? {
+            Some(places) => {
+                let flows = flows_of_run(self, &places)?;
+                Some(Arc::new(RunFlows { places, flows }))
+            }
+            None => None,
+        };
+        self.runs.borrow_mut().insert(run_code.into(), found.clone());
+        Ok(found)
+    }
+}
+
+/// Flows of the stretches a run touches.
+fn flows_of_run(asked: &Asked, places: &RunPlaces) -> Result<Vec<(Arc<FeedFlow>, usize)>, Unreadable> {
+    let run = &places.run;
+    let mut flows = Vec::new();
+    let mut at = run.start_us;
+    for _ in 0..64 {
+        let Some(flow) = asked.flow(&run.started.feed_code, at, HOLD_EPSILON, 0.0)? else { break };
+        let end = flow.ledger.end.map(|end| flow.ledger.instant_us(end));
+        if let Some(index) = flow.ledger.run_index(&run.started.run_code) {
+            flows.push((Arc::clone(&flow), index));
+        }
+        match end {
+            Some(end) if run.finish_us.is_none_or(|finish| end <= finish) && end >= at => at = end + 1,
+            _ => break,
+        }
+    }
+    Ok(flows)
+}
+
+/// Places of the packs of a layer of a pallet, with the pallets they were stacked on first.
+pub fn places(asked: &Asked, layer: &pallet::Layer) -> Result<Vec<Place>, Unreadable> {
+    let Some(run) = asked.run_flows(&layer.run_code)? else { return Ok(Vec::new()) };
+    Ok(layer.sources.iter().filter_map(|(sscc, part)| run.places.place(sscc, *part).copied()).collect())
+}
+
+fn lots_of<'a>(bags: impl Iterator<Item = &'a BagFacts>) -> BTreeSet<String> {
+    bags.flat_map(|bag| bag.lots.iter().map(|share| share.lot_code.clone())).collect()
+}
+
+/// What may be in packs of a run, added to `content`.
+fn add_packs(run: &RunFlows, run_code: &str, place: &Place, content: &mut Content, sets: &mut Sets) {
+    let (first, last) = place.widened();
+    content.uncounted |= !place.counted;
+    let last = last.min(run.places.counts.filled().max(first));
+    content.parts.push(PackInterval { run_code: run_code.into(), first_number: first, last_number: last });
+    let mut found = false;
+    for (flow, index) in &run.flows {
+        let Some((low, high)) = flow.ledger.stretch_packs(*index) else { continue };
+        if low > last || high < first {
+            continue;
+        }
+        found = true;
+        let (from, to) = (first.max(low), last.min(high));
+        content.unrecorded |= flow.unrecorded_in(*index, from, to);
+        let all = &flow.ledger.bags;
+        sets.stretch.extend(all.iter().map(|bag| bag.bag.bag_tag.clone()));
+        sets.stretch_lots.extend(lots_of(all.iter().map(|bag| &bag.bag)));
+        if flow.ledger.feed.proof.is_some() {
+            let possible = flow.possible_bags(*index, from, to);
+            sets.bags.extend(possible.iter().map(|bag| all[*bag].bag.bag_tag.clone()));
+            sets.lots.extend(lots_of(possible.iter().map(|bag| &all[*bag].bag)));
+        } else {
+            sets.bags.extend(all.iter().map(|bag| bag.bag.bag_tag.clone()));
+            sets.lots.extend(lots_of(all.iter().map(|bag| &bag.bag)));
+        }
+    }
+    content.uncounted |= !found;
+}
+
+#[derive(Default)]
+struct Sets {
+    bags: BTreeSet<String>,
+    lots: BTreeSet<String>,
+    stretch: BTreeSet<String>,
+    stretch_lots: BTreeSet<String>,
+}
+
+/// What may be in a pallet.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn content(asked: &Asked, pallet: &PalletFacts) -> Result<Content, Unreadable> {
+    let mut content = Content { sscc: pallet.sscc.clone(), ..Content::default() };
+    let mut sets = Sets::default();
+    for layer in &pallet.layers {
+        sets.lots.extend(layer.lot_codes.iter().cloned());
+        sets.stretch_lots.extend(layer.lot_codes.iter().cloned());
+        if layer.run_code.is_empty() {
+            continue;
+        }
+        let Some(run) = asked.run_flows(&layer.run_code)? else { continue };
+        let places = places(asked, layer)?;
+        content.uncounted |= places.is_empty();
+        for place in &places {
+            add_packs(&run, &layer.run_code, place, &mut content, &mut sets);
+        }
+    }
+    content.bag_tags = sets.bags.into_iter().collect();
+    content.lot_codes = sets.lots.into_iter().collect();
+    content.stretch_bag_tags = sets.stretch.into_iter().collect();
+    content.stretch_lot_codes = sets.stretch_lots.into_iter().collect();
+    Ok(content)
+}
+
+/// Notes what the content of a pallet rests on.
+fn note_rests(asked: &Asked, pallet: &PalletFacts, content: &Content, rests: &mut RestsOn) -> Result<(), Unreadable> {
+    rests.keys.insert(object("pallet", &pallet.sscc));
+    rests.keys.extend(pallet.parents.iter().map(|(code, _)| object("pallet", code)));
+    rests.keys.extend(content.stretch_bag_tags.iter().map(|tag| object("bag", tag)));
+    for code in pallet.run_codes() {
+        rests.keys.extend([object("run", code), object("run_pallets", code)]);
+        if let Some(run) = asked.run_flows(code)? {
+            let started = &run.places.run.started;
+            rests.prefixes.insert(format!("{}/d", object("feed", &started.feed_code)));
+            rests.prefixes.insert(format!("{}/d", object("machine", &started.machine_code)));
+        }
+    }
+    rests.prefixes.extend(["register/feed/", "register/machine/", "register/scale/"].map(String::from));
+    Ok(())
+}
+
+/// What has to be known beside the record to decide a command.
+#[derive(Clone, Debug)]
+pub enum Needs {
+    /// What may be in these pallets.
+    Pallets(Vec<String>),
+    /// What may be in the pallets of this load.
+    Load(String),
+    /// What stands at this location.
+    Location(String),
+}
+
+/// Computes it, with what it rests on. Unknown codes give nothing: the writer names them.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn evidence(asked: &Asked, needs: &Needs) -> Result<(Evidence, Option<RestsOn>), Unreadable> {
+    let ssccs = match needs {
+        Needs::Location(code) => {
+            let units = super::stock::units_at(asked, code)?;
+            return Ok((Evidence { units, ..Evidence::default() }, None));
+        }
+        Needs::Pallets(ssccs) => ssccs.clone(),
+        Needs::Load(code) => match dispatch::load(&asked.record, code)? {
+            Some(load) => load.pallets.iter().map(|row| row.sscc.clone()).collect(),
+            None => Vec::new(),
+        },
+    };
+    let mut rests = RestsOn { sequence: asked.record.sequence(), ..RestsOn::default() };
+    let mut evidence = Evidence::default();
+    for sscc in ssccs {
+        if let Some(pallet) = pallet::pallet(&asked.record, &sscc)? {
+            let content = content(asked, &pallet)?;
+            note_rests(asked, &pallet, &content, &mut rests)?;
+            evidence.contents.push(content);
+        }
+    }
+    if let Needs::Load(code) = needs {
+        rests.keys.insert(object("load", code));
+    }
+    Ok((evidence, Some(rests)))
+}
+
+/// Batch of a pallet for a location's rule.
+pub fn batch(pallet: &PalletFacts) -> String {
+    store::batch_of(pallet)
+}

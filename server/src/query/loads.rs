@@ -1,0 +1,371 @@
+//! Orders, vehicle loads and proposals as people ask for them.
+
+use std::collections::BTreeMap;
+
+use packloft_domain::fact::{Fact, Finding, finding};
+use packloft_domain::mass::kilograms;
+use packloft_domain::record::{Unreadable, facts};
+use packloft_domain::refusal::Refusal;
+use packloft_domain::rules::dispatch::{self, LoadFacts};
+use packloft_domain::rules::pallet::{self, PalletFacts, PalletPlace};
+use packloft_domain::rules::register::Register;
+use packloft_proto::v1;
+
+use super::content::{Needs, content, evidence};
+use super::{Asked, pallets, stock, unknown};
+use crate::service::convert::twins;
+use crate::service::faults::timestamp;
+
+fn lines(rows: impl Iterator<Item = (String, i64)>) -> Vec<v1::OrderLine> {
+    rows.map(|(product_code, pack_count)| v1::OrderLine { product_code, pack_count }).collect()
+}
+
+/// An order with what is loaded and gone on it.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn order(asked: &Asked, code: &str) -> Result<Option<v1::Order>, Unreadable> {
+    let Some((order, entered_us)) = dispatch::order(&asked.record, code)? else { return Ok(None) };
+    let filled = dispatch::filled(&asked.record, code)?;
+    Ok(Some(v1::Order {
+        order_code: order.order_code,
+        consignee_code: order.consignee_code,
+        lines: lines(order.lines.into_iter().map(|line| (line.product_code, line.pack_count))),
+        dispatched: lines(filled.iter().map(|row| (row.product_code.clone(), row.dispatched))),
+        loaded: lines(filled.iter().map(|row| (row.product_code.clone(), row.loaded))),
+        due_date: order.due_date,
+        consignee_order_code: order.consignee_order_code,
+        entered_time: Some(timestamp(entered_us)),
+    }))
+}
+
+/// Codes of orders, newest first.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn order_codes(asked: &Asked, order_code: &str, consignee_code: &str) -> Result<Vec<String>, Unreadable> {
+    if !order_code.is_empty() {
+        return Ok(vec![order_code.to_owned()]);
+    }
+    let wanted = |code: &str| consignee_code.is_empty() || code == consignee_code;
+    Ok(facts(&asked.record, "orders")?
+        .iter()
+        .rev()
+        .filter_map(|row| match &row.event.fact {
+            Some(Fact::OrderEntered(f)) if wanted(&f.consignee_code) => Some(f.order_code.clone()),
+            _ => None,
+        })
+        .collect())
+}
+
+/// Codes of loads, newest first.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn load_codes(asked: &Asked, only_open: bool) -> Result<Vec<String>, Unreadable> {
+    let mut codes = Vec::new();
+    for row in facts(&asked.record, "loads")?.iter().rev() {
+        if let Some(Fact::VehicleLoadOpened(f)) = &row.event.fact {
+            let left = || Ok(dispatch::load(&asked.record, &f.load_code)?.is_some_and(|l| l.dispatched.is_some()));
+            if !only_open || !left()? {
+                codes.push(f.load_code.clone());
+            }
+        }
+    }
+    Ok(codes)
+}
+
+fn check_words(load: &LoadFacts) -> String {
+    match (&load.check, load.check_faults().first()) {
+        (None, _) => "not looked at yet".into(),
+        (Some(check), None) => format!("passed; carried before: {}", check.last_load),
+        (Some(_), Some(fault)) => fault.text.clone(),
+    }
+}
+
+/// What the trace says against the papers about a pallet that left.
+fn note(papers: Option<&packloft_domain::fact::DispatchedPallet>, pallet: &PalletFacts, here: &str) -> String {
+    let Some(paper) = papers else { return "not on the papers: it was put on record afterwards".into() };
+    let mut notes = Vec::new();
+    if paper.consignment_code != here {
+        notes.push(format!("the papers name consignment {}", paper.consignment_code));
+    }
+    if paper.pack_count != pallet.pack_count() {
+        notes.push(format!("the papers name {} packs", paper.pack_count));
+    }
+    if paper.product_code != pallet.product_code {
+        notes.push(format!("the papers name product {}", paper.product_code));
+    }
+    notes.join("; ")
+}
+
+fn loaded_pallet(
+    asked: &Asked,
+    load: &LoadFacts,
+    pallet: &PalletFacts,
+    consignment_code: &str,
+    with_reasons: bool,
+) -> Result<v1::LoadedPallet, Unreadable> {
+    let row = load.pallets.iter().find(|row| row.sscc == pallet.sscc);
+    let papers = load.dispatched.as_ref().map(|(dispatched, _)| &dispatched.pallets);
+    let reasons = if with_reasons && load.dispatched.is_none() {
+        pallets::reasons(asked, pallet, &content(asked, pallet)?)?
+    } else {
+        Vec::new()
+    };
+    let mut note = papers.map_or_else(String::new, |papers| {
+        note(papers.iter().find(|paper| paper.sscc == pallet.sscc), pallet, consignment_code)
+    });
+    if let Some((papers, batches)) = papers
+        .and_then(|p| p.iter().find(|paper| paper.sscc == pallet.sscc))
+        .zip(Some(dispatch::batches(&asked.record, pallet)?))
+        && papers.batch_code != batches
+    {
+        let text = format!("the papers name batch {}, it is {batches}", papers.batch_code);
+        note = if note.is_empty() { text } else { format!("{note}; {text}") };
+    }
+    Ok(v1::LoadedPallet {
+        sscc: pallet.sscc.clone(),
+        pack_count: pallet.pack_count(),
+        mass_mg: row.map_or(0, |row| row.mass_mg),
+        loaded_time: row.map(|row| timestamp(row.loaded_us)),
+        reasons: twins(&reasons),
+        note,
+    })
+}
+
+/// A load with its consignments; reasons against dispatching it only when wanted, since they need the flow.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn load(asked: &Asked, load_code: &str, with_reasons: bool) -> Result<Option<v1::VehicleLoad>, Unreadable> {
+    let Some(load) = dispatch::load(&asked.record, load_code)? else { return Ok(None) };
+    let mut consignments = Vec::new();
+    for opened in &load.consignments {
+        let mut rows = Vec::new();
+        for pallet in dispatch::consignment_pallets(&asked.record, &opened.consignment_code)? {
+            rows.push(loaded_pallet(asked, &load, &pallet, &opened.consignment_code, with_reasons)?);
+        }
+        consignments.push(v1::Consignment {
+            consignment_code: opened.consignment_code.clone(),
+            consignee_code: opened.consignee_code.clone(),
+            order_code: opened.order_code.clone(),
+            drop_number: opened.drop_number,
+            pack_count: rows.iter().map(|row| row.pack_count).sum(),
+            pallets: rows,
+            load_code: load_code.into(),
+        });
+    }
+    consignments.sort_by_key(|consignment| consignment.drop_number);
+    let papers: Vec<v1::DispatchedPallet> =
+        load.dispatched.as_ref().map(|(dispatched, _)| twins(&dispatched.pallets)).unwrap_or_default();
+    let traced: Vec<&v1::LoadedPallet> = consignments.iter().flat_map(|c| &c.pallets).collect();
+    let missing = papers.iter().any(|paper| !traced.iter().any(|row| row.sscc == paper.sscc));
+    let papers_differ = load.dispatched.is_some() && (missing || traced.iter().any(|row| !row.note.is_empty()));
+    let reasons = if with_reasons && load.dispatched.is_none() {
+        let (evidence, _) = evidence(asked, &Needs::Load(load_code.into()))?;
+        dispatch::dispatch_reasons(&asked.record, &load, &evidence.contents)?.0
+    } else {
+        Vec::new()
+    };
+    let opened = &load.opened;
+    Ok(Some(v1::VehicleLoad {
+        load_code: load_code.into(),
+        registration_code: opened.registration_code.clone(),
+        trailer_code: opened.trailer_code.clone(),
+        haulier: opened.haulier.clone(),
+        driver_code: opened.driver_code.clone(),
+        seal_code: load.dispatched.as_ref().map(|(d, _)| d.seal_code.clone()).unwrap_or_default(),
+        consignments,
+        pallet_count: i64::try_from(load.pallets.len()).unwrap_or(i64::MAX),
+        mass_mg: load.mass_mg(),
+        payload_mass_mg: opened.payload_mass_mg,
+        max_gross_mass_mg: opened.max_gross_mass_mg,
+        pallet_space_count: opened.pallet_space_count,
+        weighed_in_mg: load.weighed_in_mg,
+        weighed_out_mg: load.weighed_out_mg,
+        vehicle_check: check_words(&load),
+        dispatched_time: load.dispatched.as_ref().map(|(_, at)| timestamp(*at)),
+        opened_time: Some(timestamp(load.opened_us)),
+        papers,
+        papers_differ,
+        reasons: twins(&reasons),
+    }))
+}
+
+/// Everything that speaks against loading a pallet onto a consignment.
+///
+/// # Errors
+/// `NotFound` for unknown codes.
+pub fn check(asked: &Asked, consignment_code: &str, sscc: &str, at_us: i64) -> Result<Vec<Finding>, Refusal> {
+    let record = &asked.record;
+    let consignment =
+        dispatch::consignment(record, consignment_code)?.ok_or_else(|| unknown("consignment", consignment_code))?;
+    let pallet = pallet::pallet(record, sscc)?.ok_or_else(|| unknown("pallet", sscc))?;
+    let load =
+        dispatch::load(record, &consignment.load_code)?.ok_or_else(|| unknown("load", &consignment.load_code))?;
+    let content = content(asked, &pallet)?;
+    let mut reasons: Vec<Finding> = Vec::new();
+    if load.dispatched.is_some() {
+        let code = &consignment.load_code;
+        reasons.push(finding("LOAD_DISPATCHED", code, format!("load {code} has left already"), 0, 0));
+    }
+    reasons.extend(dispatch::load_reasons(record, &pallet, &load, &consignment, Some(&content), (at_us, &asked.zone))?);
+    Ok(reasons)
+}
+
+/// What a proposal is about.
+struct Wanted {
+    consignment: packloft_domain::fact::ConsignmentOpened,
+    load: LoadFacts,
+    /// Packs still needed per product.
+    needed: BTreeMap<String, i64>,
+}
+
+fn wanted(asked: &Asked, request: &v1::ProposeLoadRequest) -> Result<Wanted, Refusal> {
+    let record = &asked.record;
+    let code = &request.consignment_code;
+    let consignment = dispatch::consignment(record, code)?.ok_or_else(|| unknown("consignment", code))?;
+    let load =
+        dispatch::load(record, &consignment.load_code)?.ok_or_else(|| unknown("load", &consignment.load_code))?;
+    let mut needed: BTreeMap<String, i64> = BTreeMap::new();
+    if let Some((order, _)) = dispatch::order(record, &consignment.order_code)? {
+        for line in order.lines {
+            needed.insert(line.product_code, line.pack_count);
+        }
+        for row in dispatch::filled(record, &consignment.order_code)? {
+            if let Some(left) = needed.get_mut(&row.product_code) {
+                *left = (*left - row.loaded - row.dispatched).max(0);
+            }
+        }
+    }
+    if !request.product_code.is_empty() {
+        let count = if request.pack_count > 0 {
+            request.pack_count
+        } else {
+            needed.get(&request.product_code).copied().unwrap_or(0)
+        };
+        needed = BTreeMap::from([(request.product_code.clone(), count)]);
+    }
+    if needed.values().all(|count| *count == 0) {
+        let text = "name a product and a number of packs: the consignment has no order that still needs any";
+        return Err(super::invalid("pack_count", text));
+    }
+    Ok(Wanted { consignment, load, needed })
+}
+
+/// Room that a vehicle still has, by payload, gross mass and places.
+struct Room {
+    mass_mg: Option<i64>,
+    spaces: Option<i64>,
+}
+
+fn room(load: &LoadFacts) -> Room {
+    let opened = &load.opened;
+    let payload = (opened.payload_mass_mg > 0).then(|| opened.payload_mass_mg - load.mass_mg());
+    let gross = load
+        .weighed_in_mg
+        .filter(|_| opened.max_gross_mass_mg > 0)
+        .map(|empty| opened.max_gross_mass_mg - empty - load.mass_mg());
+    let on_it = i64::try_from(load.pallets.len()).unwrap_or(i64::MAX);
+    Room {
+        mass_mg: payload.into_iter().chain(gross).min(),
+        spaces: (opened.pallet_space_count > 0).then(|| opened.pallet_space_count - on_it),
+    }
+}
+
+/// Pallets for a consignment by rotation: first expired first, else first made; a reason for each one passed over.
+///
+/// # Errors
+/// `NotFound` for unknown codes, `Invalid` when nothing is wanted.
+pub fn propose(
+    asked: &Asked,
+    request: &v1::ProposeLoadRequest,
+    at_us: i64,
+) -> Result<v1::ProposeLoadResponse, Refusal> {
+    let wanted = wanted(asked, request)?;
+    let record = &asked.record;
+    let consignee = Register::at(record, at_us).consignee(&wanted.consignment.consignee_code)?.unwrap_or_default();
+    let mut room = room(&wanted.load);
+    let mut answer = v1::ProposeLoadResponse { sequence: asked.sequence(), ..v1::ProposeLoadResponse::default() };
+    for (product, needed) in &wanted.needed {
+        let mut left = *needed;
+        for sscc in stock::pallets(asked, product, "")? {
+            if left == 0 {
+                break;
+            }
+            let Some(pallet) = pallet::pallet(record, &sscc)? else { continue };
+            let mass = pallet::mass_mg(record, &pallet)?;
+            let mut reasons = pallets::reasons(asked, &pallet, &content(asked, &pallet)?)?;
+            reasons.extend(dispatch::life_faults(record, &pallet, &consignee, at_us, &asked.zone)?);
+            let packs = pallet.pack_count();
+            if reasons.is_empty() && packs > left {
+                let text =
+                    format!("pallet {sscc} holds {packs} packs, only {left} are still needed: take some off first");
+                reasons.push(finding("MORE_THAN_NEEDED", &sscc, text, packs, left));
+            }
+            if reasons.is_empty() {
+                reasons.extend(no_room(&mut room, &sscc, mass));
+            }
+            let location_code = match &pallet.place {
+                PalletPlace::Store(code) | PalletPlace::Missing(code) => code.clone(),
+                _ => String::new(),
+            };
+            let row = v1::ProposedPallet {
+                sscc,
+                location_code,
+                product_code: product.clone(),
+                pack_count: packs,
+                best_before_date: pallet.best_before_date.clone(),
+                made_date: pallet.made_date.clone(),
+                gross_mass_mg: mass,
+                reasons: twins(&reasons),
+            };
+            if reasons.is_empty() {
+                left -= packs;
+                answer.mass_mg += mass.unwrap_or(0);
+                answer.proposed.push(row);
+            } else {
+                answer.passed_over.push(row);
+            }
+        }
+        if left > 0 {
+            answer.missing.push(v1::OrderLine { product_code: product.clone(), pack_count: left });
+        }
+    }
+    answer.limited_by = limits_words(&wanted.load, &room);
+    Ok(answer)
+}
+
+/// Takes room for a pallet, or says why there is none.
+fn no_room(room: &mut Room, sscc: &str, mass: Option<i64>) -> Option<Finding> {
+    if let Some(spaces) = &mut room.spaces {
+        if *spaces < 1 {
+            return Some(finding("NO_SPACE", sscc, "no pallet space is left on the vehicle", 1, *spaces));
+        }
+        *spaces -= 1;
+    }
+    let Some(free) = &mut room.mass_mg else { return None };
+    let Some(mass) = mass else {
+        let text = format!("the mass of pallet {sscc} is not known; weigh it, or set the tares of its product");
+        return Some(finding("MASS_UNKNOWN", sscc, text, 0, 0));
+    };
+    if mass > *free {
+        let text = format!("pallet {sscc} has {}, the vehicle may take {} more", kilograms(mass), kilograms(*free));
+        return Some(finding("OVER_PAYLOAD", sscc, text, mass, *free));
+    }
+    *free -= mass;
+    None
+}
+
+fn limits_words(load: &LoadFacts, room: &Room) -> String {
+    let code = &load.opened.load_code;
+    let mut words = Vec::new();
+    if let Some(free) = room.mass_mg {
+        words.push(format!("load {code} may take {} more after this", kilograms(free)));
+    }
+    if let Some(spaces) = room.spaces {
+        words.push(format!("{spaces} pallet spaces stay free"));
+    }
+    words.join("; ")
+}

@@ -1,0 +1,290 @@
+//! Stock: what stands where, now and at any past time.
+//!
+//! Every unit's place is folded from its own facts. So that a question does not fold every unit that ever was, an index in
+//! memory keeps per unit where it is and when it came and went; it is brought up to a sequence by folding again only the
+//! units touched since. A past time folds the units that were there then.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use packloft_domain::key::{code_of, object};
+use packloft_domain::record::{Record, Unreadable, facts};
+use packloft_domain::rules::bag::{self, Place};
+use packloft_domain::rules::free::UnitAt;
+use packloft_domain::rules::pallet::{self, PalletFacts, PalletPlace};
+use packloft_domain::rules::register::Register;
+use packloft_domain::rules::store;
+use packloft_proto::v1;
+
+use super::Asked;
+use crate::service::faults::timestamp;
+
+/// Order in which pallets should go: best before, made, built, number; pallets without a date by when they were made.
+pub type Rotation = (String, String, i64, String);
+
+/// A unit as the index knows it.
+#[derive(Clone, Debug, PartialEq)]
+struct Unit {
+    /// As an answer; `None` while it is not in the house.
+    there: Option<v1::StockUnit>,
+    /// True while it stands on a vehicle: in the house, but not in stock.
+    loaded: bool,
+    /// When it came.
+    born_us: i64,
+    /// When anything last happened to it.
+    touched_us: i64,
+    rotation: Rotation,
+}
+
+/// Where every unit is, as of a sequence.
+#[derive(Clone, Debug, Default)]
+pub struct StockIndex {
+    sequence: u64,
+    built: bool,
+    units: BTreeMap<String, Unit>,
+}
+
+fn pallet_unit(pallet: &PalletFacts) -> Option<v1::StockUnit> {
+    let (location_code, missing) = match &pallet.place {
+        PalletPlace::Store(code) => (code.clone(), false),
+        PalletPlace::Missing(code) => (code.clone(), true),
+        _ => return None,
+    };
+    Some(v1::StockUnit {
+        kind: v1::UnitKind::Pallet.into(),
+        code: pallet.sscc.clone(),
+        location_code,
+        content_code: pallet.product_code.clone(),
+        batch: store::batch_of(pallet),
+        pack_count: pallet.pack_count(),
+        net_mass_mg: None,
+        since_time: Some(timestamp(pallet.built_us)),
+        missing,
+    })
+}
+
+fn bag_unit(bag: &bag::BagFacts) -> Option<v1::StockUnit> {
+    let (location_code, missing) = match &bag.place {
+        Place::Location(code) | Place::Platform(code) => (code.clone(), false),
+        Place::Missing(code) => (code.clone(), true),
+        Place::Emptied | Place::Refused => return None,
+    };
+    Some(v1::StockUnit {
+        kind: v1::UnitKind::BulkBag.into(),
+        code: bag.bag_tag.clone(),
+        location_code,
+        content_code: String::new(),
+        batch: store::lots_of(bag),
+        pack_count: 0,
+        net_mass_mg: bag.left_mass_mg(),
+        since_time: Some(timestamp(bag.arrived_time_us)),
+        missing,
+    })
+}
+
+/// Rotation of a pallet.
+pub fn rotation(pallet: &PalletFacts) -> Rotation {
+    // Without a date after all dated ones of the same product; products do not mix dates and none.
+    let best = if pallet.best_before_date.is_empty() { "9999" } else { &pallet.best_before_date };
+    (best.into(), pallet.made_date.clone(), pallet.built_us, pallet.sscc.clone())
+}
+
+/// Folds one unit at an instant; `None` when it was not there yet.
+fn unit(record: &dyn Record, key: &str, at_us: i64) -> Result<Option<Unit>, Unreadable> {
+    let code = code_of(key);
+    if key.starts_with("pallet/") {
+        let rows = facts(record, key)?;
+        let touched_us = rows.iter().map(|row| row.event.occurred_time_us).max().unwrap_or(i64::MAX);
+        let found =
+            if at_us == i64::MAX { pallet::pallet(record, &code)? } else { pallet::pallet_at(record, &code, at_us)? };
+        return Ok(found.map(|pallet| Unit {
+            there: pallet_unit(&pallet),
+            loaded: matches!(pallet.place, PalletPlace::Loaded { .. }),
+            born_us: pallet.built_us,
+            touched_us,
+            rotation: rotation(&pallet),
+        }));
+    }
+    if key.starts_with("bag/") {
+        let rows = facts(record, key)?;
+        let touched_us = rows.iter().map(|row| row.event.occurred_time_us).max().unwrap_or(i64::MAX);
+        let found = bag::bag_at(record, &code, at_us)?.filter(|bag| bag.arrived_time_us <= at_us);
+        return Ok(found.map(|bag| Unit {
+            there: bag_unit(&bag),
+            loaded: false,
+            born_us: bag.arrived_time_us,
+            touched_us,
+            rotation: Rotation::default(),
+        }));
+    }
+    let place = store::packaging_place(record, &code, at_us)?;
+    let known = Register::at(record, i64::MAX).packaging_lot(&code)?.is_some();
+    Ok(place.filter(|_| known).map(|(location_code, missing)| Unit {
+        there: Some(v1::StockUnit {
+            kind: v1::UnitKind::Packaging.into(),
+            code: code.clone(),
+            location_code,
+            missing,
+            ..v1::StockUnit::default()
+        }),
+        loaded: false,
+        born_us: i64::MIN,
+        touched_us: i64::MAX,
+        rotation: Rotation::default(),
+    }))
+}
+
+const NOUNS: [&str; 3] = ["bag/", "pallet/", "packaging_lot/"];
+
+impl StockIndex {
+    fn put(&mut self, record: &dyn Record, key: &str) -> Result<(), Unreadable> {
+        match unit(record, key, i64::MAX)? {
+            Some(unit) => self.units.insert(key.to_owned(), unit),
+            None => self.units.remove(key),
+        };
+        Ok(())
+    }
+
+    /// Brings the index to the sequence of a question: from what was touched in between, or from the beginning.
+    fn bring_to(&mut self, asked: &Asked) -> Result<(), Unreadable> {
+        let record = &asked.record;
+        let now = record.sequence();
+        let mut keys = BTreeSet::new();
+        let known = self.built
+            && record.visit_touched(self.sequence, now, &mut |key| {
+                if NOUNS.iter().any(|noun| key.starts_with(noun)) {
+                    keys.insert(key.to_owned());
+                }
+            });
+        if !known {
+            self.units.clear();
+            keys.clear();
+            for noun in NOUNS {
+                keys.extend(record.keys(noun)?);
+            }
+        }
+        // What happens to a pallet shows on those that were made of it.
+        let mut next: Vec<String> = keys.iter().filter(|key| known && key.starts_with("pallet/")).cloned().collect();
+        while let Some(key) = next.pop() {
+            for child in pallet::children(record, &code_of(&key))? {
+                let key = object("pallet", &child);
+                if keys.insert(key.clone()) {
+                    next.push(key);
+                }
+            }
+        }
+        for key in &keys {
+            self.put(record, key)?;
+        }
+        self.sequence = now;
+        self.built = true;
+        Ok(())
+    }
+}
+
+/// Runs something over the index as of the question's sequence.
+fn with_index<T>(asked: &Asked, run: impl FnOnce(&StockIndex) -> T) -> Result<T, Unreadable> {
+    let mut index = asked.kept.stock.lock();
+    if index.built && index.sequence > asked.record.sequence() {
+        // An older page: a copy goes back, the index stays.
+        let mut older = index.clone();
+        drop(index);
+        older.bring_to(asked)?;
+        return Ok(run(&older));
+    }
+    if let Err(fault) = index.bring_to(asked) {
+        *index = StockIndex::default();
+        return Err(fault);
+    }
+    Ok(run(&index))
+}
+
+/// Units in stock now, or at an instant by what is known now; ordered by location and code.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn units(asked: &Asked, at_us: Option<i64>) -> Result<Vec<v1::StockUnit>, Unreadable> {
+    let mut rows = match at_us {
+        None => with_index(asked, |index| index.units.values().filter_map(|unit| unit.there.clone()).collect())?,
+        Some(at) => {
+            // Whoever came later cannot have been there; whoever is gone and was last touched before neither.
+            let there = |unit: &&Unit| unit.there.is_some() || unit.loaded || unit.touched_us > at;
+            let keys: Vec<String> = with_index(asked, |index| {
+                let then = index.units.iter().filter(|(_, unit)| unit.born_us <= at && there(unit));
+                then.map(|(key, _)| key.clone()).collect()
+            })?;
+            let mut rows = Vec::new();
+            for key in keys {
+                rows.extend(unit(&asked.record, &key, at)?.and_then(|unit| unit.there));
+            }
+            rows
+        }
+    };
+    rows.sort_by(|a, b| (&a.location_code, a.kind, &a.code).cmp(&(&b.location_code, b.kind, &b.code)));
+    Ok(rows)
+}
+
+/// Units that stand at a location now.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn units_at(asked: &Asked, location_code: &str) -> Result<Vec<UnitAt>, Unreadable> {
+    let here = |unit: &&v1::StockUnit| unit.location_code == location_code && !unit.missing;
+    let units: Vec<v1::StockUnit> = with_index(asked, |index| {
+        index.units.values().filter_map(|unit| unit.there.as_ref()).filter(here).cloned().collect()
+    })?;
+    Ok(units
+        .into_iter()
+        .map(|unit| UnitAt {
+            noun: match unit.kind() {
+                v1::UnitKind::Pallet => "pallet",
+                v1::UnitKind::Packaging => "packaging",
+                _ => "bag",
+            },
+            product_code: unit.content_code,
+            batch: unit.batch,
+            code: unit.code,
+        })
+        .collect())
+}
+
+/// Numbers of the pallets in the house, by rotation; of one product or location when named.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn pallets(asked: &Asked, product_code: &str, location_code: &str) -> Result<Vec<String>, Unreadable> {
+    let mut found: Vec<Rotation> = with_index(asked, |index| {
+        let wanted = |unit: &&v1::StockUnit| {
+            (product_code.is_empty() || unit.content_code == product_code)
+                && (location_code.is_empty() || unit.location_code == location_code)
+        };
+        let pallets = index.units.range("pallet/".to_owned().."pallet0".to_owned());
+        pallets
+            .filter(|(_, unit)| unit.there.as_ref().is_some_and(|t| wanted(&t)))
+            .map(|(_, u)| u.rotation.clone())
+            .collect()
+    })?;
+    found.sort();
+    Ok(found.into_iter().map(|(_, _, _, sscc)| sscc).collect())
+}
+
+/// Sums by location.
+pub fn places(asked: &Asked, rows: &[v1::StockUnit]) -> Result<Vec<v1::StockPlace>, Unreadable> {
+    let mut sums: BTreeMap<String, v1::StockPlace> = BTreeMap::new();
+    for unit in rows {
+        let sum = sums.entry(unit.location_code.clone()).or_insert_with(|| v1::StockPlace {
+            location_code: unit.location_code.clone(),
+            ..v1::StockPlace::default()
+        });
+        match unit.kind() {
+            v1::UnitKind::Pallet => sum.pallet_count += 1,
+            v1::UnitKind::Packaging => sum.packaging_count += 1,
+            _ => sum.bag_count += 1,
+        }
+        sum.pack_count += unit.pack_count;
+    }
+    let known = Register::at(&asked.record, i64::MAX);
+    for sum in sums.values_mut() {
+        sum.capacity_count = known.location(&sum.location_code)?.map_or(0, |location| location.capacity_count);
+    }
+    Ok(sums.into_values().collect())
+}

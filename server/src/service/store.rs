@@ -1,0 +1,68 @@
+//! The store: moving units, taking stock, what stands where.
+
+use packloft_domain::fact::Fact;
+use packloft_domain::rules::Command;
+use packloft_proto::v1;
+use packloft_proto::v1::store_service_server::StoreService;
+use tonic::{Request, Response, Status};
+
+use super::faults::Faults;
+use super::{service, status};
+use crate::query::content::Needs;
+use crate::query::stock;
+
+fn location(command: &Command) -> Option<Needs> {
+    match &command.fact {
+        Fact::UnitsMoved(f) => Some(Needs::Location(f.location_code.clone())),
+        Fact::StockTaken(f) => Some(Needs::Location(f.location_code.clone())),
+        _ => None,
+    }
+}
+
+service! {
+    StoreService {}
+    async fn record_move(
+        &self,
+        request: Request<v1::RecordMoveRequest>,
+    ) -> Result<Response<v1::RecordMoveResponse>, Status> {
+        let (receipt, _) = self.write_with(request, location).await?;
+        Ok(Response::new(v1::RecordMoveResponse { receipt: Some(receipt) }))
+    }
+    async fn record_stock_take(
+        &self,
+        request: Request<v1::RecordStockTakeRequest>,
+    ) -> Result<Response<v1::RecordStockTakeResponse>, Status> {
+        let (receipt, _) = self.write_with(request, location).await?;
+        let differences = receipt.contradictions.clone();
+        Ok(Response::new(v1::RecordStockTakeResponse { receipt: Some(receipt), differences }))
+    }
+    async fn list_stock(
+        &self,
+        request: Request<v1::ListStockRequest>,
+    ) -> Result<Response<v1::ListStockResponse>, Status> {
+        let r = request.into_inner();
+        let mut faults = Faults::default();
+        let at_us = faults.optional_time("at_time", r.at_time.as_ref());
+        faults.check().map_err(status::refusal)?;
+        let question = format!("stock {} {} {at_us:?} {}", r.location_code, r.kind, r.product_code);
+        let page = crate::query::paging::Page::read(r.page_size, &r.page_token, &question).map_err(status::refusal)?;
+        let newest = self.engine().newest();
+        if page.sequence.is_some_and(|sequence| sequence > newest) {
+            return Err(status::bad_page_token());
+        }
+        let record = self.engine().views.record_at(page.sequence.unwrap_or(newest));
+        self.ask_at(record, move |asked| {
+            let mut units = stock::units(asked, at_us)?;
+            units.retain(|unit| {
+                (r.location_code.is_empty() || unit.location_code == r.location_code)
+                    && (r.kind == 0 || unit.kind == r.kind)
+                    && (r.product_code.is_empty() || unit.content_code == r.product_code)
+            });
+            let places = stock::places(asked, &units)?;
+            let (units, next_page_token) = page.cut(units, asked.record.sequence());
+            Ok(v1::ListStockResponse { units, next_page_token, sequence: asked.sequence(), places })
+        })
+        .await
+        .map(Response::new)
+    }
+}

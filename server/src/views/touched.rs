@@ -1,0 +1,79 @@
+//! Which objects were touched lately: so that what was computed from the record can be kept until it is out of date.
+//!
+//! A ring of object keys by sequence, in memory only. Whoever computed something at a sequence asks what was touched since;
+//! when the ring does not reach back that far, everything counts as touched.
+
+use std::collections::VecDeque;
+
+use packloft_domain::fact::Event;
+use packloft_domain::key;
+
+/// Keys kept: at some five keys a fact and 40 bytes a key this is 12 MB at most and weeks of a line.
+const KEPT: usize = 200_000;
+
+/// Keys touched, oldest first.
+#[derive(Debug, Default)]
+pub struct Touched {
+    /// What was touched at or below this sequence is not known.
+    from: u64,
+    rows: VecDeque<(u64, String)>,
+}
+
+impl Touched {
+    /// Nothing is known up to `sequence`.
+    pub fn since(sequence: u64) -> Touched {
+        Touched { from: sequence, rows: VecDeque::new() }
+    }
+
+    /// Notes what an event is about.
+    pub fn note(&mut self, sequence: u64, event: &Event) {
+        for key in key::keys_of(event) {
+            self.rows.push_back((sequence, key));
+        }
+        while self.rows.len() > KEPT {
+            if let Some((dropped, _)) = self.rows.pop_front() {
+                self.from = self.from.max(dropped);
+            }
+        }
+    }
+
+    /// Visits every key touched after one sequence and up to another; false when that is not known any more.
+    pub fn visit(&self, after: u64, up_to: u64, visit: &mut dyn FnMut(&str)) -> bool {
+        if after < self.from {
+            return false;
+        }
+        let start = self.rows.partition_point(|(sequence, _)| *sequence <= after);
+        for (sequence, key) in self.rows.range(start..) {
+            if *sequence > up_to {
+                break;
+            }
+            visit(key);
+        }
+        true
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use packloft_domain::fact::{Fact, FeedEmptied};
+
+    #[test]
+    fn tells_what_was_touched_between_two_sequences() {
+        let event = |feed: &str| Event {
+            fact: Some(Fact::FeedEmptied(FeedEmptied { feed_code: feed.into() })),
+            ..Event::default()
+        };
+        let mut touched = Touched::since(10);
+        touched.note(11, &event("F1"));
+        touched.note(12, &event("F2"));
+        let seen = |after, up_to| {
+            let mut keys = Vec::new();
+            touched.visit(after, up_to, &mut |key| keys.push(key.to_owned())).then_some(keys)
+        };
+        assert_eq!(seen(9, 12), None);
+        assert_eq!(seen(10, 11).unwrap(), ["feed_anchors/F1", "feed/F1/d000000"]);
+        assert_eq!(seen(11, 99).unwrap(), ["feed_anchors/F2", "feed/F2/d000000"]);
+        assert_eq!(seen(12, 99).unwrap(), [""; 0]);
+    }
+}
