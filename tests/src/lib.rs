@@ -1,5 +1,7 @@
 //! What the process and wire suites share.
 
+pub mod generated;
+
 use std::path::PathBuf;
 use std::process::{Command, Output};
 

@@ -36,6 +36,8 @@ pub struct Counts {
     pub readings: Vec<Reading>,
     /// True when accepted packs are counted.
     pub accepted_counted: bool,
+    /// True when the run is over, so that the last reading is all there is.
+    pub finished: bool,
 }
 
 /// The place of the packs of one pallet.
@@ -112,7 +114,7 @@ pub fn counts(record: &dyn Record, rows: &RunRows) -> Result<Counts, Unreadable>
             _ => readings.push(Reading { time_us, filled: sum, accepted: found }),
         }
     }
-    Ok(Counts { readings, accepted_counted })
+    Ok(Counts { readings, accepted_counted, finished: rows.finish_us.is_some() })
 }
 
 impl Counts {
@@ -237,17 +239,19 @@ pub fn stacked(record: &dyn Record, run_code: &str) -> Result<Vec<Stacked>, Unre
 pub fn places(counts: &Counts, stacked: &[Stacked], samples: &[Sampled], buffer: i64) -> Vec<Place> {
     let taken: Vec<(i64, i64)> = samples.iter().map(|s| (counts.accepted_up_to(s.first), s.count)).collect();
     let before_place = |place: i64| -> i64 { taken.iter().filter(|(at, _)| *at <= place).map(|(_, n)| n).sum() };
-    // Packs on pallets so far, moved where the counters say that some are missing or too many.
-    let mut on_pallets = 0_i64;
+    // Packs on pallets so far: as counted, and moved where the counters say that some are missing or too many.
+    let (mut counted_up, mut on_pallets) = (0_i64, 0_i64);
     stacked
         .iter()
         .map(|row| {
             let before = counts.readings.iter().rfind(|reading| reading.time_us <= row.time_us);
             let after = counts.readings.iter().find(|reading| reading.time_us >= row.time_us);
+            counted_up += row.pack_count;
             on_pallets += row.pack_count;
             let mut end = among_accepted(on_pallets, &taken);
             let least = before.map_or(0, |reading| reading.accepted) - buffer;
-            let most = after.map_or(i64::MAX, |reading| reading.accepted).max(row.pack_count);
+            let last_reading = if counts.finished { counts.accepted() } else { i64::MAX };
+            let most = after.map_or(last_reading, |reading| reading.accepted).max(row.pack_count);
             if end < least || end > most {
                 end = end.max(least).min(most);
                 on_pallets = (end - before_place(end)).max(row.pack_count);
@@ -258,9 +262,11 @@ pub fn places(counts: &Counts, stacked: &[Stacked], samples: &[Sampled], buffer:
             let start = among_accepted(on_pallets - row.pack_count + 1, &taken).min(end);
             let (first, _) = counts.number_of(start);
             let (last, counted) = counts.number_of(end);
+            // Moved by the counters: either packs went another way or the line holds more than was said. Both must be in.
+            let moved = (end - among_accepted(counted_up, &taken)).abs();
             // Where accepted packs are not counted, a fiftieth of them may have been rejected: common practice, no source.
             let unknown = if counts.accepted_counted { 0 } else { end / 50 };
-            let tolerance = buffer + counts.rejects_around(last) + unknown;
+            let tolerance = buffer + counts.rejects_around(last) + moved + unknown;
             Place { first: first.max(1), last: last.max(first.max(1)), tolerance, counted }
         })
         .collect()
