@@ -36,6 +36,7 @@ impl Feeder {
         self.number += 1;
         let mut request_id = [0x40; 16];
         request_id[..8].copy_from_slice(&self.number.to_be_bytes());
+        request_id[6] = 0x40;
         request_id[8..].copy_from_slice(&self.number.to_be_bytes());
         let deadline = Instant::now() + Duration::from_secs(30);
         let submission = Submission::new(request_id, request_id, "op", Command::new(fact, at), deadline);

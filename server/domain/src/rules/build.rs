@@ -96,7 +96,7 @@ fn before_record(fact: &PalletBuilt, at: i64, context: &Context) -> Result<Decis
         missing.take(super::lot::lot(context.record, code)?, "lot", code);
     }
     missing.check()?;
-    let (sscc, serial) = pallet::number(context, &fact.sscc, &[])?;
+    let (sscc, serial) = own_number(fact, context)?;
     Ok(Decision::plain(Fact::PalletBuilt(PalletBuilt { sscc, serial, ..fact.clone() })))
 }
 
@@ -125,7 +125,7 @@ pub(super) fn build(fact: &PalletBuilt, at: i64, context: &Context) -> Result<De
             ),
         }]));
     }
-    let (sscc, serial) = pallet::number(context, &fact.sscc, &[])?;
+    let (sscc, serial) = own_number(fact, context)?;
     let (mut impossible, mut breaches) = (Vec::new(), Vec::new());
     let (mut made_date, mut best_before_date) = (String::new(), String::new());
     let product = known.product(&product_code)?.unwrap_or_default();
@@ -246,12 +246,8 @@ fn takeable(pallet: &PalletFacts, run_code: &str, pack_count: i64) -> Result<Pal
         }]));
     }
     let of_run = |layer: &&super::pallet::Layer| run_code.is_empty() || layer.run_code == run_code;
-    let there: i64 = pallet.layers.iter().filter(of_run).map(|layer| layer.pack_count).sum();
-    if pack_count > there {
-        let text = format!("{pack_count} packs are more than pallet {} holds ({there})", pallet.sscc);
-        return Err(Refusal::impossible(finding("MORE_THAN_PALLET_HOLDS", &pallet.sscc, text, pack_count, there)));
-    }
-    let run_code = if run_code.is_empty() { runs.first().copied().unwrap_or_default() } else { run_code };
+    more_than_holds(pallet, pack_count, pallet.layers.iter().filter(of_run).map(|layer| layer.pack_count).sum())?;
+    // The run stays unnamed when it was: a corrected pallet then takes its parts along.
     Ok(PalletPart { run_code: run_code.into(), pack_count, ..PalletPart::default() })
 }
 
@@ -268,7 +264,7 @@ pub(super) fn split(fact: &PalletSplit, at: i64, context: &Context) -> Result<De
     for part in &fact.parts {
         parts.push(takeable(&pallet, &part.run_code, part.pack_count)?);
     }
-    let (new_sscc, serial) = pallet::number(context, &fact.new_sscc, &[])?;
+    let (new_sscc, serial) = pallet::number(context, &fact.new_sscc)?;
     let fact = PalletSplit { new_sscc, serial, parts, ..fact.clone() };
     Ok(Decision::plain(Fact::PalletSplit(fact)))
 }
@@ -293,7 +289,7 @@ pub(super) fn merge(fact: &PalletsMerged, at: i64, context: &Context) -> Result<
     if !reasons.is_empty() {
         return Err(Refusal::Forbidden(reasons));
     }
-    let (new_sscc, serial) = pallet::number(context, &fact.new_sscc, &[])?;
+    let (new_sscc, serial) = pallet::number(context, &fact.new_sscc)?;
     Ok(Decision::plain(Fact::PalletsMerged(PalletsMerged { new_sscc, serial, ..fact.clone() })))
 }
 
@@ -306,13 +302,13 @@ pub(super) fn dispose(fact: &PalletDisposed, at: i64, context: &Context) -> Resu
     if fact.pack_count < pallet.pack_count() || !fact.run_code.is_empty() {
         fact.run_code = takeable(&pallet, &fact.run_code, fact.pack_count)?.run_code;
     } else {
-        takeable_all(&pallet, fact.pack_count)?;
+        more_than_holds(&pallet, fact.pack_count, pallet.pack_count())?;
     }
     Ok(Decision::plain(Fact::PalletDisposed(fact)))
 }
 
-fn takeable_all(pallet: &PalletFacts, pack_count: i64) -> Result<(), Refusal> {
-    let there = pallet.pack_count();
+/// Refuses more packs than there are.
+pub(super) fn more_than_holds(pallet: &PalletFacts, pack_count: i64, there: i64) -> Result<(), Refusal> {
     if pack_count <= there {
         return Ok(());
     }
@@ -393,9 +389,19 @@ pub(super) fn opening(fact: &OpeningStockRecorded, at: i64, context: &Context) -
     Ok(Decision::plain(Fact::OpeningStockRecorded(fact.clone())))
 }
 
-/// The pallet of a correction keeps its number: numbers are not corrected.
+/// The pallet of a correction keeps its number: numbers are not corrected. A negative serial, which no request can give,
+/// says so to [`build`].
 pub(super) fn keep_number(old: &Fact, command: &mut Command) {
     if let (Fact::PalletBuilt(old), Fact::PalletBuilt(new)) = (old, &mut command.fact) {
         new.sscc = old.sscc.clone();
+        new.serial = -1 - old.serial;
     }
+}
+
+/// Number and serial of a pallet that is built: kept, given, or the next of the pool.
+fn own_number(fact: &PalletBuilt, context: &Context) -> Result<(String, i64), Refusal> {
+    if fact.serial < 0 {
+        return Ok((fact.sscc.clone(), -1 - fact.serial));
+    }
+    pallet::number(context, &fact.sscc)
 }

@@ -595,7 +595,7 @@ pub(super) fn returned(fact: &PalletReturned, at: i64, context: &Context) -> Res
     if !reasons.is_empty() {
         return Err(Refusal::Forbidden(reasons));
     }
-    let (new_sscc, serial) = if part { pallet::number(context, &fact.new_sscc, &[])? } else { (String::new(), 0) };
+    let (new_sscc, serial) = if part { pallet::number(context, &fact.new_sscc)? } else { (String::new(), 0) };
     let here = if part { new_sscc.clone() } else { pallet.sscc.clone() };
     let fact = PalletReturned {
         pack_count: if part { fact.pack_count } else { all },

@@ -511,7 +511,7 @@ pub fn mass_mg(record: &dyn Record, pallet: &PalletFacts) -> Result<Option<i64>,
 }
 
 /// A number for a new pallet: the one given, when it was never used, or the next of the site's prefix with its serial.
-pub(super) fn number(context: &Context, given: &str, taken: &[&str]) -> Result<(String, i64), Refusal> {
+pub(super) fn number(context: &Context, given: &str) -> Result<(String, i64), Refusal> {
     let record = context.record;
     if !given.is_empty() {
         if used(record, given)? {
@@ -531,7 +531,7 @@ pub(super) fn number(context: &Context, given: &str, taken: &[&str]) -> Result<(
             let text = format!("all {} pallet numbers of prefix {} are used", capacity - 1, site.company_prefix);
             return Err(Refusal::impossible(finding("SSCC_POOL_EMPTY", &site.company_prefix, text, serial, capacity)));
         };
-        if !taken.contains(&code.as_str()) && !used(record, &code)? {
+        if !used(record, &code)? {
             return Ok((code, serial));
         }
         serial += 1;

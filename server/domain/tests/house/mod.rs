@@ -7,7 +7,7 @@ use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::record::{Entry, MemoryRecord, Record};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::free::Evidence;
+use packloft_domain::rules::free::{Content, Evidence};
 use packloft_domain::rules::{Command, Context, Decision, decide};
 use packloft_domain::time::Zone;
 
@@ -134,6 +134,105 @@ impl House {
         house
     }
 
+    /// The same with a company prefix, locations, consignees and tares, and lots released.
+    pub fn with_store() -> House {
+        let mut house = House::new(0, 1);
+        let early = T0 - 20 * 24 * 60 * MIN;
+        let site = Site { company_prefix: "9521234".into(), zone: "Etc/UTC".into(), ..Site::default() };
+        house.tell(early, Fact::SiteSet(SiteSet { site: Some(site) })).unwrap();
+        let location = |code: &str, kind: LocationKind, capacity_count: i64, rule: StackRule| {
+            Item::Location(Location {
+                code: code.into(),
+                kind: kind.into(),
+                capacity_count,
+                stack_rule: rule.into(),
+                ..Location::default()
+            })
+        };
+        let mut items = vec![
+            location("R1", LocationKind::Store, 0, StackRule::Unspecified),
+            location("R2", LocationKind::Store, 2, StackRule::OneBatch),
+            location("R3", LocationKind::Store, 0, StackRule::OneProduct),
+            location("Q1", LocationKind::Quarantine, 0, StackRule::Unspecified),
+        ];
+        for (code, days) in [("C1", 0), ("C2", 400)] {
+            items.push(Item::Consignee(Consignee {
+                code: code.into(),
+                min_remaining_days: days,
+                ..Consignee::default()
+            }));
+        }
+        for (code, nominal, release) in [("K1", KG, false), ("H5", KG / 2, true)] {
+            items.push(Item::Product(Product {
+                code: code.into(),
+                material_code: "WS".into(),
+                nominal_mass_mg: nominal,
+                pending_lot_rule: PendingLotRule::AtRisk.into(),
+                shelf_life_days: 365,
+                run_release_needed: release,
+                pack_tare_mass_mg: KG / 100,
+                pallet_tare_mass_mg: 20 * KG,
+                ..Product::default()
+            }));
+        }
+        items.push(Item::PackagingLot(PackagingLot { code: "FILM".into(), ..PackagingLot::default() }));
+        for item in items {
+            house.tell(early, Fact::Registered(Registered { item: Some(item) })).unwrap();
+        }
+        house.actor = "qa".into();
+        for lot in ["LA", "LB"] {
+            let released = LotReleased { lot_code: lot.into(), reason: "in order".into(), ..LotReleased::default() };
+            house.tell(early, Fact::LotReleased(released)).unwrap();
+        }
+        house.actor = "op".into();
+        house
+    }
+
+    /// A finished run of K1 on M1 from T0 on that filled and accepted so many packs, ten a minute.
+    pub fn run_of(&mut self, run: &str, packs: i64) {
+        self.start(T0, run, "M1", "K1", 0).unwrap();
+        for minute in (10..packs / 10).step_by(10) {
+            self.count(T0 + minute * MIN, "M1", minute * 10).unwrap();
+        }
+        let finish = RunFinished {
+            run_code: run.into(),
+            counters: vec![filled_counter(packs), accepted_counter(packs)],
+            ..RunFinished::default()
+        };
+        self.tell(T0 + packs / 10 * MIN, Fact::RunFinished(finish)).unwrap();
+    }
+
+    /// The same on the other machine.
+    pub fn run_of_other(&mut self, run: &str, packs: i64) {
+        self.start(T0, run, "M2", "K1", 0).unwrap();
+        let finish = RunFinished {
+            run_code: run.into(),
+            counters: vec![filled_counter(packs), accepted_counter(packs)],
+            ..RunFinished::default()
+        };
+        self.tell(T0 + 90 * MIN, Fact::RunFinished(finish)).unwrap();
+    }
+
+    /// A pallet built at the line; gives its number.
+    pub fn build(&mut self, at: i64, run: &str, packs: i64) -> Result<String, Refusal> {
+        let (_, event) = self.tell_all(at, built(run, packs, None))?;
+        match event.fact {
+            Some(Fact::PalletBuilt(f)) => Ok(f.sscc),
+            other => panic!("{other:?}"),
+        }
+    }
+
+    /// Says what may be in pallets: nothing but what is given.
+    pub fn content(&mut self, sscc: &str, lots: &[&str], bags: &[&str]) {
+        self.evidence.contents.retain(|known| known.sscc != sscc);
+        self.evidence.contents.push(Content {
+            sscc: sscc.into(),
+            lot_codes: lots.iter().map(|code| (*code).to_owned()).collect(),
+            bag_tags: bags.iter().map(|code| (*code).to_owned()).collect(),
+            ..Content::default()
+        });
+    }
+
     /// Decides a command without storing it.
     pub fn ask(&self, command: &Command, target: Option<Entry>) -> Result<Decision, Refusal> {
         decide(
@@ -240,6 +339,18 @@ pub fn tip(tag: &str, start: Option<i64>, part_mg: Option<i64>) -> Fact {
         start_time_us: start,
         part_mass_mg: part_mg,
         counts: Vec::new(),
+    })
+}
+
+/// A pallet of one run as a fact: at the line, or by hand with numbers.
+pub fn built(run: &str, pack_count: i64, told: Option<(i64, i64)>) -> Fact {
+    let (first_number, last_number) = told.unwrap_or_default();
+    let origin = if told.is_some() { PalletOrigin::Hand } else { PalletOrigin::Line };
+    Fact::PalletBuilt(PalletBuilt {
+        origin: origin.into(),
+        parts: vec![PalletPart { run_code: run.into(), pack_count, first_number, last_number }],
+        location_code: "R1".into(),
+        ..PalletBuilt::default()
     })
 }
 
