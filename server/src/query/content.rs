@@ -7,10 +7,10 @@ use packloft_domain::fact::PackInterval;
 use packloft_domain::key::object;
 use packloft_domain::record::Unreadable;
 use packloft_domain::rules::bag::BagFacts;
+use packloft_domain::rules::dispatch;
 use packloft_domain::rules::free::{Content, Evidence};
 use packloft_domain::rules::pallet::{self, PalletFacts};
 use packloft_domain::rules::stacking::{Place, RunPlaces, run_places};
-use packloft_domain::rules::{dispatch, store};
 use packloft_domain::sums::origin::FeedFlow;
 
 use super::Asked;
@@ -197,9 +197,4 @@ pub fn evidence(asked: &Asked, needs: &Needs) -> Result<(Evidence, Option<RestsO
         rests.keys.insert(object("load", code));
     }
     Ok((evidence, Some(rests)))
-}
-
-/// Batch of a pallet for a location's rule.
-pub fn batch(pallet: &PalletFacts) -> String {
-    store::batch_of(pallet)
 }
