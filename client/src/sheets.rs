@@ -291,7 +291,7 @@ pub fn breaches(rows: &[v1::Breach], zone: &Zone) -> Sheet {
             zone.show(breach.occurred_time.as_ref()),
             breach.actor_code.clone(),
             breach.deed.clone(),
-            breach.findings.iter().map(|f| f.text.as_str()).collect::<Vec<_>>().join("\n"),
+            crate::store_sheets::briefly(&breach.findings),
             breach.hold_codes.join(" "),
             if breach.open {
                 "open".into()

@@ -7,7 +7,7 @@ use crate::moment::Zone;
 use crate::show::Sheet;
 
 /// Reasons for a list: holds by their codes, the rest in words.
-fn briefly(rows: &[v1::Finding]) -> String {
+pub fn briefly(rows: &[v1::Finding]) -> String {
     let holds: Vec<&str> = rows.iter().filter(|r| r.rule == "ON_HOLD").map(|r| r.subject.as_str()).collect();
     let mut words: Vec<String> = Vec::new();
     if !holds.is_empty() {
@@ -54,8 +54,8 @@ pub fn pallet(row: &v1::Pallet) -> Sheet {
         let best = if row.best_before_date.is_empty() { "none" } else { &row.best_before_date };
         sheet.before.push(format!("made {}, best before {best}", row.made_date));
     }
-    sheet.before.push(format!("lots that may be in it: {}", list(&row.lot_codes)));
-    sheet.before.push(format!("bags that may be in it: {}", list(&row.bag_tags)));
+    sheet.before.push(format!("lots that may be in it (any trace): {}", list(&row.lot_codes)));
+    sheet.before.push(format!("bags that may be in it (any trace): {}", list(&row.bag_tags)));
     if !row.parent_ssccs.is_empty() {
         sheet.before.push(format!("made of pallets {}", row.parent_ssccs.join(" ")));
     }
@@ -175,6 +175,11 @@ pub fn orders(rows: &[v1::Order]) -> Sheet {
     sheet
 }
 
+/// A number with its noun.
+fn several(count: usize, noun: &str) -> String {
+    if count == 1 { format!("1 {noun}") } else { format!("{count} {noun}s") }
+}
+
 /// What stands on a vehicle after a pallet was loaded.
 pub fn loaded(answer: &v1::LoadPalletResponse) -> String {
     let left = if answer.payload_left_mg > 0 {
@@ -182,7 +187,8 @@ pub fn loaded(answer: &v1::LoadPalletResponse) -> String {
     } else {
         String::new()
     };
-    format!("on the vehicle now: {} pallets, {}{left}", answer.pallet_count, kilograms(answer.mass_mg))
+    let pallets = several(usize::try_from(answer.pallet_count).unwrap_or(0), "pallet");
+    format!("on the vehicle now: {pallets}, {}{left}", kilograms(answer.mass_mg))
 }
 
 /// What speaks against loading a pallet.
@@ -237,6 +243,7 @@ pub fn load(load: &v1::VehicleLoad, zone: &Zone) -> Vec<Sheet> {
     }
     if load.papers_differ {
         head.before.push("LOOK: what is known now differs from the papers; a corrected despatch advice is due".into());
+        head.before.extend(load.paper_notes.iter().map(|note| format!("  {note}")));
     }
     let mut found = vec![head];
     for consignment in &load.consignments {
@@ -321,7 +328,8 @@ fn proposed(rows: &[v1::ProposedPallet], before: String, last: &'static str) -> 
 /// A proposal and what was passed over.
 pub fn proposal(answer: &v1::ProposeLoadResponse) -> Vec<Sheet> {
     let packs: i64 = answer.proposed.iter().map(|row| row.pack_count).sum();
-    let words = format!("proposed: {} pallets, {packs} packs, {}", answer.proposed.len(), kilograms(answer.mass_mg));
+    let pallets = several(answer.proposed.len(), "pallet");
+    let words = format!("proposed: {pallets}, {packs} packs, {}", kilograms(answer.mass_mg));
     let mut first = proposed(&answer.proposed, words, "load as");
     for line in &answer.missing {
         first.after.push(format!("STILL MISSING: {} packs of {}", line.pack_count, line.product_code));

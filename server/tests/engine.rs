@@ -9,8 +9,11 @@ use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
 use std::time::{Duration, Instant};
 
 use common::{T0, day, submission};
+use packloft_domain::fact::{Fact, RemarkRecorded};
+use packloft_domain::record::Record;
 use packloft_domain::refusal::Refusal;
-use packloft_server::engine::{Clock, Engine, EngineError};
+use packloft_domain::rules::Command;
+use packloft_server::engine::{Clock, Engine, EngineError, RestsOn, Submission};
 use packloft_server::journal::memory_disk::MemoryDisk;
 use packloft_server::journal::{Journal, Witness};
 use packloft_server::views::Views;
@@ -111,5 +114,79 @@ async fn an_id_made_more_than_ninety_days_ago_is_refused_as_expired() -> anyhow:
             assert_eq!(outcome, Err(EngineError::RequestIdExpired));
         }
     }
+    Ok(())
+}
+
+/// A unit of many facts: all of them or none, found again by its id, and never half in the way of what comes after.
+#[tokio::test]
+async fn facts_of_one_unit_are_recorded_together_or_not_at_all() -> anyhow::Result<()> {
+    let (engine, _) = start()?;
+    let facts = day();
+    let command = |index: usize| Command::new(facts[index].1.clone(), facts[index].0);
+    // The second fact of the unit cannot be: the machine's feed is not on record.
+    let mut unit = submission(1, facts[0].0, facts[0].1.clone());
+    unit.more = vec![command(2), command(1)];
+    let refused = engine.submit(unit).await;
+    assert!(matches!(refused, Err(EngineError::Refused(_))), "{refused:?}");
+    assert_eq!(engine.newest(), 0, "nothing of it");
+    assert!(engine.views.record_at(99).list("register/material/WS")?.is_empty());
+    let mut unit = submission(1, facts[0].0, facts[0].1.clone());
+    unit.more = (1..facts.len()).map(command).collect();
+    let more = unit.more.clone();
+    let outcome = engine.submit(unit).await.map_err(|fault| anyhow::anyhow!("{fault:?}"))?;
+    assert_eq!((outcome.sequence, outcome.replayed), (1, false));
+    assert_eq!(engine.newest(), facts.len() as u64);
+    // More facts than are written to the views at once.
+    assert!(facts.len() < packloft_server::limits::VIEW_PIECE_COUNT);
+    let mut again = submission(1, facts[0].0, facts[0].1.clone());
+    again.more = more;
+    let outcome = engine.submit(again).await.map_err(|fault| anyhow::anyhow!("{fault:?}"))?;
+    assert_eq!((outcome.sequence, outcome.replayed), (1, true));
+    let remark = |index: u64| {
+        let text = format!("remark {index}");
+        Fact::RemarkRecorded(RemarkRecorded { feed_code: "F1".into(), text, ..RemarkRecorded::default() })
+    };
+    let mut long = submission(2, T0, remark(0));
+    long.more = (1..700).map(|index| Command::new(remark(index), T0)).collect();
+    let outcome = engine.submit(long).await.map_err(|fault| anyhow::anyhow!("{fault:?}"))?;
+    assert_eq!(outcome.sequence, facts.len() as u64 + 1);
+    assert_eq!(engine.newest(), facts.len() as u64 + 700);
+    assert!(engine.views.check_digest()?.is_ok());
+    Ok(())
+}
+
+/// What was computed beside the record is turned down once the record moved under it, and only then.
+#[tokio::test]
+async fn what_rests_on_an_older_record_is_turned_down() -> anyhow::Result<()> {
+    let (engine, _) = start()?;
+    for (number, (at, fact)) in (1..).zip(day()) {
+        engine.submit(submission(number, at, fact)).await.map_err(|fault| anyhow::anyhow!("{fault:?}"))?;
+    }
+    let sequence = engine.newest();
+    let remark = |feed: &str| {
+        let text = "x".to_owned();
+        Fact::RemarkRecorded(RemarkRecorded { feed_code: feed.into(), text, ..RemarkRecorded::default() })
+    };
+    let resting = |number: u64, sequence: u64, prefix: &str| {
+        let rests_on = RestsOn { sequence, prefixes: [prefix.to_owned()].into(), ..RestsOn::default() };
+        Submission { rests_on: Some(rests_on), ..submission(number, T0, remark("F1")) }
+    };
+    // Nothing happened since.
+    assert!(engine.submit(resting(900, sequence, "feed/F1/d")).await.is_ok());
+    // That itself touched the feed.
+    assert_eq!(engine.submit(resting(901, sequence, "feed/F1/d")).await.err(), Some(EngineError::Moved));
+    assert!(engine.submit(resting(902, sequence, "pallet/")).await.is_ok(), "another object");
+    let newest = engine.newest();
+    assert!(engine.submit(resting(903, newest, "feed/F1/d")).await.is_ok());
+    // A repeated id is answered whatever it rested on.
+    let again = engine.submit(resting(900, sequence, "feed/F1/d")).await;
+    assert_eq!(again.map(|outcome| outcome.replayed), Ok(true));
+    // Two that rest on the same record in one group: the second is turned down.
+    let newest = engine.newest();
+    let (a, b) = tokio::join!(
+        engine.submit(resting(904, newest, "feed/F1/d")),
+        engine.submit(resting(905, newest, "feed/F1/d"))
+    );
+    assert_eq!([a.is_ok(), b.is_ok()].iter().filter(|good| **good).count(), 1, "{a:?} {b:?}");
     Ok(())
 }

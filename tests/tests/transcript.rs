@@ -3,6 +3,7 @@
 
 use std::path::Path;
 
+use packloft_examples::morning;
 use packloft_tests::Running;
 
 const EXECUTABLE: &str = env!("CARGO_BIN_EXE_house");
@@ -135,6 +136,66 @@ async fn what_people_see() -> anyhow::Result<()> {
     let json: serde_json::Value = serde_json::from_slice(&json.stdout)?;
     assert_eq!(json["lot"]["state"], "LOT_STATE_RELEASED");
     Ok(())
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_the_clerk_and_quality_see() -> anyhow::Result<()> {
+    let running = Running::with_shift(EXECUTABLE).await?;
+    for step in morning::until_loading() {
+        step.play(&running.connection).await.map_err(|status| anyhow::anyhow!("{status}"))?;
+    }
+    let held = morning::sscc(morning::HELD_PALLET);
+    let (free, scanned) = (morning::sscc(6), format!("]C100{}", morning::sscc(7)));
+    let clerk = ["--actor", "p-52", "--at", "2026-10-07 07:30"];
+    let with = |words: &[&'static str], sscc: &str, more: &[&'static str]| -> Vec<String> {
+        let all = clerk.iter().chain(words).map(|w| (*w).to_owned());
+        all.chain(std::iter::once(sscc.to_owned()).filter(|s| !s.is_empty()))
+            .chain(more.iter().map(|w| (*w).to_owned()))
+            .collect()
+    };
+    let rows: Vec<(Vec<String>, i32)> = vec![
+        (with(&["pallet", "list"], "", &[]), 0),
+        (with(&["pallet", "show"], &held, &[]), 0),
+        (with(&["store", "stock", "--kind", "pallet", "--location", "R2"], "", &[]), 0),
+        (with(&["order", "list"], "", &[]), 0),
+        (with(&["load", "propose", "C-1007-2", "--packs", "6000", "--product", "WS750"], "", &[]), 0),
+        (with(&["load", "check", "C-1007-2"], &held, &[]), 1),
+        (with(&["load", "add", "C-1007-2"], &held, &[]), 1),
+        (with(&["load", "add", "C-1007-2"], "6291041500213", &[]), 2),
+        (with(&["load", "add", "C-1007-2"], &scanned, &[]), 0),
+        (with(&["load", "add", "C-1007-2"], &scanned, &[]), 1),
+        (with(&["load", "add", "C-1007-2"], &held, &["--already-done", "stood behind the free ones"]), 0),
+        (with(&["load", "dispatch", "V-1007-1"], "", &[]), 1),
+        (with(&["load", "show", "V-1007-1"], "", &[]), 0),
+        (with(&["load", "dispatch", "V-1007-1"], "", &["--already-done", "the driver had left"]), 0),
+        (with(&["load", "add", "C-1007-2"], &free, &[]), 1),
+        (with(&["breach", "list"], "", &[]), 0),
+    ];
+    check_owned(&running, "clerk", &rows)?;
+    let later = ["--actor", "p-40", "--at", "2026-10-08 09:00"];
+    let qa = |words: &[&'static str], sscc: &str, more: &[&'static str]| -> Vec<String> {
+        let all = later.iter().chain(words).map(|w| (*w).to_owned());
+        all.chain(std::iter::once(sscc.to_owned()).filter(|s| !s.is_empty()))
+            .chain(more.iter().map(|w| (*w).to_owned()))
+            .collect()
+    };
+    let rows: Vec<(Vec<String>, i32)> = vec![
+        (qa(&["trace", "pack", "--batch", "HF279A", "--printed", "09:20"], "", &[]), 0),
+        (qa(&["trace", "pallet"], &held, &[]), 0),
+        (qa(&["load", "return"], &held, &["--packs", "300", "--location", "RET", "--reason", "complaint 7"]), 0),
+        (qa(&["load", "amend"], &morning::sscc(7), &["--reason", "still stood at the bay", "--location", "BAY"]), 0),
+        (qa(&["load", "show", "V-1007-1"], "", &[]), 0),
+        (qa(&["trace", "consignment", "C-1007-2"], "", &[]), 0),
+        (qa(&["trace", "lot", "QE-2232"], "", &[]), 0),
+        (qa(&["trace", "packaging", "FILM-31"], "", &[]), 0),
+    ];
+    check_owned(&running, "trace_forward", &rows)
+}
+
+fn check_owned(running: &Running, name: &str, rows: &[(Vec<String>, i32)]) -> anyhow::Result<()> {
+    let words: Vec<Vec<&str>> = rows.iter().map(|(row, _)| row.iter().map(String::as_str).collect()).collect();
+    let commands: Vec<(&[&str], i32)> = words.iter().zip(rows).map(|(w, (_, exit))| (w.as_slice(), *exit)).collect();
+    check(running, name, &commands)
 }
 
 #[test]

@@ -274,7 +274,7 @@ async fn leave(session: &mut Session, task: LoadTask) -> Result<Exit, Fault> {
             DispatchVehicleLoadRequest { load_code: load, seal_code: seal, already_done_reason: already_done },
             |answer| {
                 let packs: i64 = answer.pallets.iter().map(|row| row.pack_count).sum();
-                vec![format!("{} pallets with {packs} packs left", answer.pallets.len())]
+                vec![format!("left with {} packs on {} pallets", packs, answer.pallets.len())]
             }
         ),
         LoadTask::Return { sscc, packs, new_sscc, location, reason } => write_and!(

@@ -209,7 +209,7 @@ fn what_is_taken_off_one_pallet_stands_on_another() {
     let joined = state(&house, &four);
     assert_eq!((joined.pack_count(), joined.run_codes()), (300, vec!["R1", "R2"]));
     assert!(matches!(state(&house, &two).place, PalletPlace::Ended(_)));
-    assert_eq!(children(of(&house), &two).unwrap(), [four.clone()]);
+    assert_eq!(children(of(&house), &two).unwrap(), std::slice::from_ref(&four));
     assert_eq!(rules_of(&house.tell(T0 + 121 * MIN, split(&two, 1))), ["PALLET_ENDED"]);
     // Of several runs it must be said which.
     assert!(matches!(house.tell(T0 + 121 * MIN, split(&four, 10)), Err(Refusal::Invalid(_))));

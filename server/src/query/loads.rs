@@ -160,8 +160,17 @@ pub fn load(asked: &Asked, load_code: &str, with_reasons: bool) -> Result<Option
     let papers: Vec<v1::DispatchedPallet> =
         load.dispatched.as_ref().map(|(dispatched, _)| twins(&dispatched.pallets)).unwrap_or_default();
     let traced: Vec<&v1::LoadedPallet> = consignments.iter().flat_map(|c| &c.pallets).collect();
-    let missing = papers.iter().any(|paper| !traced.iter().any(|row| row.sscc == paper.sscc));
-    let papers_differ = load.dispatched.is_some() && (missing || traced.iter().any(|row| !row.note.is_empty()));
+    let mut paper_notes = Vec::new();
+    for paper in papers.iter().filter(|paper| !traced.iter().any(|row| row.sscc == paper.sscc)) {
+        let place = match pallet::pallet(&asked.record, &paper.sscc)? {
+            Some(pallet) => pallets::place_words(asked, &pallet)?,
+            None => "not on record any more".into(),
+        };
+        let (sscc, consignment) = (&paper.sscc, &paper.consignment_code);
+        paper_notes.push(format!("the papers of consignment {consignment} name pallet {sscc}; it is {place}"));
+    }
+    let differs = !paper_notes.is_empty() || traced.iter().any(|row| !row.note.is_empty());
+    let papers_differ = load.dispatched.is_some() && differs;
     let reasons = if with_reasons && load.dispatched.is_none() {
         let (evidence, _) = evidence(asked, &Needs::Load(load_code.into()))?;
         dispatch::dispatch_reasons(&asked.record, &load, &evidence.contents)?.0
@@ -189,6 +198,7 @@ pub fn load(asked: &Asked, load_code: &str, with_reasons: bool) -> Result<Option
         opened_time: Some(timestamp(load.opened_us)),
         papers,
         papers_differ,
+        paper_notes,
         reasons: twins(&reasons),
     }))
 }

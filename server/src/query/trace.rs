@@ -576,7 +576,9 @@ pub fn by_pallet(
                     && let (Some((start, _)), Some((_, end))) =
                         (flow.ledger.pack_times(run, from), flow.ledger.pack_times(run, to))
                 {
-                    origins.push(pack_origin(asked, &flow, run, (from, to), (start, end))?);
+                    let origin = pack_origin(asked, &flow, run, (from, to), (start, end))?;
+                    // Its neighbours' packs are not asked for.
+                    origins.push(v1::PackOrigin { pallets: Vec::new(), ..origin });
                 }
                 let Some(end) = flow.ledger.end.filter(|_| last > high) else { break };
                 let next = flow.ledger.instant_us(end) + 1;

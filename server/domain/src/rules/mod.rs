@@ -104,8 +104,15 @@ impl Decision {
     }
 }
 
+/// Why a hold is placed with a breach. Holds that were overlooked are named by their codes alone: their own reasons may be
+/// breaches again, and would grow with every step.
 fn breach_reason(breaches: &[Finding]) -> String {
-    let texts: Vec<&str> = breaches.iter().map(|b| b.text.as_str()).collect();
+    let holds: Vec<&str> = breaches.iter().filter(|b| b.rule == "ON_HOLD").map(|b| b.subject.as_str()).collect();
+    let mut texts: Vec<String> = Vec::new();
+    if !holds.is_empty() {
+        texts.push(format!("gone on while on hold {}", holds.join(", ")));
+    }
+    texts.extend(breaches.iter().filter(|b| b.rule != "ON_HOLD").map(|b| b.text.clone()));
     format!("breach: {}", texts.join("; "))
 }
 
