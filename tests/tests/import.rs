@@ -27,6 +27,9 @@ fn bags(rows: usize, spoil: &dyn Fn(usize) -> Option<&'static str>) -> String {
     text
 }
 
+/// A file with faults: name, text, words that must be told.
+type Bad = (&'static str, String, &'static [&'static str]);
+
 async fn latest(running: &Running) -> anyhow::Result<i64> {
     Ok(running.connection.journal.clone().get_latest(v1::GetLatestRequest {}).await?.into_inner().sequence)
 }
@@ -98,41 +101,33 @@ async fn every_kind_of_file_is_read_and_its_faults_are_told_by_row_and_column() 
     }
     let folder = tempfile::tempdir()?;
     let spare = morning::sscc(900);
-    let (good, bad): (Vec<(&str, String)>, Vec<(&str, String, &[&str])>) = (
-        vec![
-            (
-                "locations.csv",
-                "code;name;kind;capacity;rule\nL1;row 1;store;30;one batch\nL2;cage;quarantine;;\n".into(),
+    let good = vec![
+        ("locations.csv", "code;name;kind;capacity;rule\nL1;row 1;store;30;one batch\nL2;cage;quarantine;;\n".into()),
+        ("consignees.csv", "code,name,gln,contact,min_remaining_days\nFARWAY,\"Farway, north\",,desk 3,90\n".into()),
+        ("orders.csv", "order,consignee,product,packs,due\nO-9,FARWAY,WS750,800,2026-10-09\n".into()),
+        (
+            "pallets.csv",
+            format!(
+                "sscc,product,packs,batch,lots,made,location\n(00){spare},WS750,640,HF201A,QE-2231,2026-07-20,L1\n"
             ),
-            (
-                "consignees.csv",
-                "code,name,gln,contact,min_remaining_days\nFARWAY,\"Farway, north\",,desk 3,90\n".into(),
-            ),
-            ("orders.csv", "order,consignee,product,packs,due\nO-9,FARWAY,WS750,800,2026-10-09\n".into()),
-            (
-                "pallets.csv",
-                format!(
-                    "sscc,product,packs,batch,lots,made,location\n(00){spare},WS750,640,HF201A,QE-2231,2026-07-20,L1\n"
-                ),
-            ),
-            ("standing.csv", "tag;type;gross_kg;tare_kg;location\nOB-1;T1;900,5;2,4;L1\n".into()),
-            ("bags.csv", "tag,lot,type,intake,net_kg,time\nNB-1,QE-2232,T1,IN-77,940,2026-10-06 08:00\n".into()),
-        ],
-        vec![
-            ("locations.csv", "code,name,kind\nL3,row 3,cellar\n".into(), &["kind", "cellar"]),
-            ("consignees.csv", "code,name,gln\nX,x,9521234000014\n".into(), &["gln", "check digit"]),
-            (
-                "orders.csv",
-                "order,consignee,product,packs\nO-8,FARWAY,WS750,5\nO-8,MARSHGATE,WS500,0\n".into(),
-                &["packs", "must be 1"],
-            ),
-            ("pallets.csv", "sscc,product,packs\n6291041500213,WS750,1\n".into(), &["sscc", "product number"]),
-            ("standing.csv", "tag,type\nHB-411,T1\n".into(), &["tag", "on record already"]),
-            ("bags.csv", "tag,lot,type,intake\nNB-2,QE-2232,T1,IN-0522\n".into(), &["intake", "on record already"]),
-            ("odd.csv", "tag,colour\nx,red\n".into(), &["colour", "type"]),
-            ("empty.csv", "order,consignee,product,packs\n".into(), &["has no rows"]),
-        ],
-    );
+        ),
+        ("standing.csv", "tag;type;gross_kg;tare_kg;location\nOB-1;T1;900,5;2,4;L1\n".into()),
+        ("bags.csv", "tag,lot,type,intake,net_kg,time\nNB-1,QE-2232,T1,IN-77,940,2026-10-06 08:00\n".into()),
+    ];
+    let bad: Vec<Bad> = vec![
+        ("locations.csv", "code,name,kind\nL3,row 3,cellar\n".into(), &["kind", "cellar"]),
+        ("consignees.csv", "code,name,gln\nX,x,9521234000014\n".into(), &["gln", "check digit"]),
+        (
+            "orders.csv",
+            "order,consignee,product,packs\nO-8,FARWAY,WS750,5\nO-8,MARSHGATE,WS500,0\n".into(),
+            &["packs", "must be 1"],
+        ),
+        ("pallets.csv", "sscc,product,packs\n6291041500213,WS750,1\n".into(), &["sscc", "product number"]),
+        ("standing.csv", "tag,type\nHB-411,T1\n".into(), &["tag", "on record already"]),
+        ("bags.csv", "tag,lot,type,intake\nNB-2,QE-2232,T1,IN-0522\n".into(), &["intake", "on record already"]),
+        ("odd.csv", "tag,colour\nx,red\n".into(), &["colour", "type"]),
+        ("empty.csv", "order,consignee,product,packs\n".into(), &["has no rows"]),
+    ];
     for (name, text) in good {
         let path = folder.path().join(name);
         std::fs::write(&path, text)?;

@@ -7,6 +7,7 @@ mod clerk;
 mod import;
 mod record;
 mod store_args;
+mod trace_args;
 
 pub use arguments::Arguments;
 

@@ -1,0 +1,135 @@
+//! Requests that register an item.
+
+use super::*;
+
+register_request!(RegisterMaterialRequest, material, Material, |item, faults| {
+    faults.text("name", &item.name);
+});
+register_request!(RegisterProductRequest, product, Product, |item, faults| {
+    faults.text("name", &item.name);
+    faults.code("material_code", &item.material_code);
+    faults.mass("nominal_mass_mg", item.nominal_mass_mg, 1, PACK_MAX_MG);
+    faults.choice::<v1::PendingLotRule>("pending_lot_rule", item.pending_lot_rule);
+    if !item.gtin.is_empty() {
+        faults.gs1_key("gtin", &item.gtin, &[8, 12, 13, 14]);
+    }
+    faults.number("shelf_life_days", item.shelf_life_days, 0, 36_500);
+    faults.mass("pack_tare_mass_mg", item.pack_tare_mass_mg, 0, PACK_MAX_MG);
+    faults.number("pallet_pack_count", item.pallet_pack_count, 0, 1_000_000);
+    faults.mass("pallet_tare_mass_mg", item.pallet_tare_mass_mg, 0, MASS_MAX_MG);
+    faults.mass("pallet_tolerance_mass_mg", item.pallet_tolerance_mass_mg, 0, MASS_MAX_MG);
+});
+register_request!(RegisterFeedRequest, feed, Feed, |item, faults| {
+    faults.text("name", &item.name);
+    faults.positive_mass("capacity_mass_mg", item.capacity_mass_mg);
+    faults.mass("mixing_mass_mg", item.mixing_mass_mg, 0, item.capacity_mass_mg.max(0));
+    let low = i64::from(item.mixing_mass_mg > 0);
+    faults.number("mixing_stage_count", item.mixing_stage_count, low, 100);
+    faults.number("clock_tolerance_ms", item.clock_tolerance_ms, 0, HOUR_MS);
+    faults.optional_code("platform_code", &item.platform_code);
+    if let Some(proof) = &item.proof {
+        if proof.run_date.is_empty() {
+            faults.add("proof.run_date", "must be given");
+        }
+        faults.optional_date("proof.run_date", &proof.run_date);
+        faults.text("proof.report", &proof.report);
+    }
+});
+register_request!(RegisterMachineRequest, machine, Machine, |item, faults| {
+    faults.text("name", &item.name);
+    faults.code("feed_code", &item.feed_code);
+    faults.number("counter_digit_count", item.counter_digit_count, 0, 15);
+    faults.number("printer_tolerance_ms", item.printer_tolerance_ms, 0, HOUR_MS);
+    faults.number("buffer_pack_count", item.buffer_pack_count, 0, 1_000_000);
+});
+register_request!(RegisterHoistRequest, hoist, Hoist, |item, faults| {
+    faults.text("name", &item.name);
+    faults.positive_mass("rated_capacity_mg", item.rated_capacity_mg);
+    faults.mass("load_cell_tolerance_mg", item.load_cell_tolerance_mg, 0, MASS_MAX_MG);
+    faults.number("path_mm", item.path_mm, 0, 1_000_000);
+    faults.number("speed_mm_s", item.speed_mm_s, 0, 100_000);
+});
+register_request!(RegisterLiftingGearRequest, lifting_gear, LiftingGear, |item, faults| {
+    faults.text("name", &item.name);
+    faults.choice::<v1::GearKind>("kind", item.kind);
+    faults.mass("mass_mg", item.mass_mg, 0, MASS_MAX_MG);
+    faults.number("point_count", item.point_count, 1, 20);
+    faults.mass("point_load_limit_mg", item.point_load_limit_mg, 0, MASS_MAX_MG);
+    if item.kind == i32::from(v1::GearKind::Sling) && item.sling.is_none() {
+        faults.add("sling", "must be given for a sling");
+    }
+    let low = i64::from(item.sling.is_none());
+    faults.mass("working_load_limit_mg", item.working_load_limit_mg, low, MASS_MAX_MG);
+    if let Some(sling) = &item.sling {
+        faults.within("sling", |faults| {
+            faults.number("leg_count", sling.leg_count, 1, 4);
+            faults.positive_mass("leg_load_limit_mg", sling.leg_load_limit_mg);
+            faults.mass("tag_rating_0_45_mg", sling.tag_rating_0_45_mg, 0, MASS_MAX_MG);
+            faults.mass("tag_rating_45_60_mg", sling.tag_rating_45_60_mg, 0, MASS_MAX_MG);
+            if ![0, 2, 3].contains(&sling.bearing_leg_count) {
+                faults.add("bearing_leg_count", format!("is {}; must be 2 or 3, or 0 for 2", sling.bearing_leg_count));
+            }
+            faults.choice::<v1::Hitch>("hitch", sling.hitch);
+            faults.number("basket_factor_permille", sling.basket_factor_permille, 0, 2_000);
+        });
+    }
+});
+register_request!(RegisterFibcTypeRequest, fibc_type, FibcType, |item, faults| {
+    faults.text("name", &item.name);
+    faults.choice::<v1::FibcMark>("mark", item.mark);
+    faults.positive_mass("marked_mass_mg", item.marked_mass_mg);
+    faults.number("max_trip_count", item.max_trip_count, 1, 1_000);
+    faults.number("safety_factor", item.safety_factor, 0, 20);
+    faults.mass("tare_mass_mg", item.tare_mass_mg, 0, MASS_MAX_MG);
+    faults.optional_choice::<v1::ElectrostaticType>("electrostatic_type", item.electrostatic_type);
+    faults.optional_date("inspected_until_date", &item.inspected_until_date);
+});
+register_request!(RegisterScaleRequest, scale, Scale, |item, faults| {
+    faults.text("name", &item.name);
+    faults.choice::<v1::AccuracyClass>("accuracy_class", item.accuracy_class);
+    faults.positive_mass("interval_mg", item.interval_mg);
+    faults.positive_mass("max_mass_mg", item.max_mass_mg);
+    faults.optional_date("verified_until_date", &item.verified_until_date);
+    faults.mass("bias_uncertainty_mg", item.bias_uncertainty_mg, 0, MASS_MAX_MG);
+    faults.mass("repeatability_mg", item.repeatability_mg, 0, MASS_MAX_MG);
+});
+register_request!(RegisterInstrumentRequest, instrument, Instrument, |item, faults| {
+    faults.text("name", &item.name);
+    faults.mass("max_error_mg", item.max_error_mg, 0, MASS_MAX_MG);
+    faults.optional_date("verified_until_date", &item.verified_until_date);
+});
+register_request!(RegisterLocationRequest, location, Location, |item, faults| {
+    faults.text("name", &item.name);
+    faults.choice::<v1::LocationKind>("kind", item.kind);
+    faults.number("capacity_count", item.capacity_count, 0, 1_000_000);
+    faults.optional_choice::<v1::StackRule>("stack_rule", item.stack_rule);
+});
+register_request!(RegisterConsigneeRequest, consignee, Consignee, |item, faults| {
+    store::consignee(faults, item);
+});
+register_request!(RegisterPackagingLotRequest, packaging_lot, PackagingLot, |item, faults| {
+    faults.text("name", &item.name);
+    faults.optional_code("supplier_code", &item.supplier_code);
+    faults.optional_code("artwork_code", &item.artwork_code);
+});
+register_request!(RegisterPlatformRequest, platform, Platform, |item, faults| {
+    faults.text("name", &item.name);
+    faults.positive_mass("max_mass_mg", item.max_mass_mg);
+    faults.number("max_bag_count", item.max_bag_count, 0, 10_000);
+});
+register_request!(RegisterSupplierRequest, supplier, Supplier, |item, faults| {
+    faults.text("name", &item.name);
+    faults.optional_mass("mass_tolerance_mg", item.mass_tolerance_mg, 0);
+});
+register_request!(RegisterPersonRequest, person, Person, |item, faults| {
+    faults.rows("roles", item.roles.len(), 1, 9);
+    for (index, role) in item.roles.iter().enumerate() {
+        faults.choice::<v1::Role>(&format!("roles[{index}]"), *role);
+    }
+    faults.optional_date("driver_until_date", &item.driver_until_date);
+    faults.optional_date("slinger_until_date", &item.slinger_until_date);
+});
+register_request!(RegisterStopReasonRequest, stop_reason, StopReason, |item, faults| {
+    faults.text("name", &item.name);
+    faults.choice::<v1::StopKind>("kind", item.kind);
+});
