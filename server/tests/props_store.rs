@@ -334,7 +334,7 @@ fn stock_deeds(house: &mut House, story: &mut Story) {
             let here: Vec<String> = pallets.iter().filter(|_| house.random.bool()).take(6).cloned().collect();
             let fact =
                 Fact::StockTaken(StockTaken { location_code: "R1".into(), ssccs: here, ..StockTaken::default() });
-            let needs = Some(Needs::Location("R1".into()));
+            let needs = Some(Needs::StockTake("R1".into()));
             house.run("op", &Command::new(fact, story.now), needs).unwrap();
         }
     }

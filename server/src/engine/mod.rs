@@ -93,14 +93,22 @@ pub struct RestsOn {
     pub sequence: u64,
     /// Object keys.
     pub keys: BTreeSet<String>,
-    /// Beginnings of object keys, e.g. all days of a feed.
+    /// Beginnings of object keys, e.g. all feeds of the register.
     pub prefixes: BTreeSet<String>,
+    /// Objects kept per day, with the first and last day that matters.
+    pub days: BTreeSet<(String, i64, i64)>,
 }
 
 impl RestsOn {
     /// True when a change of this object makes it out of date.
     pub fn holds(&self, key: &str) -> bool {
-        self.keys.contains(key) || self.prefixes.iter().any(|prefix| key.starts_with(prefix.as_str()))
+        let in_days = |object: &str, from: i64, to: i64| {
+            let day = key.strip_prefix(object).and_then(|rest| rest.strip_prefix("/d"));
+            day.and_then(|day| day.parse().ok()).is_some_and(|day: i64| (from..=to).contains(&day))
+        };
+        self.keys.contains(key)
+            || self.prefixes.iter().any(|prefix| key.starts_with(prefix.as_str()))
+            || self.days.iter().any(|(object, from, to)| in_days(object, *from, *to))
     }
 }
 

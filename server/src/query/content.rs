@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use packloft_domain::fact::PackInterval;
-use packloft_domain::key::object;
+use packloft_domain::key::{self, object};
 use packloft_domain::record::Unreadable;
 use packloft_domain::rules::bag::BagFacts;
 use packloft_domain::rules::dispatch;
@@ -148,12 +148,27 @@ fn note_rests(asked: &Asked, pallet: &PalletFacts, content: &Content, rests: &mu
     for code in pallet.run_codes() {
         rests.keys.extend([object("run", code), object("run_pallets", code)]);
         if let Some(run) = asked.run_flows(code)? {
-            let started = &run.places.run.started;
-            rests.prefixes.insert(format!("{}/d", object("feed", &started.feed_code)));
-            rests.prefixes.insert(format!("{}/d", object("machine", &started.machine_code)));
+            let known = &run.places.run;
+            // A day more on either side: what was told of a period lies in every day it touches.
+            let from = key::day_of(known.start_us) - 1;
+            let to = known.finish_us.map_or(i64::MAX, |finish| key::day_of(finish) + 1);
+            rests.days.insert((object("machine", &known.started.machine_code), from, to));
+            for (flow, _) in &run.flows {
+                let ledger = &flow.ledger;
+                let from = key::day_of(ledger.base_us) - 1;
+                let to = ledger.end.map_or(i64::MAX, |end| key::day_of(ledger.instant_us(end)) + 1);
+                rests.days.insert((
+                    object("feed", &known.started.feed_code),
+                    from.min(key::day_of(known.start_us)),
+                    to,
+                ));
+            }
+            // A feed seen empty where it was not known to be parts a stretch.
+            rests.keys.insert(object("feed_anchors", &known.started.feed_code));
         }
     }
-    rests.prefixes.extend(["register/feed/", "register/machine/", "register/scale/"].map(String::from));
+    let registers = ["feed", "machine", "scale", "instrument", "supplier"];
+    rests.prefixes.extend(registers.map(|kind| format!("register/{kind}/")));
     Ok(())
 }
 
@@ -166,6 +181,8 @@ pub enum Needs {
     Load(String),
     /// What stands at this location.
     Location(String),
+    /// What stands at this location, and what was missed there.
+    StockTake(String),
 }
 
 /// Computes it, with what it rests on. Unknown codes give nothing: the writer names them.
@@ -174,8 +191,9 @@ pub enum Needs {
 /// When the record cannot be read.
 pub fn evidence(asked: &Asked, needs: &Needs) -> Result<(Evidence, Option<RestsOn>), Unreadable> {
     let ssccs = match needs {
-        Needs::Location(code) => {
-            let units = super::stock::units_at(asked, code)?;
+        Needs::Location(code) | Needs::StockTake(code) => {
+            let missed_too = matches!(needs, Needs::StockTake(_));
+            let units = super::stock::units_at(asked, code, missed_too)?;
             return Ok((Evidence { units, ..Evidence::default() }, None));
         }
         Needs::Pallets(ssccs) => ssccs.clone(),

@@ -223,12 +223,12 @@ pub fn units(asked: &Asked, at_us: Option<i64>) -> Result<Vec<v1::StockUnit>, Un
     Ok(rows)
 }
 
-/// Units that stand at a location now.
+/// Units that stand at a location now; those that were missed there only when wanted.
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn units_at(asked: &Asked, location_code: &str) -> Result<Vec<UnitAt>, Unreadable> {
-    let here = |unit: &&v1::StockUnit| unit.location_code == location_code && !unit.missing;
+pub fn units_at(asked: &Asked, location_code: &str, missed_too: bool) -> Result<Vec<UnitAt>, Unreadable> {
+    let here = |unit: &&v1::StockUnit| unit.location_code == location_code && (missed_too || !unit.missing);
     let units: Vec<v1::StockUnit> = with_index(asked, |index| {
         index.units.values().filter_map(|unit| unit.there.as_ref()).filter(here).cloned().collect()
     })?;

@@ -18,8 +18,10 @@ fn hex(bytes: &[u8]) -> String {
 }
 
 service! {
-    JournalService {
-        correct: CorrectRequest => CorrectResponse;
+    JournalService {}
+    async fn correct(&self, request: Request<v1::CorrectRequest>) -> Result<Response<v1::CorrectResponse>, Status> {
+        let (receipt, _) = self.write_with(request, super::store::location).await?;
+        Ok(Response::new(v1::CorrectResponse { receipt: Some(receipt) }))
     }
     async fn list_events(
         &self,
@@ -28,7 +30,7 @@ service! {
         let r = request.into_inner();
         let question = format!("events {} {}", r.from_sequence, r.object_key);
         let page = Page::read(r.page_size, &r.page_token, &question).map_err(status::refusal)?;
-        let newest = self.engine().views.applied().sequence;
+        let newest = self.engine().newest();
         let sequence = page.sequence.unwrap_or(newest).min(newest);
         let journal = Arc::clone(&self.engine().journal);
         let record = self.engine().views.record_at(sequence);

@@ -11,10 +11,15 @@ use super::{service, status};
 use crate::query::content::Needs;
 use crate::query::stock;
 
-fn location(command: &Command) -> Option<Needs> {
-    match &command.fact {
+/// What a move or a stock take needs to know of its location; a correction of one the same.
+pub(super) fn location(command: &Command) -> Option<Needs> {
+    let fact = match &command.fact {
+        Fact::Corrected(f) => f.replacement.as_ref().and_then(|event| event.fact.as_ref())?,
+        fact => fact,
+    };
+    match fact {
         Fact::UnitsMoved(f) => Some(Needs::Location(f.location_code.clone())),
-        Fact::StockTaken(f) => Some(Needs::Location(f.location_code.clone())),
+        Fact::StockTaken(f) => Some(Needs::StockTake(f.location_code.clone())),
         _ => None,
     }
 }

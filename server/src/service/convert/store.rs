@@ -2,8 +2,8 @@
 
 use super::*;
 
-/// Most units named by one request.
-const UNITS_MAX: usize = 200;
+/// Most units named by one request: a location of two thousand places can be taken stock of.
+const UNITS_MAX: usize = 2_000;
 
 /// Shape of a consignee, in a register request or a row of a file.
 pub fn consignee(faults: &mut Faults, item: &v1::Consignee) {
