@@ -71,6 +71,16 @@ pub fn request_id() -> String {
     uuid::Uuid::now_v7().to_string()
 }
 
+/// The id of a further request that belongs to one with this id, so that the whole may be sent again as it was.
+pub fn further_id(first: &str, number: usize) -> String {
+    let Ok(id) = uuid::Uuid::try_parse(first) else { return first.to_owned() };
+    let mut bytes = id.into_bytes();
+    for (byte, more) in bytes[9..].iter_mut().zip((number as u64).wrapping_mul(0x9E37_79B9_7F4A_7C15).to_be_bytes()) {
+        *byte ^= more;
+    }
+    uuid::Uuid::from_bytes(bytes).to_string()
+}
+
 /// True when the same request may simply be sent again.
 pub fn may_retry(status: &Status) -> bool {
     // tonic says Cancelled for a deadline that passed.

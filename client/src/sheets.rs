@@ -420,6 +420,15 @@ fn method(method: Option<&v1::FlowMethod>, zone: &Zone) -> Vec<String> {
 
 /// Origin of a pack: bags, lots, what happened.
 pub fn origin(origin: &v1::PackOrigin, zone: &Zone) -> Vec<Sheet> {
+    if origin.interval.is_none() {
+        let words = format!("packs of batch {} ({}) from before the record", origin.batch_code, origin.product_code);
+        let lots: Vec<v1::Lot> = origin.lots.iter().filter_map(|row| row.lot.clone()).collect();
+        return vec![
+            Sheet { before: vec![words], ..Sheet::default() },
+            self::lots(&lots),
+            crate::store_sheets::traced_pallets(&origin.pallets, "pallets the packs may be on"),
+        ];
+    }
     let packs = origin.interval.clone().unwrap_or_default();
     let numbers = if packs.first_number == packs.last_number {
         format!("pack {}", packs.first_number)

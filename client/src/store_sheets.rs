@@ -23,8 +23,9 @@ fn free(pallet: &v1::Pallet) -> String {
         (v1::PalletState::InStore | v1::PalletState::Missing, false) => "NOT FREE".into(),
         (v1::PalletState::Loaded, true) => "loaded".into(),
         (v1::PalletState::Loaded, false) => "loaded, NOT FREE".into(),
-        (v1::PalletState::Dispatched, _) => "dispatched".into(),
-        _ => "-".into(),
+        (v1::PalletState::Dispatched, _) if pallet.hold_codes.is_empty() => "dispatched".into(),
+        (v1::PalletState::Dispatched, _) => format!("dispatched, OPEN HOLDS {}", pallet.hold_codes.join(" ")),
+        _ => "no more".into(),
     }
 }
 
@@ -243,8 +244,8 @@ pub fn load(load: &v1::VehicleLoad, zone: &Zone) -> Vec<Sheet> {
     }
     if load.papers_differ {
         head.before.push("LOOK: what is known now differs from the papers; a corrected despatch advice is due".into());
-        head.before.extend(load.paper_notes.iter().map(|note| format!("  {note}")));
     }
+    head.before.extend(load.paper_notes.iter().map(|note| format!("  {note}")));
     let mut found = vec![head];
     for consignment in &load.consignments {
         let order = if consignment.order_code.is_empty() {
@@ -264,7 +265,11 @@ pub fn load(load: &v1::VehicleLoad, zone: &Zone) -> Vec<Sheet> {
             ..Sheet::default()
         };
         for row in &consignment.pallets {
-            let note = if row.reasons.is_empty() { row.note.clone() } else { briefly(&row.reasons) };
+            let mut note = if row.reasons.is_empty() { row.note.clone() } else { briefly(&row.reasons) };
+            if row.reasons.is_empty() && !row.hold_codes.is_empty() {
+                let holds = format!("OPEN HOLDS {}", row.hold_codes.join(" "));
+                note = if note.is_empty() { holds } else { format!("{holds}\n{note}") };
+            }
             sheet.rows.push(vec![
                 row.sscc.clone(),
                 row.pack_count.to_string(),
@@ -374,13 +379,18 @@ pub fn traced_pallets(rows: &[v1::TracedPallet], before: &str) -> Sheet {
     sheet
 }
 
+/// What is left over when all places are counted.
+const LEFT_OVER: [&str; 2] = ["on no pallet on record", "MORE ON RECORD THAN WAS MADE"];
+
 fn account(row: &v1::PackAccount) -> Sheet {
-    let numbers = row.interval.as_ref().map_or_else(String::new, |i| format!("{}-{}", i.first_number, i.last_number));
+    let numbers: Vec<String> = row.pieces.iter().map(|i| format!("{}-{}", i.first_number, i.last_number)).collect();
+    let what = if row.run_code.is_empty() {
+        format!("pallets from before the record, batch {}", row.batch_code)
+    } else {
+        format!("packs {} of run {} (batch {})", numbers.join(" and "), row.run_code, row.batch_code)
+    };
     let mut sheet = Sheet {
-        before: vec![format!(
-            "packs {numbers} of run {} (batch {}): {} made, each in exactly one place",
-            row.run_code, row.batch_code, row.made_count
-        )],
+        before: vec![format!("{what}: {} made, each in exactly one place", row.made_count)],
         head: vec!["place", ">packs"],
         ..Sheet::default()
     };
@@ -395,9 +405,9 @@ fn account(row: &v1::PackAccount) -> Sheet {
         ("destroyed", row.destroyed_count),
         ("otherwise disposed of", row.disposed_count),
         ("missing when stock was taken", row.missing_count),
-        ("on no pallet on record", row.unaccounted_count),
+        (if row.unaccounted_count < 0 { LEFT_OVER[1] } else { LEFT_OVER[0] }, row.unaccounted_count),
     ];
-    for (name, count) in places.iter().filter(|(name, count)| *count != 0 || name.starts_with("on no")) {
+    for (name, count) in places.iter().filter(|(name, count)| *count != 0 || LEFT_OVER.contains(name)) {
         sheet.rows.push(vec![(*name).to_owned(), count.to_string()]);
     }
     let sum: i64 = places.iter().map(|(_, count)| count).sum();
@@ -427,6 +437,10 @@ pub fn whereabouts(answer: &v1::Whereabouts, zone: &Zone) -> Vec<Sheet> {
     let mut found = vec![consignees];
     found.extend(answer.accounts.iter().map(account));
     found.push(traced_pallets(&answer.pallets, "pallets"));
+    if !answer.lot_unknown_pallets.is_empty() {
+        let words = "LOOK: pallets from before the record whose lots nobody knows; it may be in them";
+        found.push(traced_pallets(&answer.lot_unknown_pallets, words));
+    }
     found
 }
 
@@ -437,7 +451,7 @@ pub fn consignment(answer: &v1::TraceConsignmentResponse) -> Vec<Sheet> {
             "consignment {} to {} on load {}",
             answer.consignment_code, answer.consignee_code, answer.load_code
         )],
-        head: vec!["pallet", ">packs", "content", "lots that may be in it", "bags that may be in it"],
+        head: vec!["pallet", ">packs", "content", "lots that may be in it", "bags that may be in it", "open holds"],
         ..Sheet::default()
     };
     for row in &answer.pallets {
@@ -447,6 +461,7 @@ pub fn consignment(answer: &v1::TraceConsignmentResponse) -> Vec<Sheet> {
             row.contents.iter().map(content).collect::<Vec<_>>().join("\n"),
             row.lot_codes.join(" "),
             row.bag_tags.join(" "),
+            row.hold_codes.join(" "),
         ]);
     }
     vec![sheet, crate::sheets::lots(&answer.lots)]

@@ -120,25 +120,28 @@ async fn every_kind_of_file_is_read_and_its_faults_are_told_by_row_and_column() 
         (
             "orders.csv",
             "order,consignee,product,packs\nO-8,FARWAY,WS750,5\nO-8,MARSHGATE,WS500,0\n".into(),
-            &["packs", "must be 1"],
+            &["packs", "must be 1", "product WS500 is not on record"],
         ),
         ("pallets.csv", "sscc,product,packs\n6291041500213,WS750,1\n".into(), &["sscc", "product number"]),
         ("standing.csv", "tag,type\nHB-411,T1\n".into(), &["tag", "on record already"]),
         ("bags.csv", "tag,lot,type,intake\nNB-2,QE-2232,T1,IN-0522\n".into(), &["intake", "on record already"]),
-        ("odd.csv", "tag,colour\nx,red\n".into(), &["colour", "type"]),
+        ("odd.csv", "order,colour\nx,red\n".into(), &["colour", "packs"]),
+        ("again.csv", "code,name,kind\nR1,row,quarantine\n".into(), &["location R1 is on record already"]),
         ("empty.csv", "order,consignee,product,packs\n".into(), &["has no rows"]),
     ];
     for (name, text) in good {
         let path = folder.path().join(name);
         std::fs::write(&path, text)?;
-        let output = import(&running, &path, &[])?;
+        let kind: &[&str] = if name == "standing.csv" { &["--kind", "opening-bags"] } else { &[] };
+        let output = import(&running, &path, kind)?;
         assert!(output.status.success() && told(&output).starts_with("imported "), "{name}: {}", told(&output));
     }
     let before = latest(&running).await?;
     for (name, text, words) in bad {
         let path = folder.path().join(name);
         std::fs::write(&path, text)?;
-        let output = import(&running, &path, &[])?;
+        let kind: &[&str] = if name == "standing.csv" { &["--kind", "opening-bags"] } else { &[] };
+        let output = import(&running, &path, kind)?;
         let told = told(&output);
         assert_eq!(output.status.code(), Some(2), "{name}: {told}");
         assert!(words.iter().all(|word| told.contains(word)), "{name} {words:?}: {told}");
@@ -173,6 +176,7 @@ async fn a_server_killed_while_it_imports_has_the_whole_file_or_nothing() -> any
         let importing = std::thread::spawn(move || {
             std::process::Command::new(EXECUTABLE)
                 .args(["--be-the-command", "--server", &url, "--actor", "p-31", "--request-id", &words, "import"])
+                .args(["--kind", "opening-bags"])
                 .arg(file)
                 .output()
         });
@@ -191,7 +195,7 @@ async fn a_server_killed_while_it_imports_has_the_whole_file_or_nothing() -> any
             whole += 1
         }
         // The same id sent again: recorded now, or told that it was.
-        let again = import(&running, &path, &["--request-id", &id])?;
+        let again = import(&running, &path, &["--request-id", &id, "--kind", "opening-bags"])?;
         assert!(again.status.success() || told(&again).contains("something else"), "{}", told(&again));
     }
     let proof = running.command(&["journal", "verify"])?;

@@ -154,10 +154,11 @@ async fn what_the_clerk_and_quality_see() -> anyhow::Result<()> {
             .collect()
     };
     let rows: Vec<(Vec<String>, i32)> = vec![
-        (with(&["pallet", "list"], "", &[]), 0),
-        (with(&["pallet", "show"], &held, &[]), 0),
+        (vec!["pallet".into(), "list".into()], 0),
+        (vec!["pallet".into(), "show".into(), held.clone()], 0),
+        (with(&["pallet", "show"], &held, &[]), 2),
         (with(&["store", "stock", "--kind", "pallet", "--location", "R2"], "", &[]), 0),
-        (with(&["order", "list"], "", &[]), 0),
+        (vec!["order".into(), "list".into()], 0),
         (with(&["load", "propose", "C-1007-2", "--packs", "6000", "--product", "WS750"], "", &[]), 0),
         (with(&["load", "check", "C-1007-2"], &held, &[]), 1),
         (with(&["load", "add", "C-1007-2"], &held, &[]), 1),
@@ -166,10 +167,10 @@ async fn what_the_clerk_and_quality_see() -> anyhow::Result<()> {
         (with(&["load", "add", "C-1007-2"], &scanned, &[]), 1),
         (with(&["load", "add", "C-1007-2"], &held, &["--already-done", "stood behind the free ones"]), 0),
         (with(&["load", "dispatch", "V-1007-1"], "", &[]), 1),
-        (with(&["load", "show", "V-1007-1"], "", &[]), 0),
+        (vec!["load".into(), "show".into(), "V-1007-1".into()], 0),
         (with(&["load", "dispatch", "V-1007-1"], "", &["--already-done", "the driver had left"]), 0),
         (with(&["load", "add", "C-1007-2"], &free, &[]), 1),
-        (with(&["breach", "list"], "", &[]), 0),
+        (vec!["breach".into(), "list".into()], 0),
     ];
     check_owned(&running, "clerk", &rows)?;
     let later = ["--actor", "p-40", "--at", "2026-10-08 09:00"];
@@ -179,15 +180,18 @@ async fn what_the_clerk_and_quality_see() -> anyhow::Result<()> {
             .chain(more.iter().map(|w| (*w).to_owned()))
             .collect()
     };
+    let now = |words: &[&str]| -> Vec<String> { words.iter().map(|word| (*word).to_owned()).collect() };
     let rows: Vec<(Vec<String>, i32)> = vec![
-        (qa(&["trace", "pack", "--batch", "HF279A", "--printed", "09:20"], "", &[]), 0),
-        (qa(&["trace", "pallet"], &held, &[]), 0),
+        (now(&["trace", "pack", "--batch", "HF279A", "--printed", "09:20"]), 0),
+        (now(&["trace", "pallet", &held]), 0),
         (qa(&["load", "return"], &held, &["--packs", "300", "--location", "RET", "--reason", "complaint 7"]), 0),
+        (qa(&["load", "amend"], &morning::sscc(7), &["--reason", "still stood at the bay"]), 2),
         (qa(&["load", "amend"], &morning::sscc(7), &["--reason", "still stood at the bay", "--location", "BAY"]), 0),
-        (qa(&["load", "show", "V-1007-1"], "", &[]), 0),
-        (qa(&["trace", "consignment", "C-1007-2"], "", &[]), 0),
-        (qa(&["trace", "lot", "QE-2232"], "", &[]), 0),
-        (qa(&["trace", "packaging", "FILM-31"], "", &[]), 0),
+        (now(&["load", "show", "V-1007-1"]), 0),
+        (now(&["trace", "consignment", "C-1007-2"]), 0),
+        (now(&["trace", "lot", "QE-2232"]), 0),
+        (now(&["trace", "packaging", "FILM-31"]), 0),
+        (now(&["trace", "pack", "--batch", "HF279A"]), 0),
     ];
     check_owned(&running, "trace_forward", &rows)
 }

@@ -268,8 +268,33 @@ async fn objects(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
     }
 }
 
+/// True for questions that are answered as of now.
+fn asks_of_now(task: &Task) -> bool {
+    match task {
+        Task::Registered { .. } | Task::Trace(_) | Task::Yield { .. } => true,
+        Task::Site(task) => matches!(task, SiteTask::Show),
+        Task::Intake(task) => matches!(task, IntakeTask::List(_)),
+        Task::Bag(task) => matches!(task, BagTask::Show { .. } | BagTask::List { .. }),
+        Task::Lot(task) => matches!(task, LotTask::Show { .. } | LotTask::List(_)),
+        Task::Lift(task) => matches!(task, LiftTask::List { .. }),
+        Task::Run(task) => matches!(task, RunTask::Show { .. } | RunTask::List { .. }),
+        Task::Pallet(task) => matches!(task, PalletTask::Show { .. } | PalletTask::List { .. }),
+        Task::Order(task) => matches!(task, OrderTask::Show { .. } | OrderTask::List { .. }),
+        Task::Load(task) => matches!(task, LoadTask::Show { .. } | LoadTask::List { .. }),
+        Task::Hold(task) => matches!(task, HoldTask::List { .. }),
+        Task::Breach(task) => matches!(task, BreachTask::List { .. }),
+        _ => false,
+    }
+}
+
 /// Runs a subcommand that asks; `None` when the task is not one.
 pub async fn run(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fault> {
+    // Whoever names a time must not be shown the present for it.
+    if session.asked_at && asks_of_now(task) {
+        return Err(Fault::usage(
+            "--at means nothing to this question: it is answered as of now, by what is known now",
+        ));
+    }
     match task {
         Task::Site(SiteTask::Show) => {
             show!(session, setup.get_site(v1::GetSiteRequest {}), "GetSiteResponse", |answer| {

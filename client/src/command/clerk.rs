@@ -121,7 +121,7 @@ pub async fn store(session: &mut Session, task: StoreTask) -> Result<Exit, Fault
                 }
             )
         }
-        StoreTask::Take { location, units } => write_and!(
+        StoreTask::Take { location, units, empty } => write_and!(
             session,
             store.record_stock_take,
             RecordStockTakeRequest {
@@ -129,6 +129,7 @@ pub async fn store(session: &mut Session, task: StoreTask) -> Result<Exit, Fault
                 ssccs: units.ssccs,
                 bag_tags: units.bags,
                 packaging_lot_codes: units.packaging,
+                empty,
             },
             |answer| {
                 let none = answer.differences.is_empty();
@@ -162,10 +163,9 @@ pub async fn orders(session: &mut Session, task: OrderTask) -> Result<Exit, Faul
 
 /// Loads pallets one after another; the first that is refused ends it, those before it stay loaded.
 async fn add(session: &mut Session, consignment: &str, ssccs: &[String], already_done: &str) -> Result<Exit, Fault> {
+    let first_id = session.request_id.clone();
     for (number, sscc) in ssccs.iter().enumerate() {
-        if number > 0 {
-            session.request_id = crate::connection::request_id();
-        }
+        session.request_id = crate::connection::further_id(&first_id, number);
         let request = v1::LoadPalletRequest {
             request_id: session.request_id.clone(),
             occurred_time: Some(session.time),

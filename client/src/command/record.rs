@@ -572,7 +572,7 @@ pub async fn run(session: &mut Session, task: Task) -> Result<Exit, Fault> {
                 RecordOpeningStockRequest {
                     feed_code: args.feed,
                     feed_content_mass_mg: args.content.unwrap_or(0),
-                    feed_content_uncertainty_mg: args.uncertainty,
+                    feed_content_uncertainty_mg: args.uncertainty.unwrap_or(0),
                     hoist_code: args.hoist,
                     used_life_s: args.used_hours * 3_600,
                     last_sscc_serial: args.last_serial,

@@ -130,6 +130,9 @@ pub enum StoreTask {
         location: String,
         #[command(flatten)]
         units: UnitArgs,
+        /// Nothing stands there.
+        #[arg(long)]
+        empty: bool,
     },
     /// What stands where, now or (with --at) at a past time.
     Stock {
@@ -358,11 +361,11 @@ pub enum LoadTask {
         #[arg(long)]
         reason: String,
     },
-    /// Say where a dispatched pallet really went; the papers stay as issued.
+    /// Say where a dispatched pallet really went, or that one went unseen; the papers stay as issued.
     Amend {
         /// Pallet.
         sscc: String,
-        /// Consignment it really went with; left out when it never left.
+        /// Consignment it really went with.
         #[arg(long, default_value = "")]
         consignment: String,
         /// Where it stands when it never left.
@@ -400,14 +403,14 @@ pub enum Pass {
 #[derive(Args)]
 pub struct OpeningArgs {
     /// Feed.
-    #[arg(long, default_value = "", requires = "content")]
+    #[arg(long, default_value = "", requires_all = ["content", "uncertainty"])]
     pub feed: String,
     /// What it held.
     #[arg(long, value_parser = mass)]
     pub content: Option<i64>,
     /// Standard uncertainty of that.
-    #[arg(long, value_parser = mass, default_value = "0kg")]
-    pub uncertainty: i64,
+    #[arg(long, value_parser = mass)]
+    pub uncertainty: Option<i64>,
     /// Hoist.
     #[arg(long, default_value = "")]
     pub hoist: String,

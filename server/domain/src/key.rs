@@ -84,6 +84,9 @@ fn hold_keys(hold: &HoldPlaced, keys: &mut Vec<String>) {
 /// Days on which serials of the SSCC pool were taken, by the time they were recorded: the newest is in the last bucket.
 pub const SERIALS: &str = "sscc_serials";
 
+/// Pallets from before the record whose lots nobody knows.
+pub const LOT_UNKNOWN: &str = "pallets_lot_unknown";
+
 fn serial_key(serial: i64, recorded_time_us: i64, keys: &mut Vec<String>) {
     if serial > 0 {
         keys.push(bucket(SERIALS, day_of(recorded_time_us)));
@@ -102,6 +105,13 @@ fn store_keys(fact: &Fact, recorded_us: i64, keys: &mut Vec<String>) {
         Fact::PalletBuilt(f) => {
             keys.push(object("pallet", &f.sscc));
             keys.extend(f.parts.iter().map(|part| object("run_pallets", &part.run_code)));
+            if f.origin() == PalletOrigin::BeforeRecord {
+                keys.push(object("batch", &f.batch_code));
+                keys.extend(f.lot_codes.iter().map(|code| object("lot_pallets", code)));
+                if f.lot_codes.is_empty() {
+                    keys.push(LOT_UNKNOWN.into());
+                }
+            }
             serial_key(f.serial, recorded_us, keys);
         }
         Fact::PalletWeighed(f) => keys.push(object("pallet", &f.sscc)),

@@ -196,7 +196,10 @@ fn store_words(fact: &Fact) -> String {
             let missing = units(&f.missing_ssccs, &f.missing_bag_tags, &f.missing_packaging_lot_codes);
             let seen = units(&f.ssccs, &f.bag_tags, &f.packaging_lot_codes);
             let missing = if missing.is_empty() { String::new() } else { format!("; not seen: {missing}") };
-            format!("stock taken at {}: {seen}{missing}", f.location_code)
+            let seen = if seen.is_empty() { "nothing seen".to_owned() } else { format!("seen: {seen}") };
+            let unknown = f.unknown_codes.join(" ");
+            let unknown = if unknown.is_empty() { unknown } else { format!("; not on record: {unknown}") };
+            format!("stock taken at {}: {seen}{missing}{unknown}", f.location_code)
         }
         Fact::FileImported(f) => {
             format!("file {} of {} {} imported", f.file_name, f.row_count, f.kind.replace('_', " "))

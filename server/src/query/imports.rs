@@ -28,6 +28,8 @@ pub struct Prepared {
     pub command: Command,
     /// Rows it was made of.
     pub rows: Vec<usize>,
+    /// False for a row with faults of its own: it is only looked through for more.
+    pub sound: bool,
 }
 
 /// Faults of a file, by row.
@@ -58,14 +60,14 @@ fn kind_of(row: &Row) -> &'static [v1::ImportKind] {
     }
 }
 
-/// What must not come twice in a file.
-fn identity(row: &Row) -> String {
+/// What must not come twice in a file, with its column.
+fn identity(row: &Row) -> (&'static str, String) {
     match row {
-        Row::Bag(x) => x.bag_tag.clone(),
-        Row::OrderLine(x) => format!("{} {}", x.order_code, x.product_code),
-        Row::Location(x) => x.code.clone(),
-        Row::Consignee(x) => x.code.clone(),
-        Row::Pallet(x) => packloft_domain::gs1::scanned_sscc(&x.sscc).unwrap_or_else(|_| x.sscc.clone()),
+        Row::Bag(x) => ("bag_tag", x.bag_tag.clone()),
+        Row::OrderLine(x) => ("product_code", format!("{} {}", x.order_code, x.product_code)),
+        Row::Location(x) => ("code", x.code.clone()),
+        Row::Consignee(x) => ("code", x.code.clone()),
+        Row::Pallet(x) => ("sscc", packloft_domain::gs1::scanned_sscc(&x.sscc).unwrap_or_else(|_| x.sscc.clone())),
     }
 }
 
@@ -259,33 +261,40 @@ pub fn prepare(
                 faults.add(number, violation.field, violation.text);
             }
         }
-        let identity = identity(row);
+        let (column, identity) = identity(row);
         if let Some(first) = seen.get(&identity) {
-            faults.add(number, "", format!("{identity} stands in row {first} already"));
+            faults.add(number, column, format!("{identity} stands in row {first} already"));
             sound = false;
         } else {
             seen.insert(identity, number);
-        }
-        if !sound {
-            continue;
         }
         let at = match row {
             Row::Bag(x) => x.occurred_time.as_ref().map(|t| t.seconds * 1_000_000 + i64::from(t.nanos / 1_000)),
             _ => None,
         };
-        let group = match &fact {
+        // What is on record is changed one by one, by somebody who sees what it was.
+        let expected_version = matches!(fact, Fact::Registered(_)).then_some(0);
+        let command = Command { expected_version, ..Command::new(fact, at.unwrap_or(occurred_time_us)) };
+        if !sound {
+            prepared.push(Prepared { command, rows: vec![index], sound });
+            continue;
+        }
+        let group = match &command.fact {
             Fact::IntakeRecorded(x) => Some(x.intake_code.clone()),
             Fact::OrderEntered(x) => Some(x.order_code.clone()),
             _ => None,
         };
         if let Some(known) = group.as_ref().and_then(|code| groups.get(code)).copied() {
-            match unlike(&prepared[known].command.fact, &fact) {
+            let first = &prepared[known];
+            let other_time = at.is_some_and(|at| at != first.command.occurred_time_us).then_some("occurred_time");
+            match unlike(&first.command.fact, &command.fact).or(other_time) {
                 Some(column) => {
-                    let first = rows[prepared[known].rows[0]].row_number;
+                    let first = rows[first.rows[0]].row_number;
                     faults.add(number, column, format!("differs from row {first}, which belongs to the same one"));
+                    prepared.push(Prepared { command, rows: vec![index], sound: false });
                 }
                 None => {
-                    join(&mut prepared[known].command.fact, fact);
+                    join(&mut prepared[known].command.fact, command.fact);
                     prepared[known].rows.push(index);
                 }
             }
@@ -294,7 +303,7 @@ pub fn prepare(
         if let Some(code) = group {
             groups.insert(code, prepared.len());
         }
-        prepared.push(Prepared { command: Command::new(fact, at.unwrap_or(occurred_time_us)), rows: vec![index] });
+        prepared.push(Prepared { command, rows: vec![index], sound });
     }
     prepared
 }
@@ -382,6 +391,12 @@ pub fn check(
             decide(command, &context)
         };
         match ask(&front, &one.command) {
+            // A row with faults of its own is looked through for codes that are not on record, and no more.
+            result if !one.sound => {
+                if let (Err(refusal @ Refusal::NotFound(_)), Some(row)) = (result, &rows[one.rows[0]].row) {
+                    tell(&refusal, rows[one.rows[0]].row_number, row, faults);
+                }
+            }
             Ok(decision) => {
                 let event = f::Event {
                     occurred_time_us: one.command.occurred_time_us,
@@ -413,7 +428,7 @@ fn blame(
         let given = &rows[*index];
         let Some(row) = &given.row else { continue };
         let fact = alone(row, kind, &mut Faults::default());
-        if let Some(refusal) = ask(&Command::new(fact, one.command.occurred_time_us)) {
+        if let Some(refusal) = ask(&Command { fact, ..one.command.clone() }) {
             // What all rows of an order share (its code, its consignee) is told once.
             if shared.insert(format!("{refusal:?}")) {
                 tell(&refusal, given.row_number, row, faults);

@@ -90,7 +90,8 @@ fn note(papers: Option<&packloft_domain::fact::DispatchedPallet>, pallet: &Palle
     if paper.consignment_code != here {
         notes.push(format!("the papers name consignment {}", paper.consignment_code));
     }
-    if paper.pack_count != pallet.pack_count() {
+    // What came back was right on the papers.
+    if paper.pack_count != pallet.pack_count() + pallet.returned_count {
         notes.push(format!("the papers name {} packs", paper.pack_count));
     }
     if paper.product_code != pallet.product_code {
@@ -108,11 +109,14 @@ fn loaded_pallet(
 ) -> Result<v1::LoadedPallet, Unreadable> {
     let row = load.pallets.iter().find(|row| row.sscc == pallet.sscc);
     let papers = load.dispatched.as_ref().map(|(dispatched, _)| &dispatched.pallets);
-    let reasons = if with_reasons && load.dispatched.is_none() {
-        pallets::reasons(asked, pallet, &content(asked, pallet)?)?
-    } else {
-        Vec::new()
-    };
+    let (mut reasons, mut hold_codes) = (Vec::new(), Vec::new());
+    if with_reasons {
+        let content = content(asked, pallet)?;
+        hold_codes = pallets::hold_codes(asked, pallet, &content)?;
+        if load.dispatched.is_none() {
+            reasons = pallets::reasons(asked, pallet, &content)?;
+        }
+    }
     let mut note = papers.map_or_else(String::new, |papers| {
         note(papers.iter().find(|paper| paper.sscc == pallet.sscc), pallet, consignment_code)
     });
@@ -131,6 +135,7 @@ fn loaded_pallet(
         loaded_time: row.map(|row| timestamp(row.loaded_us)),
         reasons: twins(&reasons),
         note,
+        hold_codes,
     })
 }
 
@@ -160,16 +165,21 @@ pub fn load(asked: &Asked, load_code: &str, with_reasons: bool) -> Result<Option
     let papers: Vec<v1::DispatchedPallet> =
         load.dispatched.as_ref().map(|(dispatched, _)| twins(&dispatched.pallets)).unwrap_or_default();
     let traced: Vec<&v1::LoadedPallet> = consignments.iter().flat_map(|c| &c.pallets).collect();
-    let mut paper_notes = Vec::new();
+    let (mut paper_notes, mut wrong) = (Vec::new(), false);
     for paper in papers.iter().filter(|paper| !traced.iter().any(|row| row.sscc == paper.sscc)) {
-        let place = match pallet::pallet(&asked.record, &paper.sscc)? {
-            Some(pallet) => pallets::place_words(asked, &pallet)?,
+        let known = pallet::pallet(&asked.record, &paper.sscc)?;
+        let place = match &known {
+            Some(pallet) => pallets::place_words(asked, pallet)?,
             None => "not on record any more".into(),
         };
         let (sscc, consignment) = (&paper.sscc, &paper.consignment_code);
-        paper_notes.push(format!("the papers of consignment {consignment} name pallet {sscc}; it is {place}"));
+        // What came back, or was got rid of after that, was right on the papers.
+        let back = known.is_some_and(|pallet| pallet.returned);
+        wrong |= !back;
+        let back = if back { "came back; it is" } else { "is" };
+        paper_notes.push(format!("pallet {sscc}, on the papers of consignment {consignment}, {back} {place}"));
     }
-    let differs = !paper_notes.is_empty() || traced.iter().any(|row| !row.note.is_empty());
+    let differs = wrong || traced.iter().any(|row| !row.note.is_empty());
     let papers_differ = load.dispatched.is_some() && differs;
     let reasons = if with_reasons && load.dispatched.is_none() {
         let (evidence, _) = evidence(asked, &Needs::Load(load_code.into()))?;

@@ -172,10 +172,16 @@ pub fn object_happenings(asked: &Asked, key: &str) -> Result<Vec<v1::Happening>,
     let rows = facts(&asked.record, key)?;
     Ok(rows
         .iter()
-        .map(|row| v1::Happening {
-            occurred_time: Some(timestamp(row.event.occurred_time_us)),
-            text: words(&row.event, &asked.zone),
-            event_sequence: row.sequence,
+        .map(|row| {
+            let mut text = words(&row.event, &asked.zone);
+            let rules: Vec<&str> = row.event.breaches.iter().map(|breach| breach.rule.as_str()).collect();
+            if !rules.is_empty() {
+                let mut rules = rules;
+                rules.dedup();
+                text = format!("{text} [BREACH: {}]", rules.join(", "));
+            }
+            let occurred_time = Some(timestamp(row.event.occurred_time_us));
+            v1::Happening { occurred_time, text, event_sequence: row.sequence }
         })
         .collect())
 }

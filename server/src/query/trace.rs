@@ -14,7 +14,7 @@ use packloft_domain::rules::hold::{self, HoldState};
 use packloft_domain::rules::{lot, register::Register, stream};
 use packloft_domain::sums::flow::{REMAINDER, UNRECORDED, share};
 use packloft_domain::sums::origin::FeedFlow;
-use packloft_domain::time::parse_printed;
+use packloft_domain::time::{Print, parse_printed};
 use packloft_proto::v1;
 
 use super::events::words;
@@ -342,14 +342,17 @@ pub fn by_print(
         })
         .collect();
     if runs.is_empty() {
-        return Err(unknown("batch code", batch_code));
+        return before_record(asked, batch_code);
     }
     let mut origins = Vec::new();
     for started in &runs {
         let Some((_, start_us, finish_us)) = stream::run_span(&asked.record, &started.run_code)? else { continue };
         let end_us = finish_us.unwrap_or(i64::MAX / 2);
         for (printed_us, length_us) in print.windows(&asked.zone, start_us, end_us) {
-            let (offset, tolerance) = printer_clock(asked, &started.machine_code, printed_us)?;
+            // A batch without a time is the whole run, whatever its printer's clock says.
+            let whole = matches!(print, Print::Nothing);
+            let (offset, tolerance) =
+                if whole { (0, 0) } else { printer_clock(asked, &started.machine_code, printed_us)? };
             // Printed = true + offset.
             let from_us = printed_us - offset - tolerance;
             let to_us = printed_us.saturating_add(length_us) - offset + tolerance;
@@ -371,6 +374,37 @@ pub fn by_print(
         return Err(unknown("pack with this print", &format!("{batch_code} {printed}")));
     }
     Ok(origins)
+}
+
+/// What is known of a batch from before the record: its pallets, and the lots that were told with them.
+fn before_record(asked: &Asked, batch_code: &str) -> Result<Vec<v1::PackOrigin>, Refusal> {
+    let mut codes: Vec<String> = Vec::new();
+    let mut product_code = String::new();
+    for row in facts(&asked.record, &object("batch", batch_code))? {
+        if let Some(Fact::PalletBuilt(f)) = row.event.fact {
+            product_code = f.product_code;
+            codes.extend(f.lot_codes);
+        }
+    }
+    if product_code.is_empty() {
+        return Err(unknown("batch code", batch_code));
+    }
+    codes.sort_unstable();
+    codes.dedup();
+    let mut lots = Vec::new();
+    for code in codes {
+        if let Some(known) = lot::lot(&asked.record, &code)? {
+            let lot = Some(lot_answer(&asked.record, &known)?);
+            lots.push(v1::OriginLot { lot, share: 0.0, likely: false, possible: true });
+        }
+    }
+    Ok(vec![v1::PackOrigin {
+        batch_code: batch_code.into(),
+        product_code,
+        lots,
+        pallets: super::whereabouts::batch_from_before(asked, batch_code)?,
+        ..v1::PackOrigin::default()
+    }])
 }
 
 /// Packs a bag reaches, per run, with the flows they were computed by.

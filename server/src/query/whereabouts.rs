@@ -5,8 +5,9 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use packloft_domain::fact::DisposalReason;
-use packloft_domain::record::Unreadable;
+use packloft_domain::fact::{DisposalReason, Fact};
+use packloft_domain::key::{LOT_UNKNOWN, object};
+use packloft_domain::record::{Unreadable, facts};
 use packloft_domain::rules::free::touches;
 use packloft_domain::rules::hold::HoldState;
 use packloft_domain::rules::pallet::{self, Layer, PalletFacts, PalletPlace};
@@ -20,14 +21,17 @@ use crate::service::faults::timestamp;
 /// Rows of pallets as they were built: pallet and row.
 type Sources = BTreeSet<(String, usize)>;
 
-/// A pallet that holds packs of a scope, with how many per run.
+/// A run with a batch; for pallets from before the record the run is empty.
+type Origin = (String, String);
+
+/// A pallet that holds packs of a scope, with how many per run, or batch from before the record.
 struct Touched {
     pallet: PalletFacts,
-    packs: BTreeMap<String, i64>,
+    packs: BTreeMap<Origin, i64>,
 }
 
 /// Rows of pallets as built that may hold packs of an interval of a run.
-fn touching(run: &RunFlows, first: i64, last: i64) -> Vec<(String, usize)> {
+fn touching(run: &RunFlows, first: i64, last: i64) -> Sources {
     let rows = run.places.stacked.iter().zip(&run.places.places);
     rows.filter(|(_, place)| {
         let (low, high) = place.widened();
@@ -43,8 +47,8 @@ fn counts(layer: &Layer, run_code: &str, sources: &Sources) -> bool {
 }
 
 /// All pallets that packs of these went onto, themselves included.
-fn descendants(asked: &Asked, sources: &Sources) -> Result<BTreeSet<String>, Unreadable> {
-    let mut found: BTreeSet<String> = sources.iter().map(|(sscc, _)| sscc.clone()).collect();
+fn descendants(asked: &Asked, first: impl Iterator<Item = String>) -> Result<BTreeSet<String>, Unreadable> {
+    let mut found: BTreeSet<String> = first.collect();
     let mut next: Vec<String> = found.iter().cloned().collect();
     while let Some(sscc) = next.pop() {
         for child in pallet::children(&asked.record, &sscc)? {
@@ -56,6 +60,55 @@ fn descendants(asked: &Asked, sources: &Sources) -> Result<BTreeSet<String>, Unr
     Ok(found)
 }
 
+/// Intervals put together where they overlap or touch, in order.
+fn union(mut rows: Vec<(i64, i64)>) -> Vec<(i64, i64)> {
+    rows.retain(|(first, last)| first <= last);
+    rows.sort_unstable();
+    let mut found: Vec<(i64, i64)> = Vec::new();
+    for (first, last) in rows {
+        match found.last_mut() {
+            Some((_, end)) if first <= *end + 1 => *end = (*end).max(last),
+            _ => found.push((first, last)),
+        }
+    }
+    found
+}
+
+/// Adds the packs of a pallet to where they are.
+fn place_packs(
+    asked: &Asked,
+    row: &Touched,
+    origin: &Origin,
+    of_scope: &dyn Fn(&Layer) -> bool,
+    sum: &mut v1::PackAccount,
+) -> Result<(), Unreadable> {
+    let packs = row.packs.get(origin).copied().unwrap_or(0);
+    match &row.pallet.place {
+        PalletPlace::Store(_) if packs > 0 => {
+            let content = content(asked, &row.pallet)?;
+            if pallets::reasons(asked, &row.pallet, &content)?.is_empty() {
+                sum.free_count += packs;
+            } else {
+                sum.held_count += packs;
+            }
+        }
+        PalletPlace::Missing(_) => sum.missing_count += packs,
+        PalletPlace::Loaded { .. } => sum.loaded_count += packs,
+        PalletPlace::Dispatched { .. } => sum.consignee_count += packs,
+        _ => {}
+    }
+    for disposed in row.pallet.disposed.iter().filter(|disposed| of_scope(&disposed.layer)) {
+        let count = disposed.layer.pack_count;
+        match disposed.reason {
+            DisposalReason::Rework => sum.rework_count += count,
+            DisposalReason::Destroyed => sum.destroyed_count += count,
+            DisposalReason::Sample => sum.sampled_count += count,
+            DisposalReason::Other | DisposalReason::Unspecified => sum.disposed_count += count,
+        }
+    }
+    Ok(())
+}
+
 fn account(
     asked: &Asked,
     run: &RunFlows,
@@ -65,59 +118,40 @@ fn account(
 ) -> Result<v1::PackAccount, Unreadable> {
     let started = &run.places.run.started;
     let code = &started.run_code;
-    // Widened to whole pallets: from the first to the last number of those it touches.
-    let (mut first, mut last) = scope;
-    for (row, place) in run.places.stacked.iter().zip(&run.places.places) {
-        if sources.contains(&(row.sscc.clone(), row.part)) {
-            first = first.min(place.first);
-            last = last.max(place.last);
-        }
-    }
     let filled = run.places.counts.filled();
-    let (first, last) = (first.max(1), last.min(filled.max(1)));
-    let counts_here = &run.places.counts;
-    let made = (last - first + 1).max(0);
-    let accepted = counts_here.accepted_up_to(last) - counts_here.accepted_up_to(first - 1);
+    // Widened to whole pallets: every number that a pallet of the scope may hold.
+    let rows = run.places.stacked.iter().zip(&run.places.places);
+    let whole = rows.filter(|(row, _)| sources.contains(&(row.sscc.clone(), row.part))).map(|(_, p)| (p.first, p.last));
+    let mut pieces = union(whole.chain([scope]).map(|(first, last)| (first.max(1), last.min(filled))).collect());
+    let inside = |first: i64, last: i64| pieces.iter().any(|(low, high)| first <= *high && last >= *low);
+    let taken = run.places.samples.iter().filter(|sample| inside(sample.first, sample.last));
+    let sampled_count = taken.map(|sample| sample.count).sum();
+    if pieces.is_empty() {
+        pieces.push((1, 0));
+    }
+    let counted = &run.places.counts;
+    let made: i64 = pieces.iter().map(|(first, last)| last - first + 1).sum();
+    let accepted: i64 =
+        pieces.iter().map(|(first, last)| counted.accepted_up_to(*last) - counted.accepted_up_to(first - 1)).sum();
+    let interval = |(first_number, last_number): (i64, i64)| v1::PackInterval {
+        run_code: code.clone(),
+        first_number,
+        last_number,
+    };
+    let hull = (pieces[0].0, pieces[pieces.len() - 1].1);
     let mut sum = v1::PackAccount {
         run_code: code.clone(),
         batch_code: started.batch_code.clone(),
-        interval: Some(v1::PackInterval { run_code: code.clone(), first_number: first, last_number: last }),
+        interval: Some(interval(hull)),
+        pieces: pieces.into_iter().map(interval).collect(),
         made_count: made,
         rejected_count: made - accepted,
-        sampled_count: run
-            .places
-            .samples
-            .iter()
-            .filter(|sample| sample.first <= last && sample.last >= first)
-            .map(|sample| sample.count)
-            .sum(),
+        sampled_count,
         ..v1::PackAccount::default()
     };
+    let origin = (code.clone(), String::new());
     for row in found {
-        let packs = row.packs.get(code).copied().unwrap_or(0);
-        match &row.pallet.place {
-            PalletPlace::Store(_) if packs > 0 => {
-                let content = content(asked, &row.pallet)?;
-                if pallets::reasons(asked, &row.pallet, &content)?.is_empty() {
-                    sum.free_count += packs;
-                } else {
-                    sum.held_count += packs;
-                }
-            }
-            PalletPlace::Missing(_) => sum.missing_count += packs,
-            PalletPlace::Loaded { .. } => sum.loaded_count += packs,
-            PalletPlace::Dispatched { .. } => sum.consignee_count += packs,
-            _ => {}
-        }
-        for disposed in row.pallet.disposed.iter().filter(|disposed| counts(&disposed.layer, code, sources)) {
-            let count = disposed.layer.pack_count;
-            match disposed.reason {
-                DisposalReason::Rework => sum.rework_count += count,
-                DisposalReason::Destroyed => sum.destroyed_count += count,
-                DisposalReason::Sample => sum.sampled_count += count,
-                DisposalReason::Other | DisposalReason::Unspecified => sum.disposed_count += count,
-            }
-        }
+        place_packs(asked, row, &origin, &|layer| counts(layer, code, sources), &mut sum)?;
     }
     sum.unaccounted_count = made - on_record(&sum);
     Ok(sum)
@@ -182,28 +216,44 @@ fn consignees(asked: &Asked, found: &[Touched]) -> Result<Vec<v1::ConsigneeShare
     Ok(shares.into_values().collect())
 }
 
-/// Pallets with packs of the intervals (one per run), and how many of each run.
-fn pallets_of(
-    asked: &Asked,
-    intervals: &[v1::PackInterval],
-) -> Result<(Vec<Touched>, BTreeMap<String, Sources>), Unreadable> {
+/// Rows of pallets as built per run: those that may hold packs of the intervals (one per run), and all that a pallet which
+/// was put together holds besides, since nobody can tell its packs apart.
+fn sources_of(asked: &Asked, intervals: &[v1::PackInterval]) -> Result<BTreeMap<String, Sources>, Unreadable> {
     let mut sources: BTreeMap<String, Sources> = BTreeMap::new();
-    let mut named = BTreeSet::new();
     for interval in intervals {
         let Some(run) = asked.run_flows(&interval.run_code)? else { continue };
         let last = if interval.last_number == 0 { i64::MAX } else { interval.last_number };
-        let own: BTreeSet<_> = touching(&run, interval.first_number, last).into_iter().collect();
-        named.extend(descendants(asked, &own)?);
-        sources.entry(interval.run_code.clone()).or_default().extend(own);
+        sources.entry(interval.run_code.clone()).or_default().extend(touching(&run, interval.first_number, last));
     }
+    loop {
+        let before: usize = sources.values().map(Sources::len).sum();
+        for sscc in descendants(asked, sources.values().flatten().map(|(sscc, _)| sscc.clone()))? {
+            let Some(pallet) = pallet::pallet(&asked.record, &sscc)? else { continue };
+            let layers = pallet.layers.iter().chain(pallet.disposed.iter().map(|disposed| &disposed.layer));
+            for layer in layers {
+                if let Some(own) = sources.get_mut(&layer.run_code)
+                    && counts(layer, &layer.run_code, own)
+                {
+                    own.extend(layer.sources.iter().cloned());
+                }
+            }
+        }
+        if sources.values().map(Sources::len).sum::<usize>() == before {
+            return Ok(sources);
+        }
+    }
+}
+
+/// Pallets with packs of the sources, and how many of each run.
+fn pallets_of(asked: &Asked, sources: &BTreeMap<String, Sources>) -> Result<Vec<Touched>, Unreadable> {
     let mut found = Vec::new();
-    for sscc in named {
+    for sscc in descendants(asked, sources.values().flatten().map(|(sscc, _)| sscc.clone()))? {
         let Some(pallet) = pallet::pallet(&asked.record, &sscc)? else { continue };
         let mut packs = BTreeMap::new();
-        for (run_code, sources) in &sources {
+        for (run_code, sources) in sources {
             let sum: i64 = pallet.layers.iter().filter(|l| counts(l, run_code, sources)).map(|l| l.pack_count).sum();
             if sum > 0 {
-                packs.insert(run_code.clone(), sum);
+                packs.insert((run_code.clone(), String::new()), sum);
             }
         }
         let disposed = pallet.disposed.iter().any(|d| sources.iter().any(|(run, s)| counts(&d.layer, run, s)));
@@ -211,7 +261,46 @@ fn pallets_of(
             found.push(Touched { pallet, packs });
         }
     }
-    Ok((found, sources))
+    Ok(found)
+}
+
+/// Pallets from before the record that are named by a list, with the packs that `wanted` picks; and how many were built.
+fn from_before(
+    asked: &Asked,
+    list: &str,
+    wanted: &dyn Fn(&Layer) -> bool,
+) -> Result<(Vec<Touched>, BTreeMap<Origin, i64>), Unreadable> {
+    let mut built: BTreeMap<Origin, i64> = BTreeMap::new();
+    let mut first = Vec::new();
+    for row in facts(&asked.record, list)? {
+        if let Some(Fact::PalletBuilt(f)) = &row.event.fact {
+            *built.entry((String::new(), f.batch_code.clone())).or_default() += f.pack_count;
+            first.push(f.sscc.clone());
+        }
+    }
+    let mut found = Vec::new();
+    for sscc in descendants(asked, first.into_iter())? {
+        let Some(pallet) = pallet::pallet(&asked.record, &sscc)? else { continue };
+        let mut packs: BTreeMap<Origin, i64> = BTreeMap::new();
+        for layer in pallet.layers.iter().filter(|layer| layer.run_code.is_empty() && wanted(layer)) {
+            *packs.entry((String::new(), layer.batch_code.clone())).or_default() += layer.pack_count;
+        }
+        let disposed = pallet.disposed.iter().any(|d| d.layer.run_code.is_empty() && wanted(&d.layer));
+        if !packs.is_empty() || disposed {
+            found.push(Touched { pallet, packs });
+        }
+    }
+    Ok((found, built))
+}
+
+/// Pallets from before the record of a batch, as they stand.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn batch_from_before(asked: &Asked, batch_code: &str) -> Result<Vec<v1::TracedPallet>, Unreadable> {
+    let wanted = |layer: &Layer| layer.batch_code == batch_code;
+    let (found, _) = from_before(asked, &object("batch", batch_code), &wanted)?;
+    found.iter().filter(|row| !row.packs.is_empty()).map(|row| traced(asked, row)).collect()
 }
 
 /// Pallets that may hold packs of an interval.
@@ -219,7 +308,10 @@ fn pallets_of(
 /// # Errors
 /// When the record cannot be read.
 pub fn pallets_touching(asked: &Asked, interval: &v1::PackInterval) -> Result<Vec<v1::TracedPallet>, Unreadable> {
-    let (found, _) = pallets_of(asked, std::slice::from_ref(interval))?;
+    // The pallets themselves, not all that stands with them on pallets that were put together.
+    let Some(run) = asked.run_flows(&interval.run_code)? else { return Ok(Vec::new()) };
+    let own = touching(&run, interval.first_number, interval.last_number);
+    let found = pallets_of(asked, &BTreeMap::from([(interval.run_code.clone(), own)]))?;
     found.iter().filter(|row| !row.packs.is_empty()).map(|row| traced(asked, row)).collect()
 }
 
@@ -230,8 +322,13 @@ pub fn pallets_touching(asked: &Asked, interval: &v1::PackInterval) -> Result<Ve
 pub fn covered(asked: &Asked, state: &HoldState, intervals: &[v1::PackInterval]) -> Result<Vec<String>, Unreadable> {
     let mut named: BTreeSet<String> = BTreeSet::new();
     if state.hold.sscc.is_empty() {
-        let (found, _) = pallets_of(asked, intervals)?;
+        let found = pallets_of(asked, &sources_of(asked, intervals)?)?;
         named.extend(found.into_iter().filter(|row| !row.packs.is_empty()).map(|row| row.pallet.sscc));
+        if !state.hold.lot_code.is_empty() {
+            let wanted = |layer: &Layer| layer.lot_codes.contains(&state.hold.lot_code);
+            let (found, _) = from_before(asked, &object("lot_pallets", &state.hold.lot_code), &wanted)?;
+            named.extend(found.into_iter().map(|row| row.pallet.sscc));
+        }
     } else {
         let mut next = vec![state.hold.sscc.clone()];
         while let Some(sscc) = next.pop() {
@@ -250,14 +347,21 @@ pub fn covered(asked: &Asked, state: &HoldState, intervals: &[v1::PackInterval])
     Ok(covered)
 }
 
-/// Where the packs of intervals are (one interval per run), and who has them.
+/// Where the packs of intervals are (one interval per run), and who has them; with those of a lot from before the record
+/// when one is named.
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn whereabouts(asked: &Asked, scope: &str, intervals: &[v1::PackInterval]) -> Result<v1::Whereabouts, Unreadable> {
-    let (found, sources) = pallets_of(asked, intervals)?;
+pub fn whereabouts(
+    asked: &Asked,
+    scope: &str,
+    intervals: &[v1::PackInterval],
+    lot_code: Option<&str>,
+) -> Result<v1::Whereabouts, Unreadable> {
+    let sources = sources_of(asked, intervals)?;
+    let mut found = pallets_of(asked, &sources)?;
     let mut accounts = Vec::new();
-    let none = BTreeSet::new();
+    let none = Sources::new();
     for interval in intervals {
         let Some(run) = asked.run_flows(&interval.run_code)? else { continue };
         let filled = run.places.counts.filled();
@@ -265,9 +369,40 @@ pub fn whereabouts(asked: &Asked, scope: &str, intervals: &[v1::PackInterval]) -
         let sources = sources.get(&interval.run_code).unwrap_or(&none);
         accounts.push(account(asked, &run, (interval.first_number, last), &found, sources)?);
     }
+    let mut unknown = Vec::new();
+    if let Some(lot) = lot_code {
+        let wanted = |layer: &Layer| layer.lot_codes.iter().any(|code| code == lot);
+        let (before, built) = from_before(asked, &object("lot_pallets", lot), &wanted)?;
+        for (origin, made_count) in built {
+            let batch_code = origin.1.clone();
+            let mut sum = v1::PackAccount { batch_code, made_count, ..v1::PackAccount::default() };
+            let of_batch = |layer: &Layer| layer.run_code.is_empty() && layer.batch_code == origin.1 && wanted(layer);
+            for row in &before {
+                place_packs(asked, row, &origin, &of_batch, &mut sum)?;
+            }
+            sum.unaccounted_count = made_count - on_record(&sum);
+            accounts.push(sum);
+        }
+        for row in before {
+            match found.iter_mut().find(|known| known.pallet.sscc == row.pallet.sscc) {
+                Some(known) => known.packs.extend(row.packs),
+                None => found.push(row),
+            }
+        }
+        let (nobody_knows, _) = from_before(asked, LOT_UNKNOWN, &|layer| layer.lot_codes.is_empty())?;
+        for row in nobody_knows.iter().filter(|row| !row.packs.is_empty()) {
+            unknown.push(traced(asked, row)?);
+        }
+    }
     let mut rows = Vec::new();
     for row in found.iter().filter(|row| !row.packs.is_empty()) {
         rows.push(traced(asked, row)?);
     }
-    Ok(v1::Whereabouts { scope: scope.into(), accounts, pallets: rows, consignees: consignees(asked, &found)? })
+    Ok(v1::Whereabouts {
+        scope: scope.into(),
+        accounts,
+        pallets: rows,
+        consignees: consignees(asked, &found)?,
+        lot_unknown_pallets: unknown,
+    })
 }

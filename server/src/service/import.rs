@@ -101,7 +101,7 @@ impl Api {
             let prepared = prepare(kind, &own.rows, own.occurred_time_us, &mut faults);
             check(asked, kind, &own.rows, &prepared, &mut faults, &|done| counter.store(done, Ordering::Relaxed));
             faults.told.sort_by_key(|fault| fault.row_number);
-            Ok((prepared.into_iter().map(|one| one.command).collect(), faults))
+            Ok((prepared.into_iter().filter(|one| one.sound).map(|one| one.command).collect(), faults))
         });
         tokio::pin!(work);
         loop {

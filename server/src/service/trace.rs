@@ -50,7 +50,7 @@ service! {
             Ok(v1::TraceBulkBagResponse {
                 bag_tag: r.bag_tag.clone(),
                 lots: twins(&facts.lots),
-                whereabouts: Some(whereabouts_of(asked, &found)?),
+                whereabouts: Some(whereabouts_of(asked, &found, None)?),
                 packs: found.packs,
                 methods: found.methods,
                 happenings: trace::bag_happenings(asked, &r.bag_tag)?,
@@ -84,7 +84,7 @@ service! {
                         tipped_mass_mg: bag.tipped_mass_mg(),
                     })
                     .collect(),
-                whereabouts: Some(whereabouts_of(asked, &found)?),
+                whereabouts: Some(whereabouts_of(asked, &found, Some(&r.lot_code))?),
                 packs: found.packs,
                 methods: found.methods,
                 sequence: asked.sequence(),
@@ -156,7 +156,7 @@ service! {
             let scope = "packs between the counts around each change, widened to whole pallets";
             Ok(v1::TracePackagingLotResponse {
                 packaging_lot_code: code.clone(),
-                whereabouts: Some(whereabouts::whereabouts(asked, scope, &intervals)?),
+                whereabouts: Some(whereabouts::whereabouts(asked, scope, &intervals, None)?),
                 intervals,
                 happenings: pallets::object_happenings(asked, &object("packaging_lot", code))?,
                 sequence: asked.sequence(),
@@ -168,7 +168,7 @@ service! {
 }
 
 /// Where the packs are that a trace counts.
-fn whereabouts_of(asked: &Asked, found: &trace::Reached) -> Result<v1::Whereabouts, Refusal> {
+fn whereabouts_of(asked: &Asked, found: &trace::Reached, lot: Option<&str>) -> Result<v1::Whereabouts, Refusal> {
     let (words, scope) = trace::scope_of(found);
-    Ok(whereabouts::whereabouts(asked, words, &scope)?)
+    Ok(whereabouts::whereabouts(asked, words, &scope, lot)?)
 }

@@ -169,7 +169,7 @@ async fn report(feeder: &Feeder, number: i64) -> anyhow::Result<()> {
             }
             let reached = trace::reached_by_all(&asked, &bags, settings)?;
             let (scope, intervals) = trace::scope_of(&reached);
-            Ok(whereabouts::whereabouts(&asked, scope, &intervals)?)
+            Ok(whereabouts::whereabouts(&asked, scope, &intervals, Some(&lot))?)
         })?;
         anyhow::ensure!(found.accounts.iter().all(|sum| sum.unaccounted_count == 0), "{:?}", found.accounts);
         let (now, units) = timed(|| Ok(stock::units(&asked, None)?))?;

@@ -41,10 +41,14 @@ fn part_faults(run: &RunPlaces, part: &PalletPart, sscc: &str, at: i64, buffer: 
         let text = format!("pallet {sscc} would be built before run {code} started");
         impossible.push(finding("BUILT_BEFORE_RUN", code, text, at, run.run.start_us));
     }
-    // Packs on pallets at each reading from this one on, this pallet included.
-    for reading in run.counts.readings.iter().filter(|reading| reading.time_us >= at) {
-        let before = run.stacked.iter().filter(|row| row.time_us <= reading.time_us);
+    // Packs on pallets at each reading from this one on, this pallet included; the last reading of a finished run counts
+    // for whatever was built later.
+    let last_us = run.counts.readings.last().map_or(i64::MIN, |reading| reading.time_us);
+    let over = |time_us: i64| run.counts.finished && time_us == last_us;
+    for reading in run.counts.readings.iter().filter(|reading| reading.time_us >= at || over(reading.time_us)) {
+        let before = run.stacked.iter().filter(|row| row.time_us <= reading.time_us || over(reading.time_us));
         let stacked: i64 = before.map(|row| row.pack_count).sum::<i64>() + part.pack_count;
+        let sampled: i64 = run.samples.iter().filter(|s| s.last <= reading.filled).map(|s| s.count).sum();
         if stacked > reading.filled {
             let text = format!(
                 "with pallet {sscc}, {stacked} packs of run {code} would stand on pallets, but {} were made",
@@ -53,12 +57,12 @@ fn part_faults(run: &RunPlaces, part: &PalletPart, sscc: &str, at: i64, buffer: 
             impossible.push(finding("MORE_THAN_MADE", code, text, stacked, reading.filled));
             break;
         }
-        if run.counts.accepted_counted && stacked > reading.accepted {
+        let most = reading.accepted - sampled;
+        if run.counts.accepted_counted && stacked > most {
             let text = format!(
-                "with pallet {sscc}, {stacked} packs of run {code} stand on pallets, but only {} were accepted: rejected packs may be among them",
-                reading.accepted
+                "with pallet {sscc}, {stacked} packs of run {code} stand on pallets, but only {most} were accepted and not sampled: rejected packs may be among them"
             );
-            broken.push(finding("MORE_THAN_ACCEPTED", code, text, stacked, reading.accepted));
+            broken.push(finding("MORE_THAN_ACCEPTED", code, text, stacked, most));
             break;
         }
     }
@@ -232,7 +236,15 @@ pub(super) fn weigh(fact: &PalletWeighed, at: i64, context: &Context) -> Result<
             breaches.push(finding("PALLET_MASS", &pallet.sscc, text, fact.gross_mass_mg, expected));
         }
     }
-    let decision = Decision { breaches, ..Decision::plain(Fact::PalletWeighed(fact)) };
+    let contradictions = match &pallet.place {
+        PalletPlace::Dispatched { load_code, .. } => {
+            let text =
+                format!("pallet {} was weighed here, but is on record as gone with load {load_code}", pallet.sscc);
+            vec![finding("SEEN_ELSEWHERE", &pallet.sscc, text, 0, 0)]
+        }
+        _ => Vec::new(),
+    };
+    let decision = Decision { breaches, contradictions, ..Decision::plain(Fact::PalletWeighed(fact)) };
     Ok(decision.hold_pallets(context.next_sequence, &[pallet.sscc]))
 }
 

@@ -142,6 +142,33 @@ fn contradictions(
     Ok(found)
 }
 
+/// Reason why a pallet cannot have never been: packs of it were loaded, taken off, or disposed of since.
+fn in_use(record: &dyn Record, sscc: &str) -> Result<Option<Finding>, Unreadable> {
+    let rows = crate::record::facts(record, &key::object("pallet", sscc))?;
+    let used = rows.iter().find(|row| {
+        matches!(
+            row.event.fact,
+            Some(
+                Fact::PalletSplit(_)
+                    | Fact::PalletsMerged(_)
+                    | Fact::PalletDisposed(_)
+                    | Fact::PalletLoaded(_)
+                    | Fact::VehicleLoadDispatched(_)
+                    | Fact::PalletReturned(_)
+                    | Fact::DispatchAmended(_)
+            )
+        )
+    });
+    Ok(used.map(|row| {
+        let deed = row.event.fact.as_ref().map_or("", kind).replace('_', " ");
+        let text = format!(
+            "pallet {sscc} was used since ({deed}, sequence {}), so it was built: replace what is wrong of its build instead",
+            row.sequence
+        );
+        finding("PALLET_IN_USE", sscc, text, row.sequence, 0)
+    }))
+}
+
 /// What hangs in the air when a pallet was not built, or not so: facts about it, packs that were taken off.
 fn pallet_faults(
     record: &dyn Record,
@@ -235,6 +262,10 @@ pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> 
             fact: decision.fact.take(),
             ..Event::default()
         }));
+    } else if let Some(Fact::PalletBuilt(f)) = stands.as_ref().and_then(|event| event.fact.as_ref())
+        && let Some(reason) = in_use(&without, &f.sscc)?
+    {
+        return Err(Refusal::impossible(reason));
     } else if stands.is_none() {
         let text = format!("sequence {subject} is a void already; record the fact again, or replace the void");
         return Err(Refusal::impossible(finding("NOTHING_TO_VOID", &subject, text, 0, 0)));
@@ -242,6 +273,13 @@ pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> 
     if let Some(stands) = &stands {
         let new = corrected.replacement.as_deref();
         decision.contradictions.extend(contradictions(&without, stands, new)?);
+    }
+    if !target.event.breaches.is_empty() || !target.event.holds.is_empty() {
+        let holds: Vec<&str> = target.event.holds.iter().map(|hold| hold.hold_code.as_str()).collect();
+        let holds = if holds.is_empty() { String::new() } else { format!("; holds {}", holds.join(", ")) };
+        let text =
+            format!("the breach at sequence {subject} stays until quality closes it{holds} until quality ends them");
+        decision.contradictions.push(finding("STILL_HELD", &subject, text, fact.target_sequence, 0));
     }
     decision.fact = Some(Fact::Corrected(Box::new(corrected)));
     Ok(decision)

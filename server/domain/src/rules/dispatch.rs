@@ -20,6 +20,10 @@ use crate::time::parse_date;
 /// Least tolerance of a weighbridge when the load says none: two divisions of 20 kg, common practice, no source.
 const WEIGHBRIDGE_LEAST_MG: i64 = 40_000_000;
 
+/// Rules about vehicle and order; breaking one does not put the packs on hold.
+const VEHICLE_RULES: [&str; 6] =
+    ["NO_SPACE", "OVER_PAYLOAD", "OVER_GROSS", "MASS_UNKNOWN", "NOT_ORDERED", "MORE_THAN_ORDERED"];
+
 /// A pallet on a load.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct OnLoad {
@@ -226,7 +230,9 @@ fn known_load(context: &Context, load_code: &str) -> Result<LoadFacts, Refusal> 
 
 fn gone(load: &LoadFacts) -> Option<Finding> {
     let code = &load.opened.load_code;
-    load.dispatched.as_ref().map(|_| finding("LOAD_DISPATCHED", code, format!("load {code} has left already"), 0, 0))
+    let text =
+        || format!("load {code} has left already; a pallet that went with it unseen is put on record by amending");
+    load.dispatched.as_ref().map(|_| finding("LOAD_DISPATCHED", code, text(), 0, 0))
 }
 
 pub(super) fn check_vehicle(fact: &VehicleChecked, context: &Context) -> Result<Decision, Refusal> {
@@ -235,8 +241,14 @@ pub(super) fn check_vehicle(fact: &VehicleChecked, context: &Context) -> Result<
 }
 
 pub(super) fn weighbridge(fact: &WeighbridgeRecorded, context: &Context) -> Result<Decision, Refusal> {
-    known_load(context, &fact.load_code)?;
-    Ok(Decision::plain(Fact::WeighbridgeRecorded(fact.clone())))
+    let mut load = known_load(context, &fact.load_code)?;
+    match fact.pass() {
+        WeighbridgePass::In => load.weighed_in_mg = Some(fact.gross_mass_mg),
+        _ => load.weighed_out_mg = Some(fact.gross_mass_mg),
+    }
+    // Told at once, so that nobody has to look: before the vehicle drives off the scale.
+    let contradictions = weighbridge_faults(&load);
+    Ok(Decision { contradictions, ..Decision::plain(Fact::WeighbridgeRecorded(fact.clone())) })
 }
 
 pub(super) fn open_consignment(fact: &ConsignmentOpened, at: i64, context: &Context) -> Result<Decision, Refusal> {
@@ -284,10 +296,14 @@ pub fn life_faults(
         return Ok(Vec::new());
     }
     let product = Register::at(record, at).product(&pallet.product_code)?.map(|p| p.name).unwrap_or_default();
-    let text = format!(
-        "pallet {} of {product} has {left} days left to {}; consignee {} asks for {limit}",
-        pallet.sscc, pallet.best_before_date, consignee.code
-    );
+    let text = if left < 0 {
+        format!("pallet {} of {product} is EXPIRED: best before was {}", pallet.sscc, pallet.best_before_date)
+    } else {
+        format!(
+            "pallet {} of {product} has {left} days left to {}; consignee {} asks for {limit}",
+            pallet.sscc, pallet.best_before_date, consignee.code
+        )
+    };
     Ok(vec![finding("REMAINING_LIFE", &pallet.sscc, text, left, limit)])
 }
 
@@ -417,6 +433,12 @@ pub(super) fn load_pallet(fact: &PalletLoaded, command: &Command, context: &Cont
     missing.check()?;
     let (Some(consignment), Some(pallet)) = (consignment, pallet) else { return Err(Refusal::Invalid(Vec::new())) };
     let load = known_load(context, &consignment.load_code)?;
+    if let PalletPlace::Loaded { consignment_code, .. } = &pallet.place
+        && *consignment_code == fact.consignment_code
+    {
+        let text = format!("pallet {} is on this consignment already; there is nothing to do", pallet.sscc);
+        return Err(Refusal::impossible(finding("ALREADY_LOADED", &pallet.sscc, text, 0, 0)));
+    }
     // What cannot be: an ended, loaded or dispatched pallet, a load that has left.
     let mut reasons: Vec<Finding> = gone(&load).into_iter().chain(build::not_standing(&pallet)).collect();
     let impossible = !reasons.is_empty();
@@ -430,8 +452,11 @@ pub(super) fn load_pallet(fact: &PalletLoaded, command: &Command, context: &Cont
     }
     let mass_mg = pallet::mass_mg(record, &pallet)?.unwrap_or(0);
     let fact = PalletLoaded { load_code: consignment.load_code, mass_mg, ..fact.clone() };
+    // Too much on a vehicle, or more than was ordered, says nothing about the packs.
+    let about_packs = reasons.iter().any(|reason| !VEHICLE_RULES.contains(&reason.rule.as_str()));
     let decision = Decision { breaches: reasons, ..Decision::plain(Fact::PalletLoaded(fact)) };
-    Ok(decision.hold_pallets(context.next_sequence, &[pallet.sscc]))
+    let held = if about_packs { vec![pallet.sscc] } else { Vec::new() };
+    Ok(decision.hold_pallets(context.next_sequence, &held))
 }
 
 pub(super) fn unload(fact: &PalletUnloaded, at: i64, context: &Context) -> Result<Decision, Refusal> {
@@ -585,6 +610,12 @@ pub(super) fn returned(fact: &PalletReturned, at: i64, context: &Context) -> Res
         reasons.push(finding("BACK_BEFORE_LEFT", &pallet.sscc, text, at, *time_us));
     }
     let part = fact.pack_count > 0 && fact.pack_count < all;
+    if !part && !fact.new_sscc.is_empty() {
+        return Err(Refusal::Invalid(vec![Violation {
+            field: "new_sscc".into(),
+            text: format!("is for a part; all {all} packs came back, so the pallet keeps its number"),
+        }]));
+    }
     if part && pallet.layers.len() > 1 {
         let text = format!(
             "pallet {} holds several runs or batches, so it is not known which packs came back: record the whole pallet as back, split it here, and send the rest out again",

@@ -119,11 +119,32 @@ pub(super) fn place(fact: &HoldPlaced, context: &Context) -> Result<Decision, Re
         let known = rows.iter().any(|row| matches!(row.event.fact, Some(Fact::RunStarted(_))));
         missing.take(known.then_some(()), "run", &interval.run_code);
     }
-    missing.optional(&fact.sscc, "pallet", || super::pallet::pallet(record, &fact.sscc))?;
+    let pallet = missing.optional(&fact.sscc, "pallet", || super::pallet::pallet(record, &fact.sscc))?;
     missing.check()?;
+    if let Some(interval) = &fact.interval
+        && let Some(run) = super::pallet::run_rows(record, &interval.run_code)?
+        && run.finish_us.is_some()
+    {
+        let made = super::stacking::counts(record, &run)?.filled();
+        if interval.first_number > made {
+            let (run, first) = (&interval.run_code, interval.first_number);
+            let text = format!("pack {first} of run {run} was never made; it made {made}");
+            return Err(Refusal::impossible(finding("NEVER_MADE", run, text, first, made)));
+        }
+    }
     let mut fact = fact.clone();
     fact.hold_code = code(context.next_sequence, 0, 1);
-    Ok(Decision::plain(Fact::HoldPlaced(fact)))
+    let mut decision = Decision::plain(Fact::HoldPlaced(fact));
+    if let Some(super::pallet::PalletFacts {
+        sscc,
+        place: super::pallet::PalletPlace::Dispatched { consignment_code, .. },
+        ..
+    }) = pallet
+    {
+        let text = format!("pallet {sscc} has left already with consignment {consignment_code}: call its consignee");
+        decision.contradictions.push(finding("HELD_AFTER_DISPATCH", &sscc, text, 0, 0));
+    }
+    Ok(decision)
 }
 
 pub(super) fn end(fact: &HoldEnded, context: &Context) -> Result<Decision, Refusal> {

@@ -143,6 +143,11 @@ impl Missing {
         Ok(self.take(found, noun, code))
     }
 
+    /// What was not found.
+    pub(crate) fn into_rows(self) -> Vec<Unknown> {
+        self.0
+    }
+
     pub(crate) fn check(self) -> Result<(), Refusal> {
         if self.0.is_empty() { Ok(()) } else { Err(Refusal::NotFound(self.0)) }
     }

@@ -95,6 +95,8 @@ pub struct PalletFacts {
     pub parents: Vec<(String, i64)>,
     /// True when it came back from a consignee.
     pub returned: bool,
+    /// Packs of it that came back as a pallet of their own.
+    pub returned_count: i64,
 }
 
 impl PalletFacts {
@@ -190,6 +192,7 @@ fn blank(sscc: &str, at_us: i64, location_code: &str) -> PalletFacts {
         disposed: Vec::new(),
         parents: Vec::new(),
         returned: false,
+        returned_count: 0,
     }
 }
 
@@ -272,12 +275,19 @@ fn child(
         let Some(depth) = depth.checked_sub(1) else { return Ok(None) };
         let Some(mut parent) = fold(record, code, Until::Before(row.sequence), depth)? else { continue };
         layers.extend(taken(&mut parent));
+        // A hold on a number that nothing is left under is about the packs, wherever they stand now.
+        let until = if parent.layers.is_empty() { i64::MAX } else { row.event.occurred_time_us };
         made.product_code = parent.product_code.clone();
         made.best_before_date = earlier(&made.best_before_date, &parent.best_before_date);
         made.made_date = earlier(&made.made_date, &parent.made_date);
-        let until = row.event.occurred_time_us;
-        made.parents.push((parent.sscc.clone(), until));
-        made.parents.extend(parent.parents.iter().map(|(code, known)| (code.clone(), (*known).min(until))));
+        for (code, until) in std::iter::once((&parent.sscc, until))
+            .chain(parent.parents.iter().map(|(c, known)| (c, (*known).min(until))))
+        {
+            match made.parents.iter_mut().find(|(known, _)| known == code) {
+                Some((_, known)) => *known = (*known).max(until),
+                None => made.parents.push((code.clone(), until)),
+            }
+        }
     }
     made.layers = joined(layers);
     Ok(Some(made))
@@ -322,6 +332,10 @@ fn fold(record: &dyn Record, sscc: &str, until: Until, depth: usize) -> Result<O
     let Some(mut pallet) = state else { return Ok(None) };
     for row in &rows[..end] {
         step(record, &mut pallet, row)?;
+    }
+    // A move of later date than what took the last packs off leaves no pallet behind.
+    if pallet.layers.is_empty() && matches!(pallet.place, PalletPlace::Store(_) | PalletPlace::Missing(_)) {
+        pallet.place = PalletPlace::Ended("no packs are left on it".into());
     }
     Ok(Some(pallet))
 }
@@ -379,13 +393,15 @@ fn step(record: &dyn Record, pallet: &mut PalletFacts, row: &Entry) -> Result<()
                 pallet.returned = true;
             } else {
                 pallet.take("", f.pack_count);
+                pallet.returned_count += f.pack_count;
             }
         }
         Some(Fact::DispatchAmended(f)) => {
             pallet.place = if f.consignment_code.is_empty() {
                 PalletPlace::Store(f.location_code.clone())
             } else {
-                let load_code = load_of(record, &f.consignment_code)?;
+                let (load_code, left_us) = load_of(record, &f.consignment_code)?;
+                let time_us = left_us.unwrap_or(time_us);
                 PalletPlace::Dispatched { load_code, consignment_code: f.consignment_code.clone(), time_us }
             };
         }
@@ -410,15 +426,19 @@ pub fn disposal_words(reason: DisposalReason) -> &'static str {
     }
 }
 
-fn load_of(record: &dyn Record, consignment_code: &str) -> Result<String, Unreadable> {
+/// Load of a consignment, and when it left.
+fn load_of(record: &dyn Record, consignment_code: &str) -> Result<(String, Option<i64>), Unreadable> {
     let rows = facts(record, &key::object("consignment", consignment_code))?;
-    Ok(rows
+    let load_code = rows
         .iter()
         .find_map(|row| match &row.event.fact {
             Some(Fact::ConsignmentOpened(f)) => Some(f.load_code.clone()),
             _ => None,
         })
-        .unwrap_or_default())
+        .unwrap_or_default();
+    let rows = facts(record, &key::object("load", &load_code))?;
+    let left = rows.iter().find(|row| matches!(row.event.fact, Some(Fact::VehicleLoadDispatched(_))));
+    Ok((load_code, left.map(|row| row.event.occurred_time_us)))
 }
 
 /// Numbers of pallets that packs of this one went onto: split off, put together, returned as a part.

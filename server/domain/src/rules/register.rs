@@ -135,7 +135,7 @@ pub(super) fn decide(fact: &Registered, command: &Command, context: &Context) ->
                 return Err(Refusal::Stale { what: format!("{kind} {code}"), newest_sequence: newest });
             }
             Some(_) if expected == 0 => {
-                return Err(Refusal::Exists(Unknown { noun: "registered item", code: code.into() }));
+                return Err(Refusal::Exists(Unknown { noun: kind, code: code.into() }));
             }
             _ => {}
         }

@@ -129,16 +129,20 @@ pub(super) fn moved(fact: &UnitsMoved, at: i64, context: &Context) -> Result<Dec
     let units = units(context, &mut missing, &fact.ssccs, &fact.bag_tags, &fact.packaging_lot_codes)?;
     missing.check()?;
     let mut reasons: Vec<Finding> = units.bags.iter().filter_map(emptied).collect();
+    let mut contradictions = Vec::new();
     for pallet in &units.pallets {
         // A move that is told late counts as of its time.
         let then = pallet::pallet_at(context.record, &pallet.sscc, at)?;
+        if then.is_none() {
+            let text = format!("pallet {} was moved before it was built", pallet.sscc);
+            contradictions.push(finding("MOVED_BEFORE_BUILT", &pallet.sscc, text, at, pallet.built_us));
+        }
         reasons.extend(build::not_standing(then.as_ref().unwrap_or(pallet)));
     }
     if !reasons.is_empty() {
         return Err(Refusal::Forbidden(reasons));
     }
-    let contradictions =
-        location.map(|location| crowding(&location, &context.evidence.units, &units.seen)).unwrap_or_default();
+    contradictions.extend(location.iter().flat_map(|place| crowding(place, &context.evidence.units, &units.seen)));
     Ok(Decision { contradictions, ..Decision::plain(Fact::UnitsMoved(fact.clone())) })
 }
 
@@ -171,10 +175,17 @@ pub(super) fn stock_take(fact: &StockTaken, at: i64, context: &Context) -> Resul
     let mut missing = Missing::default();
     let location = Register::at(record, at).location(&fact.location_code)?;
     missing.take(location, "location", &fact.location_code);
-    let units = units(context, &mut missing, &fact.ssccs, &fact.bag_tags, &fact.packaging_lot_codes)?;
     missing.check()?;
+    // What stands there and no record knows is what a stock take is for: noted, not refused.
+    let mut strangers = Missing::default();
+    let units = units(context, &mut strangers, &fact.ssccs, &fact.bag_tags, &fact.packaging_lot_codes)?;
+    let strangers = strangers.into_rows();
     let here = &fact.location_code;
     let mut differences = Vec::new();
+    for unknown in &strangers {
+        let text = format!("{} {} stands at {here} and is not on record", unknown.noun, unknown.code);
+        differences.push(finding("NOT_ON_RECORD", &unknown.code, text, 0, 0));
+    }
     for pallet in &units.pallets {
         if let Some(place) = elsewhere(pallet, here) {
             let text = format!("pallet {} was seen at {here}; the record had it {place}", pallet.sscc);
@@ -186,6 +197,11 @@ pub(super) fn stock_take(fact: &StockTaken, at: i64, context: &Context) -> Resul
         differences.push(finding("SEEN_ELSEWHERE", &bag.bag_tag, text, 0, 0));
     }
     let mut taken = fact.clone();
+    // Their numbers stay unused: the pallet that was forgotten can still be recorded under its own.
+    taken.unknown_codes = strangers.iter().map(|unknown| unknown.code.clone()).collect();
+    for list in [&mut taken.ssccs, &mut taken.bag_tags, &mut taken.packaging_lot_codes] {
+        list.retain(|code| !taken.unknown_codes.contains(code));
+    }
     for unit in &context.evidence.units {
         let seen = units.seen.iter().any(|seen| seen.noun == unit.noun && seen.code == unit.code);
         if seen || !stands_there(record, unit, here)? {

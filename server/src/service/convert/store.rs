@@ -138,6 +138,10 @@ write_request!(RecordMoveRequest, |r, faults| {
     })
 });
 write_request!(RecordStockTakeRequest, |r, faults| {
+    let none = r.ssccs.is_empty() && r.bag_tags.is_empty() && r.packaging_lot_codes.is_empty();
+    if none != r.empty {
+        faults.add("empty", "must be true when nothing was seen there, and only then");
+    }
     Fact::StockTaken(f::StockTaken {
         location_code: faults.code("location_code", &r.location_code),
         ssccs: ssccs(faults, "ssccs", &r.ssccs, 0),
@@ -247,8 +251,9 @@ write_request!(RecordReturnRequest, |r, faults| {
     })
 });
 write_request!(AmendDispatchRequest, |r, faults| {
-    if !r.consignment_code.is_empty() && !r.location_code.is_empty() {
-        faults.add("location_code", "is for a pallet that never left; give it or a consignment");
+    if r.consignment_code.is_empty() == r.location_code.is_empty() {
+        let text = "give the consignment it really went with or, when it never left, the location where it stands";
+        faults.add("consignment_code", text);
     }
     Fact::DispatchAmended(f::DispatchAmended {
         sscc: faults.sscc("sscc", &r.sscc),
