@@ -45,6 +45,8 @@ pub const HEAD_EVERY: Duration = Duration::from_secs(60);
 pub const VIEW_PIECE_COUNT: usize = 256;
 /// Rows of one import. Each costs about 0.1 ms of the writer's time, during which other writes wait.
 pub const IMPORT_MAX_ROWS: usize = 50_000;
+/// Bytes of one import.
+pub const IMPORT_MAX_BYTES: usize = 32 << 20;
 /// How often something computed beforehand is computed again because the record moved meanwhile.
 pub const EVIDENCE_TRIES: usize = 8;
 /// Computed flows kept. Each holds one stretch: some kilobytes per hundred tips.

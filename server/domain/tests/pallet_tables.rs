@@ -106,6 +106,8 @@ fn packs_that_were_never_made_are_on_no_pallet() {
     house.build(T0 + 60 * MIN, "R1", 600).unwrap();
     assert_eq!(rules(&mut house, T0 + 100 * MIN, built("R1", 401, None)), ["MORE_THAN_MADE"]);
     house.build(T0 + 100 * MIN, "R1", 400).unwrap();
+    // Nor after the run: its last reading is all there is.
+    assert_eq!(rules(&mut house, T0 + 130 * MIN, built("R1", 1, None)), ["MORE_THAN_MADE"]);
     // Told late: there is no room for it any more.
     assert_eq!(rules(&mut house, T0 + 30 * MIN, built("R1", 1, None)), ["MORE_THAN_MADE"]);
     let unknown = house.build(T0 + 100 * MIN, "R9", 1);
@@ -197,7 +199,8 @@ fn what_is_taken_off_one_pallet_stands_on_another() {
     assert_eq!(rules_of(&house.tell(T0 + 111 * MIN, split(&one, 301))), ["MORE_THAN_PALLET_HOLDS"]);
     // The numbers are those of the pallet they were stacked on first.
     assert_eq!(state(&house, &two).layers[0].sources, [(one.clone(), 0)]);
-    assert_eq!(state(&house, &two).parents, [(one.clone(), T0 + 110 * MIN)]);
+    let parents = state(&house, &two).parents;
+    assert_eq!((parents[0].sscc.as_str(), parents[0].until_us), (one.as_str(), T0 + 110 * MIN));
     let three = house.build(T0 + 100 * MIN, "R2", 100).unwrap();
     let merge = Fact::PalletsMerged(PalletsMerged {
         ssccs: vec![two.clone(), three.clone()],
@@ -241,6 +244,36 @@ fn what_is_taken_off_one_pallet_stands_on_another() {
 }
 
 #[test]
+fn packs_stay_packs_whatever_the_clocks_of_two_devices_say() {
+    let mut house = House::with_store();
+    house.run_of("R1", 1_000);
+    let at = T0 + 100 * MIN;
+    let one = house.build(at, "R1", 100).unwrap();
+    // Taken off five seconds before it was built, by the handheld's clock.
+    let (_, event) = house.tell_all(at - 5_000_000, split(&one, 60)).unwrap();
+    let two = new_sscc(&event);
+    assert_eq!((state(&house, &one).pack_count(), state(&house, &two).pack_count()), (40, 60));
+    // Split and put together within one minute, told by the minute.
+    let three = house.build(at, "R1", 50).unwrap();
+    let (_, event) = house.tell_all(at + MIN, split(&one, 10)).unwrap();
+    let four = new_sscc(&event);
+    let merge = |ssccs: &[&String]| {
+        Fact::PalletsMerged(PalletsMerged {
+            ssccs: ssccs.iter().map(|code| (*code).clone()).collect(),
+            location_code: "R1".into(),
+            ..PalletsMerged::default()
+        })
+    };
+    let (_, event) = house.tell_all(at + MIN, merge(&[&three, &four])).unwrap();
+    let five = new_sscc(&event);
+    let counts = [&one, &two, &five].map(|code| state(&house, code).pack_count());
+    assert_eq!(counts, [30, 60, 60]);
+    // Told for before something that happened to them since: the parts would be counted twice.
+    house.tell(at + 10 * MIN, split(&two, 10)).unwrap();
+    assert_eq!(rules_of(&house.tell(at + 5 * MIN, merge(&[&one, &two]))), ["LATER_DEED"]);
+}
+
+#[test]
 fn a_corrected_pallet_keeps_its_number_and_what_hangs_in_the_air_is_listed() {
     let mut house = House::with_store();
     house.run_of("R1", 1_000);
@@ -268,8 +301,15 @@ fn a_corrected_pallet_keeps_its_number_and_what_hangs_in_the_air_is_listed() {
     assert_eq!((state(&house, &child).run_codes(), state(&house, &child).pack_count()), (vec!["R2"], 250));
     let (next, event) = house.tell_all(T0 + 121 * MIN, replace(next, "R2", 200)).unwrap();
     assert_eq!(listed(&event), ["MORE_THAN_PALLET_HOLDS"]);
-    let void = Corrected { target_sequence: next, reason: "never built".into(), ..Corrected::default() };
-    let (_, event) = house.tell_all(T0 + 122 * MIN, Fact::Corrected(Box::new(void))).unwrap();
+    // Packs of it were taken off, so it was built.
+    let void = |target_sequence| {
+        Fact::Corrected(Box::new(Corrected { target_sequence, reason: "never built".into(), ..Corrected::default() }))
+    };
+    assert_eq!(rules_of(&house.tell(T0 + 122 * MIN, void(next))), ["PALLET_IN_USE"]);
+    let other = house.build(T0 + 100 * MIN, "R1", 10).unwrap();
+    let sequence = house.record.last_sequence();
+    house.tell(T0 + 101 * MIN, moved(&[&other], "R3")).unwrap();
+    let (_, event) = house.tell_all(T0 + 122 * MIN, void(sequence)).unwrap();
     assert_eq!(listed(&event), ["PALLET_WITHOUT_BUILD"]);
 }
 

@@ -294,7 +294,8 @@ struct Group {
 
 impl Writer {
     fn run(mut self, jobs: &Receiver<Job>) {
-        while let Ok(first) = jobs.recv() {
+        let mut waiting: Option<Job> = None;
+        while let Some(first) = waiting.take().or_else(|| jobs.recv().ok()) {
             let applied = self.views.applied().sequence;
             let mut group = Group {
                 record: GroupRecord::new(self.views.record_at(applied)),
@@ -305,13 +306,19 @@ impl Writer {
             let mut answers: Vec<(Reply, Decided)> = Vec::new();
             let mut next = Some(first);
             while let Some(job) = next.take() {
+                let alone = !job.submission.more.is_empty();
                 let decided = self.take(&job.submission, &mut group);
                 answers.push((job.reply, decided));
-                let full = answers.len() >= limits::GROUP_MAX_COUNT
+                let full = alone
+                    || answers.len() >= limits::GROUP_MAX_COUNT
                     || group.bytes >= limits::GROUP_MAX_BYTES
                     || group.record.list_count() >= limits::GROUP_MAX_ENTRIES;
                 if !full {
                     next = jobs.try_recv().ok();
+                    // A unit of many facts is a group of its own: recovery tells a torn one by that.
+                    if next.as_ref().is_some_and(|job| !job.submission.more.is_empty()) {
+                        waiting = next.take();
+                    }
                 }
             }
             self.commit(&group, answers);

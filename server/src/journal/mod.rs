@@ -236,7 +236,8 @@ fn scan(bytes: &[u8], header: &Header, mut visit: impl FnMut(&Record, u64)) -> S
 }
 
 /// True when a valid record begins after `offset` that cannot be of the group being written: such a group was never
-/// acknowledged and its records may have reached the disk in any order.
+/// acknowledged and its records may have reached the disk in any order. A unit of many facts is a group of its own, so
+/// whatever names a unit at or before the lost record is of that group.
 fn valid_record_after(bytes: &[u8], offset: usize, sequence: u64) -> bool {
     (offset + 1..bytes.len().saturating_sub(RECORD_BYTES)).any(|at| {
         let length = u32::from_le_bytes(bytes[at..at + 4].try_into().unwrap_or_default());
@@ -244,7 +245,7 @@ fn valid_record_after(bytes: &[u8], offset: usize, sequence: u64) -> bool {
         (1..=format::PAYLOAD_MAX_BYTES).contains(&length)
             && stored > sequence + limits::GROUP_MAX_COUNT as u64
             && stored < sequence + (1 << 32)
-            && Record::decode(&bytes[at..]).is_ok()
+            && Record::decode(&bytes[at..]).is_ok_and(|record| record.unit > sequence)
     })
 }
 

@@ -58,7 +58,7 @@ fn flows_of_run(asked: &Asked, places: &RunPlaces) -> Result<Vec<(Arc<FeedFlow>,
             flows.push((Arc::clone(&flow), index));
         }
         match end {
-            Some(end) if run.finish_us.is_none_or(|finish| end <= finish) && end >= at => at = end + 1,
+            Some(end) if end <= run.end_us && end >= at => at = end + 1,
             _ => break,
         }
     }
@@ -126,7 +126,11 @@ pub fn content(asked: &Asked, pallet: &PalletFacts) -> Result<Content, Unreadabl
         if layer.run_code.is_empty() {
             continue;
         }
-        let Some(run) = asked.run_flows(&layer.run_code)? else { continue };
+        let Some(run) = asked.run_flows(&layer.run_code)? else {
+            // Its run has no start on record any more: nothing is known of what may be in it.
+            content.uncounted = true;
+            continue;
+        };
         let places = places(asked, layer)?;
         content.uncounted |= places.is_empty();
         for place in &places {
@@ -143,7 +147,7 @@ pub fn content(asked: &Asked, pallet: &PalletFacts) -> Result<Content, Unreadabl
 /// Notes what the content of a pallet rests on.
 fn note_rests(asked: &Asked, pallet: &PalletFacts, content: &Content, rests: &mut RestsOn) -> Result<(), Unreadable> {
     rests.keys.insert(object("pallet", &pallet.sscc));
-    rests.keys.extend(pallet.parents.iter().map(|(code, _)| object("pallet", code)));
+    rests.keys.extend(pallet.parents.iter().map(|parent| object("pallet", &parent.sscc)));
     rests.keys.extend(content.stretch_bag_tags.iter().map(|tag| object("bag", tag)));
     for code in pallet.run_codes() {
         rests.keys.extend([object("run", code), object("run_pallets", code)]);
@@ -155,13 +159,8 @@ fn note_rests(asked: &Asked, pallet: &PalletFacts, content: &Content, rests: &mu
             rests.days.insert((object("machine", &known.started.machine_code), from, to));
             for (flow, _) in &run.flows {
                 let ledger = &flow.ledger;
-                let from = key::day_of(ledger.base_us) - 1;
                 let to = ledger.end.map_or(i64::MAX, |end| key::day_of(ledger.instant_us(end)) + 1);
-                rests.days.insert((
-                    object("feed", &known.started.feed_code),
-                    from.min(key::day_of(known.start_us)),
-                    to,
-                ));
+                rests.days.insert((object("feed", &known.started.feed_code), ledger.rests_from_day(), to));
             }
             // A feed seen empty where it was not known to be parts a stretch.
             rests.keys.insert(object("feed_anchors", &known.started.feed_code));
@@ -181,8 +180,8 @@ pub enum Needs {
     Load(String),
     /// What stands at this location.
     Location(String),
-    /// What stands at this location, and what was missed there.
-    StockTake(String),
+    /// What stood at this location at an instant, and what was missed there.
+    StockTake(String, i64),
 }
 
 /// Computes it, with what it rests on. Unknown codes give nothing: the writer names them.
@@ -191,9 +190,12 @@ pub enum Needs {
 /// When the record cannot be read.
 pub fn evidence(asked: &Asked, needs: &Needs) -> Result<(Evidence, Option<RestsOn>), Unreadable> {
     let ssccs = match needs {
-        Needs::Location(code) | Needs::StockTake(code) => {
-            let missed_too = matches!(needs, Needs::StockTake(_));
-            let units = super::stock::units_at(asked, code, missed_too)?;
+        Needs::Location(_) | Needs::StockTake(..) => {
+            let units = match needs {
+                Needs::StockTake(code, at) => super::stock::units_at(asked, code, Some(*at))?,
+                Needs::Location(code) => super::stock::units_at(asked, code, None)?,
+                _ => Vec::new(),
+            };
             return Ok((Evidence { units, ..Evidence::default() }, None));
         }
         Needs::Pallets(ssccs) => ssccs.clone(),

@@ -227,6 +227,11 @@ fn unlike(a: &Fact, b: &Fact) -> Option<&'static str> {
     }
 }
 
+/// Most rows that make one fact, as for a request of its own.
+fn most_rows(fact: &Fact) -> usize {
+    if matches!(fact, Fact::IntakeRecorded(_)) { 200 } else { 100 }
+}
+
 /// Adds a row to the command of its intake or order.
 fn join(into: &mut Fact, row: Fact) {
     match (into, row) {
@@ -287,6 +292,15 @@ pub fn prepare(
         if let Some(known) = group.as_ref().and_then(|code| groups.get(code)).copied() {
             let first = &prepared[known];
             let other_time = at.is_some_and(|at| at != first.command.occurred_time_us).then_some("occurred_time");
+            if first.rows.len() >= most_rows(&command.fact) {
+                let most = most_rows(&command.fact);
+                faults.add(
+                    number,
+                    "",
+                    format!("is one row too many: an intake has at most {most} bags, an order 100 lines"),
+                );
+                continue;
+            }
             match unlike(&first.command.fact, &command.fact).or(other_time) {
                 Some(column) => {
                     let first = rows[first.rows[0]].row_number;

@@ -359,22 +359,23 @@ pub fn propose(
 
 /// Takes room for a pallet, or says why there is none.
 fn no_room(room: &mut Room, sscc: &str, mass: Option<i64>) -> Option<Finding> {
-    if let Some(spaces) = &mut room.spaces {
-        if *spaces < 1 {
-            return Some(finding("NO_SPACE", sscc, "no pallet space is left on the vehicle", 1, *spaces));
+    if room.spaces.is_some_and(|spaces| spaces < 1) {
+        return Some(finding("NO_SPACE", sscc, "no pallet space is left on the vehicle", 1, 0));
+    }
+    match (room.mass_mg, mass) {
+        (Some(_), None) => {
+            let text = format!("the mass of pallet {sscc} is not known; weigh it, or set the tares of its product");
+            return Some(finding("MASS_UNKNOWN", sscc, text, 0, 0));
         }
-        *spaces -= 1;
+        (Some(free), Some(mass)) if mass > free => {
+            let text = format!("pallet {sscc} has {}, the vehicle may take {} more", kilograms(mass), kilograms(free));
+            return Some(finding("OVER_PAYLOAD", sscc, text, mass, free));
+        }
+        _ => {}
     }
-    let Some(free) = &mut room.mass_mg else { return None };
-    let Some(mass) = mass else {
-        let text = format!("the mass of pallet {sscc} is not known; weigh it, or set the tares of its product");
-        return Some(finding("MASS_UNKNOWN", sscc, text, 0, 0));
-    };
-    if mass > *free {
-        let text = format!("pallet {sscc} has {}, the vehicle may take {} more", kilograms(mass), kilograms(*free));
-        return Some(finding("OVER_PAYLOAD", sscc, text, mass, *free));
-    }
-    *free -= mass;
+    // Only what is proposed takes room.
+    room.spaces = room.spaces.map(|spaces| spaces - 1);
+    room.mass_mg = room.mass_mg.map(|free| free - mass.unwrap_or(0));
     None
 }
 

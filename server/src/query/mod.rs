@@ -60,7 +60,7 @@ fn flow_rests_on(flow: &FeedFlow, key: &str) -> bool {
     if let Some(rest) = key.strip_prefix("feed/") {
         let days = key::bucket_day(key).is_none_or(|day| {
             let end = ledger.end.map_or(i64::MAX, |end| key::day_of(ledger.instant_us(end)) + 1);
-            day >= key::day_of(ledger.base_us) - 1 && day <= end
+            day >= ledger.rests_from_day() && day <= end
         });
         return days && rest.rsplit_once('/').is_some_and(|(code, _)| key::code_of(code) == ledger.feed.code);
     }

@@ -151,7 +151,7 @@ pub fn answer(asked: &Asked, pallet: &PalletFacts) -> Result<v1::Pallet, Unreada
         hold_codes: hold_codes(asked, pallet, &content)?,
         lot_codes: content.lot_codes,
         bag_tags: content.bag_tags,
-        parent_ssccs: pallet.parents.iter().map(|(code, _)| code.clone()).collect(),
+        parent_ssccs: pallet.parents.iter().map(|parent| parent.sscc.clone()).collect(),
         place: place_words(asked, pallet)?,
     })
 }

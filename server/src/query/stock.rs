@@ -223,16 +223,24 @@ pub fn units(asked: &Asked, at_us: Option<i64>) -> Result<Vec<v1::StockUnit>, Un
     Ok(rows)
 }
 
-/// Units that stand at a location now; those that were missed there only when wanted.
+/// Units that stand at a location now; or, for a stock take, that stood there or were missed there at an instant.
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn units_at(asked: &Asked, location_code: &str, missed_too: bool) -> Result<Vec<UnitAt>, Unreadable> {
-    let here = |unit: &&v1::StockUnit| unit.location_code == location_code && (missed_too || !unit.missing);
-    let units: Vec<v1::StockUnit> = with_index(asked, |index| {
-        index.units.values().filter_map(|unit| unit.there.as_ref()).filter(here).cloned().collect()
+pub fn units_at(asked: &Asked, location_code: &str, at_us: Option<i64>) -> Result<Vec<UnitAt>, Unreadable> {
+    let here = |unit: &v1::StockUnit| unit.location_code == location_code && (at_us.is_some() || !unit.missing);
+    let mut now: Vec<v1::StockUnit> = with_index(asked, |index| {
+        let there = index.units.values().filter_map(|unit| unit.there.as_ref());
+        there.filter(|unit| here(unit)).cloned().collect()
     })?;
-    Ok(units
+    if at_us.is_some() {
+        for unit in units(asked, at_us)? {
+            if here(&unit) && !now.iter().any(|known| known.kind == unit.kind && known.code == unit.code) {
+                now.push(unit);
+            }
+        }
+    }
+    Ok(now
         .into_iter()
         .map(|unit| UnitAt {
             noun: match unit.kind() {

@@ -627,7 +627,12 @@ pub fn by_pallet(
     Ok(origins)
 }
 
-/// Packs between the change to a packaging lot and the change to the next one, per run.
+fn name_of_packaging(asked: &Asked, code: &str) -> Result<String, Unreadable> {
+    let known = Register::at(&asked.record, i64::MAX).packaging_lot(code)?;
+    Ok(known.map(|lot| lot.name).unwrap_or_default())
+}
+
+/// Packs between the change to a packaging lot and the change to the next one of its name, per run.
 ///
 /// # Errors
 /// When the record cannot be read.
@@ -639,11 +644,18 @@ pub fn packed_in(asked: &Asked, packaging_lot_code: &str) -> Result<Vec<v1::Pack
         let machine_key = object("machine", &change.machine_code);
         let from_day = packloft_domain::key::day_of(from_us);
         let later = packloft_domain::record::facts_between(&asked.record, &machine_key, from_day, i64::MAX / 2)?;
-        let next = later.iter().find(|other| {
-            matches!(other.event.fact, Some(Fact::ReelChanged(_)))
-                && other.sequence != row.sequence
+        // Film is followed by film and cartons by cartons: a change to packaging of another name ends nothing.
+        let name = name_of_packaging(asked, packaging_lot_code)?;
+        let mut next = None;
+        for other in later.iter().filter(|other| other.sequence != row.sequence) {
+            if let Some(Fact::ReelChanged(f)) = &other.event.fact
                 && other.event.occurred_time_us >= from_us
-        });
+                && name_of_packaging(asked, &f.packaging_lot_code)? == name
+            {
+                next = Some(other);
+                break;
+            }
+        }
         let to_us = next.map_or(i64::MAX, |other| other.event.occurred_time_us);
         let mut codes: Vec<String> = stream::open_run(&asked.record, &change.machine_code, from_us)?
             .map(|(run, _)| run.run_code)

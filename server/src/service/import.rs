@@ -17,7 +17,7 @@ use tonic::{Request, Response, Status, Streaming};
 
 use super::faults::Faults;
 use super::{Api, receipt, status};
-use crate::engine::Submission;
+use crate::engine::{EngineError, Submission};
 use crate::limits;
 use crate::query::imports::{RowFaults, check, prepare};
 use crate::query::invalid;
@@ -66,18 +66,25 @@ async fn receive(mut stream: Streaming<v1::ImportFileRequest>, answers: &Answers
     let mut hash = Sha256::new();
     hash.update(v1::ImportHead { request_id: String::new(), check_only: false, ..head.clone() }.encode_to_vec());
     let mut rows: Vec<v1::ImportRow> = Vec::new();
+    let mut bytes = 0;
     while let Some(message) = stream.message().await? {
         let Some(Asked::Rows(more)) = message.part else {
             return Err(status::refusal(invalid("rows", "must follow the head; a second head is none")));
         };
-        if more.rows.len() > 1_000 || rows.len() + more.rows.len() > limits::IMPORT_MAX_ROWS {
+        if more.rows.is_empty() || more.rows.len() > 1_000 || rows.len() + more.rows.len() > limits::IMPORT_MAX_ROWS {
             let most = limits::IMPORT_MAX_ROWS;
-            let text = format!("a message holds at most 1000 rows, a file at most {most}; split the file");
+            let text = format!("a message holds 1 to 1000 rows, a file at most {most}; split the file");
             return Err(status::refusal(invalid("rows", text)));
         }
         for row in more.rows {
-            hash.update(row.encode_to_vec());
+            let encoded = row.encode_to_vec();
+            bytes += encoded.len();
+            hash.update(encoded);
             rows.push(row);
+        }
+        if bytes > limits::IMPORT_MAX_BYTES {
+            let text = format!("are more than {} MiB; split the file", limits::IMPORT_MAX_BYTES >> 20);
+            return Err(status::refusal(invalid("rows", text)));
         }
         // Nobody need be listening; the file is taken all the same.
         let _ = answers.send(Ok(progress(rows.len(), 0))).await;
@@ -119,7 +126,8 @@ impl Api {
         stream: Streaming<v1::ImportFileRequest>,
         answers: &Answers,
     ) -> Result<v1::ImportResult, Status> {
-        let file = Arc::new(receive(stream, answers).await?);
+        let received = tokio::time::timeout(LONGEST, receive(stream, answers)).await;
+        let file = Arc::new(received.map_err(|_| status::engine(EngineError::DeadlinePassed))??);
         let row_count = i64::try_from(file.rows.len()).unwrap_or(i64::MAX);
         let mut result = v1::ImportResult { row_count, ..v1::ImportResult::default() };
         let known = self.engine().views.used_request(&file.request_id).map_err(|e| status::unreadable(&e.0))?;
@@ -128,7 +136,9 @@ impl Api {
         if known.is_none() {
             let faults;
             (commands, faults) = self.check_file(&file, answers).await?;
-            if faults.count > 0 || file.head.check_only {
+            // A resend may have met the end of the first sending: then its rows are its own, and the writer answers it.
+            let known = self.engine().views.used_request(&file.request_id).map_err(|e| status::unreadable(&e.0))?;
+            if known.is_none() && (faults.count > 0 || file.head.check_only) {
                 (result.faults, result.fault_count) = (faults.told, faults.count);
                 return Ok(result);
             }

@@ -13,13 +13,16 @@ use crate::query::stock;
 
 /// What a move or a stock take needs to know of its location; a correction of one the same.
 pub(super) fn location(command: &Command) -> Option<Needs> {
-    let fact = match &command.fact {
-        Fact::Corrected(f) => f.replacement.as_ref().and_then(|event| event.fact.as_ref())?,
-        fact => fact,
+    let (fact, at) = match &command.fact {
+        Fact::Corrected(f) => {
+            let replacement = f.replacement.as_ref()?;
+            (replacement.fact.as_ref()?, replacement.occurred_time_us)
+        }
+        fact => (fact, command.occurred_time_us),
     };
     match fact {
         Fact::UnitsMoved(f) => Some(Needs::Location(f.location_code.clone())),
-        Fact::StockTaken(f) => Some(Needs::StockTake(f.location_code.clone())),
+        Fact::StockTaken(f) => Some(Needs::StockTake(f.location_code.clone(), at)),
         _ => None,
     }
 }

@@ -180,14 +180,27 @@ pub(super) fn not_standing(pallet: &PalletFacts) -> Option<Finding> {
 
 /// The pallet as it stood when the deed was done, with no more packs than it has left now: what is told late must have
 /// been possible then, and must not take packs that later deeds took as well.
-fn standing(context: &Context, sscc: &str, at: i64) -> Result<PalletFacts, Refusal> {
+fn standing(context: &Context, sscc: &str, at: i64) -> Result<(PalletFacts, PalletFacts), Refusal> {
     let now = existing(context.record, sscc)?;
     let then = pallet::pallet_at(context.record, sscc, at)?.unwrap_or_else(|| now.clone());
-    if let Some(reason) = not_standing(&then) {
-        return Err(Refusal::impossible(reason));
+    match not_standing(&then) {
+        Some(reason) => Err(Refusal::impossible(reason)),
+        None => Ok((then, now)),
     }
-    let fewer = now.pack_count() < then.pack_count();
-    Ok(if fewer { PalletFacts { place: then.place, ..now } } else { then })
+}
+
+/// What it means that packs are told to have left a pallet before it was loaded: what left on it were fewer, which is
+/// looked at, but never none.
+fn before_it_left(now: &PalletFacts, pack_count: i64) -> Result<Vec<Finding>, Refusal> {
+    let sscc = &now.sscc;
+    let load = match &now.place {
+        PalletPlace::Loaded { load_code, .. } | PalletPlace::Dispatched { load_code, .. } => load_code,
+        _ => return Ok(Vec::new()),
+    };
+    let left = now.pack_count() - pack_count;
+    let text = format!("pallet {sscc} went onto load {load} since; {left} packs were on it then by this");
+    let reason = finding("TAKEN_BEFORE_LOADED", sscc, text, left, 0);
+    if left <= 0 { Err(Refusal::impossible(reason)) } else { Ok(vec![reason]) }
 }
 
 pub(super) fn weigh(fact: &PalletWeighed, at: i64, context: &Context) -> Result<Decision, Refusal> {
@@ -214,7 +227,9 @@ pub(super) fn weigh(fact: &PalletWeighed, at: i64, context: &Context) -> Result<
     }
     let mut fact = fact.clone();
     let mut breaches = Vec::new();
-    if let Some(expected) = pallet::expected_mass_mg(record, &pallet)? {
+    // Packs taken off since were still on it.
+    let then = pallet::pallet_at(record, &fact.sscc, at)?.unwrap_or_else(|| pallet.clone());
+    if let Some(expected) = pallet::expected_mass_mg(record, &then)? {
         let product = Register::at(record, pallet.built_us).product(&pallet.product_code)?.unwrap_or_default();
         // Half a percent when the product says nothing: common practice, no source.
         let tolerance =
@@ -229,14 +244,14 @@ pub(super) fn weigh(fact: &PalletWeighed, at: i64, context: &Context) -> Result<
                 pallet.sscc,
                 kilograms(fact.gross_mass_mg),
                 kilograms(off),
-                pallet.pack_count(),
+                then.pack_count(),
                 kilograms(expected),
                 kilograms(tolerance)
             );
             breaches.push(finding("PALLET_MASS", &pallet.sscc, text, fact.gross_mass_mg, expected));
         }
     }
-    let contradictions = match &pallet.place {
+    let contradictions = match &then.place {
         PalletPlace::Dispatched { load_code, .. } => {
             let text =
                 format!("pallet {} was weighed here, but is on record as gone with load {load_code}", pallet.sscc);
@@ -259,7 +274,8 @@ fn takeable(pallet: &PalletFacts, run_code: &str, pack_count: i64) -> Result<Pal
     }
     let of_run = |layer: &&super::pallet::Layer| run_code.is_empty() || layer.run_code == run_code;
     more_than_holds(pallet, pack_count, pallet.layers.iter().filter(of_run).map(|layer| layer.pack_count).sum())?;
-    // The run stays unnamed when it was: a corrected pallet then takes its parts along.
+    // The run stays unnamed where there is one: a corrected pallet then takes its parts along.
+    let run_code = if runs.len() > 1 { run_code } else { "" };
     Ok(PalletPart { run_code: run_code.into(), pack_count, ..PalletPart::default() })
 }
 
@@ -271,14 +287,16 @@ fn location_known(context: &Context, location_code: &str, at: i64) -> Result<(),
 
 pub(super) fn split(fact: &PalletSplit, at: i64, context: &Context) -> Result<Decision, Refusal> {
     location_known(context, &fact.location_code, at)?;
-    let pallet = standing(context, &fact.sscc, at)?;
+    let (then, now) = standing(context, &fact.sscc, at)?;
     let mut parts = Vec::new();
     for part in &fact.parts {
-        parts.push(takeable(&pallet, &part.run_code, part.pack_count)?);
+        takeable(&now, &part.run_code, part.pack_count)?;
+        parts.push(takeable(&then, &part.run_code, part.pack_count)?);
     }
+    let contradictions = before_it_left(&now, parts.iter().map(|part| part.pack_count).sum())?;
     let (new_sscc, serial) = pallet::number(context, &fact.new_sscc)?;
     let fact = PalletSplit { new_sscc, serial, parts, ..fact.clone() };
-    Ok(Decision::plain(Fact::PalletSplit(fact)))
+    Ok(Decision { contradictions, ..Decision::plain(Fact::PalletSplit(fact)) })
 }
 
 pub(super) fn merge(fact: &PalletsMerged, at: i64, context: &Context) -> Result<Decision, Refusal> {
@@ -290,8 +308,12 @@ pub(super) fn merge(fact: &PalletsMerged, at: i64, context: &Context) -> Result<
         pallets.extend(missing.take(pallet::pallet(record, code)?, "pallet", code));
     }
     missing.check()?;
-    // Their numbers end, so all of them must still be here.
+    // Their numbers end, so all of them must still be here, and nothing may have happened to them since.
     let mut reasons: Vec<Finding> = pallets.iter().filter_map(not_standing).collect();
+    let rank = crate::fact::rank(&Fact::PalletsMerged(PalletsMerged::default()));
+    for code in &fact.ssccs {
+        reasons.extend(pallet::later_deed(record, code, at, rank)?);
+    }
     let product = pallets.first().map(|pallet| pallet.product_code.clone()).unwrap_or_default();
     for other in pallets.iter().filter(|pallet| pallet.product_code != product) {
         let text =
@@ -306,17 +328,19 @@ pub(super) fn merge(fact: &PalletsMerged, at: i64, context: &Context) -> Result<
 }
 
 pub(super) fn dispose(fact: &PalletDisposed, at: i64, context: &Context) -> Result<Decision, Refusal> {
-    let pallet = standing(context, &fact.sscc, at)?;
+    let (then, now) = standing(context, &fact.sscc, at)?;
     let mut fact = fact.clone();
     if fact.pack_count == 0 {
-        fact.pack_count = pallet.pack_count();
+        fact.pack_count = then.pack_count().min(now.pack_count());
     }
-    if fact.pack_count < pallet.pack_count() || !fact.run_code.is_empty() {
-        fact.run_code = takeable(&pallet, &fact.run_code, fact.pack_count)?.run_code;
+    more_than_holds(&now, fact.pack_count, now.pack_count())?;
+    if fact.pack_count < then.pack_count() || !fact.run_code.is_empty() {
+        fact.run_code = takeable(&then, &fact.run_code, fact.pack_count)?.run_code;
     } else {
-        more_than_holds(&pallet, fact.pack_count, pallet.pack_count())?;
+        more_than_holds(&then, fact.pack_count, then.pack_count())?;
     }
-    Ok(Decision::plain(Fact::PalletDisposed(fact)))
+    let contradictions = before_it_left(&now, fact.pack_count)?;
+    Ok(Decision { contradictions, ..Decision::plain(Fact::PalletDisposed(fact)) })
 }
 
 /// Refuses more packs than there are.

@@ -185,22 +185,41 @@ fn pallet_faults(
             return Ok(vec![finding("PALLET_WITHOUT_BUILD", sscc, text, 0, 0)]);
         }
     };
+    let mut found = Vec::new();
+    let runs: Vec<&str> = match replacement.and_then(|event| event.fact.as_ref()) {
+        Some(Fact::PalletBuilt(new)) => new.parts.iter().map(|part| part.run_code.as_str()).collect(),
+        _ => Vec::new(),
+    };
+    let born_us = replacement.map_or(i64::MIN, |event| event.occurred_time_us);
     for row in &rows {
-        match &row.event.fact {
+        let taken: Vec<&str> = match &row.event.fact {
             Some(Fact::PalletSplit(f)) if f.sscc == *sscc => {
                 left -= f.parts.iter().map(|part| part.pack_count).sum::<i64>();
+                f.parts.iter().map(|part| part.run_code.as_str()).collect()
             }
-            Some(Fact::PalletDisposed(f)) => left -= f.pack_count,
-            _ => {}
+            Some(Fact::PalletDisposed(f)) => {
+                left -= f.pack_count;
+                vec![f.run_code.as_str()]
+            }
+            _ => Vec::new(),
+        };
+        for run in taken.iter().filter(|run| !run.is_empty() && !runs.contains(run)) {
+            let text = format!(
+                "packs of run {run} were taken off pallet {sscc} (sequence {}), which holds none",
+                row.sequence
+            );
+            found.push(finding("OTHER_RUN_TAKEN", sscc, text, row.sequence, 0));
+        }
+        if row.event.occurred_time_us < born_us {
+            let text = format!("pallet {sscc} has a deed on record (sequence {}) before it was built", row.sequence);
+            found.push(finding("DEED_BEFORE_BUILT", sscc, text, row.event.occurred_time_us, born_us));
         }
     }
-    Ok((left < 0)
-        .then(|| {
-            let text = format!("{} packs more were taken off pallet {sscc} than it held", -left);
-            finding("MORE_THAN_PALLET_HOLDS", sscc, text, -left, 0)
-        })
-        .into_iter()
-        .collect())
+    if left < 0 {
+        let text = format!("{} packs more were taken off pallet {sscc} than it held", -left);
+        found.push(finding("MORE_THAN_PALLET_HOLDS", sscc, text, -left, 0));
+    }
+    Ok(found)
 }
 
 pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> Result<Decision, Refusal> {

@@ -441,6 +441,8 @@ pub(super) fn load_pallet(fact: &PalletLoaded, command: &Command, context: &Cont
     }
     // What cannot be: an ended, loaded or dispatched pallet, a load that has left.
     let mut reasons: Vec<Finding> = gone(&load).into_iter().chain(build::not_standing(&pallet)).collect();
+    let rank = crate::fact::rank(&Fact::PalletLoaded(fact.clone()));
+    reasons.extend(pallet::later_deed(record, &pallet.sscc, command.occurred_time_us, rank)?);
     let impossible = !reasons.is_empty();
     if !impossible {
         let content = content_of(&context.evidence.contents, &pallet.sscc);
@@ -470,6 +472,10 @@ pub(super) fn unload(fact: &PalletUnloaded, at: i64, context: &Context) -> Resul
         let text = format!("pallet {} stands on no vehicle", fact.sscc);
         return Err(Refusal::impossible(finding("NOT_LOADED", &fact.sscc, text, 0, 0)));
     };
+    let rank = crate::fact::rank(&Fact::PalletUnloaded(fact.clone()));
+    if let Some(reason) = pallet::later_deed(context.record, &fact.sscc, at, rank)? {
+        return Err(Refusal::impossible(reason));
+    }
     Ok(Decision::plain(Fact::PalletUnloaded(PalletUnloaded { load_code, ..fact.clone() })))
 }
 
@@ -572,9 +578,24 @@ pub(super) fn dispatch(
         let text = format!("no pallet stands on load {}", fact.load_code);
         return Err(Refusal::impossible(finding("LOAD_EMPTY", &fact.load_code, text, 0, 0)));
     }
-    if let Some(row) = load.pallets.iter().find(|row| row.loaded_us > command.occurred_time_us) {
-        let text = format!("pallet {} was loaded only after that time", row.sscc);
-        return Err(Refusal::impossible(finding("DISPATCHED_BEFORE_LOADED", &row.sscc, text, 0, 0)));
+    let mut impossible = Vec::new();
+    let rank = crate::fact::rank(&Fact::VehicleLoadDispatched(VehicleLoadDispatched::default()));
+    for row in &load.pallets {
+        if row.loaded_us > command.occurred_time_us {
+            let text = format!("pallet {} was loaded only after that time", row.sscc);
+            impossible.push(finding("DISPATCHED_BEFORE_LOADED", &row.sscc, text, 0, 0));
+            continue;
+        }
+        impossible.extend(pallet::later_deed(record, &row.sscc, command.occurred_time_us, rank)?);
+        let place = pallet::pallet(record, &row.sscc)?.map(|pallet| pallet.place);
+        let here = |place: &PalletPlace| matches!(place, PalletPlace::Loaded { load_code, .. } if *load_code == fact.load_code);
+        if !place.as_ref().is_some_and(here) {
+            let text = format!("pallet {} does not stand on load {} any more by the record", row.sscc, fact.load_code);
+            impossible.push(finding("NOT_LOADED", &row.sscc, text, 0, 0));
+        }
+    }
+    if !impossible.is_empty() {
+        return Err(Refusal::Forbidden(impossible));
     }
     let (reasons, held) = dispatch_reasons(record, &load, &context.evidence.contents)?;
     if !reasons.is_empty() && command.already_done_reason.is_empty() {
@@ -608,6 +629,10 @@ pub(super) fn returned(fact: &PalletReturned, at: i64, context: &Context) -> Res
     if at < *time_us {
         let text = format!("pallet {} would come back before it left", pallet.sscc);
         reasons.push(finding("BACK_BEFORE_LEFT", &pallet.sscc, text, at, *time_us));
+    }
+    let rank = crate::fact::rank(&Fact::PalletReturned(fact.clone()));
+    if at >= *time_us {
+        reasons.extend(pallet::later_deed(context.record, &pallet.sscc, at, rank)?);
     }
     let part = fact.pack_count > 0 && fact.pack_count < all;
     if !part && !fact.new_sscc.is_empty() {
@@ -658,7 +683,8 @@ pub(super) fn amend(fact: &DispatchAmended, at: i64, context: &Context) -> Resul
     let Some(pallet) = pallet else { return Err(Refusal::Invalid(Vec::new())) };
     let sscc = &pallet.sscc;
     let gone_before = matches!(pallet.place, PalletPlace::Dispatched { .. });
-    let mut reasons = Vec::new();
+    let rank = crate::fact::rank(&Fact::DispatchAmended(fact.clone()));
+    let mut reasons: Vec<Finding> = pallet::later_deed(record, sscc, at, rank)?.into_iter().collect();
     match (&pallet.place, &consignment) {
         (PalletPlace::Ended(_) | PalletPlace::Loaded { .. }, _) => reasons.extend(build::not_standing(&pallet)),
         (_, None) if !gone_before => {

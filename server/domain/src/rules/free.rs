@@ -8,7 +8,7 @@
 
 use super::hold::{self, HoldState};
 use super::lot::{LotDecision, lot};
-use super::pallet::PalletFacts;
+use super::pallet::{PalletFacts, Parent};
 use super::register::Register;
 use crate::fact::*;
 use crate::key;
@@ -90,7 +90,9 @@ pub fn stops(record: &dyn Record) -> Result<Stops, Unreadable> {
 pub fn touches(state: &HoldState, pallet: &PalletFacts, content: &Content) -> bool {
     let hold = &state.hold;
     if !hold.sscc.is_empty() {
-        let parent = |(code, until): &(String, i64)| *code == hold.sscc && state.placed_time_us <= *until;
+        let parent = |known: &Parent| {
+            known.sscc == hold.sscc && (state.placed_time_us <= known.until_us || state.sequence < known.sequence)
+        };
         return hold.sscc == pallet.sscc || pallet.parents.iter().any(parent);
     }
     if let Some(interval) = &hold.interval {
@@ -118,13 +120,17 @@ pub fn reasons(
 ) -> Result<Vec<Finding>, Unreadable> {
     let sscc = &pallet.sscc;
     let mut found = Vec::new();
+    if pallet.pack_count() == 0 {
+        found.push(finding("PALLET_EMPTY", sscc, format!("no packs are on pallet {sscc} by the record"), 0, 0));
+    }
     for state in stops.holds.iter().filter(|state| touches(state, pallet, content)) {
         let text = format!("pallet {sscc} is on hold {}: {}", state.hold.hold_code, state.hold.reason);
         found.push(finding("ON_HOLD", &state.hold.hold_code, text, 0, 0));
     }
     for (sequence, words, aims) in &stops.breaches {
-        let shown = |state: &HoldState| state.ended.is_none();
-        if aims.iter().any(|state| touches(state, pallet, content)) && !aims.iter().any(shown) {
+        // While one of its holds on this pallet is open that is reason enough, and told above.
+        let mut own = aims.iter().filter(|state| touches(state, pallet, content)).peekable();
+        if own.peek().is_some() && own.all(|state| state.ended.is_some()) {
             let text = format!("the breach at sequence {sequence} touches pallet {sscc} and is open: {words}");
             found.push(finding("BREACH_OPEN", sscc, text, *sequence, 0));
         }

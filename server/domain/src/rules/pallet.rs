@@ -70,6 +70,17 @@ pub struct Disposed {
     pub time_us: i64,
 }
 
+/// A pallet that packs came from: a hold on it reaches them when it was placed until then, or told before then.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Parent {
+    /// Pallet.
+    pub sscc: String,
+    /// When packs were taken off it; the end of time when nothing was left on it.
+    pub until_us: i64,
+    /// Sequence of the fact that took them.
+    pub sequence: i64,
+}
+
 /// A pallet as its facts tell.
 #[derive(Clone, Debug, PartialEq)]
 pub struct PalletFacts {
@@ -91,8 +102,8 @@ pub struct PalletFacts {
     pub weighed_mg: Option<i64>,
     /// What was disposed of.
     pub disposed: Vec<Disposed>,
-    /// Pallets it was made of, until when a hold on one of them reaches it.
-    pub parents: Vec<(String, i64)>,
+    /// Pallets it was made of.
+    pub parents: Vec<Parent>,
     /// True when it came back from a consignee.
     pub returned: bool,
     /// Packs of it that came back as a pallet of their own.
@@ -280,12 +291,14 @@ fn child(
         made.product_code = parent.product_code.clone();
         made.best_before_date = earlier(&made.best_before_date, &parent.best_before_date);
         made.made_date = earlier(&made.made_date, &parent.made_date);
-        for (code, until) in std::iter::once((&parent.sscc, until))
-            .chain(parent.parents.iter().map(|(c, known)| (c, (*known).min(until))))
-        {
-            match made.parents.iter_mut().find(|(known, _)| known == code) {
-                Some((_, known)) => *known = (*known).max(until),
-                None => made.parents.push((code.clone(), until)),
+        let own = Parent { sscc: parent.sscc.clone(), until_us: until, sequence: row.sequence };
+        for parent in std::iter::once(own).chain(parent.parents) {
+            match made.parents.iter_mut().find(|known| known.sscc == parent.sscc) {
+                Some(known) => {
+                    known.until_us = known.until_us.max(parent.until_us);
+                    known.sequence = known.sequence.max(parent.sequence);
+                }
+                None => made.parents.push(parent),
             }
         }
     }
@@ -322,8 +335,11 @@ fn fold(record: &dyn Record, sscc: &str, until: Until, depth: usize) -> Result<O
         Until::Time(at) => rows.partition_point(|row| row.event.occurred_time_us <= at),
         Until::Before(sequence) => rows.iter().position(|row| row.sequence == sequence).unwrap_or(rows.len()),
     };
+    // It was built before anything was done with it, whatever the clocks of two devices say; only for a past time does it
+    // matter that it was not there yet.
+    let born = if matches!(until, Until::Time(_)) { &rows[..end] } else { &rows };
     let mut state = None;
-    for row in &rows[..end] {
+    for row in born {
         if let Some(made) = birth(record, row, sscc, depth)? {
             state = Some(made);
             break;
@@ -441,6 +457,22 @@ fn load_of(record: &dyn Record, consignment_code: &str) -> Result<(String, Optio
     Ok((load_code, left.map(|row| row.event.occurred_time_us)))
 }
 
+/// A fact about the pallet that sorts at or after an instant with a rank, other than weighings: what is told for that
+/// instant would not be the last word on where it is.
+pub(super) fn later_deed(record: &dyn Record, sscc: &str, at_us: i64, rank: u8) -> Result<Option<Finding>, Unreadable> {
+    let rows = facts(record, &key::object("pallet", sscc))?;
+    let later = rows.iter().rev().find(|row| {
+        let fact = row.event.fact.as_ref();
+        let placed = fact.is_some_and(|fact| !matches!(fact, Fact::PalletWeighed(_) | Fact::HoldPlaced(_)));
+        placed && (row.event.occurred_time_us, fact.map_or(0, crate::fact::rank)) > (at_us, rank)
+    });
+    Ok(later.and_then(|row| row.event.fact.as_ref()).map(|fact| {
+        let deed = kind(fact).replace('_', " ");
+        let text = format!("pallet {sscc} has a later deed on record ({deed}): say the time it really happened");
+        finding("LATER_DEED", sscc, text, at_us, 0)
+    }))
+}
+
 /// Numbers of pallets that packs of this one went onto: split off, put together, returned as a part.
 pub fn children(record: &dyn Record, sscc: &str) -> Result<Vec<String>, Unreadable> {
     let rows = facts(record, &key::object("pallet", sscc))?;
@@ -472,7 +504,7 @@ pub fn run_rows(record: &dyn Record, run_code: &str) -> Result<Option<RunRows>, 
         }
     }
     rows.retain(|row| (start_us..=end_us).contains(&row.event.occurred_time_us));
-    Ok(Some(RunRows { started, start_us, finish_us, rows }))
+    Ok(Some(RunRows { started, start_us, finish_us, end_us, rows }))
 }
 
 /// A run with what its machine told during it.
@@ -484,6 +516,8 @@ pub struct RunRows {
     pub start_us: i64,
     /// When it was finished.
     pub finish_us: Option<i64>,
+    /// When it was over: finished, or the next run on its machine begun; the end of time while it goes on.
+    pub end_us: i64,
     /// Facts of its machine in that time.
     pub rows: Vec<Entry>,
 }

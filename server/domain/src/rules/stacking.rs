@@ -19,14 +19,17 @@ use crate::record::{Record, Unreadable, facts};
 pub const DEFAULT_BUFFER: i64 = 100;
 
 /// Counters of a run at one reading.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Reading {
     /// When.
     pub time_us: i64,
     /// Filled cycles since the run's start.
     pub filled: i64,
-    /// Accepted packs since the run's start; the filled cycles when nobody counts them.
+    /// Accepted packs since the run's start: as counted, else in proportion between two readings of them; the filled
+    /// cycles when nobody counts them.
     pub accepted: i64,
+    /// Rejects between the two readings of accepted packs that this one lies between: where they fell nobody knows.
+    pub rejects: i64,
 }
 
 /// Counters of a run, from zero at its start, in order of time.
@@ -92,6 +95,29 @@ fn readings_of(rows: &RunRows, place: CounterPlace, digits: i64) -> Vec<(i64, i6
     found
 }
 
+/// Spreads accepted packs and rejects over the readings between those at which they were read; after the last of these
+/// everything filled counts as accepted, until a reading says otherwise.
+fn spread(readings: &mut [Reading], exact: &[usize]) {
+    for pair in exact.windows(2) {
+        let (from, to) = (readings[pair[0]], readings[pair[1]]);
+        let (filled, accepted) = (to.filled - from.filled, to.accepted - from.accepted);
+        for reading in &mut readings[pair[0] + 1..=pair[1]] {
+            reading.rejects = filled - accepted;
+            if filled > 0 {
+                let part = i128::from(reading.filled - from.filled) * i128::from(accepted) / i128::from(filled);
+                reading.accepted = from.accepted + i64::try_from(part).unwrap_or(0);
+            }
+        }
+    }
+    let Some(last) = exact.last().copied() else { return };
+    let known = readings[last];
+    for reading in &mut readings[last + 1..] {
+        reading.accepted = known.accepted + reading.filled - known.filled;
+        // As many as before may have been rejected since.
+        reading.rejects = known.rejects;
+    }
+}
+
 /// Counters of a run as read.
 pub fn counts(record: &dyn Record, rows: &RunRows) -> Result<Counts, Unreadable> {
     let machine = Register::at(record, rows.start_us).machine(&rows.started.machine_code)?;
@@ -101,19 +127,23 @@ pub fn counts(record: &dyn Record, rows: &RunRows) -> Result<Counts, Unreadable>
     let rejected = readings_of(rows, CounterPlace::Rejected, digits);
     let at = |list: &[(i64, i64)], time| list.iter().rfind(|(t, _)| *t == time).map(|(_, sum)| *sum);
     let mut readings: Vec<Reading> = Vec::new();
-    let mut accepted_counted = false;
-    let (mut last_filled, mut last_accepted) = (0, 0);
+    // Places of the readings at which accepted packs were read, the start among them.
+    let mut exact: Vec<usize> = Vec::new();
     for &(time_us, sum) in &filled {
-        let exact = at(&accepted, time_us).or_else(|| at(&rejected, time_us).map(|rejects| sum - rejects));
-        accepted_counted |= exact.is_some() && sum > 0;
-        // Not read here: what was filled since counts as accepted, until a reading says otherwise.
-        let found = exact.unwrap_or(last_accepted + (sum - last_filled)).clamp(last_accepted, sum.max(last_accepted));
-        (last_filled, last_accepted) = (sum, found);
-        match readings.last_mut() {
-            Some(known) if known.time_us == time_us => *known = Reading { time_us, filled: sum, accepted: found },
-            _ => readings.push(Reading { time_us, filled: sum, accepted: found }),
+        let read = at(&accepted, time_us).or_else(|| at(&rejected, time_us).map(|rejects| sum - rejects));
+        if readings.last().is_some_and(|known| known.time_us == time_us) {
+            readings.pop();
+            exact.retain(|place| *place < readings.len());
         }
+        let least = exact.last().map_or(0, |place: &usize| readings[*place].accepted);
+        if read.is_some() || readings.is_empty() {
+            exact.push(readings.len());
+        }
+        let accepted = read.unwrap_or(sum).clamp(least.min(sum), sum);
+        readings.push(Reading { time_us, filled: sum, accepted, rejects: 0 });
     }
+    spread(&mut readings, &exact);
+    let accepted_counted = exact.len() > 1;
     Ok(Counts { readings, accepted_counted, finished: rows.finish_us.is_some() })
 }
 
@@ -130,7 +160,7 @@ impl Counts {
 
     /// Number of the filled cycle at which so many packs had been accepted, and whether it was counted that far.
     pub fn number_of(&self, accepted: i64) -> (i64, bool) {
-        let last = self.readings.last().copied().unwrap_or(Reading { time_us: 0, filled: 0, accepted: 0 });
+        let last = self.readings.last().copied().unwrap_or_default();
         if accepted > last.accepted {
             return (last.filled + accepted - last.accepted, false);
         }
@@ -155,7 +185,7 @@ impl Counts {
                 return pair[0].accepted + i64::try_from(part / whole).unwrap_or(0);
             }
         }
-        let last = self.readings.last().copied().unwrap_or(Reading { time_us: 0, filled: 0, accepted: 0 });
+        let last = self.readings.last().copied().unwrap_or_default();
         last.accepted + (number - last.filled).max(0)
     }
 
@@ -171,11 +201,10 @@ impl Counts {
         if self.readings.first().is_some_and(|first| time_us < first.time_us) { 0 } else { self.filled() }
     }
 
-    fn rejects_around(&self, number: i64) -> i64 {
-        self.readings
-            .windows(2)
-            .find(|pair| number <= pair[1].filled)
-            .map_or(0, |pair| (pair[1].filled - pair[0].filled) - (pair[1].accepted - pair[0].accepted))
+    /// Most rejects between two readings of accepted packs, among those that the packs lie between.
+    fn rejects_around(&self, first: i64, last: i64) -> i64 {
+        let windows = self.readings.windows(2).filter(|pair| pair[1].filled >= first && pair[0].filled <= last);
+        windows.map(|pair| pair[1].rejects).max().unwrap_or(0)
     }
 }
 
@@ -266,7 +295,7 @@ pub fn places(counts: &Counts, stacked: &[Stacked], samples: &[Sampled], buffer:
             let moved = (end - among_accepted(counted_up, &taken)).abs();
             // Where accepted packs are not counted, a fiftieth of them may have been rejected: common practice, no source.
             let unknown = if counts.accepted_counted { 0 } else { end / 50 };
-            let tolerance = buffer + counts.rejects_around(last) + moved + unknown;
+            let tolerance = buffer + counts.rejects_around(first, last) + moved + unknown;
             Place { first: first.max(1), last: last.max(first.max(1)), tolerance, counted }
         })
         .collect()

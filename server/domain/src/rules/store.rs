@@ -128,7 +128,11 @@ pub(super) fn moved(fact: &UnitsMoved, at: i64, context: &Context) -> Result<Dec
     let location = missing.take(location, "location", &fact.location_code);
     let units = units(context, &mut missing, &fact.ssccs, &fact.bag_tags, &fact.packaging_lot_codes)?;
     missing.check()?;
-    let mut reasons: Vec<Finding> = units.bags.iter().filter_map(emptied).collect();
+    let mut reasons: Vec<Finding> = Vec::new();
+    for bag in &units.bags {
+        let then = bag::bag_at(context.record, &bag.bag_tag, at)?;
+        reasons.extend(emptied(then.as_ref().unwrap_or(bag)));
+    }
     let mut contradictions = Vec::new();
     for pallet in &units.pallets {
         // A move that is told late counts as of its time.
@@ -146,14 +150,14 @@ pub(super) fn moved(fact: &UnitsMoved, at: i64, context: &Context) -> Result<Dec
     Ok(Decision { contradictions, ..Decision::plain(Fact::UnitsMoved(fact.clone())) })
 }
 
-/// True when the newest state has the unit at the location.
-fn stands_there(record: &dyn Record, unit: &UnitAt, location_code: &str) -> Result<bool, Unreadable> {
+/// True when the record has the unit at the location at an instant.
+fn stands_there(record: &dyn Record, unit: &UnitAt, location_code: &str, at: i64) -> Result<bool, Unreadable> {
     Ok(match unit.noun {
-        "pallet" => pallet::pallet(record, &unit.code)?
+        "pallet" => pallet::pallet_at(record, &unit.code, at)?
             .is_some_and(|pallet| pallet.place == PalletPlace::Store(location_code.into())),
-        "bag" => bag::bag(record, &unit.code)?.is_some_and(|bag| bag.place == Place::Location(location_code.into())),
-        _ => packaging_place(record, &unit.code, i64::MAX)?
-            .is_some_and(|(code, missed)| code == location_code && !missed),
+        "bag" => bag::bag_at(record, &unit.code, at)?
+            .is_some_and(|bag| bag.arrived_time_us <= at && bag.place == Place::Location(location_code.into())),
+        _ => packaging_place(record, &unit.code, at)?.is_some_and(|(code, missed)| code == location_code && !missed),
     })
 }
 
@@ -204,7 +208,7 @@ pub(super) fn stock_take(fact: &StockTaken, at: i64, context: &Context) -> Resul
     }
     for unit in &context.evidence.units {
         let seen = units.seen.iter().any(|seen| seen.noun == unit.noun && seen.code == unit.code);
-        if seen || !stands_there(record, unit, here)? {
+        if seen || !stands_there(record, unit, here, at)? {
             continue;
         }
         let text = format!("{} {} should stand at {here} and was not seen", unit.noun, unit.code);

@@ -365,11 +365,12 @@ pub(super) fn retained_sample(fact: &SampleRetained, at: i64, context: &Context)
     if !facts(record, &key::object("sample", &fact.sample_code))?.is_empty() {
         return Err(Refusal::Exists(Unknown { noun: "sample", code: fact.sample_code.clone() }));
     }
-    if let Some(run) = run.filter(|run| run.finish_us.is_some() && fact.last_number > 0) {
+    if let Some(run) = run.filter(|run| run.finish_us.is_some()) {
         let made = super::stacking::counts(record, &run)?.filled();
-        if fact.last_number > made {
-            let text = format!("pack {} of run {} was never made; it made {made}", fact.last_number, fact.run_code);
-            return Err(Refusal::impossible(finding("NEVER_MADE", &fact.run_code, text, fact.last_number, made)));
+        let most = fact.last_number.max(fact.pack_count);
+        if most > made {
+            let text = format!("pack {most} of run {} was never made; it made {made}", fact.run_code);
+            return Err(Refusal::impossible(finding("NEVER_MADE", &fact.run_code, text, most, made)));
         }
     }
     Ok(Decision::plain(Fact::SampleRetained(fact.clone())))

@@ -101,6 +101,8 @@ pub struct Ledger {
     pub feed: Feed,
     /// Time 0 of the floats.
     pub base_us: i64,
+    /// First day that was read.
+    pub from_day: i64,
     /// Start of the stretch and whether the feed was seen empty then.
     pub start: f64,
     /// End of the stretch when the feed was emptied.
@@ -217,6 +219,7 @@ impl Ledger {
         let mut ledger = Ledger {
             feed,
             base_us,
+            from_day,
             start: 0.0,
             end: end_us.map(|end| relative(end, base_us)),
             latest: 0.0,
@@ -243,6 +246,11 @@ impl Ledger {
         Ok(Some(ledger))
     }
 
+    /// First day whose facts may change this stretch: any, while the record knows of no earlier time the feed was empty.
+    pub fn rests_from_day(&self) -> i64 {
+        if self.anchors.first().is_some_and(|anchor| anchor.assumed) { i64::MIN } else { self.from_day }
+    }
+
     /// Instant of a time of this ledger.
     pub fn instant_us(&self, time: f64) -> i64 {
         self.base_us + time.round() as i64
@@ -263,6 +271,13 @@ impl Ledger {
 
     fn inside(&self, time: f64) -> bool {
         time >= self.start && self.end.is_none_or(|end| time <= end)
+    }
+
+    /// Whether what ended then belongs to this stretch: at the very moment the feed was emptied it was still the stretch
+    /// before; at an assumed start there is none before.
+    fn within(&self, end: f64) -> bool {
+        let assumed = self.anchors.first().is_some_and(|anchor| anchor.assumed);
+        self.inside(end) && (end > self.start || assumed)
     }
 
     fn take_anchors(&mut self, rows: &[Entry], assumed: bool) {
@@ -371,7 +386,7 @@ impl Ledger {
             let start = f.start_time_us.map(|start| self.time(start)).or(last_end).unwrap_or(end);
             let start = start.min(end);
             last_end = Some(end);
-            if !self.inside(end) || end <= self.start {
+            if !self.within(end) {
                 continue;
             }
             let Some(facts) = bag(record, &f.bag_tag)? else { continue };
@@ -419,7 +434,7 @@ impl Ledger {
         for row in rows {
             let Some(Fact::LossRecorded(f)) = &row.event.fact else { continue };
             let end = self.time(row.event.occurred_time_us);
-            if self.inside(end) && end > self.start {
+            if self.within(end) {
                 let start = f.start_time_us.map_or(end, |start| self.time(start));
                 self.losses.push((f.clone(), start.clamp(self.start, end), end));
             }
