@@ -250,7 +250,7 @@ fn dispatch_words(fact: &Fact) -> String {
 }
 
 /// An event as the API shows it.
-pub fn event(stored: &Stored) -> v1::Event {
+pub fn event(stored: &Stored, zone: &Zone) -> v1::Event {
     let event = &stored.event;
     v1::Event {
         sequence: stored.sequence.cast_signed(),
@@ -262,5 +262,6 @@ pub fn event(stored: &Stored) -> v1::Event {
         hold_codes: event.holds.iter().map(|hold| hold.hold_code.clone()).collect(),
         detail_json: fact_json(event),
         request_id: uuid::Uuid::from_slice(&event.request_id).map(|id| id.to_string()).unwrap_or_default(),
+        text: words(event, zone),
     }
 }

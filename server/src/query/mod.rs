@@ -2,13 +2,18 @@
 //! stands at.
 
 pub mod content;
+pub mod due;
 pub mod events;
 pub mod figures;
+pub mod fill;
+pub mod find;
 pub mod imports;
+pub mod line;
 pub mod loads;
 pub mod objects;
 pub mod paging;
 pub mod pallets;
+pub mod shift;
 pub mod stock;
 pub mod trace;
 pub mod whereabouts;

@@ -186,6 +186,16 @@ fn traced(asked: &Asked, row: &Touched) -> Result<v1::TracedPallet, Unreadable> 
         hold_codes: pallets::hold_codes(asked, pallet, &content)?,
         consignee_code: pallets::consignee_of(asked, &consignment_code)?,
         consignment_code,
+        parts: row
+            .packs
+            .iter()
+            .filter(|((run_code, _), _)| !run_code.is_empty())
+            .map(|((run_code, _), count)| v1::PalletPart {
+                run_code: run_code.clone(),
+                pack_count: *count,
+                ..v1::PalletPart::default()
+            })
+            .collect(),
     })
 }
 

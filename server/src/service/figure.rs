@@ -1,11 +1,13 @@
-//! Yield and mass balance.
+//! Yield, mass balance, fill and the shift report.
+
+use std::sync::Arc;
 
 use packloft_proto::v1;
 use packloft_proto::v1::figure_service_server::FigureService;
 use tonic::{Request, Response, Status};
 
 use super::service;
-use crate::query::figures;
+use crate::query::{figures, fill, shift};
 
 service! {
     FigureService {}
@@ -22,5 +24,19 @@ service! {
     ) -> Result<Response<v1::GetBalanceResponse>, Status> {
         let r = request.into_inner();
         self.ask(r.min_sequence, move |asked| figures::balance(asked, &r)).await.map(Response::new)
+    }
+    async fn get_fill(&self, request: Request<v1::GetFillRequest>) -> Result<Response<v1::GetFillResponse>, Status> {
+        let r = request.into_inner();
+        let journal = Arc::clone(&self.engine().journal);
+        self.ask(r.min_sequence, move |asked| fill::fill(asked, &journal, &r.run_code)).await.map(Response::new)
+    }
+    async fn get_shift_report(
+        &self,
+        request: Request<v1::GetShiftReportRequest>,
+    ) -> Result<Response<v1::GetShiftReportResponse>, Status> {
+        let r = request.into_inner();
+        let journal = Arc::clone(&self.engine().journal);
+        let now_us = self.engine().clock.now_us();
+        self.ask(r.min_sequence, move |asked| shift::report(asked, &journal, &r, now_us)).await.map(Response::new)
     }
 }

@@ -59,7 +59,7 @@ service! {
             let next_page_token =
                 if more { page.token(sequence, page.offset + page.size) } else { String::new() };
             Ok(v1::ListEventsResponse {
-                events: rows.iter().map(event).collect(),
+                events: rows.iter().map(|row| event(row, &asked.zone)).collect(),
                 next_page_token,
                 sequence: asked.sequence(),
             })

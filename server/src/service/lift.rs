@@ -9,7 +9,10 @@ use tonic::{Request, Response, Status};
 use super::convert::{lift, twins};
 use super::faults::Faults;
 use super::{service, status};
-use crate::query::objects;
+use crate::query::{due, objects};
+
+/// How far ahead what is due is listed when nothing else is asked for.
+const DUE_DAYS: i64 = 30;
 
 fn verdict_words(verdict: &Verdict) -> String {
     if verdict.reasons.is_empty() {
@@ -83,6 +86,21 @@ service! {
             _ => 0,
         };
         Ok(Response::new(v1::RecordLiftResponse { receipt: Some(receipt), caution: CAUTION.into(), hook_load_mg }))
+    }
+    async fn list_due(&self, request: Request<v1::ListDueRequest>) -> Result<Response<v1::ListDueResponse>, Status> {
+        let r = request.into_inner();
+        let mut faults = Faults::default();
+        let days = faults.number("within_days", r.within_days, 0, 730);
+        let at = faults.optional_time("at_time", r.at_time.as_ref());
+        faults.check().map_err(status::refusal)?;
+        let at = at.unwrap_or_else(|| self.engine().clock.now_us());
+        let days = if days == 0 { DUE_DAYS } else { days };
+        self.ask(0, move |asked| {
+            let rows = due::due(asked, at, days)?;
+            Ok(v1::ListDueResponse { rows, caution: CAUTION.into(), sequence: asked.sequence() })
+        })
+        .await
+        .map(Response::new)
     }
     async fn list_lifts(
         &self,

@@ -4,8 +4,9 @@ use packloft_proto::v1;
 use packloft_proto::v1::run_service_server::RunService;
 use tonic::{Request, Response, Status};
 
-use super::service;
-use crate::query::{objects, trace, unknown};
+use super::faults::Faults;
+use super::{service, status};
+use crate::query::{line, objects, trace, unknown};
 
 service! {
     RunService {
@@ -23,6 +24,15 @@ service! {
         record_reel_change: RecordReelChangeRequest => RecordReelChangeResponse;
         record_retained_sample: RecordRetainedSampleRequest => RecordRetainedSampleResponse;
         release_run: ReleaseRunRequest => ReleaseRunResponse;
+    }
+    async fn get_line(&self, request: Request<v1::GetLineRequest>) -> Result<Response<v1::GetLineResponse>, Status> {
+        let r = request.into_inner();
+        let mut faults = Faults::default();
+        let machine_code = faults.code("machine_code", &r.machine_code);
+        let at = faults.optional_time("at_time", r.at_time.as_ref());
+        faults.check().map_err(status::refusal)?;
+        let at = at.unwrap_or_else(|| self.engine().clock.now_us());
+        self.ask(r.min_sequence, move |asked| line::line(asked, &machine_code, at)).await.map(Response::new)
     }
     async fn get_run(
         &self,

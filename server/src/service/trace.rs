@@ -12,7 +12,7 @@ use super::convert::twins;
 use super::pallet::asked_sscc;
 use super::{service, status};
 use crate::query::trace::{self, Settings};
-use crate::query::{Asked, invalid, objects, pallets, unknown, whereabouts};
+use crate::query::{Asked, find, invalid, objects, pallets, unknown, whereabouts};
 
 service! {
     TraceService {}
@@ -73,17 +73,19 @@ service! {
                 bags.extend(bag::bag(&asked.record, &tag)?);
             }
             let found = trace::reached_by_all(asked, &bags, settings)?;
+            let mut rows = Vec::new();
+            for bag in &bags {
+                rows.push(v1::LotBag {
+                    bag_tag: bag.bag_tag.clone(),
+                    place: trace::place_words(bag),
+                    net_mass_mg: bag.net_mass_mg(),
+                    tipped_mass_mg: bag.tipped_mass_mg(),
+                    packs: trace::reached(asked, bag, settings)?.packs,
+                });
+            }
             Ok(v1::TraceLotResponse {
                 lot: Some(objects::lot(&asked.record, &facts)?),
-                bags: bags
-                    .iter()
-                    .map(|bag| v1::LotBag {
-                        bag_tag: bag.bag_tag.clone(),
-                        place: trace::place_words(bag),
-                        net_mass_mg: bag.net_mass_mg(),
-                        tipped_mass_mg: bag.tipped_mass_mg(),
-                    })
-                    .collect(),
+                bags: rows,
                 whereabouts: Some(whereabouts_of(asked, &found, Some(&r.lot_code))?),
                 packs: found.packs,
                 methods: found.methods,
@@ -161,6 +163,19 @@ service! {
                 happenings: pallets::object_happenings(asked, &object("packaging_lot", code))?,
                 sequence: asked.sequence(),
             })
+        })
+        .await
+        .map(Response::new)
+    }
+    async fn find_code(&self, request: Request<v1::FindCodeRequest>) -> Result<Response<v1::FindCodeResponse>, Status> {
+        let r = request.into_inner();
+        let count = r.text.chars().count();
+        if r.text.trim().is_empty() || count > find::TEXT_MAX_COUNT {
+            let text = format!("must have 1 to {} characters", find::TEXT_MAX_COUNT);
+            return Err(status::refusal(invalid("text", text)));
+        }
+        self.ask(r.min_sequence, move |asked| {
+            Ok(v1::FindCodeResponse { found: find::find(asked, &r.text)?, sequence: asked.sequence() })
         })
         .await
         .map(Response::new)

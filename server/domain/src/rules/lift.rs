@@ -155,7 +155,11 @@ fn date_reason(kind: &str, code: &str, date: &str, what: &str, zone: &Zone, at: 
 }
 
 /// Examinations of a hoist (`hoist_code`) or gear item (`gear_code`) as known for an instant.
-fn examined(
+/// What the examinations of a hoist or gear item say at an instant; one of the two codes is empty.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn examined(
     record: &dyn Record,
     hoist_code: &str,
     gear_code: &str,
