@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 
 use crate::process::ServerProcess;
 use crate::step::Step;
-use crate::{morning, scenario};
+use crate::{morning, next_run, scenario};
 use anyhow::Context as _;
 use clap::Parser;
 use packloft_client::connection::Connection;
@@ -130,6 +130,9 @@ async fn demo(arguments: &Arguments) -> anyhow::Result<()> {
     answers(&connection).await?;
     morning(&connection).await?;
     if arguments.stay {
+        for step in &next_run::steps() {
+            step.play(&connection).await.map_err(|status| anyhow::anyhow!("{}", status.message()))?;
+        }
         let id = server.leave();
         lines_to_try(&url, id);
     }
@@ -336,7 +339,10 @@ async fn complaint(connection: &Connection, zone: &Zone) -> anyhow::Result<()> {
 }
 
 fn lines_to_try(url: &str, id: u32) {
-    println!("\nThe server stays on {url} (process {id}; end it with: kill {id}). Try:\n");
+    println!("\nThe server stays on {url} (process {id}; end it with: kill {id}).");
+    println!("\nOpen {url} in a browser; say who you are with p-17 (operator), p-31 (supervisor), p-40 (quality) or");
+    println!("p-52 (clerk), and try the complaint on the page \"Trace\": {} {}", scenario::BATCH, morning::COMPLAINT.1);
+    println!("\nOr from the command line:\n");
     let check = format!(
         "lift check {} {} --hoist H1 --gear SH1 --gear SP1 --platform P1 --driver p-17 --slinger p-22 --at '2026-10-06 09:30'",
         scenario::tag(9),

@@ -4,6 +4,7 @@
 
 pub mod demo;
 pub mod morning;
+pub mod next_run;
 pub mod process;
 pub mod scenario;
 pub mod step;

@@ -108,12 +108,12 @@ impl Day {
     }
 }
 
-fn counter(place: v1::CounterPlace, value: i64) -> v1::CounterReading {
+pub(crate) fn counter(place: v1::CounterPlace, value: i64) -> v1::CounterReading {
     v1::CounterReading { place: place.into(), value, ..v1::CounterReading::default() }
 }
 
 /// Counters of the machine after so many seconds. At [`RESET_MINUTE`] a power dip set them to zero.
-fn counters(seconds: i64) -> Vec<v1::CounterReading> {
+pub(crate) fn counters(seconds: i64) -> Vec<v1::CounterReading> {
     let filled = filled_at(seconds);
     let accepted = filled - rejected_of(filled);
     let reset = RESET_MINUTE * 60;
@@ -137,7 +137,7 @@ fn counters(seconds: i64) -> Vec<v1::CounterReading> {
     rows
 }
 
-fn whole(lot: &str) -> Vec<v1::LotShare> {
+pub(crate) fn whole(lot: &str) -> Vec<v1::LotShare> {
     vec![v1::LotShare { lot_code: lot.into(), share_ppm: 1_000_000 }]
 }
 

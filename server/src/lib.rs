@@ -6,6 +6,7 @@ pub mod engine;
 pub mod house;
 pub mod journal;
 pub mod limits;
+pub mod pages;
 pub mod query;
 mod repair;
 pub mod run;

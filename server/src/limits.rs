@@ -51,3 +51,5 @@ pub const IMPORT_MAX_BYTES: usize = 32 << 20;
 pub const EVIDENCE_TRIES: usize = 8;
 /// Computed flows kept. Each holds one stretch: some kilobytes per hundred tips.
 pub const FLOWS_KEPT: usize = 64;
+/// How often a live page hears that the connection is alive.
+pub const LIVE_EVERY: Duration = Duration::from_secs(10);

@@ -14,8 +14,8 @@ use tonic::transport::server::TcpIncoming;
 
 use crate::engine::SystemClock;
 use crate::house::{House, HouseConfig};
-use crate::limits;
 use crate::service::Api;
+use crate::{limits, pages};
 
 /// The record of a packing house, served over gRPC.
 #[derive(Parser)]
@@ -143,7 +143,7 @@ macro_rules! limited {
     };
 }
 
-/// Serves all services, health and reflection on a listener until `stop` completes.
+/// Serves all services, health, reflection and the pages on a listener until `stop` completes.
 ///
 /// # Errors
 /// When serving fails.
@@ -162,10 +162,7 @@ pub async fn serve_on(api: Api, incoming: TcpIncoming, stop: impl Future<Output 
             .register_encoded_file_descriptor_set(v1::DESCRIPTOR)
             .register_encoded_file_descriptor_set(tonic_health::pb::FILE_DESCRIPTOR_SET)
     };
-    tonic::transport::Server::builder()
-        .concurrency_limit_per_connection(limits::CONCURRENT_CALLS)
-        .http2_keepalive_interval(Some(Duration::from_secs(30)))
-        .add_service(health_service)
+    let grpc = tonic::service::Routes::new(health_service)
         .add_service(reflection().build_v1()?)
         .add_service(reflection().build_v1alpha()?)
         .add_service(limited!(setup_service_server::SetupServiceServer, api))
@@ -181,6 +178,22 @@ pub async fn serve_on(api: Api, incoming: TcpIncoming, stop: impl Future<Output 
         .add_service(limited!(trace_service_server::TraceServiceServer, api))
         .add_service(limited!(figure_service_server::FigureServiceServer, api))
         .add_service(limited!(journal_service_server::JournalServiceServer, api))
+        .prepare()
+        .into_axum_router()
+        // Unknown addresses are the pages' to answer, in gRPC to those who asked in gRPC.
+        .reset_fallback();
+    let (stopping, told) = tokio::sync::watch::channel(false);
+    let routes = grpc.merge(pages::routes(api, told));
+    let stop = async move {
+        stop.await;
+        // Live connections never end by themselves.
+        let _ = stopping.send(true);
+    };
+    tonic::transport::Server::builder()
+        .accept_http1(true)
+        .concurrency_limit_per_connection(limits::CONCURRENT_CALLS)
+        .http2_keepalive_interval(Some(Duration::from_secs(30)))
+        .add_routes(routes.into())
         .serve_with_incoming_shutdown(incoming, stop)
         .await?;
     Ok(())

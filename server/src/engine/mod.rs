@@ -257,6 +257,11 @@ impl Engine {
         Some(self.views.record_at(sequence))
     }
 
+    /// Tells the newest sequence, now and whenever it changes.
+    pub fn watch(&self) -> watch::Receiver<u64> {
+        self.applied.clone()
+    }
+
     /// Sequence of the newest whole unit that may be read.
     pub fn newest(&self) -> u64 {
         *self.applied.borrow()

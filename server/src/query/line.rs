@@ -153,7 +153,11 @@ pub fn line(asked: &Asked, machine_code: &str, at_us: i64) -> Result<v1::GetLine
         sequence: asked.sequence(),
         ..v1::GetLineResponse::default()
     };
-    let open = stream::open_run(&asked.record, machine_code, at_us)?;
+    let keys = [object("machine", machine_code), object("feed", &machine.feed_code)];
+    let last = last_fact(asked, &keys)?;
+    answer.last_fact_time = last.map(timestamp);
+    // From the newest fact on: a line that was left alone for weeks still shows the run nobody finished.
+    let open = stream::open_run(&asked.record, machine_code, last.map_or(at_us, |last| last.min(at_us)))?;
     let mut run_code = String::new();
     if let Some((started, start_us)) = open {
         run_code.clone_from(&started.run_code);
@@ -165,9 +169,6 @@ pub fn line(asked: &Asked, machine_code: &str, at_us: i64) -> Result<v1::GetLine
     } else {
         answer.notes.push("no run is open on this machine".into());
     }
-    let keys = [object("machine", machine_code), object("feed", &machine.feed_code)];
-    let last = last_fact(asked, &keys)?;
-    answer.last_fact_time = last.map(timestamp);
     match last {
         Some(last) => {
             if let Some(flow) = asked.flow(&machine.feed_code, last.min(at_us), 0.0, 0.0)? {

@@ -1,0 +1,171 @@
+//! The run after the invented shift, still on: what the pages show when somebody comes in and looks.
+//!
+//! Made up like the shift itself. Only played when the demo's server stays, so that its printed answers do not change.
+
+use packloft_proto::v1;
+
+use crate::morning::{MORNING_S, sscc};
+use crate::scenario::{Day, NOMINAL_MG, PACKS_PER_MINUTE, TARE_MG, counter, counters, end_s, lift, tag, whole};
+use crate::step::Step;
+
+/// Lot of its bags.
+pub const LOT: &str = "QE-2240";
+/// The run.
+pub const RUN: &str = "R-1007-1";
+/// Its start: three hours into the morning after.
+const START_S: i64 = MORNING_S + 3 * 3_600;
+/// Net masses of its bags, in tenths of a kilogram.
+const NET_HECTOGRAMS: [i64; 5] = [9_428, 9_402, 9_415, 9_390, 9_433];
+/// Net masses of weighed packs over the nominal mass, in decigrams.
+const OVER_DECIGRAMS: [i64; 8] = [21, -8, 34, 12, 5, 27, -15, 18];
+
+fn bags(day: &mut Day) {
+    let create = v1::CreateLotRequest {
+        lot_code: LOT.into(),
+        material_code: "WS".into(),
+        supplier_code: "QUARRY-END".into(),
+        supplier_lot_code: format!("{LOT}/K"),
+        ..v1::CreateLotRequest::default()
+    };
+    day.add(START_S - 14_400, "p-31", create);
+    let result = v1::RecordLabResultRequest {
+        lot_code: LOT.into(),
+        property: "moisture".into(),
+        value: "0.022".into(),
+        unit: "%".into(),
+        method: "drying 3 h at 105 C".into(),
+        sample_code: format!("{LOT}-1"),
+        ..v1::RecordLabResultRequest::default()
+    };
+    day.add(START_S - 10_800, "p-40", result);
+    for (number, net) in (11_i64..).zip(NET_HECTOGRAMS) {
+        let fill = v1::RecordBulkBagRequest {
+            bag_tag: tag(usize::try_from(number).unwrap_or(0)),
+            lots: whole(LOT),
+            fibc_type_code: "T1".into(),
+            scale_code: "S1".into(),
+            gross_mass_mg: net * 100_000 + TARE_MG,
+            tare_mass_mg: Some(TARE_MG),
+            location_code: "A1".into(),
+            ..v1::RecordBulkBagRequest::default()
+        };
+        day.add(START_S - 10_000 + 200 * number, "p-17", fill);
+    }
+    for number in 11..=13 {
+        let up = v1::RecordLiftRequest { lift: Some(lift(vec![tag(number)])), ..v1::RecordLiftRequest::default() };
+        day.add(START_S - 3_600 + 600 * (number as i64 - 10), "p-17", up);
+    }
+}
+
+fn line(day: &mut Day) {
+    let made = |minutes: i64| {
+        counters(end_s())
+            .into_iter()
+            .map(|row| {
+                let packs = PACKS_PER_MINUTE * minutes;
+                let rejected = if row.place() == v1::CounterPlace::Accepted { packs / 150 } else { 0 };
+                counter(row.place(), row.value + packs - rejected)
+            })
+            .collect::<Vec<_>>()
+    };
+    let start = v1::StartRunRequest {
+        run_code: RUN.into(),
+        machine_code: "M1".into(),
+        product_code: "WS750".into(),
+        batch_code: "HF280A".into(),
+        counters: made(0),
+        line_check_done: true,
+        ..v1::StartRunRequest::default()
+    };
+    for (number, minutes) in [(11, -4), (12, 18)] {
+        let tip = v1::RecordTipRequest {
+            bag_tag: tag(number),
+            feed_code: "F1".into(),
+            start_time: Some(crate::scenario::at(START_S + minutes * 60 - 150)),
+            ..v1::RecordTipRequest::default()
+        };
+        day.add(START_S + minutes * 60, "p-17", tip);
+    }
+    day.add(START_S, "p-31", start);
+    for round in 1..=4 {
+        let minutes = round * 10;
+        let count = v1::RecordCountRequest {
+            machine_code: "M1".into(),
+            counters: made(minutes),
+            ..v1::RecordCountRequest::default()
+        };
+        day.add(START_S + minutes * 60, "p-17", count);
+        let readings = v1::RecordReadingsRequest {
+            machine_code: "M1".into(),
+            instrument_code: "C1".into(),
+            kind: v1::ReadingKind::Net.into(),
+            point: v1::ReadingPoint::BeforeRejecter.into(),
+            mass_mg: OVER_DECIGRAMS.iter().map(|over| NOMINAL_MG + over * 100 + round * 150).collect(),
+            start_time: Some(crate::scenario::at(START_S + minutes * 60 - 240)),
+            ..v1::RecordReadingsRequest::default()
+        };
+        day.add(START_S + minutes * 60, "p-22", readings);
+    }
+    let remark = v1::RecordRemarkRequest {
+        run_code: RUN.into(),
+        text: "new film reel at 11:30, seal heat two degrees up".into(),
+        ..v1::RecordRemarkRequest::default()
+    };
+    day.add(START_S + 2_400, "p-17", remark);
+}
+
+fn vehicle(day: &mut Day) {
+    let who = "p-52";
+    let order = v1::EnterOrderRequest {
+        order_code: "O-1008-1".into(),
+        consignee_code: "MARSHGATE".into(),
+        lines: vec![v1::OrderLine { product_code: "WS750".into(), pack_count: 1_600 }],
+        due_date: "2026-10-08".into(),
+        ..v1::EnterOrderRequest::default()
+    };
+    day.add(START_S, who, order);
+    let open = v1::OpenVehicleLoadRequest {
+        load_code: "V-1007-3".into(),
+        registration_code: "HF-902".into(),
+        haulier: "Fenside carriers".into(),
+        payload_mass_mg: 8_000_000_000,
+        pallet_space_count: 12,
+        ..v1::OpenVehicleLoadRequest::default()
+    };
+    day.add(START_S + 600, who, open);
+    let check = v1::RecordVehicleCheckRequest {
+        load_code: "V-1007-3".into(),
+        clean: true,
+        dry: true,
+        free_of_odour: true,
+        floor_sound: true,
+        last_load: "flour on pallets".into(),
+        last_load_suitable: true,
+        ..v1::RecordVehicleCheckRequest::default()
+    };
+    day.add(START_S + 900, who, check);
+    let consignment = v1::OpenConsignmentRequest {
+        consignment_code: "C-1007-4".into(),
+        load_code: "V-1007-3".into(),
+        consignee_code: "MARSHGATE".into(),
+        order_code: "O-1008-1".into(),
+        drop_number: 1,
+        ..v1::OpenConsignmentRequest::default()
+    };
+    day.add(START_S + 960, who, consignment);
+    let loaded = v1::LoadPalletRequest {
+        consignment_code: "C-1007-4".into(),
+        sscc: sscc(15),
+        ..v1::LoadPalletRequest::default()
+    };
+    day.add(START_S + 1_200, who, loaded);
+}
+
+/// All of it.
+pub fn steps() -> Vec<Step> {
+    let mut day = Day::default();
+    bags(&mut day);
+    line(&mut day);
+    vehicle(&mut day);
+    day.steps
+}

@@ -1,0 +1,626 @@
+//! Deeds: what a form asks to be recorded or decided, as a call of the API.
+//!
+//! Each deed reads its fields, noting every one that cannot be read, and makes one request with the id the form carries. A
+//! form that names the object it is about and the sequence it stood at is shown again, with what happened since, instead of
+//! being recorded over something its writer has not seen.
+
+use http::header::HeaderName;
+use packloft_domain::key::object;
+use packloft_proto::v1;
+use packloft_proto::v1::intake_service_server::IntakeService;
+use packloft_proto::v1::journal_service_server::JournalService;
+use packloft_proto::v1::lift_service_server::LiftService;
+use packloft_proto::v1::lot_service_server::LotService;
+use packloft_proto::v1::quality_service_server::QualityService;
+use packloft_proto::v1::run_service_server::RunService;
+use prost_types::Timestamp;
+use tonic::Request;
+
+use super::form::{Advice, FieldFault, Fields, Problem, Reader};
+use super::who::{May, may};
+use super::words::Language;
+use super::{Ctx, registers, set_cookie, store_deeds};
+use crate::service::faults::timestamp;
+
+/// A deed that was done.
+#[derive(Default)]
+pub struct Done {
+    /// Sequence of the fact, for showing it.
+    pub sequence: Option<i64>,
+    /// Where to go; the page the form was on when left out.
+    pub to: Option<String>,
+    /// Cookies to set.
+    pub cookies: Vec<(HeaderName, String)>,
+}
+
+/// A deed being read.
+pub(super) struct Deed<'a> {
+    pub(super) ctx: &'a Ctx,
+    pub(super) reader: Reader<'a>,
+}
+
+/// Request id, time and person of a write.
+type Header = (String, Option<Timestamp>, String);
+
+impl Deed<'_> {
+    pub(super) fn header(&mut self) -> Header {
+        let request_id = self.reader.text("request_id");
+        let given = self.reader.time("at");
+        if given.is_none() && self.ctx.back_entry && self.reader.fields.get("at").is_empty() {
+            self.reader.fault("at", "must be given while what happened earlier is entered");
+        }
+        let at = given.unwrap_or_else(|| timestamp(self.ctx.pressed_us(&request_id)));
+        let actor = self.ctx.who.as_ref().map(|person| person.code.clone()).unwrap_or_default();
+        (request_id, Some(at), actor)
+    }
+
+    pub(super) fn text(&self, name: &str) -> String {
+        self.reader.text(name)
+    }
+
+    pub(super) fn ticked(&self, name: &str) -> bool {
+        self.reader.fields.ticked(name)
+    }
+
+    /// Counters of a machine as typed.
+    fn counters(&mut self) -> Vec<v1::CounterReading> {
+        let places = [
+            ("filled", v1::CounterPlace::Filled),
+            ("accepted", v1::CounterPlace::Accepted),
+            ("rejected", v1::CounterPlace::Rejected),
+            ("palletised", v1::CounterPlace::Palletised),
+        ];
+        let mut found = Vec::new();
+        for (name, place) in places {
+            if let Some(value) = self.reader.optional_count(name) {
+                // A counter that was set back says its last value before.
+                let reset_from_value = self.reader.optional_count(&format!("{name}_before_reset"));
+                found.push(v1::CounterReading {
+                    place: place.into(),
+                    value,
+                    reset_from_value,
+                    ..v1::CounterReading::default()
+                });
+            }
+        }
+        found
+    }
+
+    fn lot_shares(&mut self) -> Vec<v1::LotShare> {
+        let first = self.text("lot_code");
+        let second = self.text("second_lot_code");
+        if second.is_empty() {
+            return vec![v1::LotShare { lot_code: first, share_ppm: 1_000_000 }];
+        }
+        let percent = self.reader.count("second_lot_percent").clamp(0, 100);
+        vec![
+            v1::LotShare { lot_code: first, share_ppm: (100 - percent) * 10_000 },
+            v1::LotShare { lot_code: second, share_ppm: percent * 10_000 },
+        ]
+    }
+
+    fn interval(&mut self) -> Option<v1::PackInterval> {
+        let run_code = self.text("run_code");
+        (!run_code.is_empty()).then(|| v1::PackInterval {
+            run_code,
+            first_number: self.reader.optional_count("first_number").unwrap_or(1),
+            last_number: self.reader.optional_count("last_number").unwrap_or(0),
+        })
+    }
+}
+
+/// Reads the fields, and calls the method unless one of them could not be read.
+macro_rules! send {
+    ($deed:ident, $method:ident, $request:ident { $($field:ident: $value:expr),* $(,)? }) => {{
+        let (request_id, occurred_time, actor_code) = $deed.header();
+        let request = v1::$request {
+            request_id,
+            occurred_time,
+            actor_code,
+            $($field: $value,)*
+        };
+        $deed.reader.done()?;
+        let answer = $deed.ctx.api.$method(Request::new(request)).await;
+        let answer = answer.map_err(|status| Problem::of_status(&status))?.into_inner();
+        let receipt = answer.receipt.clone();
+        (answer, Done { sequence: receipt.map(|receipt| receipt.sequence), ..Done::default() })
+    }};
+}
+
+pub(super) use send;
+
+/// Who does which deed.
+fn needed(deed: &str) -> May {
+    match deed {
+        "release_lot" | "reject_lot" | "end_hold" | "close_breach" | "release_run" => May::Quality,
+        "lab_result" => May::Results,
+        "hold" | "remark" | "sample" => May::Record,
+        "build_pallet" | "weigh_pallet" | "move" | "split_pallet" | "merge_pallets" | "dispose" | "stock_take"
+        | "order" | "open_load" | "vehicle_check" | "open_consignment" | "load_pallet" | "unload" | "weighbridge"
+        | "dispatch_load" | "return_pallet" | "amend" => May::Store,
+        _ => May::Floor,
+    }
+}
+
+/// Something happened to the object since the form was made, and not by this form.
+async fn unseen(ctx: &Ctx, fields: &Fields) -> Result<(), Problem> {
+    let about = fields.get("about");
+    let Ok(seen) = fields.get("seen").parse::<i64>() else { return Ok(()) };
+    if about.is_empty() {
+        return Ok(());
+    }
+    let request =
+        v1::ListEventsRequest { object_key: about.into(), from_sequence: seen + 1, page_size: 5, ..Default::default() };
+    let answer = ctx.api.list_events(Request::new(request)).await;
+    let events = answer.map_err(|status| Problem::of_status(&status))?.into_inner().events;
+    let own = fields.get("request_id");
+    if events.is_empty() || events.iter().any(|event| event.request_id == own) {
+        return Ok(());
+    }
+    let reasons = events
+        .iter()
+        .map(|event| FieldFault {
+            field: String::new(),
+            text: format!("{} ({}, {})", event.text, ctx.words.clock(event.occurred_time.as_ref()), event.actor_code),
+        })
+        .collect();
+    Err(Problem { advice: Advice::Changed, status: 409, ..Problem::of_faults(reasons) })
+}
+
+/// Key by which a form names the object it is about.
+pub fn about(noun: &str, code: &str) -> String {
+    object(noun, code)
+}
+
+/// Does a deed.
+///
+/// # Errors
+/// Why it was not done.
+pub async fn run(ctx: &Ctx, deed: &str, fields: &Fields) -> Result<Done, Problem> {
+    match deed {
+        "who" => return who(ctx, fields).await,
+        "settings" => return Ok(settings(fields)),
+        "back_entry" => return Ok(back_entry(fields)),
+        _ => {}
+    }
+    if ctx.who.is_none() {
+        return Err(Problem::who(&ctx.t("Say who you are first; what you typed is kept.")));
+    }
+    if !may(ctx, needed(deed)) {
+        return Err(Problem::who(&ctx.t("Your role does not do this.")));
+    }
+    unseen(ctx, fields).await?;
+    let read = Deed { ctx, reader: Reader::new(fields, &ctx.words.zone) };
+    match deed {
+        "intake" | "bulk_bag" | "bag_weighing" | "residue" | "bag_loss" | "lot" | "lab_result" | "release_lot"
+        | "reject_lot" | "lift" => floor(read, deed).await,
+        "start_run" | "finish_run" | "tip" | "level" | "emptied" | "count" | "readings" | "loss" | "stop" | "clock"
+        | "remark" | "reel_change" | "sample" | "release_run" => line(read, deed).await,
+        "build_pallet" | "weigh_pallet" | "move" | "split_pallet" | "merge_pallets" | "dispose" | "stock_take" => {
+            store_deeds::store(read, deed).await
+        }
+        "order" | "open_load" | "vehicle_check" | "open_consignment" | "load_pallet" | "unload" | "weighbridge"
+        | "dispatch_load" | "return_pallet" | "amend" => store_deeds::vehicles(read, deed).await,
+        _ => quality(read, deed).await,
+    }
+}
+
+async fn floor(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
+    Ok(match deed {
+        "intake" => {
+            let bags = intake_bags(&mut d);
+            send!(
+                d,
+                record_intake,
+                RecordIntakeRequest {
+                    intake_code: d.text("intake_code"),
+                    supplier_code: d.text("supplier_code"),
+                    note_code: d.text("note_code"),
+                    vehicle_code: d.text("vehicle_code"),
+                    seal_code: d.text("seal_code"),
+                    location_code: d.text("location_code"),
+                    remark: d.text("remark"),
+                    bags: bags,
+                }
+            )
+            .1
+        }
+        "bulk_bag" => {
+            send!(
+                d,
+                record_bulk_bag,
+                RecordBulkBagRequest {
+                    bag_tag: d.text("bag_tag"),
+                    lots: d.lot_shares(),
+                    fibc_type_code: d.text("fibc_type_code"),
+                    scale_code: d.text("scale_code"),
+                    gross_mass_mg: d.reader.kg("gross_mass_mg"),
+                    tare_mass_mg: d.reader.optional_kg("tare_mass_mg"),
+                    location_code: d.text("location_code"),
+                    trip_number: d.reader.optional_count("trip_number").unwrap_or(0),
+                }
+            )
+            .1
+        }
+        "bag_weighing" => {
+            send!(
+                d,
+                record_bag_weighing,
+                RecordBagWeighingRequest {
+                    bag_tag: d.text("bag_tag"),
+                    scale_code: d.text("scale_code"),
+                    gross_mass_mg: d.reader.kg("gross_mass_mg"),
+                    tare_mass_mg: d.reader.optional_kg("tare_mass_mg"),
+                }
+            )
+            .1
+        }
+        "residue" => {
+            send!(
+                d,
+                record_residue,
+                RecordResidueRequest {
+                    bag_tag: d.text("bag_tag"),
+                    mass_mg: Some(d.reader.kg("mass_mg")),
+                    scale_code: d.text("scale_code"),
+                }
+            )
+            .1
+        }
+        "bag_loss" => {
+            send!(
+                d,
+                record_bag_loss,
+                RecordBagLossRequest {
+                    bag_tag: d.text("bag_tag"),
+                    mass_mg: d.reader.kg("mass_mg"),
+                    reason: d.reader.choice("reason"),
+                    destination: d.reader.choice("destination"),
+                }
+            )
+            .1
+        }
+        "lot" => {
+            send!(
+                d,
+                create_lot,
+                CreateLotRequest {
+                    lot_code: d.text("lot_code"),
+                    material_code: d.text("material_code"),
+                    supplier_code: d.text("supplier_code"),
+                    supplier_lot_code: d.text("supplier_lot_code"),
+                }
+            )
+            .1
+        }
+        "lab_result" => {
+            send!(
+                d,
+                record_lab_result,
+                RecordLabResultRequest {
+                    lot_code: d.text("lot_code"),
+                    property: d.text("property"),
+                    value: d.text("value").replace(',', "."),
+                    unit: d.text("unit"),
+                    method: d.text("method"),
+                    sample_code: d.text("sample_code"),
+                }
+            )
+            .1
+        }
+        "release_lot" => {
+            send!(
+                d,
+                release_lot,
+                ReleaseLotRequest {
+                    lot_code: d.text("lot_code"),
+                    reason: d.text("reason"),
+                    concession: d.text("concession"),
+                }
+            )
+            .1
+        }
+        "reject_lot" => {
+            send!(d, reject_lot, RejectLotRequest { lot_code: d.text("lot_code"), reason: d.text("reason") }).1
+        }
+        _ => {
+            let mut faults = Vec::new();
+            let lift = super::hoist::lift_of(d.reader.fields, &mut faults);
+            let load_cell_mass_mg = d.reader.optional_kg("load_cell_mass_mg");
+            let lift = v1::Lift { load_cell_mass_mg, ..lift };
+            for fault in faults {
+                d.reader.fault(&fault.field, fault.text);
+            }
+            let done = send!(d, record_lift, RecordLiftRequest { lift: Some(lift) }).1;
+            // The question is answered; the page begins anew.
+            let to = done.sequence.map(|sequence| format!("/hoist?done={sequence}"));
+            Done { to, ..done }
+        }
+    })
+}
+
+fn intake_bags(d: &mut Deed<'_>) -> Vec<v1::IntakeBag> {
+    let rows = d.reader.fields.rows("bag_tag");
+    let lots = vec![v1::LotShare { lot_code: d.text("lot_code"), share_ppm: 1_000_000 }];
+    let mut bags = Vec::new();
+    for row in 0..rows {
+        let tag = d.text(&format!("bag_tag.{row}"));
+        if tag.is_empty() {
+            continue;
+        }
+        bags.push(v1::IntakeBag {
+            bag_tag: tag,
+            lots: lots.clone(),
+            fibc_type_code: d.text("fibc_type_code"),
+            declared_gross_mass_mg: d.reader.optional_kg(&format!("gross.{row}")),
+            declared_tare_mass_mg: None,
+            declared_net_mass_mg: d.reader.optional_kg(&format!("net.{row}")),
+            condition: d.text(&format!("condition.{row}")),
+            refused: d.ticked(&format!("refused.{row}")),
+        });
+    }
+    bags
+}
+
+async fn line(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
+    Ok(match deed {
+        "start_run" => {
+            send!(
+                d,
+                start_run,
+                StartRunRequest {
+                    run_code: d.text("run_code"),
+                    machine_code: d.text("machine_code"),
+                    product_code: d.text("product_code"),
+                    batch_code: d.text("batch_code"),
+                    counters: d.counters(),
+                    line_check_done: d.ticked("line_check_done"),
+                    already_done_reason: d.text("already_done_reason"),
+                }
+            )
+            .1
+        }
+        "finish_run" => {
+            let feed = d.text("feed_code");
+            let done =
+                send!(d, finish_run, FinishRunRequest { run_code: d.text("run_code"), counters: d.counters() }).1;
+            let to = done.sequence.map(|n| format!("/yield?feed={}&done={n}", super::escaped(&feed)));
+            Done { to, ..done }
+        }
+        "tip" => {
+            let machine = d.text("machine_code");
+            let counter = d.counters().into_iter().next();
+            let counts = counter.map(|counter| v1::MachineCount { machine_code: machine, counter: Some(counter) });
+            send!(
+                d,
+                record_tip,
+                RecordTipRequest {
+                    bag_tag: d.text("bag_tag"),
+                    feed_code: d.text("feed_code"),
+                    start_time: d.reader.time("start_time"),
+                    part_mass_mg: d.reader.optional_kg("part_mass_mg"),
+                    counts: counts.into_iter().collect(),
+                }
+            )
+            .1
+        }
+        "level" => {
+            send!(
+                d,
+                record_hopper_level,
+                RecordHopperLevelRequest {
+                    feed_code: d.text("feed_code"),
+                    content_mass_mg: Some(d.reader.kg("content_mass_mg")),
+                    uncertainty_mass_mg: d.reader.optional_kg("uncertainty_mass_mg").unwrap_or(0),
+                }
+            )
+            .1
+        }
+        "emptied" => send!(d, record_feed_emptied, RecordFeedEmptiedRequest { feed_code: d.text("feed_code") }).1,
+        "count" => {
+            send!(d, record_count, RecordCountRequest { machine_code: d.text("machine_code"), counters: d.counters() })
+                .1
+        }
+        "readings" => readings(d).await?,
+        "loss" => {
+            send!(
+                d,
+                record_loss,
+                RecordLossRequest {
+                    feed_code: d.text("feed_code"),
+                    machine_code: d.text("machine_code"),
+                    mass_mg: d.reader.kg("mass_mg"),
+                    reason: d.reader.choice("reason"),
+                    destination: d.reader.choice("destination"),
+                    source: d.reader.choice("source"),
+                    start_time: d.reader.time("start_time"),
+                    uncertainty_mass_mg: d.reader.optional_kg("uncertainty_mass_mg").unwrap_or(0),
+                    pack_count: d.reader.optional_count("pack_count").unwrap_or(0),
+                }
+            )
+            .1
+        }
+        "stop" => {
+            send!(
+                d,
+                record_stop,
+                RecordStopRequest {
+                    machine_code: d.text("machine_code"),
+                    reason_code: d.text("reason_code"),
+                    start_time: d.reader.time("start_time"),
+                }
+            )
+            .1
+        }
+        "clock" => {
+            let seconds = d.text("offset_seconds").parse::<i64>().ok();
+            if seconds.is_none() {
+                d.reader.fault("offset_seconds", "is no whole number");
+            }
+            send!(
+                d,
+                record_clock_check,
+                RecordClockCheckRequest {
+                    machine_code: d.text("machine_code"),
+                    offset_ms: seconds.unwrap_or(0).saturating_mul(1_000),
+                    tolerance_ms: d.reader.optional_count("tolerance_seconds").unwrap_or(60).saturating_mul(1_000),
+                }
+            )
+            .1
+        }
+        "remark" => {
+            send!(
+                d,
+                record_remark,
+                RecordRemarkRequest {
+                    run_code: d.text("run_code"),
+                    feed_code: d.text("feed_code"),
+                    text: d.text("text"),
+                }
+            )
+            .1
+        }
+        "reel_change" => {
+            send!(
+                d,
+                record_reel_change,
+                RecordReelChangeRequest {
+                    machine_code: d.text("machine_code"),
+                    packaging_lot_code: d.text("packaging_lot_code"),
+                }
+            )
+            .1
+        }
+        "sample" => {
+            send!(
+                d,
+                record_retained_sample,
+                RecordRetainedSampleRequest {
+                    sample_code: d.text("sample_code"),
+                    run_code: d.text("run_code"),
+                    lot_code: d.text("lot_code"),
+                    pack_count: d.reader.optional_count("pack_count").unwrap_or(0),
+                    first_number: d.reader.optional_count("first_number").unwrap_or(0),
+                    last_number: d.reader.optional_count("last_number").unwrap_or(0),
+                    location_code: d.text("location_code"),
+                }
+            )
+            .1
+        }
+        _ => send!(d, release_run, ReleaseRunRequest { run_code: d.text("run_code"), reason: d.text("reason") }).1,
+    })
+}
+
+/// Check weighings as typed: grams, one a line or apart by spaces.
+async fn readings(mut d: Deed<'_>) -> Result<Done, Problem> {
+    let mut masses = Vec::new();
+    for text in d.text("mass_mg").split([' ', ';', '\n', '\r', '\t']).filter(|text| !text.is_empty()) {
+        match super::words::milligrams_of_grams(text) {
+            Ok(mass) => masses.push(mass),
+            Err(fault) => d.reader.fault("mass_mg", format!("{text:?} {fault}")),
+        }
+    }
+    Ok(send!(
+        d,
+        record_readings,
+        RecordReadingsRequest {
+            machine_code: d.text("machine_code"),
+            instrument_code: d.text("instrument_code"),
+            kind: d.reader.choice("kind"),
+            tare_mass_mg: d.reader.optional_grams("tare_mass_mg").unwrap_or(0),
+            point: d.reader.choice("point"),
+            mass_mg: masses,
+            start_time: d.reader.time("start_time"),
+        }
+    )
+    .1)
+}
+
+async fn quality(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
+    Ok(match deed {
+        "hold" => {
+            send!(
+                d,
+                place_hold,
+                PlaceHoldRequest {
+                    lot_code: d.text("lot_code"),
+                    bag_tag: d.text("bag_tag"),
+                    interval: d.interval(),
+                    reason: d.text("reason"),
+                    hazard: d.reader.choice("hazard"),
+                    sscc: d.text("sscc"),
+                }
+            )
+            .1
+        }
+        "end_hold" => send!(d, end_hold, EndHoldRequest { hold_code: d.text("hold_code"), reason: d.text("reason") }).1,
+        "close_breach" => {
+            send!(
+                d,
+                close_breach,
+                CloseBreachRequest { event_sequence: d.reader.count("event_sequence"), reason: d.text("reason") }
+            )
+            .1
+        }
+        other => {
+            let text = format!("there is no deed {other:?}");
+            return Err(Problem::of_faults(vec![FieldFault { field: String::new(), text }]));
+        }
+    })
+}
+
+/// Longest time a code holds: a long shift.
+const WHO_SECONDS: i64 = 12 * 3_600;
+
+/// Seconds until the shift that is on ends, with half an hour for handing over.
+fn shift_seconds(ctx: &Ctx) -> i64 {
+    let clock = ctx.words.zone.clock(ctx.now_us());
+    let minute = clock.split_once(' ').and_then(|(_, hour)| {
+        let (hour, rest) = hour.split_once(':')?;
+        Some(hour.parse::<i64>().ok()? * 60 + rest.get(..2)?.parse::<i64>().ok()?)
+    });
+    let Some(minute) = minute else { return WHO_SECONDS };
+    let left = |shift: &v1::Shift| {
+        let length = (shift.end_minute - shift.start_minute).rem_euclid(1_440);
+        let gone = (minute - shift.start_minute).rem_euclid(1_440);
+        (gone < length).then_some(length - gone)
+    };
+    let minutes = ctx.site.shifts.iter().filter_map(left).min();
+    minutes.map_or(WHO_SECONDS, |minutes| (minutes + 30) * 60)
+}
+
+async fn who(ctx: &Ctx, fields: &Fields) -> Result<Done, Problem> {
+    if fields.ticked("leave") {
+        return Ok(Done { cookies: vec![set_cookie("person", "", 0)], to: Some("/who".into()), ..Done::default() });
+    }
+    let code = fields.get("person_code");
+    let found = registers::person(ctx, code).await.map_err(|status| Problem::of_status(&status))?;
+    if found.is_none() {
+        let text = format!("{code:?} is no person on record");
+        return Err(Problem::of_faults(vec![FieldFault { field: "person_code".into(), text }]));
+    }
+    let to = fields.get("to");
+    let ours = to.starts_with('/') && !to.starts_with("//") && !to.contains('\\');
+    Ok(Done {
+        cookies: vec![set_cookie("person", &super::escaped(code), shift_seconds(ctx))],
+        to: Some(if ours { to.into() } else { "/".into() }),
+        ..Done::default()
+    })
+}
+
+fn settings(fields: &Fields) -> Done {
+    const YEAR: i64 = 365 * 86_400;
+    let mut done = Done::default();
+    if let Some(language) = Language::of_tag(fields.get("language")) {
+        done.cookies.push(set_cookie("language", language.tag(), YEAR));
+    }
+    let look = ["device", "light", "dark"].into_iter().find(|look| *look == fields.get("look"));
+    done.cookies.extend(look.map(|look| set_cookie("look", look, YEAR)));
+    done
+}
+
+fn back_entry(fields: &Fields) -> Done {
+    let on = fields.ticked("on");
+    let cookie = set_cookie("back_entry", "1", if on { WHO_SECONDS } else { 0 });
+    Done { cookies: vec![cookie], ..Done::default() }
+}

@@ -1,0 +1,106 @@
+//! Yield and balance of a feed, by day or for its newest stretch; fill and stops of a run.
+
+use maud::{Markup, html};
+use packloft_proto::v1;
+use packloft_proto::v1::figure_service_server::FigureService;
+use packloft_proto::v1::run_service_server::RunService;
+use tonic::{Request, Status};
+
+use super::frame::Page;
+use super::registers::{self, choices};
+use super::widgets::{badge, n, none};
+use super::{Ctx, charts};
+
+fn question(ctx: &Ctx, feeds: &[(String, String)], feed: &str) -> Markup {
+    html! {
+        form.row method="get" action="/yield" {
+            div.field {
+                label for="feed" { (ctx.t("Feed")) }
+                select #feed name="feed" { @for (code, name) in feeds { option value=(code) selected[code == feed] { (name) } } }
+            }
+            div.field {
+                label for="day" { (ctx.t("Working day")) }
+                input #day name="day" type="date" value=(ctx.query.get("day"));
+            }
+            button type="submit" { (ctx.t("Show")) }
+        }
+    }
+}
+
+fn verdict(ctx: &Ctx, span: &v1::SpanBalance) -> Markup {
+    let kind = match span.verdict.as_str() {
+        text if text.contains("within measuring error") => "good",
+        text if text.contains("more than measuring error") => "bad",
+        _ => "warn",
+    };
+    html! {
+        p.big {
+            @if let Some(mass) = span.unaccounted_mass_mg { (ctx.t("Unaccounted")) ": " strong { (ctx.words.kg(mass)) } " " }
+            (badge(kind, &span.verdict))
+        }
+        @if let Some(content) = span.estimated_content_mg {
+            p { (ctx.t("Still in the feed, estimated")) ": " (ctx.words.kg_of(content)) }
+        }
+        @for note in &span.notes { p.quiet lang="en" { (note) } }
+    }
+}
+
+async fn stops(ctx: &Ctx, feed: &str) -> Result<Markup, Status> {
+    let runs = v1::ListRunsRequest { page_size: 30, ..Default::default() };
+    let runs = ctx.api.list_runs(Request::new(runs)).await?.into_inner().runs;
+    let stops: Vec<v1::Stop> = runs.into_iter().filter(|run| run.feed_code == feed).flat_map(|run| run.stops).collect();
+    Ok(html! {
+        h2 { (ctx.t("Stops of the last runs")) }
+        (none(ctx, stops.is_empty(), n("No stop is on record.")))
+        @if !stops.is_empty() { (charts::pareto(ctx, &stops)) }
+    })
+}
+
+async fn fill(ctx: &Ctx, feed: &str) -> Result<Markup, Status> {
+    let runs = v1::ListRunsRequest { page_size: 30, ..Default::default() };
+    let runs = ctx.api.list_runs(Request::new(runs)).await?.into_inner().runs;
+    let Some(run) = runs.iter().find(|run| run.feed_code == feed && run.reading_count > 0) else { return Ok(html! {}) };
+    let request = v1::GetFillRequest { run_code: run.run_code.clone(), min_sequence: 0 };
+    let fill = ctx.api.get_fill(Request::new(request)).await?.into_inner();
+    Ok(html! {
+        h2 { (ctx.t("Fill of run")) " " (super::widgets::run_link(&run.run_code)) }
+        (charts::spread(ctx, &fill)) (charts::samples(ctx, &fill))
+    })
+}
+
+/// The page.
+///
+/// # Errors
+/// When the day is none or the feed is not on record.
+pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
+    let feeds = registers::feeds(ctx).await?;
+    let wanted = ctx.query.get("feed");
+    let feed = if wanted.is_empty() { feeds.first().map_or("", |feed| feed.code.as_str()) } else { wanted };
+    if feed.is_empty() {
+        return Ok(Page::new(ctx.t("Yield and balance"), none(ctx, true, n("No feed is registered."))));
+    }
+    let day = ctx.query.get("day");
+    let request = v1::GetYieldRequest { feed_code: feed.into(), day: day.into(), ..Default::default() };
+    let yields = ctx.api.get_yield(Request::new(request)).await?.into_inner();
+    let request = v1::GetBalanceRequest { feed_code: feed.into(), day: day.into(), ..Default::default() };
+    let spans = ctx.api.get_balance(Request::new(request)).await?.into_inner().spans;
+    let body = html! {
+        (question(ctx, &choices!(&feeds), feed))
+        div #yields data-live {
+            h2 { (ctx.t("Yield")) }
+            p.big {
+                (ctx.t("Tipped")) ": " strong { (ctx.words.kg(yields.tipped_mass_mg)) }
+                @if let Some(count) = yields.good_pack_count { ". " (ctx.t("Good packs")) ": " strong { (ctx.words.number(count, 0)) } }
+                @if let Some(ratio) = yields.yield_ratio { ". " (ctx.t("Yield")) ": " strong { (ctx.words.percent(ratio)) } }
+            }
+            @for note in &yields.notes { p.quiet lang="en" { (note) } }
+            (charts::yields(ctx, &yields.bags))
+            h2 { (ctx.t("Balance")) }
+            (none(ctx, spans.is_empty(), n("No span is on record here.")))
+            @for (place, span) in spans.iter().enumerate() { (charts::balance(ctx, place, span)) (verdict(ctx, span)) }
+        }
+        (fill(ctx, feed).await?)
+        (stops(ctx, feed).await?)
+    };
+    Ok(Page::new(ctx.t("Yield and balance"), body))
+}

@@ -1,0 +1,98 @@
+//! What matters now, for whoever comes in: what stops, what runs, what waits.
+
+use maud::{Markup, html};
+use packloft_proto::v1;
+use packloft_proto::v1::dispatch_service_server::DispatchService;
+use packloft_proto::v1::intake_service_server::IntakeService;
+use packloft_proto::v1::journal_service_server::JournalService;
+use packloft_proto::v1::lift_service_server::LiftService;
+use packloft_proto::v1::quality_service_server::QualityService;
+use packloft_proto::v1::run_service_server::RunService;
+use tonic::{Request, Status};
+
+use super::frame::Page;
+use super::widgets::badge;
+use super::{Ctx, registers};
+
+fn tile(to: &str, name: &str, body: Markup) -> Markup {
+    html! { a.tile href=(to) { h2 { (name) } (body) } }
+}
+
+fn counted(figure: usize, text: &str, kind: &str) -> Markup {
+    let kind = if figure == 0 { "good" } else { kind };
+    html! { p { strong.figure { (figure) } " " (badge(kind, text)) } }
+}
+
+async fn lines(ctx: &Ctx) -> Result<Markup, Status> {
+    let mut rows = Vec::new();
+    for machine in registers::machines(ctx).await? {
+        let request = v1::GetLineRequest { machine_code: machine.code, ..Default::default() };
+        rows.push(ctx.api.get_line(Request::new(request)).await?.into_inner());
+    }
+    Ok(html! {
+        @for row in &rows {
+            p {
+                strong { (row.machine_code) } " "
+                @match &row.run {
+                    Some(run) => {
+                        (badge("good", &ctx.t("running"))) " " (run.product_code) ", " (ctx.t("batch")) " " (run.batch_code)
+                        ": " strong { (ctx.words.count(run.filled_count)) } " " (ctx.t("filled"))
+                    },
+                    None => (badge("plain", &ctx.t("no run open"))),
+                }
+            }
+        }
+        @if rows.is_empty() { p.quiet { (ctx.t("No machine is registered.")) } }
+    })
+}
+
+/// The page.
+///
+/// # Errors
+/// When the record cannot be read.
+pub async fn now(ctx: &Ctx) -> Result<Page, Status> {
+    let api = &ctx.api;
+    let holds = api.list_holds(Request::new(v1::ListHoldsRequest { page_size: 1_000, ..Default::default() })).await?;
+    let breaches =
+        api.list_breaches(Request::new(v1::ListBreachesRequest { page_size: 1_000, ..Default::default() })).await?;
+    let due = api.list_due(Request::new(v1::ListDueRequest::default())).await?.into_inner().rows;
+    let stopped = due.iter().filter(|row| row.stopped).count();
+    let bags =
+        |state: v1::BagState| v1::ListBulkBagsRequest { page_size: 1_000, state: state.into(), ..Default::default() };
+    let waiting = api.list_bulk_bags(Request::new(bags(v1::BagState::InStore))).await?.into_inner().bags.len();
+    let standing = api.list_bulk_bags(Request::new(bags(v1::BagState::OnPlatform))).await?.into_inner().bags.len();
+    let loads = v1::ListVehicleLoadsRequest { page_size: 100, only_open: true, ..Default::default() };
+    let loads = api.list_vehicle_loads(Request::new(loads)).await?.into_inner().loads;
+    let latest = api.get_latest(Request::new(v1::GetLatestRequest {})).await?.into_inner();
+    let body = html! {
+        @if !latest.read_only_reason.is_empty() {
+            section.notice.bad role="alert" {
+                h2 { (ctx.t("Nothing is recorded now. Asking and tracing go on.")) }
+                p lang="en" { (latest.read_only_reason) }
+            }
+        }
+        div.tiles #now data-live {
+            (tile("/line", &ctx.t("Line"), lines(ctx).await?))
+            (tile("/holds", &ctx.t("Holds"), html! {
+                (counted(holds.into_inner().holds.len(), &ctx.t("open holds"), "bad"))
+                (counted(breaches.into_inner().breaches.len(), &ctx.t("open breaches"), "bad"))
+            }))
+            (tile("/hoist", &ctx.t("Hoist"), html! {
+                (counted(stopped, &ctx.t("stopped by a date or a defect"), "bad"))
+                p { strong.figure { (waiting) } " " (ctx.t("bags in store")) ", " strong { (standing) } " " (ctx.t("on the platform")) }
+            }))
+            (tile("/dispatch", &ctx.t("Dispatch"), html! {
+                @for load in &loads {
+                    p {
+                        strong { (load.load_code) } " " (load.registration_code) ": "
+                        (ctx.tf("pallets loaded: {}", &[&load.pallet_count]))
+                    }
+                }
+                @if loads.is_empty() { p.quiet { (ctx.t("No vehicle is being loaded.")) } }
+            }))
+            (tile("/trace", &ctx.t("Trace"), html! { p { (ctx.t("From a pack to its lot, from a lot to its customers.")) } }))
+            (tile("/shift", &ctx.t("Shift"), html! { p { (ctx.t("What happened, for handing over.")) } }))
+        }
+    };
+    Ok(Page::new(ctx.t("Now"), body))
+}

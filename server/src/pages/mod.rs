@@ -1,0 +1,372 @@
+//! Pages for the floor, the store and quality, from the same server and port as the API.
+//!
+//! Every page is made whole on the server and works without script; the little script there is keeps live parts fresh,
+//! keeps what was typed when the connection is lost, and brings a scanner's typing to the scan field. Pages call the same
+//! service methods as any client, so they cannot say anything else than the API does, and cannot get round a rule.
+//!
+//! *Ways in*: `GET` of any page is [`show`]; `POST /do/<deed>` is [`deeds`], which shows the page it came from again, with
+//! every fault beside its field, when the deed was refused; `/live` tells when something new is on record.
+//!
+//! *Safety*: no inline script or style (content security policy), cookies for this site only, a token in every form,
+//! text escaped by construction (maud). *Deliberately absent*: sign-in; a person's code is believed.
+
+pub mod form;
+pub mod words;
+
+mod charts;
+mod csv;
+mod deeds;
+mod dispatch;
+mod figures;
+mod frame;
+mod graph;
+mod hoist;
+mod home;
+mod intake;
+mod line;
+mod paper;
+mod picture;
+mod quality;
+mod registers;
+mod shift;
+mod store;
+mod store_deeds;
+mod trace;
+mod trace_picture;
+mod who;
+mod widgets;
+
+use std::convert::Infallible;
+use std::sync::Arc;
+use std::time::Duration;
+
+use axum::Router;
+use axum::body::Body;
+use axum::extract::{RawForm, Request, State};
+use axum::response::sse::{Event, KeepAlive, Sse};
+use axum::response::{IntoResponse, Response};
+use axum::routing::{get, post};
+use http::header::{CACHE_CONTROL, CONTENT_TYPE, COOKIE, HeaderName, HeaderValue, LOCATION, SET_COOKIE};
+use http::{HeaderMap, StatusCode, Uri};
+use packloft_domain::time::Zone;
+use packloft_proto::v1;
+use packloft_proto::v1::journal_service_server::JournalService;
+use packloft_proto::v1::setup_service_server::SetupService;
+use tokio::sync::watch;
+use tokio_stream::StreamExt;
+use tokio_stream::wrappers::WatchStream;
+use tonic::Status;
+
+use crate::limits;
+use crate::service::Api;
+use form::{Fields, Pressed, Problem};
+use frame::Page;
+use words::{Language, Words};
+
+const STYLE: &str = include_str!("assets/style.css");
+const SCRIPT: &str = include_str!("assets/page.js");
+const ICON: &str = include_str!("assets/icon.svg");
+
+/// What all pages share.
+#[derive(Clone)]
+pub struct Pages {
+    api: Api,
+    pressed: Arc<Pressed>,
+    /// True once the server is stopping, so that live connections end.
+    stopping: watch::Receiver<bool>,
+}
+
+/// One reader looking at one page.
+pub struct Ctx {
+    /// The API.
+    pub api: Api,
+    /// Language and zone.
+    pub words: Words,
+    /// Site, as far as it is set.
+    pub site: v1::Site,
+    /// Who is there, when that was said.
+    pub who: Option<v1::Person>,
+    /// Token of the forms.
+    pub token: String,
+    /// Light, dark, or as the device is.
+    pub look: String,
+    /// True while what happened earlier is being entered.
+    pub back_entry: bool,
+    /// Path of the page.
+    pub path: String,
+    /// What stands after `?`.
+    pub query: Fields,
+    /// What was not done.
+    pub problem: Option<Problem>,
+    /// What was just recorded.
+    pub done: Option<v1::Event>,
+    pressed: Arc<Pressed>,
+}
+
+impl Ctx {
+    /// Text in the reader's language.
+    pub fn t(&self, text: &str) -> String {
+        self.words.t(text)
+    }
+
+    /// Text with `{}` filled in.
+    pub fn tf(&self, text: &str, values: &[&dyn std::fmt::Display]) -> String {
+        self.words.tf(text, values)
+    }
+
+    /// Server's time.
+    pub fn now_us(&self) -> i64 {
+        self.api.engine().clock.now_us()
+    }
+
+    /// Time of a form's deed when it says none: when it was sent first.
+    pub fn pressed_us(&self, request_id: &str) -> i64 {
+        self.pressed.at(request_id, self.now_us())
+    }
+}
+
+fn cookie(headers: &HeaderMap, name: &str) -> String {
+    let lines = headers.get_all(COOKIE).into_iter().filter_map(|line| line.to_str().ok());
+    let pairs = lines.flat_map(|line| line.split(';')).filter_map(|pair| pair.trim().split_once('='));
+    let of_name = |(known, value): (&str, &str)| (known == name).then(|| value.to_owned());
+    pairs.filter_map(|(a, b)| of_name((a, b))).next().unwrap_or_default()
+}
+
+/// A cookie for this site only, for some seconds.
+pub fn set_cookie(name: &str, value: &str, seconds: i64) -> (HeaderName, String) {
+    (SET_COOKIE, format!("{name}={value}; Path=/; Max-Age={seconds}; HttpOnly; SameSite=Strict"))
+}
+
+fn decoded(text: &str) -> Fields {
+    let uri: Result<Uri, _> = format!("/?{text}").parse();
+    let rows = uri.ok().and_then(|uri| axum::extract::Query::<Vec<(String, String)>>::try_from_uri(&uri).ok());
+    Fields::new(rows.map(|rows| rows.0).unwrap_or_default())
+}
+
+impl Pages {
+    async fn ctx(&self, headers: &HeaderMap, path: &str, query: &str) -> Result<Ctx, Status> {
+        let site = self.api.get_site(tonic::Request::new(v1::GetSiteRequest {})).await?.into_inner();
+        let site = site.site.unwrap_or_default();
+        let zone = Zone::named(&site.zone).unwrap_or_else(Zone::utc);
+        let accepted = headers.get(http::header::ACCEPT_LANGUAGE).and_then(|value| value.to_str().ok()).unwrap_or("");
+        let language = Language::of_tag(&cookie(headers, "language")).unwrap_or_else(|| Language::accepted(accepted));
+        let token = cookie(headers, "form_token");
+        let token = if uuid::Uuid::try_parse(&token).is_ok() { token } else { uuid::Uuid::new_v4().to_string() };
+        let mut ctx = Ctx {
+            api: self.api.clone(),
+            words: Words { language, zone },
+            site,
+            who: None,
+            token,
+            look: cookie(headers, "look"),
+            back_entry: cookie(headers, "back_entry") == "1",
+            path: path.to_owned(),
+            query: decoded(query),
+            problem: None,
+            done: None,
+            pressed: Arc::clone(&self.pressed),
+        };
+        let code = unescaped(&cookie(headers, "person"));
+        if !code.is_empty() {
+            ctx.who = registers::person(&ctx, &code).await?;
+        }
+        if let Ok(sequence) = ctx.query.get("done").parse::<i64>() {
+            ctx.done = recorded(&ctx, sequence).await?;
+        }
+        Ok(ctx)
+    }
+}
+
+/// The event of a sequence.
+async fn recorded(ctx: &Ctx, sequence: i64) -> Result<Option<v1::Event>, Status> {
+    let request = v1::ListEventsRequest { from_sequence: sequence, page_size: 1, ..Default::default() };
+    let answer = ctx.api.list_events(tonic::Request::new(request)).await?.into_inner();
+    Ok(answer.events.into_iter().find(|event| event.sequence == sequence))
+}
+
+/// The page of a path.
+///
+/// # Errors
+/// What the API answered when it did not answer the question.
+pub async fn show(ctx: &Ctx) -> Result<Page, Status> {
+    let parts: Vec<String> = ctx.path.trim_matches('/').split('/').map(unescaped).collect();
+    let parts: Vec<&str> = parts.iter().map(String::as_str).collect();
+    match parts.as_slice() {
+        [""] => home::now(ctx).await,
+        ["who"] => who::page(ctx).await,
+        ["intake"] => intake::page(ctx).await,
+        ["lots", code] => intake::lot(ctx, code).await,
+        ["bags", code] => intake::bag(ctx, code).await,
+        ["hoist"] => hoist::page(ctx).await,
+        ["line"] => line::all(ctx).await,
+        ["line", machine] => line::page(ctx, machine).await,
+        ["runs", code] => line::run(ctx, code).await,
+        ["store"] => store::page(ctx).await,
+        ["places", code] => store::place(ctx, code).await,
+        ["pallets", sscc] => store::pallet(ctx, sscc).await,
+        ["dispatch"] => dispatch::page(ctx).await,
+        ["loads", code] => dispatch::load(ctx, code).await,
+        ["trace"] => trace::page(ctx).await,
+        ["yield"] => figures::page(ctx).await,
+        ["holds"] => quality::page(ctx).await,
+        ["shift"] => shift::page(ctx).await,
+        ["back-entry"] => shift::back_entry(ctx).await,
+        ["blank", form] => paper::blank(ctx, form),
+        ["scan"] => store::scan(ctx).await,
+        _ => Ok(frame::nothing_here(ctx)),
+    }
+}
+
+fn unescaped(part: &str) -> String {
+    let fields = decoded(&format!("p={}", part.replace('+', "%2B").replace('&', "%26")));
+    fields.get("p").to_owned()
+}
+
+/// A code as a part of a path.
+pub fn escaped(code: &str) -> String {
+    let plain = |byte: u8| byte.is_ascii_alphanumeric() || b"-._~".contains(&byte);
+    code.bytes().map(|b| if plain(b) { char::from(b).to_string() } else { format!("%{b:02X}") }).collect()
+}
+
+fn secured(mut response: Response) -> Response {
+    let headers = response.headers_mut();
+    let policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; \
+                  form-action 'self'; base-uri 'none'; frame-ancestors 'none'";
+    let rows = [
+        ("content-security-policy", policy),
+        ("x-content-type-options", "nosniff"),
+        ("referrer-policy", "same-origin"),
+        ("cross-origin-opener-policy", "same-origin"),
+    ];
+    for (name, value) in rows {
+        headers.insert(HeaderName::from_static(name), HeaderValue::from_static(value));
+    }
+    headers.entry(CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));
+    response
+}
+
+fn answer(ctx: &Ctx, page: Page) -> Response {
+    let status = StatusCode::from_u16(page.status).unwrap_or(StatusCode::OK);
+    if let Some(to) = &page.redirect {
+        return (StatusCode::SEE_OTHER, [(LOCATION, to.clone())]).into_response();
+    }
+    let token = set_cookie("form_token", &ctx.token, 400 * 86_400);
+    (status, [token], frame::whole(ctx, page)).into_response()
+}
+
+async fn get_page(State(pages): State<Pages>, uri: Uri, headers: HeaderMap) -> Response {
+    let query = uri.query().unwrap_or("");
+    let ctx = match pages.ctx(&headers, uri.path(), query).await {
+        Ok(ctx) => ctx,
+        Err(fault) => return secured(frame::bare_fault(&fault)),
+    };
+    if ctx.path == "/trace.csv" {
+        return secured(csv::trace(&ctx).await.unwrap_or_else(|fault| frame::bare_fault(&fault)));
+    }
+    let page = match show(&ctx).await {
+        Ok(page) => page,
+        Err(fault) => frame::fault(&ctx, &fault),
+    };
+    secured(answer(&ctx, page))
+}
+
+/// Path and query of the page a form was on, when it is one of ours.
+fn came_from(fields: &Fields) -> (String, String) {
+    let from = fields.get("from");
+    let ours = from.starts_with('/') && !from.starts_with("//") && !from.contains(['\\', '\n', '\r']);
+    let from = if ours { from } else { "/" };
+    let (path, query) = from.split_once('?').unwrap_or((from, ""));
+    let kept: Vec<&str> = query.split('&').filter(|part| !part.is_empty() && !part.starts_with("done=")).collect();
+    (path.to_owned(), kept.join("&"))
+}
+
+async fn post_deed(
+    State(pages): State<Pages>,
+    uri: Uri,
+    headers: HeaderMap,
+    form: Result<RawForm, axum::extract::rejection::RawFormRejection>,
+) -> Response {
+    let body = form.map(|form| String::from_utf8_lossy(&form.0).into_owned()).unwrap_or_default();
+    let fields = decoded(&body);
+    let (path, query) = came_from(&fields);
+    let mut ctx = match pages.ctx(&headers, &path, &query).await {
+        Ok(ctx) => ctx,
+        Err(fault) => return secured(frame::bare_fault(&fault)),
+    };
+    let deed = uri.path().trim_start_matches("/do/").to_owned();
+    // The token is in the cookie and in the form; another site can send the first, but not read it for the second.
+    let known = !fields.get("token").is_empty() && fields.get("token") == cookie(&headers, "form_token");
+    let outcome = if known {
+        deeds::run(&ctx, &deed, &fields).await
+    } else {
+        let text = ctx.t("This page was too old, or came from elsewhere. Nothing was recorded; send it once more.");
+        Err(Problem::who(&text))
+    };
+    match outcome {
+        Ok(done) => {
+            let to = done.to.unwrap_or_else(|| {
+                let joint = if query.is_empty() { String::new() } else { format!("{query}&") };
+                let shown = done.sequence.map_or(joint.clone(), |sequence| format!("{joint}done={sequence}"));
+                format!("{path}?{shown}").trim_end_matches(['?', '&']).to_owned()
+            });
+            let mut response = (StatusCode::SEE_OTHER, [(LOCATION, to)]).into_response();
+            for (name, value) in done.cookies {
+                if let Ok(value) = HeaderValue::from_str(&value) {
+                    response.headers_mut().append(name, value);
+                }
+            }
+            secured(response)
+        }
+        Err(problem) => {
+            let status = problem.status;
+            ctx.problem = Some(Problem { key: fields.get("key").to_owned(), fields, ..problem });
+            let page = match show(&ctx).await {
+                Ok(page) => Page { status, ..page },
+                Err(fault) => frame::fault(&ctx, &fault),
+            };
+            secured(answer(&ctx, page))
+        }
+    }
+}
+
+/// Tells the newest sequence at once and whenever it changes, at most twice a second, until the server stops.
+async fn live(State(pages): State<Pages>) -> impl IntoResponse {
+    let newest = WatchStream::new(pages.api.engine().watch())
+        .throttle(Duration::from_millis(500))
+        .map(|sequence| Some(Event::default().event("recorded").data(sequence.to_string())));
+    let stop = WatchStream::new(pages.stopping.clone()).filter(|stopping| *stopping).map(|_| None);
+    let events = newest.merge(stop).take_while(Option::is_some).filter_map(|event| event.map(Ok::<_, Infallible>));
+    let alive = KeepAlive::new().interval(limits::LIVE_EVERY);
+    ([(CACHE_CONTROL, "no-store")], Sse::new(events).keep_alive(alive))
+}
+
+fn asset(kind: &'static str, text: &'static str) -> Response {
+    // The address carries the version, so it may be kept.
+    secured(([(CONTENT_TYPE, kind), (CACHE_CONTROL, "public, max-age=86400")], text).into_response())
+}
+
+/// An unknown address: in gRPC when it was asked in gRPC, else as a page.
+async fn elsewhere(state: State<Pages>, request: Request) -> Response {
+    let kind = request.headers().get(CONTENT_TYPE).and_then(|value| value.to_str().ok()).unwrap_or("");
+    if kind.starts_with("application/grpc") {
+        return Status::unimplemented("this server does not know that").into_http::<Body>().map(Body::new);
+    }
+    if request.method() != http::Method::GET && request.method() != http::Method::HEAD {
+        return secured(StatusCode::METHOD_NOT_ALLOWED.into_response());
+    }
+    let (parts, _) = request.into_parts();
+    get_page(state, parts.uri, parts.headers).await
+}
+
+/// Routes of the pages; `stopping` turns true when the server is about to end.
+pub fn routes(api: Api, stopping: watch::Receiver<bool>) -> Router {
+    let pages = Pages { api, pressed: Arc::default(), stopping };
+    Router::new()
+        .route("/assets/style.css", get(|| async { asset("text/css; charset=utf-8", STYLE) }))
+        .route("/assets/page.js", get(|| async { asset("text/javascript; charset=utf-8", SCRIPT) }))
+        .route("/assets/icon.svg", get(|| async { asset("image/svg+xml", ICON) }))
+        .route("/live", get(live))
+        .route("/do/{deed}", post(post_deed).layer(axum::extract::DefaultBodyLimit::max(limits::MESSAGE_MAX_BYTES)))
+        .fallback(elsewhere)
+        .with_state(pages)
+}
