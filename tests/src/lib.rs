@@ -1,13 +1,14 @@
 //! What the process and wire suites share.
 
 pub mod generated;
+pub mod pages;
 
 use std::path::PathBuf;
 use std::process::{Command, Output};
 
 use packloft_client::Connection;
 use packloft_examples::process::ServerProcess;
-use packloft_examples::scenario;
+use packloft_examples::{morning, next_run, scenario};
 
 /// A server with a fresh folder, as its own process.
 pub struct Running {
@@ -34,6 +35,15 @@ impl Running {
     pub async fn with_shift(executable: &str) -> anyhow::Result<Running> {
         let running = Running::start(executable).await?;
         for step in scenario::steps() {
+            step.play(&running.connection).await.map_err(|status| anyhow::anyhow!("{step:?}: {status}"))?;
+        }
+        Ok(running)
+    }
+
+    /// The same, with the pallets and vehicles of the morning after and the run that is still on.
+    pub async fn with_everything(executable: &str) -> anyhow::Result<Running> {
+        let running = Running::with_shift(executable).await?;
+        for step in morning::steps().into_iter().chain(next_run::steps()) {
             step.play(&running.connection).await.map_err(|status| anyhow::anyhow!("{step:?}: {status}"))?;
         }
         Ok(running)

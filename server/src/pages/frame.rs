@@ -174,7 +174,7 @@ pub fn whole(ctx: &Ctx, page: Page) -> Markup {
                     (ctx.t("What you see is from")) " " span data-seen { (ctx.words.clock(now(ctx).as_ref())) } ". "
                     (ctx.t("What you typed stays here; send it when the connection is back."))
                 }
-                main #main tabindex="-1" {
+                main #main tabindex="-1" data-sequence=(ctx.sequence) {
                     h1 { (page.title) }
                     @if let Some(found) = &ctx.problem { (problem(ctx, found)) }
                     (recorded(ctx))

@@ -98,6 +98,8 @@ pub struct Ctx {
     pub query: Fields,
     /// What was not done.
     pub problem: Option<Problem>,
+    /// Newest sequence when the page was begun: whatever is told later is news to it.
+    pub sequence: u64,
     /// What was just recorded.
     pub done: Option<v1::Event>,
     pressed: Arc<Pressed>,
@@ -163,6 +165,7 @@ impl Pages {
             path: path.to_owned(),
             query: decoded(query),
             problem: None,
+            sequence: self.api.engine().newest(),
             done: None,
             pressed: Arc::clone(&self.pressed),
         };

@@ -58,8 +58,8 @@ pub fn figure(id: &str, title: &str, size: (f64, f64), table_name: &str, drawing
                 (drawing)
             }
             figcaption { (title) }
-            details { summary { (table_name) } (table) }
         }
+        details { summary { (table_name) } (table) }
     }
 }
 

@@ -127,15 +127,9 @@ fn feed_bags(flow: &FeedFlow, answer: &mut v1::GetLineResponse, run_code: &str, 
 }
 
 /// Newest time anything is told of a machine or feed.
-fn last_fact(asked: &Asked, keys: &[String]) -> Result<Option<i64>, Unreadable> {
-    let mut last = None;
-    for key in keys {
-        if let Some(day) = asked.record.day_before(key, i64::from(i32::MAX) / 4)? {
-            let rows = facts_between(&asked.record, key, day, day)?;
-            last = last.max(rows.last().map(|row| row.event.occurred_time_us));
-        }
-    }
-    Ok(last)
+fn last_fact(asked: &Asked, key: &str) -> Result<Option<i64>, Unreadable> {
+    let Some(day) = asked.record.day_before(key, i64::from(i32::MAX) / 4)? else { return Ok(None) };
+    Ok(facts_between(&asked.record, key, day, day)?.last().map(|row| row.event.occurred_time_us))
 }
 
 /// The line of a machine at an instant.
@@ -153,11 +147,11 @@ pub fn line(asked: &Asked, machine_code: &str, at_us: i64) -> Result<v1::GetLine
         sequence: asked.sequence(),
         ..v1::GetLineResponse::default()
     };
-    let keys = [object("machine", machine_code), object("feed", &machine.feed_code)];
-    let last = last_fact(asked, &keys)?;
+    let own = last_fact(asked, &object("machine", machine_code))?;
+    let last = own.max(last_fact(asked, &object("feed", &machine.feed_code))?);
     answer.last_fact_time = last.map(timestamp);
-    // From the newest fact on: a line that was left alone for weeks still shows the run nobody finished.
-    let open = stream::open_run(&asked.record, machine_code, last.map_or(at_us, |last| last.min(at_us)))?;
+    // From the machine's newest fact on: one that was left alone for weeks still shows the run nobody finished.
+    let open = stream::open_run(&asked.record, machine_code, own.map_or(at_us, |own| own.min(at_us)))?;
     let mut run_code = String::new();
     if let Some((started, start_us)) = open {
         run_code.clone_from(&started.run_code);

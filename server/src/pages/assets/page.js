@@ -10,7 +10,8 @@
   };
 
   // --- live parts -------------------------------------------------------------------------------------------------
-  let newest = null, busy = false, again = false;
+  // What the page was made of; whatever comes later is news, also when it came before the stream was open.
+  let newest = document.querySelector("main").dataset.sequence, busy = false, again = false;
   const refresh = async () => {
     if (busy) { again = true; return; }
     busy = true;
@@ -36,7 +37,7 @@
     const stream = new EventSource("/live");
     stream.addEventListener("recorded", (event) => {
       if (lost) lost.hidden = true;
-      if (newest !== null && newest !== event.data) refresh();
+      if (newest !== event.data) refresh();
       newest = event.data;
       if (seen) seen.textContent = clock();
     });

@@ -1,0 +1,56 @@
+//! Addresses of the pages, and a plain reader of them: what a browser without script would send and get.
+
+/// Every page with the demo's data, by name.
+pub const PAGES: [(&str, &str); 28] = [
+    ("now", "/"),
+    ("who", "/who"),
+    ("intake", "/intake"),
+    ("lot", "/lots/QE-2240"),
+    ("bag", "/bags/HB-423"),
+    ("hoist", "/hoist"),
+    (
+        "lift-refused",
+        "/hoist?bag=HB-424&bag=HB-425&gear=SH1&gear=SP1&hoist=H1&direction=up&platform=P1&driver=p-17&slinger=p-22&loops_on_untwisted=1&bag_sound_dry=1&nobody_below=1&gate_shut=1&ask=1",
+    ),
+    (
+        "lift",
+        "/hoist?bag=HB-424&gear=SH1&gear=SP1&hoist=H1&direction=up&platform=P1&driver=p-17&slinger=p-22&loops_on_untwisted=1&bag_sound_dry=1&nobody_below=1&gate_shut=1&ask=1",
+    ),
+    ("line", "/line"),
+    ("run", "/runs/R-1006-1"),
+    ("store", "/store"),
+    ("place", "/places/R1"),
+    ("pallet", "/pallets/095212340000000099"),
+    ("dispatch", "/dispatch"),
+    ("load", "/loads/V-1007-3"),
+    ("load-gone", "/loads/V-1007-2"),
+    ("trace", "/trace"),
+    ("trace-lot", "/trace?q=QE-2232"),
+    ("trace-pack", "/trace?q=HF279A+2026-10-06+09%3A20"),
+    ("trace-bag", "/trace?q=HB-416"),
+    ("trace-pallet", "/trace?q=095212340000000105"),
+    ("trace-consignment", "/trace?q=C-1007-3"),
+    ("trace-packaging", "/trace?q=FILM-32"),
+    ("yield", "/yield?feed=F1&day=2026-10-06"),
+    ("holds", "/holds"),
+    ("shift", "/shift"),
+    ("back-entry", "/back-entry"),
+    ("blank", "/blank/lifts"),
+];
+
+/// Value of the first attribute `name="..."` after `after` in a page.
+pub fn attribute(page: &str, after: &str, name: &str) -> Option<String> {
+    let rest = &page[page.find(after)?..];
+    let wanted = format!("{name}=\"");
+    let rest = &rest[rest.find(&wanted)? + wanted.len()..];
+    Some(rest[..rest.find('"')?].replace("&amp;", "&").replace("&quot;", "\""))
+}
+
+/// Fields as a form sends them.
+pub fn encoded(fields: &[(&str, &str)]) -> String {
+    let plain = |byte: u8| byte.is_ascii_alphanumeric() || b"-._~".contains(&byte);
+    let part = |text: &str| {
+        text.bytes().map(|b| if plain(b) { char::from(b).to_string() } else { format!("%{b:02X}") }).collect::<String>()
+    };
+    fields.iter().map(|(name, value)| format!("{}={}", part(name), part(value))).collect::<Vec<_>>().join("&")
+}

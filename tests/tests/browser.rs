@@ -1,0 +1,436 @@
+//! The pages in a real browser: each person's day with a scanner that types, forms sent twice, the server lost and back,
+//! the back button, printing; accessibility and HTML by independent checkers; pictures of every page.
+//!
+//! Needs `chromedriver` and `chromium` on the path and, for the checkers, the folder of npm packages that `tests/run`
+//! names in `PACKLOFT_NPM` (axe-core, html-validate). What is missing is said and skipped.
+
+use std::io::{BufRead as _, BufReader};
+use std::process::{Child, Command, Stdio};
+use std::time::Duration;
+
+use fantoccini::actions::{InputSource as _, KeyAction, KeyActions};
+use fantoccini::{Client, ClientBuilder, Locator};
+use packloft_client::v1;
+use packloft_tests::Running;
+use packloft_tests::pages::PAGES;
+use tokio::sync::Mutex;
+
+const EXECUTABLE: &str = env!("CARGO_BIN_EXE_house");
+/// One browser at a time: the machine may have two cores.
+static ONE: Mutex<()> = Mutex::const_new(());
+
+/// A driver, ended when dropped.
+struct Driver {
+    child: Child,
+    port: u16,
+}
+
+impl Drop for Driver {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+impl Driver {
+    /// Starts one; `None` when there is none.
+    fn start() -> anyhow::Result<Option<Driver>> {
+        let spawned = Command::new("chromedriver").arg("--port=0").stdout(Stdio::piped()).stderr(Stdio::null()).spawn();
+        let Ok(mut child) = spawned else {
+            println!("SKIPPED: no chromedriver (Debian package chromium-driver)");
+            return Ok(None);
+        };
+        let out = child.stdout.take().ok_or_else(|| anyhow::anyhow!("no output"))?;
+        for line in BufReader::new(out).lines() {
+            if let Some(port) = line?.strip_suffix('.').and_then(|l| l.rsplit("on port ").next()?.parse().ok())
+                && port > 0
+            {
+                return Ok(Some(Driver { child, port }));
+            }
+        }
+        anyhow::bail!("chromedriver did not start")
+    }
+
+    async fn browser(&self, dark: bool) -> anyhow::Result<Client> {
+        let mut arguments = vec![
+            "--headless=new",
+            "--no-sandbox",
+            "--disable-gpu",
+            "--disable-quic",
+            "--no-first-run",
+            "--disable-background-networking",
+            "--disable-component-update",
+            "--disable-sync",
+            "--lang=en-GB",
+        ];
+        if dark {
+            arguments.push("--force-dark-mode");
+        }
+        let capabilities = serde_json::json!({ "goog:chromeOptions": { "args": arguments } });
+        let serde_json::Value::Object(capabilities) = capabilities else { anyhow::bail!("no capabilities") };
+        let connector = hyper_util::client::legacy::connect::HttpConnector::new();
+        let mut builder = ClientBuilder::new(connector);
+        builder.capabilities(capabilities);
+        Ok(builder.connect(&format!("http://127.0.0.1:{}", self.port)).await?)
+    }
+}
+
+/// A person at a tablet.
+struct Tablet {
+    client: Client,
+    url: String,
+}
+
+impl Tablet {
+    async fn open(driver: &Driver, running: &Running, person: &str) -> anyhow::Result<Tablet> {
+        let client = driver.browser(false).await?;
+        let tablet = Tablet { client, url: running.server.url() };
+        tablet.size(800, 1280).await?;
+        tablet.go("/who").await?;
+        // A badge is scanned: its code and Enter.
+        tablet.css("main input[name=person_code]").await?.send_keys(&format!("{person}\u{e007}")).await?;
+        tablet.wait_for(&format!("{person} "), "a.who").await?;
+        Ok(tablet)
+    }
+
+    async fn size(&self, width: u32, height: u32) -> anyhow::Result<()> {
+        // The frame of a headless window takes some of its height.
+        Ok(self.client.set_window_size(width, height + 150).await?)
+    }
+
+    async fn go(&self, path: &str) -> anyhow::Result<()> {
+        Ok(self.client.goto(&format!("{}{path}", self.url)).await?)
+    }
+
+    async fn css(&self, selector: &str) -> anyhow::Result<fantoccini::elements::Element> {
+        let wait = self.client.wait().at_most(Duration::from_secs(15));
+        wait.for_element(Locator::Css(selector)).await.map_err(|fault| anyhow::anyhow!("{selector}: {fault}"))
+    }
+
+    async fn link(&self, text: &str) -> anyhow::Result<fantoccini::elements::Element> {
+        let path = format!("//*[self::a or self::button or self::summary][contains(normalize-space(.), \"{text}\")]");
+        let wait = self.client.wait().at_most(Duration::from_secs(15));
+        wait.for_element(Locator::XPath(&path)).await.map_err(|fault| anyhow::anyhow!("{text}: {fault}"))
+    }
+
+    /// Opens a folded form by its name and gives its selector.
+    async fn fold(&self, deed: &str) -> anyhow::Result<String> {
+        let form = format!("form.deed[data-keep=\"{deed}\"]");
+        let script = format!("document.querySelector('{form}').closest('details').open = true");
+        self.css(&form).await?;
+        self.client.execute(&script, Vec::new()).await?;
+        Ok(form)
+    }
+
+    async fn fill(&self, form: &str, fields: &[(&str, &str)]) -> anyhow::Result<()> {
+        for (name, value) in fields {
+            let field = self.css(&format!("{form} [name=\"{name}\"]")).await?;
+            if field.tag_name().await? == "select" {
+                field.select_by_value(value).await?;
+            } else {
+                field.clear().await?;
+                field.send_keys(value).await?;
+            }
+        }
+        Ok(())
+    }
+
+    async fn send(&self, form: &str) -> anyhow::Result<()> {
+        Ok(self.css(&format!("{form} button.main")).await?.click().await?)
+    }
+
+    /// Waits until an element says something.
+    async fn wait_for(&self, words: &str, selector: &str) -> anyhow::Result<()> {
+        let mut last = String::new();
+        for _ in 0..150 {
+            // The page may be exchanged between finding and reading.
+            if let Ok(element) = self.client.find(Locator::Css(selector)).await
+                && let Ok(text) = element.text().await
+            {
+                if text.contains(words) {
+                    return Ok(());
+                }
+                last = text;
+            }
+            tokio::time::sleep(Duration::from_millis(100)).await;
+        }
+        anyhow::bail!("{selector} never said {words:?}; last: {last}")
+    }
+
+    /// Fast keys without choosing a field first, as a scanner types, and Enter.
+    async fn scan(&self, text: &str) -> anyhow::Result<()> {
+        let mut keys = KeyActions::new("scanner".to_owned());
+        for letter in text.chars().chain(['\u{e007}']) {
+            keys = keys.then(KeyAction::Down { value: letter }).then(KeyAction::Up { value: letter });
+        }
+        Ok(self.client.perform_actions(keys).await?)
+    }
+
+    async fn close(self) -> anyhow::Result<()> {
+        Ok(self.client.close().await?)
+    }
+}
+
+async fn newest(running: &Running) -> anyhow::Result<i64> {
+    Ok(running.connection.journal.clone().get_latest(v1::GetLatestRequest {}).await?.into_inner().sequence)
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn the_supervisor_lifts_tips_and_counts() -> anyhow::Result<()> {
+    let _one = ONE.lock().await;
+    let Some(driver) = Driver::start()? else { return Ok(()) };
+    let running = Running::with_everything(EXECUTABLE).await?;
+    let tablet = Tablet::open(&driver, &running, "p-17").await?;
+    // Two bags on one hook: refused, in large letters, with the caution.
+    tablet.go("/hoist").await?;
+    for bag in ["HB-424", "HB-425"] {
+        tablet.css(&format!("input[name=bag][value={bag}]")).await?.click().await?;
+    }
+    for gear in ["SH1", "SP1"] {
+        tablet.css(&format!("input[name=gear][value={gear}]")).await?.click().await?;
+    }
+    tablet.fill("main form.deed", &[("slinger", "p-22")]).await?;
+    for seen in ["loops_on_untwisted", "bag_sound_dry", "nobody_below", "gate_shut"] {
+        tablet.css(&format!("input[name={seen}]")).await?.click().await?;
+    }
+    tablet.link("Ask: may this go?").await?.click().await?;
+    tablet.wait_for("DO NOT LIFT", "#verdict h2").await?;
+    tablet.wait_for("Nobody under the load", "#verdict").await?;
+    // One of them: no objection, recorded as done.
+    tablet.css("main form[action^='/hoist'] input[value=HB-425]").await?.click().await?;
+    tablet.link("Ask: may this go?").await?.click().await?;
+    tablet.wait_for("No objection in the records", "#verdict h2").await?;
+    tablet.send("form[data-keep=lift]").await?;
+    tablet.wait_for("HB-424 lifted up to platform P1", ".notice.good").await?;
+    // Tipped by scan, with the counter as it was read.
+    tablet.go("/line").await?;
+    let tip = tablet.fold("tip").await?;
+    tablet.fill(&tip, &[("filled", "8300"), ("bag_tag", "HB-423\u{e007}")]).await?;
+    tablet.wait_for("bag HB-423 tipped into feed F1", ".notice.good").await?;
+    tablet.wait_for("HB-423", "#line").await?;
+    // A fault stands beside its field, and what was typed is still there.
+    let count = tablet.fold("count").await?;
+    tablet.fill(&count, &[("filled", "12"), ("accepted", "11")]).await?;
+    tablet.send(&count).await?;
+    tablet.wait_for("Not recorded", "main .notice.bad").await?;
+    let kept = tablet.css(&format!("{count} [name=filled]")).await?.prop("value").await?;
+    assert_eq!(kept.as_deref(), Some("12"));
+    tablet.fill(&count, &[("filled", "8427"), ("accepted", "8370")]).await?;
+    tablet.send(&count).await?;
+    tablet.wait_for("machine M1 counted: filled 8427", ".notice.good").await?;
+    tablet.close().await
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn the_clerk_scans_loads_and_dispatches() -> anyhow::Result<()> {
+    let _one = ONE.lock().await;
+    let Some(driver) = Driver::start()? else { return Ok(()) };
+    let running = Running::with_everything(EXECUTABLE).await?;
+    let tablet = Tablet::open(&driver, &running, "p-52").await?;
+    // Any code from anywhere: the scanner types while no field is chosen.
+    tablet.go("/store").await?;
+    tablet.scan("]C100095212340000000167").await?;
+    tablet.wait_for("00167", "h1").await?;
+    let moving = tablet.fold("pallet_move").await?;
+    tablet.fill(&moving, &[("location_code", "BAY")]).await?;
+    tablet.send(&moving).await?;
+    tablet.wait_for("moved to location BAY", ".notice.good").await?;
+    // On the page of a load every scan loads, or says why not.
+    tablet.go("/loads/V-1007-3").await?;
+    tablet.scan("095212340000000099").await?;
+    tablet.wait_for("is on hold H40", "main .notice.bad").await?;
+    tablet.scan("095212340000000167").await?;
+    tablet.wait_for("00167", "#rows-C-1007-4").await?;
+    tablet.scan("095212340000000167").await?;
+    tablet.wait_for("Not recorded", "main .notice.bad").await?;
+    tablet.scan("6291041500213").await?;
+    tablet.wait_for("is a product number", "main .notice.bad").await?;
+    let weighbridge = tablet.fold("weighbridge").await?;
+    tablet.fill(&weighbridge, &[("pass", "1"), ("gross_mass_mg", "7 940,5")]).await?;
+    tablet.send(&weighbridge).await?;
+    tablet.wait_for("weighed 7940.5 kg", ".notice.good").await?;
+    let leaving = tablet.fold("dispatch_load").await?;
+    tablet.fill(&leaving, &[("seal_code", "004418")]).await?;
+    tablet.send(&leaving).await?;
+    tablet.wait_for("Papers as issued", "main").await?;
+    let load = v1::GetVehicleLoadRequest { load_code: "V-1007-3".into(), min_sequence: 0 };
+    let load = running.connection.dispatch.clone().get_vehicle_load(load).await?.into_inner().load.unwrap_or_default();
+    assert_eq!((load.papers.len(), load.seal_code.as_str()), (2, "004418"));
+    tablet.close().await
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn quality_goes_from_a_complaint_to_every_consignee() -> anyhow::Result<()> {
+    let _one = ONE.lock().await;
+    let Some(driver) = Driver::start()? else { return Ok(()) };
+    let running = Running::with_everything(EXECUTABLE).await?;
+    let tablet = Tablet::open(&driver, &running, "p-40").await?;
+    let mut clicks = 0;
+    tablet.link("Trace").await?.click().await?;
+    clicks += 1;
+    tablet.css("#q").await?.send_keys("HF279A 2026-10-06 09:20\u{e007}").await?;
+    tablet.wait_for("7421\u{2013}7474", "main").await?;
+    tablet.wait_for("KETTLE-ROW", "svg.trace").await?;
+    // The lot in the picture leads to everybody who has some of it.
+    let lot = "//*[local-name()='svg']//*[local-name()='a'][contains(., 'QE-2232')]";
+    tablet.client.find(Locator::XPath(lot)).await?.click().await?;
+    clicks += 1;
+    tablet.wait_for("Consignees (1)", "#consignees").await?;
+    tablet.wait_for("goods-in, call 4", "main").await?;
+    println!("from the print of a complaint to the list of consignees: one scan and {clicks} clicks");
+    assert!(clicks <= 3);
+    // A lot is released with a reason; a hold is ended.
+    tablet.go("/lots/QE-2240").await?;
+    let release = tablet.fold("release_lot").await?;
+    tablet.fill(&release, &[("reason", "results within the plant's limits")]).await?;
+    tablet.send(&release).await?;
+    tablet.wait_for("lot QE-2240 released", ".notice.good").await?;
+    tablet.go("/holds").await?;
+    let end = tablet.fold("end-H40").await?;
+    tablet.fill(&end, &[("reason", "liner looked at, product sound")]).await?;
+    tablet.send(&end).await?;
+    tablet.wait_for("Recorded", ".notice.good").await?;
+    // Printed: a paper of some pages.
+    tablet.go("/trace?q=QE-2232").await?;
+    let settings = fantoccini::wd::PrintConfigurationBuilder::default();
+    let settings = settings.build().map_err(|fault| anyhow::anyhow!("{fault:?}"))?;
+    let paper = tablet.client.print(settings).await?;
+    assert!(paper.starts_with(b"%PDF") && paper.len() > 10_000, "{} bytes", paper.len());
+    tablet.close().await
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn nothing_is_lost_or_doubled_when_the_server_goes() -> anyhow::Result<()> {
+    let _one = ONE.lock().await;
+    let Some(driver) = Driver::start()? else { return Ok(()) };
+    let mut running = Running::with_everything(EXECUTABLE).await?;
+    let tablet = Tablet::open(&driver, &running, "p-31").await?;
+    tablet.go("/line").await?;
+    let before = newest(&running).await?;
+    let level = tablet.fold("level").await?;
+    tablet.fill(&level, &[("content_mass_mg", "650,5"), ("uncertainty_mass_mg", "40")]).await?;
+    running.server.kill();
+    tablet.send(&level).await?;
+    tablet.wait_for("Connection lost", "[data-lost]").await?;
+    let kept = tablet.css(&format!("{level} [name=content_mass_mg]")).await?.prop("value").await?;
+    assert_eq!(kept.as_deref(), Some("650,5"));
+    running.server.restart()?;
+    running.connection = packloft_client::Connection::open(&running.server.url()).await?;
+    // Sent again, twice quickly: it counts once.
+    let send = format!("const b = document.querySelector('{level} button.main'); b.click(); b.click();");
+    tablet.client.execute(&send, Vec::new()).await?;
+    tablet.wait_for("feed F1 holds 650.5 kg", ".notice.good").await?;
+    assert_eq!(newest(&running).await?, before + 1);
+    // Back to the form, and sent once more as it stands: the same deed.
+    tablet.client.back().await?;
+    tablet.css(&level).await?;
+    assert_eq!(newest(&running).await?, before + 1);
+    // What others record shows without being asked for.
+    tablet.go("/").await?;
+    tablet.wait_for("1\u{202f}600", "#now").await?;
+    let count = v1::RecordCountRequest {
+        request_id: packloft_client::connection::request_id(),
+        occurred_time: Some(packloft_examples::scenario::at(28 * 3_600 + 3_600)),
+        actor_code: "p-17".into(),
+        machine_code: "M1".into(),
+        counters: vec![v1::CounterReading {
+            place: v1::CounterPlace::Filled.into(),
+            value: 9_000,
+            ..Default::default()
+        }],
+    };
+    running.connection.run.clone().record_count(count).await?;
+    tablet.wait_for("2\u{202f}373", "#now").await?;
+    tablet.close().await
+}
+
+/// Writes down what the accessibility engine found, one a line.
+const AXE: &str = "const done = arguments[arguments.length - 1]; \
+    axe.run(document, { runOnly: ['wcag2a','wcag2aa','wcag21a','wcag21aa','wcag22aa','best-practice'] }).then((found) => \
+    done(found.violations.map((v) => v.impact + ' ' + v.id + ': ' + v.nodes.map((n) => n.html.slice(0, 120)).join(' | '))));";
+
+/// What is too small for gloves: fields and buttons below 44 pixels.
+const SMALL: &str = "return [...document.querySelectorAll('button, .button, select, textarea, summary, .tick, .ways a, input:not([type=hidden]):not([type=checkbox])')] \
+    .filter((e) => { const b = e.getBoundingClientRect(); return b.width > 0 && b.height < 43.5; }) \
+    .map((e) => e.outerHTML.slice(0, 100));";
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn every_page_passes_the_checkers_and_is_pictured() -> anyhow::Result<()> {
+    let _one = ONE.lock().await;
+    let Some(driver) = Driver::start()? else { return Ok(()) };
+    let packages = std::env::var("PACKLOFT_NPM").ok().map(std::path::PathBuf::from);
+    let axe = packages.as_ref().and_then(|p| std::fs::read_to_string(p.join("axe-core/axe.min.js")).ok());
+    if axe.is_none() {
+        println!("SKIPPED: no axe-core in PACKLOFT_NPM (npm packages axe-core, html-validate)");
+    }
+    let running = Running::with_everything(EXECUTABLE).await?;
+    let pictures = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../target/pictures");
+    let saved = tempfile::tempdir()?;
+    std::fs::create_dir_all(&pictures)?;
+    let mut found = Vec::new();
+    let tablet = Tablet::open(&driver, &running, "p-40").await?;
+    for look in ["light", "dark"] {
+        tablet.go("/who").await?;
+        tablet.fill("form[action='/do/settings']", &[("look", look)]).await?;
+        tablet.css("form[action='/do/settings'] button").await?.click().await?;
+        tablet.css(&format!("html[data-look={look}]")).await?;
+        for (name, path) in PAGES {
+            for (width, height) in [(800, 1280), (1280, 800), (390, 844)] {
+                if look == "dark" && width != 800 {
+                    continue;
+                }
+                tablet.size(width, height).await?;
+                tablet.go(path).await?;
+                let wide = "return document.documentElement.scrollWidth - innerWidth";
+                let over = tablet.client.execute(wide, Vec::new()).await?.as_i64().unwrap_or(0);
+                if over > 0 {
+                    found.push(format!("{name} at {width}: {over} px wider than the screen"));
+                }
+                let picture = tablet.client.screenshot().await?;
+                std::fs::write(pictures.join(format!("{name}-{look}-{width}.png")), picture)?;
+                let small = tablet.client.execute(SMALL, Vec::new()).await?;
+                for text in small.as_array().into_iter().flatten() {
+                    found.push(format!("{name} at {width}: too small for gloves: {text}"));
+                }
+            }
+            if let Some(axe) = &axe {
+                // Forms are looked at open.
+                let open = "document.querySelectorAll('details').forEach((d) => { d.open = true; })";
+                tablet.client.execute(open, Vec::new()).await?;
+                tablet.client.execute(axe, Vec::new()).await?;
+                let rows = tablet.client.execute_async(AXE, Vec::new()).await?;
+                found.extend(rows.as_array().into_iter().flatten().map(|row| format!("{name} {look}: {row}")));
+            }
+            std::fs::write(saved.path().join(format!("{name}.html")), tablet.client.source().await?)?;
+        }
+    }
+    tablet.close().await?;
+    assert!(found.is_empty(), "{found:#?}");
+    println!("{} pages, two looks: no finding; pictures in target/pictures", PAGES.len());
+    html_is_valid(&running, packages.as_deref())
+}
+
+/// The HTML as the server sends it, by an independent checker.
+fn html_is_valid(running: &Running, packages: Option<&std::path::Path>) -> anyhow::Result<()> {
+    let checker = packages.map(|p| p.join(".bin/html-validate")).filter(|path| path.exists());
+    let Some(checker) = checker else {
+        println!("SKIPPED: no html-validate in PACKLOFT_NPM");
+        return Ok(());
+    };
+    let folder = tempfile::tempdir()?;
+    // The preset of the HTML standard, without rules of style.
+    std::fs::write(
+        folder.path().join(".htmlvalidate.json"),
+        r#"{ "root": true, "extends": ["html-validate:standard"] }"#,
+    )?;
+    for (name, path) in PAGES {
+        let url = format!("{}{path}", running.server.url());
+        let page = ureq::get(url).header("cookie", "person=p-40").call()?.body_mut().read_to_string()?;
+        std::fs::write(folder.path().join(format!("{name}.html")), page)?;
+    }
+    let output = Command::new(checker).arg("*.html").current_dir(folder.path()).output()?;
+    let text = format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
+    assert!(output.status.success(), "{text}");
+    println!("{} pages are valid HTML", PAGES.len());
+    Ok(())
+}
