@@ -10,6 +10,7 @@ pub mod connection;
 pub mod fault;
 pub mod mass;
 pub mod moment;
+pub mod now_sheets;
 pub mod sheets;
 pub mod show;
 pub mod store_sheets;

@@ -196,6 +196,22 @@ async fn what_the_clerk_and_quality_see() -> anyhow::Result<()> {
     check_owned(&running, "trace_forward", &rows)
 }
 
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_stands_now() -> anyhow::Result<()> {
+    let running = Running::with_everything(EXECUTABLE).await?;
+    let commands: [(&[&str], i32); 8] = [
+        (&["find", "HB-416"], 0),
+        (&["find", "]C100095212340000000105"], 0),
+        (&["find", "HF279A"], 0),
+        (&["find", "NOWHERE"], 3),
+        (&["due", "--days", "120", "--at", "2026-10-07 12:00"], 0),
+        (&["line", "M1", "--at", "2026-10-07 10:45"], 0),
+        (&["fill", "R-1007-1"], 0),
+        (&["shift", "--day", "2026-10-07", "--name", "early"], 0),
+    ];
+    check(&running, "now", &commands)
+}
+
 fn check_owned(running: &Running, name: &str, rows: &[(Vec<String>, i32)]) -> anyhow::Result<()> {
     let words: Vec<Vec<&str>> = rows.iter().map(|(row, _)| row.iter().map(String::as_str).collect()).collect();
     let commands: Vec<(&[&str], i32)> = words.iter().zip(rows).map(|(w, (_, exit))| (w.as_slice(), *exit)).collect();

@@ -223,6 +223,8 @@ pub enum Task {
         #[arg(long, default_value = "")]
         day: String,
     },
+    #[command(flatten)]
+    Now(super::now_args::NowTask),
     /// The journal: events, corrections, proof.
     #[command(subcommand)]
     Journal(JournalTask),

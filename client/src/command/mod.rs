@@ -5,6 +5,7 @@ mod ask;
 mod choices;
 mod clerk;
 mod import;
+mod now_args;
 mod record;
 mod store_args;
 mod trace_args;

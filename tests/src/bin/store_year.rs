@@ -1,6 +1,6 @@
 //! Measures the clerk's and QA's questions on generated data of one line that grows to a year: server time of a trace back
 //! from a print, a trace forward from a lot, stock now and at a past time, and a proposal for a load; each once when nothing
-//! is kept in memory and once when it is. `YEAR_DAYS` sets the end (365), reported at 30 days and at the end.
+//! is kept in memory and once when it is; and time and size of every page. `YEAR_DAYS` sets the end (365), reported at 30 days and at the end.
 
 use std::sync::Arc;
 use std::time::Instant;
@@ -193,6 +193,60 @@ async fn report(feeder: &Feeder, number: i64) -> anyhow::Result<()> {
     Ok(())
 }
 
+/// Pages of this data, by name.
+fn pages(number: i64) -> Vec<(&'static str, String)> {
+    let middle = number / 2;
+    let printed = packloft_domain::time::Zone::utc().clock(FIRST + middle * DAY + 500 * MIN);
+    let day = &printed[..10];
+    let last = sscc(PREFIX, number * PALLETS).unwrap_or_default();
+    vec![
+        ("now", "/".into()),
+        ("intake", "/intake".into()),
+        ("lot", format!("/lots/L{middle}")),
+        ("hoist", "/hoist".into()),
+        ("line", "/line/M1".into()),
+        ("run", format!("/runs/R{middle}")),
+        ("store", "/store".into()),
+        ("place", "/places/R1".into()),
+        ("pallet", format!("/pallets/{last}")),
+        ("dispatch", "/dispatch".into()),
+        ("load", format!("/loads/V{}-1", number - 1)),
+        ("trace of a print", format!("/trace?q=B{middle}+{}", printed[..16].replace(' ', "+").replace(':', "%3A"))),
+        ("trace of a lot", format!("/trace?q=L{middle}")),
+        ("trace of a pallet", format!("/trace?q={last}")),
+        ("yield", format!("/yield?feed=F1&day={day}")),
+        ("holds", "/holds".into()),
+        ("shift, newest", "/shift".into()),
+        ("shift of a past day", format!("/shift?day={day}")),
+    ]
+}
+
+/// Asks for every page twice, from a server in this process, and prints the time of both and the size.
+async fn report_pages(feeder: &Feeder, number: i64) -> anyhow::Result<()> {
+    let incoming = tonic::transport::server::TcpIncoming::bind("127.0.0.1:0".parse()?)
+        .map_err(|fault| anyhow::anyhow!("{fault}"))?;
+    let address = incoming.local_addr()?;
+    let api = packloft_server::service::Api::new(feeder.house.engine.clone());
+    let (stop, stopped) = tokio::sync::oneshot::channel::<()>();
+    let serving = tokio::spawn(packloft_server::run::serve_on(api, incoming, async move {
+        let _ = stopped.await;
+    }));
+    println!("{number:>5} days: page, first and second time in ms, kB");
+    for (name, path) in pages(number) {
+        let url = format!("http://{address}{path}");
+        let read = move || -> anyhow::Result<(f64, usize)> {
+            let begun = Instant::now();
+            let page = ureq::get(&url).header("cookie", "person=op").call()?.body_mut().read_to_string()?;
+            Ok((begun.elapsed().as_secs_f64() * 1e3, page.len()))
+        };
+        let (first, _) = tokio::task::spawn_blocking(read.clone()).await??;
+        let (second, size) = tokio::task::spawn_blocking(read).await??;
+        println!("      {name:<22} {first:>8.1} {second:>8.1} {:>8.1}", size as f64 / 1e3);
+    }
+    let _ = stop.send(());
+    serving.await?
+}
+
 #[tokio::main(flavor = "multi_thread", worker_threads = 2)]
 async fn main() -> anyhow::Result<()> {
     let days = packloft_tests::setting("YEAR_DAYS", 365).cast_signed();
@@ -211,6 +265,7 @@ async fn main() -> anyhow::Result<()> {
         store_day(&mut feeder, &kept, number).await?;
         if number + 1 == 30 || number + 1 == days {
             report(&feeder, number + 1).await?;
+            report_pages(&feeder, number + 1).await?;
         }
     }
     let last = sscc(PREFIX, days * PALLETS).unwrap_or_default();
