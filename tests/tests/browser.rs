@@ -407,6 +407,13 @@ async fn every_page_passes_the_checkers_and_is_pictured() -> anyhow::Result<()> 
     tablet.close().await?;
     assert!(found.is_empty(), "{found:#?}");
     println!("{} pages, two looks: no finding; pictures in target/pictures", PAGES.len());
+    // The pictures of the README are made anew where a folder for them is named.
+    if let Some(folder) = std::env::var_os("PACKLOFT_PICTURES").map(std::path::PathBuf::from) {
+        std::fs::create_dir_all(&folder)?;
+        for (name, picture) in [("trace.png", "trace-lot-light-1280.png"), ("lift.png", "lift-refused-light-800.png")] {
+            std::fs::copy(pictures.join(picture), folder.join(name))?;
+        }
+    }
     html_is_valid(&running, packages.as_deref())
 }
 

@@ -6,7 +6,7 @@ use packloft_domain::key::object;
 use packloft_domain::record::{Entry, Record, Unreadable, facts, facts_between};
 use packloft_domain::rules::bag::{self, BagFacts, Place};
 use packloft_domain::rules::hold::{self, HoldState};
-use packloft_domain::rules::lot::{self, LotDecision, LotFacts};
+use packloft_domain::rules::lot::{LotDecision, LotFacts};
 use packloft_domain::rules::{register::Register, stream};
 use packloft_domain::sums::intervals::run_total;
 use packloft_domain::sums::ledger::run_readings;
@@ -74,18 +74,30 @@ pub fn bag_tags(record: &dyn Record, lot_code: &str) -> Result<Vec<String>, Unre
     Ok(tags)
 }
 
-/// Bags with their state, newest first.
-pub fn bags(record: &dyn Record, lot_code: &str, state: i32) -> Result<Vec<v1::BulkBag>, Unreadable> {
-    let mut rows = Vec::new();
-    for tag in bag_tags(record, lot_code)? {
-        if let Some(facts) = bag::bag(record, &tag)? {
-            let row = bulk_bag(record, &facts)?;
-            if state == 0 || row.state == state {
-                rows.push(row);
-            }
+/// Tags of bags of a lot or in a state (all when neither is named), newest first. Bags in the house come from the index of
+/// stock, so that a list of what waits does not fold every bag that ever was.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn listed_bags(asked: &Asked, lot_code: &str, state: i32) -> Result<Vec<String>, Unreadable> {
+    use v1::BagState as S;
+    let in_house = [S::InStore, S::OnPlatform, S::PartTipped, S::Missing].map(i32::from).contains(&state);
+    let tags = match lot_code {
+        "" => super::stock::bag_tags(asked, in_house)?,
+        lot => bag_tags(&asked.record, lot)?,
+    };
+    if state == 0 {
+        return Ok(tags);
+    }
+    let mut found = Vec::new();
+    for tag in tags {
+        if let Some(facts) = bag::bag(&asked.record, &tag)?
+            && bulk_bag(&asked.record, &facts)?.state == state
+        {
+            found.push(tag);
         }
     }
-    Ok(rows)
+    Ok(found)
 }
 
 /// State of a lot as the API names it.
@@ -127,17 +139,14 @@ pub fn lot(record: &dyn Record, lot: &LotFacts) -> Result<v1::Lot, Unreadable> {
     })
 }
 
-/// Lots, newest first.
-pub fn lots(record: &dyn Record) -> Result<Vec<v1::Lot>, Unreadable> {
-    let mut rows = Vec::new();
-    for row in facts(record, "lots")?.iter().rev() {
-        if let Some(Fact::LotCreated(created)) = &row.event.fact
-            && let Some(known) = lot::lot(record, &created.lot_code)?
-        {
-            rows.push(lot(record, &known)?);
-        }
-    }
-    Ok(rows)
+/// Codes of lots, newest first.
+pub fn lot_codes(record: &dyn Record) -> Result<Vec<String>, Unreadable> {
+    let rows = facts(record, "lots")?;
+    let codes = rows.iter().rev().filter_map(|row| match &row.event.fact {
+        Some(Fact::LotCreated(created)) => Some(created.lot_code.clone()),
+        _ => None,
+    });
+    Ok(codes.collect())
 }
 
 /// Intakes, newest first.

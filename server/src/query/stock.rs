@@ -275,6 +275,20 @@ pub fn pallets(asked: &Asked, product_code: &str, location_code: &str) -> Result
     Ok(found.into_iter().map(|(_, _, _, sscc)| sscc).collect())
 }
 
+/// Tags of bulk bags, newest first: all that ever came, or those in the house.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn bag_tags(asked: &Asked, in_house: bool) -> Result<Vec<String>, Unreadable> {
+    let mut found: Vec<(i64, String)> = with_index(asked, |index| {
+        let bags = index.units.range("bag/".to_owned().."bag0".to_owned());
+        let wanted = bags.filter(|(_, unit)| !in_house || unit.there.is_some());
+        wanted.map(|(key, unit)| (unit.born_us, code_of(key))).collect()
+    })?;
+    found.sort_by(|a, b| b.cmp(a));
+    Ok(found.into_iter().map(|(_, tag)| tag).collect())
+}
+
 /// Sums by location.
 pub fn places(asked: &Asked, rows: &[v1::StockUnit]) -> Result<Vec<v1::StockPlace>, Unreadable> {
     let mut sums: BTreeMap<String, v1::StockPlace> = BTreeMap::new();

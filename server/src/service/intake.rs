@@ -38,9 +38,16 @@ service! {
         let r = request.into_inner();
         let question = format!("bags {} {}", r.lot_code, r.state);
         let (bags, next_page_token, sequence) = self
-            .page(r.page_size, &r.page_token, question, move |asked| {
-                Ok(objects::bags(&asked.record, &r.lot_code, r.state)?)
-            })
+            .page_of(
+                r.page_size,
+                &r.page_token,
+                question,
+                move |asked| Ok(objects::listed_bags(asked, &r.lot_code, r.state)?),
+                |asked, tag| match bag(&asked.record, tag)? {
+                    Some(facts) => Ok(Some(objects::bulk_bag(&asked.record, &facts)?)),
+                    None => Ok(None),
+                },
+            )
             .await?;
         Ok(Response::new(v1::ListBulkBagsResponse { bags, next_page_token, sequence }))
     }

@@ -36,7 +36,16 @@ service! {
     ) -> Result<Response<v1::ListLotsResponse>, Status> {
         let r = request.into_inner();
         let (lots, next_page_token, sequence) = self
-            .page(r.page_size, &r.page_token, "lots".into(), |asked| Ok(objects::lots(&asked.record)?))
+            .page_of(
+                r.page_size,
+                &r.page_token,
+                "lots".into(),
+                |asked| Ok(objects::lot_codes(&asked.record)?),
+                |asked, code| match lot(&asked.record, code)? {
+                    Some(facts) => Ok(Some(objects::lot(&asked.record, &facts)?)),
+                    None => Ok(None),
+                },
+            )
             .await?;
         Ok(Response::new(v1::ListLotsResponse { lots, next_page_token, sequence }))
     }

@@ -194,6 +194,35 @@ impl Api {
     }
 }
 
+impl Api {
+    /// The same for rows that cost something each: only those of the page are made.
+    async fn page_of<T: Send + 'static>(
+        &self,
+        page_size: i64,
+        page_token: &str,
+        question: String,
+        codes: impl FnOnce(&Asked) -> Result<Vec<String>, Refusal> + Send + 'static,
+        row: impl Fn(&Asked, &str) -> Result<Option<T>, Refusal> + Send + 'static,
+    ) -> Result<(Vec<T>, String, i64), Status> {
+        let page = Page::read(page_size, page_token, &question).map_err(status::refusal)?;
+        let newest = self.engine.newest();
+        if page.sequence.is_some_and(|sequence| sequence > newest) {
+            return Err(status::bad_page_token());
+        }
+        let sequence = page.sequence.unwrap_or(newest);
+        let record = self.engine.views.record_at(sequence);
+        self.ask_at(record, move |asked| {
+            let (codes, token) = page.cut(codes(asked)?, sequence);
+            let mut rows = Vec::new();
+            for code in codes {
+                rows.extend(row(asked, &code)?);
+            }
+            Ok((rows, token, asked.sequence()))
+        })
+        .await
+    }
+}
+
 /// Implements a service trait: writes whose answer is a receipt, and the rest as given.
 macro_rules! service {
     ($trait:path { $($method:ident: $request:ident => $response:ident;)* } $($rest:tt)*) => {
