@@ -8,6 +8,7 @@ use std::io::{BufRead as _, BufReader};
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
+use anyhow::Context as _;
 use fantoccini::actions::{InputSource as _, KeyAction, KeyActions};
 use fantoccini::{Client, ClientBuilder, Locator};
 use packloft_client::v1;
@@ -404,16 +405,25 @@ async fn every_page_passes_the_checkers_and_is_pictured() -> anyhow::Result<()> 
             std::fs::write(saved.path().join(format!("{name}.html")), tablet.client.source().await?)?;
         }
     }
-    tablet.close().await?;
-    assert!(found.is_empty(), "{found:#?}");
-    println!("{} pages, two looks: no finding; pictures in target/pictures", PAGES.len());
     // The pictures of the README are made anew where a folder for them is named.
     if let Some(folder) = std::env::var_os("PACKLOFT_PICTURES").map(std::path::PathBuf::from) {
         std::fs::create_dir_all(&folder)?;
-        for (name, picture) in [("trace.png", "trace-lot-light-1280.png"), ("lift.png", "lift-refused-light-800.png")] {
-            std::fs::copy(pictures.join(picture), folder.join(name))?;
+        tablet.go("/who").await?;
+        tablet.fill("form[action='/do/settings']", &[("look", "light")]).await?;
+        tablet.css("form[action='/do/settings'] button").await?.click().await?;
+        tablet.css("html[data-look=light]").await?;
+        for (file, page, width, height) in
+            [("trace.png", "trace-lot", 1280, 1480), ("lift.png", "lift-refused", 800, 1200)]
+        {
+            let path = PAGES.iter().find(|(name, _)| *name == page).context("a page of that name")?.1;
+            tablet.size(width, height).await?;
+            tablet.go(path).await?;
+            std::fs::write(folder.join(file), tablet.client.screenshot().await?)?;
         }
     }
+    tablet.close().await?;
+    assert!(found.is_empty(), "{found:#?}");
+    println!("{} pages, two looks: no finding; pictures in target/pictures", PAGES.len());
     html_is_valid(&running, packages.as_deref())
 }
 

@@ -15,7 +15,7 @@ use super::frame::Page;
 use super::intake::{bag_mass, bag_state};
 use super::registers::{self, choices};
 use super::who::{May, guarded};
-use super::widgets::{Form, badge, bag_link, findings, folded, form_with, lots, n, none, table};
+use super::widgets::{Form, badge, bag_link, findings, folded, form_with, lots, n, none, table, whole_masses};
 
 /// A lift as a page names it: bags and gear by ticks, angles in degrees from vertical.
 pub fn lift_of(fields: &Fields, faults: &mut Vec<FieldFault>) -> v1::Lift {
@@ -179,7 +179,7 @@ fn verdict(ctx: &Ctx, answer: &v1::CheckLiftResponse) -> Markup {
         p.big {
             (ctx.t("On the hook")) ": " strong { (ctx.words.kg(answer.hook_load_mg)) } ". "
             (ctx.tf("At most {} of these bags at once", &[&answer.max_bag_count]))
-            @if !answer.limited_by.is_empty() { ", " (ctx.t("limited by")) " " span lang="en" { (answer.limited_by) } } "."
+            @if !answer.limited_by.is_empty() { ", " (ctx.t("limited by")) " " span lang="en" { (whole_masses(&answer.limited_by)) } } "."
         }
         (table(&ctx.t("From the hook down"), html! {
             thead { tr {
@@ -191,7 +191,7 @@ fn verdict(ctx: &Ctx, answer: &v1::CheckLiftResponse) -> Markup {
                 td.number { (ctx.words.kg(row.limit_mg)) }
                 td {
                     (badge(if row.load_mg > row.limit_mg { "bad" } else { "good" }, &format!("{}\u{a0}%", used(row))))
-                    " " meter min="0" max="150" high="100" optimum="50" value=(used(row).min(150)) aria-label=(ctx.t("Used")) {}
+                    " " meter min="0" max="150" low="90" high="100" optimum="50" value=(used(row).min(150)) aria-label=(ctx.t("Used")) {}
                 }
             } } }
         }))

@@ -108,7 +108,8 @@ impl Drawing<'_> {
 
     fn place_of(&mut self, pallet: &v1::TracedPallet) -> String {
         let held = !pallet.hold_codes.is_empty();
-        let (key, label, note, href) = if pallet.consignee_code.is_empty() {
+        let gone = !pallet.consignee_code.is_empty() && pallet.state() != v1::PalletState::Loaded;
+        let (key, label, note, href) = if !gone {
             match pallet.state() {
                 v1::PalletState::InStore if pallet.free => {
                     ("store/free".into(), self.ctx.t("in store"), self.ctx.t("free"), "/store".into())
@@ -117,7 +118,10 @@ impl Drawing<'_> {
                     ("store/held".into(), self.ctx.t("in store"), self.ctx.t("NOT FREE"), "/store?not_free=1".into())
                 }
                 v1::PalletState::Loaded => {
-                    ("loaded".into(), self.ctx.t("on a vehicle"), String::new(), "/dispatch".into())
+                    // Still in the house: it can be stopped at the bay.
+                    let code = &pallet.consignee_code;
+                    let note = if code.is_empty() { String::new() } else { self.ctx.tf("for {}, not gone", &[code]) };
+                    (format!("loaded/{code}"), self.ctx.t("on a vehicle"), note, "/dispatch".into())
                 }
                 v1::PalletState::Missing => ("missing".into(), self.ctx.t("missing"), String::new(), "/store".into()),
                 _ => ("elsewhere".into(), self.ctx.t("no more there"), String::new(), String::new()),
@@ -126,7 +130,7 @@ impl Drawing<'_> {
             let code = &pallet.consignee_code;
             (format!("consignee/{code}"), code.clone(), self.ctx.t("consignee"), "#consignees".into())
         };
-        self.node(&key, 4, (label, note), href, Set::Likely, held && pallet.consignee_code.is_empty());
+        self.node(&key, 4, (label, note), href, Set::Likely, held && !gone);
         key
     }
 

@@ -254,7 +254,12 @@ pub fn folded(ctx: &Ctx, key: &str, name: &str, form: Markup) -> Markup {
 
 /// Reasons with their figures, one a line.
 pub fn findings(rows: &[v1::Finding]) -> Markup {
-    html! { ul.findings { @for row in rows { li lang="en" { (row.text) } } } }
+    html! { ul.findings { @for row in rows { li lang="en" { (whole_masses(&row.text)) } } } }
+}
+
+/// A sentence in which no line ends between a number and its unit.
+pub fn whole_masses(text: &str) -> String {
+    text.replace(" kg", "\u{a0}kg").replace(" mg", "\u{a0}mg").replace(" g ", "\u{a0}g ")
 }
 
 /// A term with its value.
