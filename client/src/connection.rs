@@ -47,6 +47,7 @@ clients! {
     dispatch dispatch_service_client DispatchServiceClient;
     import import_service_client ImportServiceClient;
     quality quality_service_client QualityServiceClient;
+    check check_service_client CheckServiceClient;
     trace trace_service_client TraceServiceClient;
     figure figure_service_client FigureServiceClient;
     journal journal_service_client JournalServiceClient;

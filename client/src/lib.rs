@@ -11,6 +11,7 @@ pub mod fault;
 pub mod mass;
 pub mod moment;
 pub mod now_sheets;
+pub mod quality_sheets;
 pub mod sheets;
 pub mod show;
 pub mod store_sheets;

@@ -258,6 +258,12 @@ pub fn holds(rows: &[v1::Hold], zone: &Zone) -> Sheet {
             format!("bag {}", hold.bag_tag)
         } else if !hold.sscc.is_empty() {
             format!("pallet {}", hold.sscc)
+        } else if !hold.check_point_code.is_empty() {
+            let time =
+                |time: Option<&prost_types::Timestamp>, none: &str| time.map_or(none.into(), |t| zone.show(Some(t)));
+            let from = time(hold.good_before_time.as_ref(), "its first pack");
+            let to = time(hold.good_after_time.as_ref(), "the next good check");
+            format!("what passed {} from {from} to {to}", hold.check_point_code)
         } else {
             let code = hold.interval.as_ref().map(|i| i.run_code.clone()).unwrap_or_default();
             format!("run {code} {}", interval(hold.interval.as_ref()))

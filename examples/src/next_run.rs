@@ -57,7 +57,55 @@ fn bags(day: &mut Day) {
     }
 }
 
+/// Tests at the detector and the sieve of the line.
+pub const DETECTOR_TESTS: [&str; 3] = ["iron 1.5 mm", "non-iron 2.0 mm", "stainless 2.5 mm"];
+/// Code of the detector.
+pub const DETECTOR: &str = "MD1";
+
+/// The check points of the line.
+pub fn check_points() -> Vec<v1::CheckPoint> {
+    let test = |name: &&str| v1::CheckTest { name: (*name).to_owned(), product_code: String::new() };
+    let detector = v1::CheckPoint {
+        code: DETECTOR.into(),
+        name: "metal detector after machine M1".into(),
+        kind: v1::CheckKind::MetalDetector.into(),
+        place: v1::CheckPlace::Pack.into(),
+        machine_code: "M1".into(),
+        tests: DETECTOR_TESTS.iter().map(test).collect(),
+        due_at_start: true,
+        due_at_end: true,
+        due_at_product_change: true,
+        interval_s: 3_600,
+        ..v1::CheckPoint::default()
+    };
+    let sieve = v1::CheckPoint {
+        code: "SV1".into(),
+        name: "sieve below tipping point of feed F1".into(),
+        kind: v1::CheckKind::Sieve.into(),
+        place: v1::CheckPlace::Feed.into(),
+        feed_code: "F1".into(),
+        tests: ["mesh whole", "nothing foreign on it"].iter().map(test).collect(),
+        ..v1::CheckPoint::default()
+    };
+    vec![detector, sieve]
+}
+
+/// A check of the detector.
+pub fn detector_check(failed: &[&str], filled: Option<v1::CounterReading>) -> v1::RecordLineCheckRequest {
+    let row = |name: &&str| v1::CheckResult { name: (*name).to_owned(), passed: !failed.contains(name) };
+    v1::RecordLineCheckRequest {
+        check_point_code: DETECTOR.into(),
+        results: DETECTOR_TESTS.iter().map(row).collect(),
+        counters: filled.into_iter().collect(),
+        ..v1::RecordLineCheckRequest::default()
+    }
+}
+
 fn line(day: &mut Day) {
+    for check_point in check_points() {
+        let request = v1::RegisterCheckPointRequest { check_point: Some(check_point), ..Default::default() };
+        day.add(START_S - 7_200, "p-01", request);
+    }
     let made = |minutes: i64| {
         counters(end_s())
             .into_iter()
@@ -87,6 +135,9 @@ fn line(day: &mut Day) {
         day.add(START_S + minutes * 60, "p-17", tip);
     }
     day.add(START_S, "p-31", start);
+    let filled = |minutes: i64| made(minutes).into_iter().find(|row| row.place() == v1::CounterPlace::Filled);
+    day.add(START_S - 300, "p-31", detector_check(&[], None));
+    day.add(START_S + 1_800, "p-31", detector_check(&[], filled(30)));
     for round in 1..=4 {
         let minutes = round * 10;
         let count = v1::RecordCountRequest {
@@ -108,7 +159,7 @@ fn line(day: &mut Day) {
     }
     let remark = v1::RecordRemarkRequest {
         run_code: RUN.into(),
-        text: "new film reel at 11:30, seal heat two degrees up".into(),
+        text: "new film reel at 10:25, seal heat two degrees up".into(),
         ..v1::RecordRemarkRequest::default()
     };
     day.add(START_S + 2_400, "p-17", remark);

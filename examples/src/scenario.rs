@@ -108,7 +108,8 @@ impl Day {
     }
 }
 
-pub(crate) fn counter(place: v1::CounterPlace, value: i64) -> v1::CounterReading {
+/// A counter that reads so much.
+pub fn counter(place: v1::CounterPlace, value: i64) -> v1::CounterReading {
     v1::CounterReading { place: place.into(), value, ..v1::CounterReading::default() }
 }
 

@@ -112,6 +112,8 @@ steps! {
     DispatchLoad dispatch dispatch_vehicle_load DispatchVehicleLoadRequest;
     Return dispatch record_return RecordReturnRequest;
     Amend dispatch amend_dispatch AmendDispatchRequest;
+    CheckPoint setup register_check_point RegisterCheckPointRequest;
+    LineCheck check record_line_check RecordLineCheckRequest;
     Hold quality place_hold PlaceHoldRequest;
     EndHold quality end_hold EndHoldRequest;
     CloseBreach quality close_breach CloseBreachRequest;

@@ -369,7 +369,7 @@ fn quality_deeds(house: &mut House, story: &mut Story) {
             let open: Vec<String> =
                 free::stops(&house.record()).unwrap().holds.into_iter().map(|s| s.hold.hold_code).collect();
             for code in open {
-                let ended = HoldEnded { hold_code: code, reason: "x".into() };
+                let ended = HoldEnded { hold_code: code, reason: "x".into(), ..HoldEnded::default() };
                 house.run("qa", &Command::new(Fact::HoldEnded(ended), story.now), None).unwrap();
             }
             for (event_sequence, ..) in free::stops(&house.record()).unwrap().breaches {

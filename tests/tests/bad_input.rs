@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 
 use packloft_examples::step::Step;
-use packloft_examples::{morning, scenario};
+use packloft_examples::{morning, next_run, scenario};
 use packloft_proto::v1;
 use packloft_tests::Running;
 use prost::Message;
@@ -66,6 +66,7 @@ names! {
     Move RecordMoveRequest; StockTake RecordStockTakeRequest; Order EnterOrderRequest; OpenLoad OpenVehicleLoadRequest;
     VehicleCheck RecordVehicleCheckRequest; Consignment OpenConsignmentRequest; LoadPallet LoadPalletRequest;
     UnloadPallet UnloadPalletRequest; Weighbridge RecordWeighbridgeRequest; DispatchLoad DispatchVehicleLoadRequest;
+    CheckPoint RegisterCheckPointRequest; LineCheck RecordLineCheckRequest;
     Return RecordReturnRequest; Amend AmendDispatchRequest;
 }
 
@@ -115,6 +116,9 @@ fn examples() -> Vec<Step> {
             ..Default::default()
         }
         .into(),
+        v1::RegisterCheckPointRequest { check_point: Some(next_run::check_points().remove(0)), ..Default::default() }
+            .into(),
+        next_run::detector_check(&[], Some(scenario::counter(v1::CounterPlace::Filled, 1))).into(),
         v1::RecordResidueRequest { bag_tag: "HB-411".into(), mass_mg: Some(1), ..Default::default() }.into(),
         v1::RejectLotRequest { lot_code: "QE-2231".into(), reason: "x".into(), ..Default::default() }.into(),
         v1::RecordHopperLevelRequest {
@@ -247,7 +251,7 @@ async fn every_fault_is_named_and_the_server_stays_up() -> anyhow::Result<()> {
     let mut running = Running::with_shift(EXECUTABLE).await?;
     let before = running.connection.journal.clone().get_latest(v1::GetLatestRequest {}).await?.into_inner().sequence;
     let examples = examples();
-    assert_eq!(examples.len(), 64, "one example of every write method");
+    assert_eq!(examples.len(), 66, "one example of every write method");
     let (mut count, mut wrong) = (0, Vec::new());
     for step in &examples {
         let descriptor = pool.get_message_by_name(&format!("packloft.v1.{}", name(step))).unwrap();

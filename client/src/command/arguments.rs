@@ -5,6 +5,7 @@ use crate::show::Output;
 use clap::{Args, Parser, Subcommand};
 
 pub use super::choices::*;
+pub use super::quality_args::*;
 pub use super::store_args::*;
 pub use super::trace_args::*;
 
@@ -143,6 +144,9 @@ pub enum Task {
     /// Holds.
     #[command(subcommand)]
     Hold(HoldTask),
+    /// Line checks: what was checked, what is due, what a failed one covers.
+    #[command(subcommand)]
+    Check(CheckTask),
     /// Breaches.
     #[command(subcommand)]
     Breach(BreachTask),
@@ -665,69 +669,6 @@ pub struct LossArgs {
     /// Number of packs, when it was packs.
     #[arg(long, default_value_t = 0)]
     pub packs: i64,
-}
-
-/// Holds.
-#[derive(Subcommand)]
-pub enum HoldTask {
-    /// Place a hold on a lot, a bag or packs.
-    Place {
-        /// Lot.
-        #[arg(long, default_value = "")]
-        lot: String,
-        /// Bag.
-        #[arg(long, default_value = "")]
-        bag: String,
-        /// Packs: RUN:FIRST-LAST, LAST 0 for open-ended.
-        #[arg(long)]
-        packs: Option<String>,
-        /// Pallet.
-        #[arg(long, default_value = "")]
-        pallet: String,
-        /// Why.
-        #[arg(long)]
-        reason: String,
-        /// What kind of danger.
-        #[arg(long, value_enum)]
-        hazard: Hazard,
-    },
-    /// End a hold (QA).
-    End {
-        /// Hold.
-        hold: String,
-        /// Why.
-        #[arg(long)]
-        reason: String,
-    },
-    /// List holds with what they cover.
-    List {
-        /// Also ended ones.
-        #[arg(long)]
-        ended: bool,
-        #[command(flatten)]
-        page: PageArgs,
-    },
-}
-
-/// Breaches.
-#[derive(Subcommand)]
-pub enum BreachTask {
-    /// Close the breach of an event (QA, not who caused it).
-    Close {
-        /// Sequence of the event.
-        sequence: i64,
-        /// Why.
-        #[arg(long)]
-        reason: String,
-    },
-    /// List breaches.
-    List {
-        /// Also closed ones.
-        #[arg(long)]
-        closed: bool,
-        #[command(flatten)]
-        page: PageArgs,
-    },
 }
 
 /// The journal.

@@ -2,7 +2,7 @@
 
 use crate::fault::{Exit, Fault};
 use crate::show::Sheet;
-use crate::{sheets, store_sheets, v1};
+use crate::{quality_sheets, sheets, store_sheets, v1};
 
 use super::arguments::*;
 use super::{Session, ask_fault};
@@ -62,6 +62,7 @@ async fn registered(session: &mut Session, kind: ItemKind) -> Result<Option<Exit
         Fibc list_fibc_types ListFibcTypesRequest "ListFibcTypesResponse" fibc_types;
         Scale list_scales ListScalesRequest "ListScalesResponse" scales;
         Instrument list_instruments ListInstrumentsRequest "ListInstrumentsResponse" instruments;
+        CheckPoint list_check_points ListCheckPointsRequest "ListCheckPointsResponse" check_points;
         Location list_locations ListLocationsRequest "ListLocationsResponse" locations;
         Platform list_platforms ListPlatformsRequest "ListPlatformsResponse" platforms;
         Supplier list_suppliers ListSuppliersRequest "ListSuppliersResponse" suppliers;
@@ -247,6 +248,25 @@ async fn objects(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
                 vec![sheets::runs(&answer.runs, &zone), more(&answer.next_page_token)]
             })
         }
+        Task::Check(CheckTask::List { point, page }) => {
+            let request = v1::ListLineChecksRequest {
+                page_size: page.rows,
+                page_token: page.page.clone(),
+                check_point_code: point.clone(),
+                from_time: None,
+                to_time: session.asked_at.then_some(session.time),
+            };
+            show!(session, check.list_line_checks(request), "ListLineChecksResponse", |answer| {
+                vec![quality_sheets::checks(&answer.checks, &zone), more(&answer.next_page_token)]
+            })
+        }
+        Task::Check(CheckTask::Plan { machine }) => {
+            let at_time = session.asked_at.then_some(session.time);
+            let request = v1::GetCheckPlanRequest { machine_code: machine.clone(), at_time, min_sequence: 0 };
+            show!(session, check.get_check_plan(request), "GetCheckPlanResponse", |answer| {
+                vec![quality_sheets::plan(&answer.states, &zone)]
+            })
+        }
         Task::Hold(HoldTask::List { ended, page }) => {
             let request =
                 v1::ListHoldsRequest { page_size: page.rows, page_token: page.page.clone(), include_ended: *ended };
@@ -282,6 +302,7 @@ fn asks_of_now(task: &Task) -> bool {
         Task::Pallet(task) => matches!(task, PalletTask::Show { .. } | PalletTask::List { .. }),
         Task::Order(task) => matches!(task, OrderTask::Show { .. } | OrderTask::List { .. }),
         Task::Load(task) => matches!(task, LoadTask::Show { .. } | LoadTask::List { .. }),
+        Task::Check(task) => !matches!(task, CheckTask::Record { .. }),
         Task::Hold(task) => matches!(task, HoldTask::List { .. }),
         Task::Breach(task) => matches!(task, BreachTask::List { .. }),
         _ => false,

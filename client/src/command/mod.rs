@@ -6,6 +6,7 @@ mod choices;
 mod clerk;
 mod import;
 mod now_args;
+mod quality_args;
 mod record;
 mod store_args;
 mod trace_args;

@@ -87,6 +87,7 @@ async fn register(session: &mut Session, kind: ItemKind, item: &str, version: Op
         Fibc register_fibc_type RegisterFibcTypeRequest fibc_type "FibcType";
         Scale register_scale RegisterScaleRequest scale "Scale";
         Instrument register_instrument RegisterInstrumentRequest instrument "Instrument";
+        CheckPoint register_check_point RegisterCheckPointRequest check_point "CheckPoint";
         Location register_location RegisterLocationRequest location "Location";
         Platform register_platform RegisterPlatformRequest platform "Platform";
         Supplier register_supplier RegisterSupplierRequest supplier "Supplier";
@@ -467,8 +468,20 @@ async fn quality(session: &mut Session, task: Task) -> Result<Exit, Fault> {
                 PlaceHoldRequest { lot_code: lot, bag_tag: bag, interval, reason, hazard: hazard as i32, sscc: pallet }
             )
         }
-        Task::Hold(HoldTask::End { hold, reason }) => {
-            write!(session, quality.end_hold, EndHoldRequest { hold_code: hold, reason })
+        Task::Hold(HoldTask::End { hold, reason, intervals, ssccs }) => {
+            let intervals = intervals.iter().map(|text| packs(text)).collect::<Result<_, _>>()?;
+            write!(session, quality.end_hold, EndHoldRequest { hold_code: hold, reason, intervals, ssccs })
+        }
+        Task::Check(CheckTask::Record { point, passed, failed, text, counters: read }) => {
+            let row = |passed: bool| move |name: String| v1::CheckResult { name, passed };
+            let results = passed.into_iter().map(row(true)).chain(failed.into_iter().map(row(false))).collect();
+            let counters = counters(&read)?;
+            let check_point_code = point;
+            write!(
+                session,
+                check.record_line_check,
+                RecordLineCheckRequest { check_point_code, results, counters, text }
+            )
         }
         Task::Breach(BreachTask::Close { sequence, reason }) => {
             write!(session, quality.close_breach, CloseBreachRequest { event_sequence: sequence, reason })
@@ -582,7 +595,7 @@ pub async fn run(session: &mut Session, task: Task) -> Result<Exit, Fault> {
         Task::Bag(task) => bags(session, task).await,
         Task::Lot(task) => lots(session, task).await,
         Task::Run(task) => runs(session, task).await,
-        task @ (Task::Hold(_) | Task::Breach(_) | Task::Journal(_)) => quality(session, task).await,
+        task @ (Task::Hold(_) | Task::Check(_) | Task::Breach(_) | Task::Journal(_)) => quality(session, task).await,
         task => stream(session, task).await,
     }
 }

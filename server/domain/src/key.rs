@@ -61,6 +61,7 @@ pub fn registered_item(item: &registered::Item) -> (&'static str, &str) {
         Item::StopReason(x) => ("stop_reason", &x.code),
         Item::Consignee(x) => ("consignee", &x.code),
         Item::PackagingLot(x) => ("packaging_lot", &x.code),
+        Item::CheckPoint(x) => ("check_point", &x.code),
     }
 }
 
@@ -78,6 +79,9 @@ fn hold_keys(hold: &HoldPlaced, keys: &mut Vec<String>) {
     }
     if !hold.sscc.is_empty() {
         keys.push(object("pallet", &hold.sscc));
+    }
+    if hold.check.is_some() {
+        keys.push("check_holds".into());
     }
 }
 
@@ -305,6 +309,7 @@ pub fn keys_of(event: &Event) -> Vec<String> {
             stream_keys("", &f.machine_code, &f.run_code, None, at, &mut keys);
         }
         Fact::LineChecked(f) => {
+            keys.push(bucket(&object("line_checks", &f.check_point_code), day_of(at)));
             stream_keys(&f.feed_code, &f.machine_code, &f.run_code, None, at, &mut keys);
         }
         Fact::ReelChanged(f) => {

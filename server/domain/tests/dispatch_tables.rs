@@ -197,7 +197,7 @@ fn holds_reach_what_they_aim_at_and_nothing_else() {
         let refused = rules_of(&house.ask(&Command::new(onto("D1", &sscc), AT), None));
         assert_eq!(refused, if reaches { vec!["ON_HOLD"] } else { vec![] }, "{hold:?}");
         house.actor = "qa".into();
-        let ended = HoldEnded { hold_code: placed.hold_code, reason: "looked at".into() };
+        let ended = HoldEnded { hold_code: placed.hold_code, reason: "looked at".into(), ..HoldEnded::default() };
         house.tell(T0 + MIN, Fact::HoldEnded(ended)).unwrap();
         house.actor = "op".into();
     }
@@ -223,7 +223,7 @@ fn a_held_pallet_that_went_all_the_same_is_a_breach_until_quality_closes_it() {
     let returned = house.record.last_sequence();
     house.actor = "qa".into();
     for code in [first_hold, format!("H{loaded}"), format!("H{left}"), format!("H{returned}")] {
-        let ended = HoldEnded { hold_code: code, reason: "film renewed".into() };
+        let ended = HoldEnded { hold_code: code, reason: "film renewed".into(), ..HoldEnded::default() };
         house.tell(AT + 70 * MIN, Fact::HoldEnded(ended)).unwrap();
     }
     let moved = UnitsMoved { ssccs: vec![sscc.clone()], location_code: "R1".into(), ..UnitsMoved::default() };
@@ -446,7 +446,7 @@ fn an_open_breach_stops_each_of_its_pallets_until_it_is_closed() {
     // Every hold on the first pallet is ended, one of the same breach on the second is open.
     let open = packloft_domain::rules::free::stops(of(&house)).unwrap();
     for state in open.holds.iter().filter(|state| state.hold.sscc == ssccs[0]) {
-        let ended = HoldEnded { hold_code: state.hold.hold_code.clone(), reason: "x".into() };
+        let ended = HoldEnded { hold_code: state.hold.hold_code.clone(), reason: "x".into(), ..HoldEnded::default() };
         house.tell(AT + 4 * MIN, Fact::HoldEnded(ended)).unwrap();
     }
     let state = pallet(of(&house), &ssccs[0]).unwrap().unwrap();

@@ -81,7 +81,9 @@ fn a_held_bag_that_was_tipped_is_a_breach_and_goes_on_hold() {
     assert_eq!(event.holds[0].hold_code, format!("H{sequence}"));
     assert_eq!(event.holds[0].bag_tag, "B1");
     // Ending needs QA; ended twice is refused.
-    let end = || Fact::HoldEnded(HoldEnded { hold_code: format!("H{placed}"), reason: "fine".into() });
+    let end = || {
+        Fact::HoldEnded(HoldEnded { hold_code: format!("H{placed}"), reason: "fine".into(), ..HoldEnded::default() })
+    };
     assert_eq!(rules_of(&house.tell(T0 + 4 * MIN, end())), ["QA_NEEDED"]);
     house.actor = "qa".into();
     house.tell(T0 + 4 * MIN, end()).unwrap();

@@ -7,6 +7,7 @@
 use http::header::HeaderName;
 use packloft_domain::key::object;
 use packloft_proto::v1;
+use packloft_proto::v1::check_service_server::CheckService;
 use packloft_proto::v1::intake_service_server::IntakeService;
 use packloft_proto::v1::journal_service_server::JournalService;
 use packloft_proto::v1::lift_service_server::LiftService;
@@ -536,6 +537,17 @@ async fn readings(mut d: Deed<'_>) -> Result<Done, Problem> {
     .1)
 }
 
+/// Packs as typed: RUN:FIRST-LAST.
+fn packs(text: &str) -> Option<v1::PackInterval> {
+    let (run, numbers) = text.rsplit_once(':')?;
+    let (first, last) = numbers.split_once('-')?;
+    Some(v1::PackInterval {
+        run_code: run.into(),
+        first_number: first.trim().parse().ok()?,
+        last_number: last.trim().parse().ok()?,
+    })
+}
+
 async fn quality(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
     Ok(match deed {
         "hold" => {
@@ -553,7 +565,47 @@ async fn quality(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
             )
             .1
         }
-        "end_hold" => send!(d, end_hold, EndHoldRequest { hold_code: d.text("hold_code"), reason: d.text("reason") }).1,
+        "end_hold" => {
+            let mut intervals = Vec::new();
+            for text in d.reader.codes("packs") {
+                match packs(&text) {
+                    Some(interval) => intervals.push(interval),
+                    None => d.reader.fault("packs", format!("{text:?} are no packs; write RUN:FIRST-LAST")),
+                }
+            }
+            send!(
+                d,
+                end_hold,
+                EndHoldRequest {
+                    hold_code: d.text("hold_code"),
+                    reason: d.text("reason"),
+                    intervals: intervals,
+                    ssccs: d.reader.codes("ssccs"),
+                }
+            )
+            .1
+        }
+        "line_check" => {
+            let mut results = Vec::new();
+            for row in 0..d.reader.fields.rows("test") {
+                let verdict = d.text(&format!("verdict.{row}"));
+                if verdict.is_empty() {
+                    d.reader.fault(&format!("verdict.{row}"), "say whether it passed");
+                }
+                results.push(v1::CheckResult { name: d.text(&format!("test.{row}")), passed: verdict == "1" });
+            }
+            send!(
+                d,
+                record_line_check,
+                RecordLineCheckRequest {
+                    check_point_code: d.text("check_point_code"),
+                    results: results,
+                    counters: d.counters(),
+                    text: d.text("text"),
+                }
+            )
+            .1
+        }
         "close_breach" => {
             send!(
                 d,

@@ -2,6 +2,7 @@
 
 use maud::{Markup, html};
 use packloft_proto::v1;
+use packloft_proto::v1::check_service_server::CheckService;
 use packloft_proto::v1::figure_service_server::FigureService;
 use packloft_proto::v1::intake_service_server::IntakeService;
 use packloft_proto::v1::run_service_server::RunService;
@@ -98,13 +99,14 @@ fn tip(ctx: &Ctx, line: &v1::GetLineResponse, known: &Known) -> Markup {
     })
 }
 
-fn deeds(ctx: &Ctx, line: &v1::GetLineResponse, known: &Known) -> Markup {
+fn deeds(ctx: &Ctx, line: &v1::GetLineResponse, known: &Known, checks: &[v1::CheckState]) -> Markup {
     let machine = &line.machine_code;
     let feed = &line.feed_code;
     let run = line.run.as_ref();
     html! {
         div.folds {
             (tip(ctx, line, known))
+            (super::checks::forms(ctx, checks))
             (deed(ctx, "count", ctx.t("Counter read"), ctx.t("Record the count"), |f| html! {
                 (f.with("machine_code", machine)) (counters(f))
             }))
@@ -310,6 +312,8 @@ pub async fn page(ctx: &Ctx, machine: &str) -> Result<Page, Status> {
         }
         None => None,
     };
+    let plan = v1::GetCheckPlanRequest { machine_code: machine.into(), ..Default::default() };
+    let checks = ctx.api.get_check_plan(Request::new(plan)).await?.into_inner().states;
     let known = Known {
         products: choices!(&registers::products(ctx).await?),
         reasons: choices!(&registers::stop_reasons(ctx).await?),
@@ -322,9 +326,9 @@ pub async fn page(ctx: &Ctx, machine: &str) -> Result<Page, Status> {
     let runs = ctx.api.list_runs(Request::new(runs)).await?.into_inner().runs;
     let body = html! {
         div.cards #line data-live {
-            (run_card(ctx, &line)) (bags(ctx, &line, &platform)) (content(ctx, &line))
+            (run_card(ctx, &line)) (bags(ctx, &line, &platform)) (content(ctx, &line)) (super::checks::card(ctx, &checks))
         }
-        (guarded(ctx, May::Floor, || deeds(ctx, &line, &known)))
+        (guarded(ctx, May::Floor, || deeds(ctx, &line, &known, &checks)))
         div #counts data-live {
             @if let Some(fill) = fill.as_ref().filter(|fill| fill.reading_count > 0) {
                 h2 { (ctx.t("Fill")) }

@@ -14,6 +14,7 @@ pub mod form;
 pub mod words;
 
 mod charts;
+pub mod checks;
 mod csv;
 mod deeds;
 mod dispatch;

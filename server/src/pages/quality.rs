@@ -55,6 +55,11 @@ fn target(ctx: &Ctx, hold: &v1::Hold) -> Markup {
         @if !hold.sscc.is_empty() { (ctx.t("pallet")) " " (pallet_link(&hold.sscc)) }
         @if let Some(i) = &hold.interval { (ctx.t("run")) " " (run_link(&i.run_code)) ", "
             @if i.last_number == 0 { (ctx.tf("packs from {} on", &[&i.first_number])) } @else { (ctx.tf("packs {} to {}", &[&i.first_number, &i.last_number])) } }
+        @if !hold.check_point_code.is_empty() {
+            (ctx.tf("what passed {}", &[&hold.check_point_code])) " "
+            @match &hold.good_before_time { Some(time) => { (ctx.t("from")) " " (ctx.words.time(Some(time))) }, None => (ctx.t("since its first pack")) } " "
+            @match &hold.good_after_time { Some(time) => { (ctx.t("to")) " " (ctx.words.time(Some(time))) }, None => (ctx.t("until the next good check")) }
+        }
     }
 }
 
@@ -67,6 +72,7 @@ fn hold_card(ctx: &Ctx, hold: &v1::Hold, sequence: i64) -> Markup {
             p {
                 (ctx.t("Covers now")) ": "
                 (ctx.tf("bags: {}", &[&hold.covered_bag_tags.len()])) ", " (ctx.tf("pallets in the house: {}", &[&hold.covered_ssccs.len()]))
+                @if hold.freed_ssccs.len() + hold.freed_intervals.len() > 0 { ", " (ctx.tf("freed again: {}", &[&(hold.freed_ssccs.len() + hold.freed_intervals.len())])) }
                 @for i in &hold.covered_intervals { ", " (run_link(&i.run_code)) " " (i.first_number) "\u{2013}" @if i.last_number > 0 { (i.last_number) } }
             }
             @if !hold.covered_ssccs.is_empty() {
@@ -76,6 +82,8 @@ fn hold_card(ctx: &Ctx, hold: &v1::Hold, sequence: i64) -> Markup {
                 (folded(ctx, &key, &ctx.t("End this hold"), form(ctx, "end_hold", &key, &ctx.t("End the hold"), |f: &Form| html! {
                     (f.with("hold_code", &hold.hold_code)) (f.with("about", &about("hold", &hold.hold_code))) (f.with("seen", &sequence.to_string()))
                     (f.text("reason", n("Reason"), n("What was found when it was looked at.")))
+                    (f.lines("ssccs", n("Only these pallets"), n("Inspected again and good. The hold goes on for the rest.")))
+                    (f.lines("packs", n("Only these packs"), n("RUN:FIRST-LAST, one a line. The hold goes on for the rest.")))
                 })))
             }
         }

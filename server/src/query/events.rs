@@ -121,7 +121,21 @@ pub fn words(event: &Event, zone: &Zone) -> String {
         }
         Fact::RemarkRecorded(f) => format!("remark: {}", f.text),
         Fact::HoldPlaced(f) => format!("hold {} placed: {}", f.hold_code, f.reason),
-        Fact::HoldEnded(f) => format!("hold {} ended: {}", f.hold_code, f.reason),
+        Fact::HoldEnded(f) if f.intervals.is_empty() && f.ssccs.is_empty() => {
+            format!("hold {} ended: {}", f.hold_code, f.reason)
+        }
+        Fact::HoldEnded(f) => {
+            let packs =
+                f.intervals.iter().map(|i| format!("packs {}-{} of run {}", i.first_number, i.last_number, i.run_code));
+            let pallets = f.ssccs.iter().map(|sscc| format!("pallet {sscc}"));
+            let freed: Vec<String> = packs.chain(pallets).collect();
+            format!("{} freed of hold {}: {}", freed.join(", "), f.hold_code, f.reason)
+        }
+        Fact::LineChecked(f) => {
+            let failed: Vec<&str> = f.results.iter().filter(|row| !row.passed).map(|row| row.name.as_str()).collect();
+            let verdict = if f.passed { "passed".to_owned() } else { format!("FAILED ({})", failed.join(", ")) };
+            format!("{} {} {verdict}", f.check, f.check_point_code)
+        }
         Fact::BreachClosed(f) => format!("breach at sequence {} closed: {}", f.event_sequence, f.reason),
         Fact::Corrected(f) => match &f.replacement {
             Some(inner) => format!("sequence {} replaced ({}): {}", f.target_sequence, f.reason, words(inner, zone)),

@@ -1,6 +1,7 @@
 //! The read side: from views and domain sums to answers. Nothing here writes; every answer names the sequence it
 //! stands at.
 
+pub mod checks;
 pub mod content;
 pub mod due;
 pub mod events;

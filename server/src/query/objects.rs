@@ -320,6 +320,12 @@ pub fn hold(state: &HoldState) -> v1::Hold {
         covered_intervals: Vec::new(),
         sscc: state.hold.sscc.clone(),
         covered_ssccs: Vec::new(),
+        check_point_code: state.hold.check.as_ref().map(|check| check.check_point_code.clone()).unwrap_or_default(),
+        check_time: state.hold.check.as_ref().map(|check| timestamp(check.check_time_us)),
+        good_before_time: state.aims.as_ref().and_then(|aims| aims.from_us).map(timestamp),
+        good_after_time: state.aims.as_ref().and_then(|aims| aims.to_us).map(timestamp),
+        freed_intervals: twins(&state.freed),
+        freed_ssccs: state.freed_ssccs.clone(),
     }
 }
 

@@ -511,11 +511,7 @@ pub fn reached_by_all(asked: &Asked, bags: &[BagFacts], settings: Settings) -> R
 /// When the record cannot be read.
 pub fn covered(asked: &Asked, state: &HoldState) -> Result<(Vec<String>, Vec<v1::PackInterval>), Unreadable> {
     let hold = &state.hold;
-    let tags = if hold.lot_code.is_empty() {
-        [hold.bag_tag.clone()].into_iter().filter(|tag| !tag.is_empty()).collect()
-    } else {
-        bag_tags(&asked.record, &hold.lot_code)?
-    };
+    let tags = if hold.lot_code.is_empty() { state.bag_tags() } else { bag_tags(&asked.record, &hold.lot_code)? };
     let mut intervals: Vec<v1::PackInterval> = Vec::new();
     let mut bags = Vec::new();
     for tag in &tags {
@@ -529,9 +525,12 @@ pub fn covered(asked: &Asked, state: &HoldState) -> Result<(Vec<String>, Vec<v1:
     };
     for set in &found.packs {
         let covered = if whole(set) { set.stretch.clone() } else { set.possible.clone() };
-        intervals.extend(covered);
+        intervals.extend(covered.iter().flat_map(|covered| {
+            let covered: f::PackInterval = crate::service::convert::twin(covered);
+            twins::<_, v1::PackInterval>(&hold::less(&covered, &state.freed))
+        }));
     }
-    intervals.extend(hold.interval.as_ref().map(crate::service::convert::twin::<_, v1::PackInterval>));
+    intervals.extend(twins::<_, v1::PackInterval>(&state.intervals()));
     Ok((tags, intervals))
 }
 

@@ -586,19 +586,21 @@ write_request!(RecordRemarkRequest, |r, faults| {
         text: faults.text("text", &r.text),
     })
 });
+fn pack_interval(faults: &mut Faults, interval: &v1::PackInterval) {
+    faults.code("run_code", &interval.run_code);
+    faults.number("first_number", interval.first_number, 1, i64::MAX);
+    if interval.last_number != 0 && interval.last_number < interval.first_number {
+        faults.add("last_number", "must not be below first_number, or 0 for open-ended");
+    }
+}
+
 write_request!(PlaceHoldRequest, |r, faults| {
     let targets = [!r.lot_code.is_empty(), !r.bag_tag.is_empty(), r.interval.is_some(), !r.sscc.is_empty()];
     if targets.iter().filter(|given| **given).count() != 1 {
         faults.add("lot_code", "give exactly one of lot, bag, interval and pallet");
     }
     if let Some(interval) = &r.interval {
-        faults.within("interval", |faults| {
-            faults.code("run_code", &interval.run_code);
-            faults.number("first_number", interval.first_number, 1, i64::MAX);
-            if interval.last_number != 0 && interval.last_number < interval.first_number {
-                faults.add("last_number", "must not be below first_number, or 0 for open-ended");
-            }
-        });
+        faults.within("interval", |faults| pack_interval(faults, interval));
     }
     Fact::HoldPlaced(f::HoldPlaced {
         hold_code: String::new(),
@@ -609,12 +611,35 @@ write_request!(PlaceHoldRequest, |r, faults| {
         hazard: faults.choice::<v1::HazardKind>("hazard", r.hazard),
         epsilon_ppb: 0,
         sscc: faults.optional_sscc("sscc", &r.sscc),
+        check: None,
     })
 });
 write_request!(EndHoldRequest, |r, faults| {
+    faults.rows("intervals", r.intervals.len(), 0, 200);
+    faults.rows("ssccs", r.ssccs.len(), 0, 2_000);
+    for (index, interval) in r.intervals.iter().enumerate() {
+        faults.within(&format!("intervals[{index}]"), |faults| pack_interval(faults, interval));
+    }
+    let ssccs = r.ssccs.iter().enumerate();
     Fact::HoldEnded(f::HoldEnded {
         hold_code: faults.code("hold_code", &r.hold_code),
         reason: faults.text("reason", &r.reason),
+        intervals: twins(&r.intervals),
+        ssccs: ssccs.map(|(index, sscc)| faults.sscc(&format!("ssccs[{index}]"), sscc)).collect(),
+    })
+});
+write_request!(RecordLineCheckRequest, |r, faults| {
+    faults.rows("results", r.results.len(), 1, 50);
+    unique(faults, "results", r.results.iter().map(|row| row.name.as_str()));
+    for (index, row) in r.results.iter().enumerate() {
+        faults.within(&format!("results[{index}]"), |faults| faults.text("name", &row.name));
+    }
+    Fact::LineChecked(f::LineChecked {
+        check_point_code: faults.code("check_point_code", &r.check_point_code),
+        results: twins(&r.results),
+        counters: if r.counters.is_empty() { Vec::new() } else { counters(faults, &r.counters, true) },
+        text: faults.optional_text("text", &r.text),
+        ..f::LineChecked::default()
     })
 });
 write_request!(CloseBreachRequest, |r, faults| {
@@ -676,6 +701,7 @@ write_request!(CorrectRequest, |r, faults| {
         Some(R::Weighbridge(x)) => replacement("weighbridge", x, faults),
         Some(R::ReelChange(x)) => replacement("reel_change", x, faults),
         Some(R::RetainedSample(x)) => replacement("retained_sample", x, faults),
+        Some(R::LineCheck(x)) => replacement("line_check", x, faults),
         Some(R::OpeningStock(x)) => replacement("opening_stock", x, faults),
     };
     Fact::Corrected(Box::new(f::Corrected {

@@ -42,6 +42,7 @@ macro_rules! lists {
                 register_stop_reason: RegisterStopReasonRequest => RegisterStopReasonResponse;
                 register_consignee: RegisterConsigneeRequest => RegisterConsigneeResponse;
                 register_packaging_lot: RegisterPackagingLotRequest => RegisterPackagingLotResponse;
+                register_check_point: RegisterCheckPointRequest => RegisterCheckPointResponse;
                 record_opening_stock: RecordOpeningStockRequest => RecordOpeningStockResponse;
             }
             async fn get_site(
@@ -93,5 +94,6 @@ lists! {
     list_persons ListPersonsRequest ListPersonsResponse persons Person "person";
     list_stop_reasons ListStopReasonsRequest ListStopReasonsResponse stop_reasons StopReason "stop_reason";
     list_consignees ListConsigneesRequest ListConsigneesResponse consignees Consignee "consignee";
+    list_check_points ListCheckPointsRequest ListCheckPointsResponse check_points CheckPoint "check_point";
     list_packaging_lots ListPackagingLotsRequest ListPackagingLotsResponse packaging_lots PackagingLot "packaging_lot";
 }

@@ -34,6 +34,7 @@ pub fn correctable(fact: &Fact) -> bool {
             | Fact::RemarkRecorded(_)
             | Fact::ReelChanged(_)
             | Fact::SampleRetained(_)
+            | Fact::LineChecked(_)
             | Fact::OpeningStockRecorded(_)
             | Fact::PalletBuilt(_)
             | Fact::PalletWeighed(_)

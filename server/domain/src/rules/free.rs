@@ -89,26 +89,44 @@ pub fn stops(record: &dyn Record) -> Result<Stops, Unreadable> {
 /// True when a hold aims at something that may be in the pallet, at its packs, or at the pallet or one it was made of.
 pub fn touches(state: &HoldState, pallet: &PalletFacts, content: &Content) -> bool {
     let hold = &state.hold;
+    if state.freed_ssccs.contains(&pallet.sscc) || freed_wholly(state, content) {
+        return false;
+    }
     if !hold.sscc.is_empty() {
         let parent = |known: &Parent| {
             known.sscc == hold.sscc && (state.placed_time_us <= known.until_us || state.sequence < known.sequence)
         };
         return hold.sscc == pallet.sscc || pallet.parents.iter().any(parent);
     }
-    if let Some(interval) = &hold.interval {
-        let last = if interval.last_number == 0 { i64::MAX } else { interval.last_number };
-        return content.parts.iter().any(|part| {
-            part.run_code == interval.run_code && part.first_number <= last && part.last_number >= interval.first_number
-        });
-    }
     let discrete = hold.hazard() == HazardKind::Discrete;
+    let bags = if discrete { &content.stretch_bag_tags } else { &content.bag_tags };
+    if hold.interval.is_some() || hold.check.is_some() {
+        let within = |interval: &PackInterval| {
+            let last = if interval.last_number == 0 { i64::MAX } else { interval.last_number };
+            content.parts.iter().any(|part| {
+                part.run_code == interval.run_code
+                    && part.first_number <= last
+                    && part.last_number >= interval.first_number
+            })
+        };
+        let named = state.bag_tags();
+        // What no record explains may be any bag.
+        return state.intervals().iter().any(within)
+            || named.iter().any(|tag| bags.contains(tag))
+            || (content.unrecorded && !named.is_empty());
+    }
     if !hold.bag_tag.is_empty() {
-        let bags = if discrete { &content.stretch_bag_tags } else { &content.bag_tags };
         // What no record explains may be any bag.
         return content.unrecorded || bags.contains(&hold.bag_tag);
     }
     let lots = if discrete { &content.stretch_lot_codes } else { &content.lot_codes };
     content.unrecorded || lots.contains(&hold.lot_code)
+}
+
+/// True when quality freed all the packs that the pallet may hold.
+fn freed_wholly(state: &HoldState, content: &Content) -> bool {
+    let left = |part: &PackInterval| !hold::less(part, &state.freed).is_empty();
+    !state.freed.is_empty() && !content.parts.is_empty() && !content.parts.iter().any(left)
 }
 
 /// Every reason why a pallet may not go, apart from where it stands.
@@ -155,6 +173,14 @@ pub fn reasons(
     if content.uncounted {
         let text = format!("the counters have not been read as far as the packs of pallet {sscc}");
         found.push(finding("NOT_COUNTED", sscc, text, 0, 0));
+    }
+    let mut last_numbers: std::collections::BTreeMap<&str, i64> = std::collections::BTreeMap::new();
+    for part in &content.parts {
+        let last = last_numbers.entry(part.run_code.as_str()).or_default();
+        *last = (*last).max(part.last_number);
+    }
+    for (run, last) in last_numbers {
+        found.extend(super::check::unproved(record, run, last)?);
     }
     let product = Register::at(record, pallet.built_us).product(&pallet.product_code)?;
     if product.is_some_and(|product| product.run_release_needed) {

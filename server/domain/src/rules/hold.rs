@@ -4,6 +4,7 @@
 //! Only quality ends one. A hold placed by a deed that is later voided stays until it is ended: a correction of the
 //! record must not let product go by itself.
 
+use super::check::{self, Aims};
 use super::register::qa_needed;
 use super::{Context, Decision, Missing, bag, lot};
 use crate::fact::*;
@@ -29,6 +30,51 @@ pub struct HoldState {
     pub actor_code: String,
     /// Why it was ended, and when; `None` while open.
     pub ended: Option<(String, i64)>,
+    /// For a failed check: what passed its check point, by the checks on record now.
+    pub aims: Option<Aims>,
+    /// Packs that quality freed of it.
+    pub freed: Vec<PackInterval>,
+    /// Pallets that quality freed of it.
+    pub freed_ssccs: Vec<String>,
+}
+
+impl HoldState {
+    /// Packs it names itself or by the checks around a failed one, less what quality freed.
+    pub fn intervals(&self) -> Vec<PackInterval> {
+        let own = self.hold.interval.iter().chain(self.aims.iter().flat_map(|aims| &aims.intervals));
+        own.flat_map(|interval| less(interval, &self.freed)).collect()
+    }
+
+    /// Bags it names itself or by the checks around a failed one.
+    pub fn bag_tags(&self) -> Vec<String> {
+        let own = Some(self.hold.bag_tag.clone()).filter(|tag| !tag.is_empty());
+        own.into_iter().chain(self.aims.iter().flat_map(|aims| aims.bag_tags.iter().cloned())).collect()
+    }
+}
+
+/// An interval without others: what is left of it. A last number of 0 is open-ended.
+pub fn less(interval: &PackInterval, others: &[PackInterval]) -> Vec<PackInterval> {
+    let end = |last: i64| if last == 0 { i64::MAX } else { last };
+    let mut left = vec![(interval.first_number, end(interval.last_number))];
+    for other in others.iter().filter(|other| other.run_code == interval.run_code) {
+        let (low, high) = (other.first_number, end(other.last_number));
+        left = left
+            .into_iter()
+            .flat_map(|(first, last)| {
+                let after = (high < i64::MAX).then(|| (first.max(high + 1), last));
+                [Some((first, last.min(low - 1))), after]
+            })
+            .flatten()
+            .filter(|(first, last)| first <= last)
+            .collect();
+    }
+    let row = |(first_number, last): (i64, i64)| PackInterval {
+        run_code: interval.run_code.clone(),
+        first_number,
+        last_number: if last == i64::MAX { 0 } else { last },
+    };
+    left.dedup();
+    left.into_iter().map(row).collect()
 }
 
 /// Holds in a list of facts as told, corrections left aside on purpose (see the module header).
@@ -46,32 +92,55 @@ fn placed_in(entries: &[Entry]) -> Vec<(HoldPlaced, &Entry)> {
 /// Every hold ever placed, oldest first, in one pass: ends stand in the same list.
 pub fn all(record: &dyn Record) -> Result<Vec<HoldState>, Unreadable> {
     let entries = record.list("holds")?;
-    let ended: std::collections::BTreeMap<&str, (String, i64)> = entries
-        .iter()
-        .filter_map(|entry| match &entry.event.fact {
-            Some(Fact::HoldEnded(end)) => {
-                Some((end.hold_code.as_str(), (end.reason.clone(), entry.event.occurred_time_us)))
-            }
-            _ => None,
-        })
-        .collect();
-    Ok(placed_in(&entries)
-        .into_iter()
-        .map(|(hold, entry)| {
-            let end = ended.get(hold.hold_code.as_str()).cloned();
-            state_of(hold, entry, end)
-        })
-        .collect())
+    let mut ends: std::collections::BTreeMap<&str, Vec<&Entry>> = std::collections::BTreeMap::new();
+    for entry in &entries {
+        if let Some(Fact::HoldEnded(end)) = &entry.event.fact {
+            ends.entry(end.hold_code.as_str()).or_default().push(entry);
+        }
+    }
+    let none = Vec::new();
+    let mut states = Vec::new();
+    for (hold, entry) in placed_in(&entries) {
+        let ends = ends.get(hold.hold_code.as_str()).unwrap_or(&none);
+        states.push(state_of(record, hold.clone(), entry, ends)?);
+    }
+    Ok(states)
 }
 
-fn state_of(hold: HoldPlaced, entry: &Entry, ended: Option<(String, i64)>) -> HoldState {
-    HoldState {
+/// True when an end is of the whole hold, not of what was inspected again.
+fn whole(end: &HoldEnded) -> bool {
+    end.intervals.is_empty() && end.ssccs.is_empty()
+}
+
+fn state_of(record: &dyn Record, hold: HoldPlaced, entry: &Entry, ends: &[&Entry]) -> Result<HoldState, Unreadable> {
+    let (mut ended, mut freed, mut freed_ssccs) = (None, Vec::new(), Vec::new());
+    for entry in ends {
+        match &entry.event.fact {
+            Some(Fact::HoldEnded(end)) if whole(end) => {
+                ended = Some((end.reason.clone(), entry.event.occurred_time_us))
+            }
+            Some(Fact::HoldEnded(end)) => {
+                freed.extend(end.intervals.iter().cloned());
+                freed_ssccs.extend(end.ssccs.iter().cloned());
+            }
+            _ => {}
+        }
+    }
+    // What an ended hold aimed at still matters to the breach it came with; a check is no breach.
+    let aims = match &hold.check {
+        Some(check) if ended.is_none() => Some(check::aims(record, check)?),
+        _ => None,
+    };
+    Ok(HoldState {
         hold,
         placed_time_us: entry.event.occurred_time_us,
         sequence: entry.sequence,
         actor_code: entry.event.actor.as_ref().map(|a| a.code.clone()).unwrap_or_default(),
         ended,
-    }
+        aims,
+        freed,
+        freed_ssccs,
+    })
 }
 
 /// Every hold that a list of facts placed, ended or not, oldest first.
@@ -79,12 +148,10 @@ pub fn holds_in_list(record: &dyn Record, list_key: &str) -> Result<Vec<HoldStat
     let entries = record.list(list_key)?;
     let mut states = Vec::new();
     for (hold, entry) in placed_in(&entries) {
-        let ended = record.list(&key::object("hold", &hold.hold_code))?;
-        let ended = ended.iter().find_map(|entry| match &entry.event.fact {
-            Some(Fact::HoldEnded(end)) => Some((end.reason.clone(), entry.event.occurred_time_us)),
-            _ => None,
-        });
-        states.push(state_of(hold, entry, ended));
+        let ends = record.list(&key::object("hold", &hold.hold_code))?;
+        let ends: Vec<&Entry> =
+            ends.iter().filter(|entry| matches!(entry.event.fact, Some(Fact::HoldEnded(_)))).collect();
+        states.push(state_of(record, hold, entry, &ends)?);
     }
     Ok(states)
 }
@@ -105,6 +172,11 @@ pub fn on_bag(record: &dyn Record, bag: &bag::BagFacts) -> Result<Vec<HoldState>
     let mut found = open(states, |hold| hold.bag_tag == bag.bag_tag);
     for share in &bag.lots {
         found.extend(on_lot(record, &share.lot_code)?);
+    }
+    for state in holds_in_list(record, "check_holds")?.into_iter().filter(|state| state.ended.is_none()) {
+        if state.aims.as_ref().is_some_and(|aims| aims.bag_tags.contains(&bag.bag_tag)) {
+            found.push(state);
+        }
     }
     Ok(found)
 }
@@ -152,10 +224,16 @@ pub(super) fn end(fact: &HoldEnded, context: &Context) -> Result<Decision, Refus
     let mut missing = Missing::default();
     let known = !placed_in(&entries).is_empty();
     missing.take(known.then_some(()), "hold", &fact.hold_code);
+    for sscc in &fact.ssccs {
+        missing.take(super::pallet::pallet(context.record, sscc)?, "pallet", sscc);
+    }
+    for interval in &fact.intervals {
+        missing.take(super::stream::run_span(context.record, &interval.run_code)?, "run", &interval.run_code);
+    }
     missing.check()?;
     let mut reasons = Vec::new();
     reasons.extend(qa_needed(context, "ending a hold")?);
-    if entries.iter().any(|e| matches!(e.event.fact, Some(Fact::HoldEnded(_)))) {
+    if entries.iter().any(|e| matches!(&e.event.fact, Some(Fact::HoldEnded(end)) if whole(end))) {
         let text = format!("hold {} has been ended already", fact.hold_code);
         reasons.push(finding("HOLD_ENDED", &fact.hold_code, text, 0, 0));
     }

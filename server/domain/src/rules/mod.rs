@@ -12,6 +12,7 @@
 
 pub mod bag;
 pub mod build;
+pub mod check;
 pub mod correct;
 pub mod counter;
 pub mod dispatch;
@@ -188,6 +189,7 @@ pub fn decide(command: &Command, context: &Context) -> Result<Decision, Refusal>
         Fact::HoldEnded(fact) => hold::end(fact, context),
         Fact::BreachClosed(fact) => hold::close_breach(fact, context),
         Fact::Corrected(fact) => correct::decide(fact, command, context),
+        Fact::LineChecked(fact) => check::record(fact, at, context),
         Fact::RunReleased(fact) => stream::release_run(fact, context),
         Fact::ReelChanged(fact) => stream::reel_change(fact, at, context),
         Fact::SampleRetained(fact) => stream::retained_sample(fact, at, context),

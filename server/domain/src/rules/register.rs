@@ -66,6 +66,7 @@ lookups! {
     stop_reason StopReason "stop_reason";
     consignee Consignee "consignee";
     packaging_lot PackagingLot "packaging_lot";
+    check_point CheckPoint "check_point";
 }
 
 /// The site's settings in force at an instant.
@@ -121,6 +122,13 @@ pub(super) fn decide(fact: &Registered, command: &Command, context: &Context) ->
         }
         Item::Machine(x) => {
             missing.optional(&x.feed_code, "feed", || known.feed(&x.feed_code))?;
+        }
+        Item::CheckPoint(x) => {
+            missing.optional(&x.machine_code, "machine", || known.machine(&x.machine_code))?;
+            missing.optional(&x.feed_code, "feed", || known.feed(&x.feed_code))?;
+            for test in &x.tests {
+                missing.optional(&test.product_code, "product", || known.product(&test.product_code))?;
+            }
         }
         Item::PackagingLot(x) => {
             missing.optional(&x.supplier_code, "supplier", || known.supplier(&x.supplier_code))?;

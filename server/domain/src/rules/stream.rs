@@ -71,6 +71,7 @@ pub fn run_span(record: &dyn Record, run_code: &str) -> Result<Option<(RunStarte
 pub(super) fn counters_in<'a>(event: &'a Event, machine_code: &str) -> Vec<&'a CounterReading> {
     match &event.fact {
         Some(Fact::CountRecorded(f)) if f.machine_code == machine_code => f.counters.iter().collect(),
+        Some(Fact::LineChecked(f)) if f.machine_code == machine_code => f.counters.iter().collect(),
         Some(Fact::RunStarted(f)) if f.machine_code == machine_code => f.counters.iter().collect(),
         Some(Fact::RunFinished(f)) if f.machine_code == machine_code => f.counters.iter().collect(),
         Some(Fact::BagTipped(f)) => {
@@ -176,6 +177,16 @@ fn counter_faults(
         }
     }
     Ok(reasons)
+}
+
+/// Refuses readings of a machine that cannot be true beside their neighbours.
+pub(super) fn counters_fit(
+    record: &dyn Record,
+    machine: &Machine,
+    counters: &[CounterReading],
+    at: i64,
+) -> Result<(), Refusal> {
+    forbid_if_any(counter_faults(record, machine, counters, at)?)
 }
 
 fn counter_name(reading: &CounterReading) -> &'static str {

@@ -112,6 +112,30 @@ register_request!(RegisterPackagingLotRequest, packaging_lot, PackagingLot, |ite
     faults.optional_code("supplier_code", &item.supplier_code);
     faults.optional_code("artwork_code", &item.artwork_code);
 });
+register_request!(RegisterCheckPointRequest, check_point, CheckPoint, |item, faults| {
+    faults.text("name", &item.name);
+    faults.choice::<v1::CheckKind>("kind", item.kind);
+    faults.choice::<v1::CheckPlace>("place", item.place);
+    let place = v1::CheckPlace::try_from(item.place).unwrap_or_default();
+    let mut only_for = |field: &str, value: &str, wanted: bool| match (wanted, value.is_empty()) {
+        (true, _) => {
+            faults.code(field, value);
+        }
+        (false, false) => faults.add(field, "is given for another place"),
+        (false, true) => {}
+    };
+    only_for("machine_code", &item.machine_code, place == v1::CheckPlace::Pack);
+    only_for("feed_code", &item.feed_code, place == v1::CheckPlace::Feed);
+    faults.rows("tests", item.tests.len(), 1, 50);
+    unique(faults, "tests", item.tests.iter().map(|test| test.name.as_str()));
+    for (index, test) in item.tests.iter().enumerate() {
+        faults.within(&format!("tests[{index}]"), |faults| {
+            faults.text("name", &test.name);
+            faults.optional_code("product_code", &test.product_code);
+        });
+    }
+    faults.number("interval_s", item.interval_s, 0, 86_400);
+});
 register_request!(RegisterPlatformRequest, platform, Platform, |item, faults| {
     faults.text("name", &item.name);
     faults.positive_mass("max_mass_mg", item.max_mass_mg);

@@ -1,0 +1,424 @@
+//! Line checks: what a failed one puts on hold, what no good one has proved yet, and when the next is due.
+//!
+//! A failed check says nothing of when the device stopped working, so all that passed its place since the good check before
+//! is suspect, until a good check says that it works again. Both ends are looked up each time: a check told late moves them
+//! for everybody. The place of a check among the packs is the counter that was read with it; without one it is somewhere
+//! between the readings on either side, and the wider end counts.
+
+use super::pallet::{RunRows, run_rows};
+use super::register::Register;
+use super::stacking::{Counts, counts};
+use super::{Context, Decision, Missing, hold, stream};
+use crate::fact::*;
+use crate::key;
+use crate::record::{Entry, Record, Unreadable, facts, facts_between};
+use crate::refusal::{Refusal, Violation};
+
+/// A check for the start of a run may be done so long before it: common practice, no source.
+const BEFORE_START_US: i64 = 3_600_000_000;
+
+/// How far ahead or back checks are looked for: beyond it there is none.
+const FAR_DAY: i64 = i32::MAX as i64 / 4;
+
+/// Key of the checks at a check point, kept by day.
+pub fn checks_key(check_point_code: &str) -> String {
+    key::object("line_checks", check_point_code)
+}
+
+/// One check on record.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Check {
+    /// When.
+    pub time_us: i64,
+    /// The check.
+    pub fact: LineChecked,
+    /// Its event.
+    pub entry: Entry,
+}
+
+fn check_of(entry: &Entry) -> Option<Check> {
+    match &entry.event.fact {
+        Some(Fact::LineChecked(fact)) => {
+            Some(Check { time_us: entry.event.occurred_time_us, fact: fact.clone(), entry: entry.clone() })
+        }
+        _ => None,
+    }
+}
+
+/// Checks at a check point between two days, both included, in order of time.
+pub fn checks(record: &dyn Record, code: &str, from_day: i64, to_day: i64) -> Result<Vec<Check>, Unreadable> {
+    let rows = facts_between(record, &checks_key(code), from_day, to_day)?;
+    Ok(rows.iter().filter_map(check_of).filter(|check| check.fact.check_point_code == code).collect())
+}
+
+/// Nearest check before (or after) an instant that `wanted` picks.
+fn nearest(
+    record: &dyn Record,
+    code: &str,
+    at: i64,
+    after: bool,
+    wanted: &dyn Fn(&Check) -> bool,
+) -> Result<Option<Check>, Unreadable> {
+    let object = checks_key(code);
+    let step = |day| if after { record.day_after(&object, day) } else { record.day_before(&object, day) };
+    let mut next = step(key::day_of(at))?;
+    while let Some(day) = next {
+        let rows = checks(record, code, day, day)?;
+        let fits = |check: &&Check| (if after { check.time_us > at } else { check.time_us < at }) && wanted(check);
+        let found = if after { rows.iter().find(fits) } else { rows.iter().rfind(fits) };
+        if let Some(found) = found {
+            return Ok(Some(found.clone()));
+        }
+        next = step(if after { day + 1 } else { day - 1 })?;
+    }
+    Ok(None)
+}
+
+/// Last good check before an instant.
+pub fn good_before(record: &dyn Record, code: &str, at: i64) -> Result<Option<Check>, Unreadable> {
+    nearest(record, code, at, false, &|check| check.fact.passed)
+}
+
+/// First good check after an instant.
+pub fn good_after(record: &dyn Record, code: &str, at: i64) -> Result<Option<Check>, Unreadable> {
+    nearest(record, code, at, true, &|check| check.fact.passed)
+}
+
+/// Newest check up to an instant, good or not.
+pub fn newest(record: &dyn Record, code: &str, at: i64) -> Result<Option<Check>, Unreadable> {
+    nearest(record, code, at.saturating_add(1), false, &|_| true)
+}
+
+/// What a hold about a failed check aims at.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Aims {
+    /// Packs that passed; a last number of 0 means to the end of the run.
+    pub intervals: Vec<PackInterval>,
+    /// Bags whose product passed.
+    pub bag_tags: Vec<String>,
+    /// Good check before.
+    pub from_us: Option<i64>,
+    /// Good check after.
+    pub to_us: Option<i64>,
+}
+
+/// When a check point came into use; before it nothing passed it.
+fn since(record: &dyn Record, code: &str) -> Result<Option<i64>, Unreadable> {
+    Ok(facts(record, &key::register("check_point", code))?.first().map(|row| row.event.occurred_time_us))
+}
+
+/// Filled cycles of a run that had certainly passed at an instant (`at_least`), or may have.
+fn passed(counts: &Counts, run: &RunRows, at: i64, at_least: bool) -> i64 {
+    if at < run.start_us {
+        return 0;
+    }
+    if run.end_us < i64::MAX && at >= run.end_us {
+        return counts.filled();
+    }
+    let mut readings = counts.readings.iter();
+    if at_least {
+        readings.rfind(|reading| reading.time_us <= at).map_or(0, |reading| reading.filled)
+    } else {
+        // Not read since: nobody knows how many it were.
+        readings.find(|reading| reading.time_us >= at).map_or(i64::MAX, |reading| reading.filled)
+    }
+}
+
+/// Runs on a machine that had packs between two instants.
+fn runs_between(record: &dyn Record, machine: &str, from: i64, to: i64) -> Result<Vec<String>, Unreadable> {
+    let mut codes: Vec<String> =
+        stream::open_run(record, machine, from)?.map(|(run, _)| run.run_code).into_iter().collect();
+    let last = if to == i64::MAX { FAR_DAY } else { key::day_of(to) };
+    for row in facts_between(record, &key::object("machine", machine), key::day_of(from), last)? {
+        if let Some(Fact::RunStarted(run)) = &row.event.fact
+            && (from..to).contains(&row.event.occurred_time_us)
+            && !codes.contains(&run.run_code)
+        {
+            codes.push(run.run_code.clone());
+        }
+    }
+    Ok(codes)
+}
+
+/// Bags whose tip overlaps the time between two instants. A tip that does not say when it began may have begun before.
+fn tipped_between(record: &dyn Record, feed: &str, from: i64, to: i64) -> Result<Vec<String>, Unreadable> {
+    let last = if to == i64::MAX { FAR_DAY } else { key::day_of(to) + 1 };
+    let mut tags: Vec<String> = Vec::new();
+    let mut end_before = i64::MIN;
+    for row in facts_between(record, &key::object("feed", feed), key::day_of(from) - 1, last)? {
+        let Some(Fact::BagTipped(tip)) = &row.event.fact else { continue };
+        let end = row.event.occurred_time_us;
+        if end > from && tip.start_time_us.unwrap_or(end_before) < to && !tags.contains(&tip.bag_tag) {
+            tags.push(tip.bag_tag.clone());
+        }
+        end_before = end;
+    }
+    Ok(tags)
+}
+
+fn taken_in_between(record: &dyn Record, from: i64, to: i64) -> Result<Vec<String>, Unreadable> {
+    let mut tags = Vec::new();
+    for row in facts(record, "bags")? {
+        let at = row.event.occurred_time_us;
+        match &row.event.fact {
+            Some(Fact::BulkBagRecorded(bag)) if at > from && at < to => tags.push(bag.bag_tag.clone()),
+            Some(Fact::IntakeRecorded(intake)) if at > from && at < to => {
+                tags.extend(intake.bags.iter().map(|bag| bag.bag_tag.clone()));
+            }
+            _ => {}
+        }
+    }
+    Ok(tags)
+}
+
+/// What passed a check point between the good checks around a failed one.
+pub fn aims(record: &dyn Record, hold: &HoldCheck) -> Result<Aims, Unreadable> {
+    let (code, at) = (&hold.check_point_code, hold.check_time_us);
+    let Some(point) = Register::at(record, at).check_point(code)? else { return Ok(Aims::default()) };
+    let before = good_before(record, code, at)?.map(|check| check.time_us);
+    let after = good_after(record, code, at)?.map(|check| check.time_us);
+    let from = before.or(since(record, code)?).unwrap_or(at).min(at);
+    let to = after.unwrap_or(i64::MAX);
+    let mut aims = Aims { from_us: before, to_us: after, ..Aims::default() };
+    match point.place() {
+        CheckPlace::Pack => {
+            for run_code in runs_between(record, &point.machine_code, from, to)? {
+                let Some(run) = run_rows(record, &run_code)? else { continue };
+                let counts = counts(record, &run)?;
+                let first_number = passed(&counts, &run, from, true) + 1;
+                let last = passed(&counts, &run, to, false);
+                if last >= first_number {
+                    let last_number = if last == i64::MAX { 0 } else { last };
+                    aims.intervals.push(PackInterval { run_code, first_number, last_number });
+                }
+            }
+        }
+        CheckPlace::Feed => aims.bag_tags = tipped_between(record, &point.feed_code, from, to)?,
+        CheckPlace::Intake | CheckPlace::Unspecified => aims.bag_tags = taken_in_between(record, from, to)?,
+    }
+    Ok(aims)
+}
+
+/// Check points for packs of a machine that were in use when a run began, with tests for its product.
+fn pack_points(record: &dyn Record, run: &RunRows) -> Result<Vec<CheckPoint>, Unreadable> {
+    let mut points = Vec::new();
+    for known in record.keys("register/check_point/")? {
+        let code = key::code_of(&known);
+        let Some(point) = Register::at(record, run.start_us).check_point(&code)? else { continue };
+        let in_use = !point.retired && since(record, &code)?.is_some_and(|since| since <= run.start_us);
+        let here = point.place() == CheckPlace::Pack && point.machine_code == run.started.machine_code;
+        if in_use && here && !tests_for(&point, &run.started.product_code).is_empty() {
+            points.push(point);
+        }
+    }
+    Ok(points)
+}
+
+/// Tests of a check point that hold for a product.
+pub fn tests_for<'a>(point: &'a CheckPoint, product_code: &str) -> Vec<&'a str> {
+    let holds = |test: &&CheckTest| test.product_code.is_empty() || test.product_code == product_code;
+    point.tests.iter().filter(holds).map(|test| test.name.as_str()).collect()
+}
+
+/// Packs of a run that good checks at a point have proved: those up to the last one.
+pub fn proved_up_to(record: &dyn Record, code: &str, run: &RunRows, counts: &Counts) -> Result<i64, Unreadable> {
+    if run.end_us < i64::MAX && good_after(record, code, run.end_us - 1)?.is_some() {
+        return Ok(counts.filled());
+    }
+    match good_before(record, code, run.end_us)? {
+        Some(check) if check.time_us >= run.start_us => Ok(passed(counts, run, check.time_us, true)),
+        _ => Ok(0),
+    }
+}
+
+/// Reasons why packs up to a number of a run cannot be loaded: no good check follows them. Quality may release the run.
+pub fn unproved(record: &dyn Record, run_code: &str, last_number: i64) -> Result<Vec<Finding>, Unreadable> {
+    let Some(run) = run_rows(record, run_code)? else { return Ok(Vec::new()) };
+    let points = pack_points(record, &run)?;
+    if points.is_empty() {
+        return Ok(Vec::new());
+    }
+    let told = facts(record, &key::object("run", run_code))?;
+    if told.iter().any(|row| matches!(row.event.fact, Some(Fact::RunReleased(_)))) {
+        return Ok(Vec::new());
+    }
+    let counts = counts(record, &run)?;
+    let mut found = Vec::new();
+    for point in points {
+        let proved = proved_up_to(record, &point.code, &run, &counts)?;
+        // Beyond what was counted there are no packs yet.
+        let last = last_number.min(counts.filled());
+        if last > proved {
+            let upto = if proved == 0 { "none yet".to_owned() } else { format!("packs up to {proved}") };
+            let text = format!(
+                "packs up to {last} of run {run_code} are not proved by {} {}: good checks cover {upto}",
+                kind_words(point.kind()),
+                point.code
+            );
+            found.push(finding("NOT_PROVED", run_code, text, last, proved));
+        }
+    }
+    Ok(found)
+}
+
+/// Kind of check in words.
+pub fn kind_words(kind: CheckKind) -> &'static str {
+    match kind {
+        CheckKind::MetalDetector => "metal detector",
+        CheckKind::Sieve => "sieve",
+        CheckKind::Magnet => "magnet",
+        CheckKind::Seal => "seal check",
+        CheckKind::CodeArtwork => "check of code and artwork",
+        CheckKind::Unspecified => "check",
+    }
+}
+
+/// Place in words.
+pub fn place_words(place: CheckPlace) -> &'static str {
+    match place {
+        CheckPlace::Intake => "intake",
+        CheckPlace::Feed => "before the hopper",
+        CheckPlace::Pack => "packs",
+        CheckPlace::Unspecified => "",
+    }
+}
+
+/// When the next check is due, and why.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Due {
+    /// When.
+    pub time_us: i64,
+    /// Why.
+    pub text: String,
+}
+
+/// The run that a check point watches at an instant, with its start: the open one, else the newest.
+pub fn watched_run(record: &dyn Record, point: &CheckPoint, at: i64) -> Result<Option<RunRows>, Unreadable> {
+    if point.place() != CheckPlace::Pack {
+        return Ok(None);
+    }
+    let object = key::object("machine", &point.machine_code);
+    let mut next = record.day_before(&object, key::day_of(at))?;
+    while let Some(day) = next.filter(|day| *day >= key::day_of(at) - stream::RUN_LOOKBACK_DAYS) {
+        let rows = facts_between(record, &object, day, day)?;
+        let started = rows.iter().rev().find_map(|row| match &row.event.fact {
+            Some(Fact::RunStarted(run)) if row.event.occurred_time_us <= at => Some(run.run_code.clone()),
+            _ => None,
+        });
+        if let Some(code) = started {
+            return run_rows(record, &code);
+        }
+        next = record.day_before(&object, day - 1)?;
+    }
+    Ok(None)
+}
+
+/// Product of the run before one on the same machine.
+fn product_before(record: &dyn Record, point: &CheckPoint, start_us: i64) -> Result<Option<String>, Unreadable> {
+    Ok(watched_run(record, point, start_us - 1)?.map(|run| run.started.product_code))
+}
+
+/// When the next check at a point is due, by what is on record at an instant.
+pub fn due(record: &dyn Record, point: &CheckPoint, at: i64) -> Result<Option<Due>, Unreadable> {
+    let newest = newest(record, &point.code, at)?;
+    if let Some(check) = &newest
+        && !check.fact.passed
+    {
+        return Ok(Some(Due { time_us: check.time_us, text: "the last check failed".into() }));
+    }
+    let Some(run) = watched_run(record, point, at)? else { return Ok(None) };
+    let code = &run.started.run_code;
+    let last = newest.map(|check| check.time_us);
+    if let Some(finish) = run.finish_us.filter(|finish| *finish <= at) {
+        let late = point.due_at_end && last.is_none_or(|last| last < finish);
+        return Ok(late.then(|| Due { time_us: finish, text: format!("run {code} has ended") }));
+    }
+    let checked = last.is_some_and(|last| last >= run.start_us - BEFORE_START_US);
+    if point.due_at_start && !checked {
+        return Ok(Some(Due { time_us: run.start_us, text: format!("run {code} has started") }));
+    }
+    if point.due_at_product_change
+        && !checked
+        && product_before(record, point, run.start_us)?.is_some_and(|product| product != run.started.product_code)
+    {
+        return Ok(Some(Due { time_us: run.start_us, text: format!("run {code} is of another product") }));
+    }
+    if point.interval_s <= 0 {
+        return Ok(None);
+    }
+    let from = last.unwrap_or(run.start_us).max(run.start_us);
+    let minutes = point.interval_s / 60;
+    Ok(Some(Due {
+        time_us: from + point.interval_s * 1_000_000,
+        text: format!("every {minutes} min while a run is on"),
+    }))
+}
+
+pub(super) fn record(fact: &LineChecked, at: i64, context: &Context) -> Result<Decision, Refusal> {
+    let record = context.record;
+    let code = &fact.check_point_code;
+    let mut missing = Missing::default();
+    let point = missing.take(Register::at(record, at).check_point(code)?, "check point", code);
+    missing.check()?;
+    let Some(point) = point else { return Err(Refusal::Invalid(Vec::new())) };
+    let run = match point.place() {
+        CheckPlace::Pack => stream::open_run(record, &point.machine_code, at)?,
+        _ => None,
+    };
+    let product = match &run {
+        Some((run, _)) => run.product_code.clone(),
+        None => watched_run(record, &point, at)?.map(|run| run.started.product_code).unwrap_or_default(),
+    };
+    let mut violations = Vec::new();
+    for test in tests_for(&point, &product).into_iter().filter(|name| !fact.results.iter().any(|row| row.name == *name))
+    {
+        violations
+            .push(Violation { field: "results".into(), text: format!("\"{test}\" of check point {code} is missing") });
+    }
+    for row in fact.results.iter().filter(|row| !point.tests.iter().any(|test| test.name == row.name)) {
+        let text = format!("\"{}\" is no test of check point {code}", row.name);
+        violations.push(Violation { field: "results".into(), text });
+    }
+    if !fact.counters.is_empty() && point.place() != CheckPlace::Pack {
+        let text = format!("are not read at check point {code}, which no packs pass");
+        violations.push(Violation { field: "counters".into(), text });
+    }
+    if !violations.is_empty() {
+        return Err(Refusal::Invalid(violations));
+    }
+    if let Some(machine) = Register::at(record, at).machine(&point.machine_code)? {
+        stream::counters_fit(record, &machine, &fact.counters, at)?;
+    }
+    let run_code = run.map(|(run, _)| run.run_code).unwrap_or_default();
+    let feed_code = match point.place() {
+        CheckPlace::Pack => {
+            Register::at(record, at).machine(&point.machine_code)?.map(|machine| machine.feed_code).unwrap_or_default()
+        }
+        _ => point.feed_code.clone(),
+    };
+    let passed = fact.results.iter().all(|row| row.passed);
+    let told = LineChecked {
+        machine_code: point.machine_code.clone(),
+        feed_code,
+        run_code,
+        check: kind_words(point.kind()).into(),
+        place: place_words(point.place()).into(),
+        passed,
+        ..fact.clone()
+    };
+    let mut decision = Decision::plain(Fact::LineChecked(told));
+    if !passed {
+        let failed: Vec<&str> = fact.results.iter().filter(|row| !row.passed).map(|row| row.name.as_str()).collect();
+        let when = context.zone.clock(at);
+        let reason = format!("{} {code} failed on {when} ({})", kind_words(point.kind()), failed.join(", "));
+        decision.holds.push(HoldPlaced {
+            hold_code: hold::code(context.next_sequence, 0, 1),
+            reason,
+            // Nobody knows how it lies in the product.
+            hazard: HazardKind::Discrete.into(),
+            check: Some(HoldCheck { check_point_code: code.clone(), check_time_us: at }),
+            ..HoldPlaced::default()
+        });
+    }
+    Ok(decision)
+}
