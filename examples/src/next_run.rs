@@ -12,14 +12,14 @@ use crate::step::Step;
 pub const LOT: &str = "QE-2240";
 /// The run.
 pub const RUN: &str = "R-1007-1";
-/// Its start: three hours into the morning after.
-const START_S: i64 = MORNING_S + 3 * 3_600;
+/// Its start in the stored transcripts: three hours into the morning after.
+pub const START_S: i64 = MORNING_S + 3 * 3_600;
 /// Net masses of its bags, in tenths of a kilogram.
 const NET_HECTOGRAMS: [i64; 5] = [9_428, 9_402, 9_415, 9_390, 9_433];
 /// Net masses of weighed packs over the nominal mass, in decigrams.
 const OVER_DECIGRAMS: [i64; 8] = [21, -8, 34, 12, 5, 27, -15, 18];
 
-fn bags(day: &mut Day) {
+fn bags(day: &mut Day, start_s: i64) {
     let create = v1::CreateLotRequest {
         lot_code: LOT.into(),
         material_code: "WS".into(),
@@ -27,7 +27,7 @@ fn bags(day: &mut Day) {
         supplier_lot_code: format!("{LOT}/K"),
         ..v1::CreateLotRequest::default()
     };
-    day.add(START_S - 14_400, "p-31", create);
+    day.add(start_s - 14_400, "p-31", create);
     let result = v1::RecordLabResultRequest {
         lot_code: LOT.into(),
         property: "moisture".into(),
@@ -37,7 +37,7 @@ fn bags(day: &mut Day) {
         sample_code: format!("{LOT}-1"),
         ..v1::RecordLabResultRequest::default()
     };
-    day.add(START_S - 10_800, "p-40", result);
+    day.add(start_s - 10_800, "p-40", result);
     for (number, net) in (11_i64..).zip(NET_HECTOGRAMS) {
         let fill = v1::RecordBulkBagRequest {
             bag_tag: tag(usize::try_from(number).unwrap_or(0)),
@@ -49,11 +49,11 @@ fn bags(day: &mut Day) {
             location_code: "A1".into(),
             ..v1::RecordBulkBagRequest::default()
         };
-        day.add(START_S - 10_000 + 200 * number, "p-17", fill);
+        day.add(start_s - 10_000 + 200 * number, "p-17", fill);
     }
     for number in 11..=13 {
         let up = v1::RecordLiftRequest { lift: Some(lift(vec![tag(number)])), ..v1::RecordLiftRequest::default() };
-        day.add(START_S - 3_600 + 600 * (number as i64 - 10), "p-17", up);
+        day.add(start_s - 3_600 + 600 * (number as i64 - 10), "p-17", up);
     }
 }
 
@@ -101,10 +101,10 @@ pub fn detector_check(failed: &[&str], filled: Option<v1::CounterReading>) -> v1
     }
 }
 
-fn line(day: &mut Day) {
+fn line(day: &mut Day, start_s: i64) {
     for check_point in check_points() {
         let request = v1::RegisterCheckPointRequest { check_point: Some(check_point), ..Default::default() };
-        day.add(START_S - 7_200, "p-01", request);
+        day.add(start_s - 7_200, "p-01", request);
     }
     let made = |minutes: i64| {
         counters(end_s())
@@ -129,15 +129,15 @@ fn line(day: &mut Day) {
         let tip = v1::RecordTipRequest {
             bag_tag: tag(number),
             feed_code: "F1".into(),
-            start_time: Some(crate::scenario::at(START_S + minutes * 60 - 150)),
+            start_time: Some(crate::scenario::at(start_s + minutes * 60 - 150)),
             ..v1::RecordTipRequest::default()
         };
-        day.add(START_S + minutes * 60, "p-17", tip);
+        day.add(start_s + minutes * 60, "p-17", tip);
     }
-    day.add(START_S, "p-31", start);
+    day.add(start_s, "p-31", start);
     let filled = |minutes: i64| made(minutes).into_iter().find(|row| row.place() == v1::CounterPlace::Filled);
-    day.add(START_S - 300, "p-31", detector_check(&[], None));
-    day.add(START_S + 1_800, "p-31", detector_check(&[], filled(30)));
+    day.add(start_s - 300, "p-31", detector_check(&[], None));
+    day.add(start_s + 1_800, "p-31", detector_check(&[], filled(30)));
     for round in 1..=4 {
         let minutes = round * 10;
         let count = v1::RecordCountRequest {
@@ -145,27 +145,27 @@ fn line(day: &mut Day) {
             counters: made(minutes),
             ..v1::RecordCountRequest::default()
         };
-        day.add(START_S + minutes * 60, "p-17", count);
+        day.add(start_s + minutes * 60, "p-17", count);
         let readings = v1::RecordReadingsRequest {
             machine_code: "M1".into(),
             instrument_code: "C1".into(),
             kind: v1::ReadingKind::Net.into(),
             point: v1::ReadingPoint::BeforeRejecter.into(),
             mass_mg: OVER_DECIGRAMS.iter().map(|over| NOMINAL_MG + over * 100 + round * 150).collect(),
-            start_time: Some(crate::scenario::at(START_S + minutes * 60 - 240)),
+            start_time: Some(crate::scenario::at(start_s + minutes * 60 - 240)),
             ..v1::RecordReadingsRequest::default()
         };
-        day.add(START_S + minutes * 60, "p-22", readings);
+        day.add(start_s + minutes * 60, "p-22", readings);
     }
     let remark = v1::RecordRemarkRequest {
         run_code: RUN.into(),
-        text: "new film reel at 10:25, seal heat two degrees up".into(),
+        text: "new film reel, seal heat two degrees up".into(),
         ..v1::RecordRemarkRequest::default()
     };
-    day.add(START_S + 2_400, "p-17", remark);
+    day.add(start_s + 2_400, "p-17", remark);
 }
 
-fn vehicle(day: &mut Day) {
+fn vehicle(day: &mut Day, start_s: i64) {
     let who = "p-52";
     let order = v1::EnterOrderRequest {
         order_code: "O-1008-1".into(),
@@ -174,7 +174,7 @@ fn vehicle(day: &mut Day) {
         due_date: "2026-10-08".into(),
         ..v1::EnterOrderRequest::default()
     };
-    day.add(START_S, who, order);
+    day.add(start_s, who, order);
     let open = v1::OpenVehicleLoadRequest {
         load_code: "V-1007-3".into(),
         registration_code: "HF-902".into(),
@@ -183,7 +183,7 @@ fn vehicle(day: &mut Day) {
         pallet_space_count: 12,
         ..v1::OpenVehicleLoadRequest::default()
     };
-    day.add(START_S + 600, who, open);
+    day.add(start_s + 600, who, open);
     let check = v1::RecordVehicleCheckRequest {
         load_code: "V-1007-3".into(),
         clean: true,
@@ -194,7 +194,7 @@ fn vehicle(day: &mut Day) {
         last_load_suitable: true,
         ..v1::RecordVehicleCheckRequest::default()
     };
-    day.add(START_S + 900, who, check);
+    day.add(start_s + 900, who, check);
     let consignment = v1::OpenConsignmentRequest {
         consignment_code: "C-1007-4".into(),
         load_code: "V-1007-3".into(),
@@ -203,20 +203,25 @@ fn vehicle(day: &mut Day) {
         drop_number: 1,
         ..v1::OpenConsignmentRequest::default()
     };
-    day.add(START_S + 960, who, consignment);
+    day.add(start_s + 960, who, consignment);
     let loaded = v1::LoadPalletRequest {
         consignment_code: "C-1007-4".into(),
         sscc: sscc(15),
         ..v1::LoadPalletRequest::default()
     };
-    day.add(START_S + 1_200, who, loaded);
+    day.add(start_s + 1_200, who, loaded);
 }
 
-/// All of it.
-pub fn steps() -> Vec<Step> {
+/// All of it, begun at a second of the shift: the demo that stays plays it as of now, so that a run is on when somebody looks.
+pub fn steps_from(start_s: i64) -> Vec<Step> {
     let mut day = Day::default();
-    bags(&mut day);
-    line(&mut day);
-    vehicle(&mut day);
+    bags(&mut day, start_s);
+    line(&mut day, start_s);
+    vehicle(&mut day, start_s);
     day.steps
+}
+
+/// All of it on the morning after the shift.
+pub fn steps() -> Vec<Step> {
+    steps_from(START_S)
 }

@@ -52,4 +52,4 @@ pub const EVIDENCE_TRIES: usize = 8;
 /// Computed flows kept. Each holds one stretch: some kilobytes per hundred tips.
 pub const FLOWS_KEPT: usize = 64;
 /// How often a live page hears that the connection is alive.
-pub const LIVE_EVERY: Duration = Duration::from_secs(10);
+pub const LIVE_EVERY: Duration = Duration::from_secs(4);

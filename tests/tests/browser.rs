@@ -206,7 +206,11 @@ async fn the_supervisor_lifts_tips_and_counts() -> anyhow::Result<()> {
     // Tipped by scan, with the counter as it was read.
     tablet.go("/line").await?;
     let tip = tablet.fold("tip").await?;
-    tablet.fill(&tip, &[("filled", "8300"), ("bag_tag", "HB-423\u{e007}")]).await?;
+    tablet.fill(&tip, &[("filled", "8300"), ("bag_tag", "")]).await?;
+    // A scan ends its field; it does not send a form that has more of them.
+    tablet.css(&format!("{tip} [name=bag_tag]")).await?.click().await?;
+    tablet.scan("HB-423").await?;
+    tablet.send(&tip).await?;
     tablet.wait_for("bag HB-423 tipped into feed F1", ".notice.good").await?;
     tablet.wait_for("HB-423", "#line").await?;
     // A fault stands beside its field, and what was typed is still there.
@@ -253,6 +257,9 @@ async fn the_clerk_scans_loads_and_dispatches() -> anyhow::Result<()> {
     let leaving = tablet.fold("dispatch_load").await?;
     tablet.fill(&leaving, &[("seal_code", "004418")]).await?;
     tablet.send(&leaving).await?;
+    tablet.wait_for("tick it when the pallets on the vehicle have been counted", "main .notice.bad").await?;
+    tablet.css(&format!("{leaving} [name=checked]")).await?.click().await?;
+    tablet.send(&leaving).await?;
     tablet.wait_for("Papers as issued", "main").await?;
     let load = v1::GetVehicleLoadRequest { load_code: "V-1007-3".into(), min_sequence: 0 };
     let load = running.connection.dispatch.clone().get_vehicle_load(load).await?.into_inner().load.unwrap_or_default();
@@ -297,6 +304,70 @@ async fn quality_goes_from_a_complaint_to_every_consignee() -> anyhow::Result<()
     let settings = settings.build().map_err(|fault| anyhow::anyhow!("{fault:?}"))?;
     let paper = tablet.client.print(settings).await?;
     assert!(paper.starts_with(b"%PDF") && paper.len() > 10_000, "{} bytes", paper.len());
+    tablet.close().await
+}
+
+/// Sends the server a signal by its number.
+fn signal(running: &Running, name: &str) -> anyhow::Result<()> {
+    let done = Command::new("kill").args([name, &running.server.id().to_string()]).status()?;
+    anyhow::ensure!(done.success(), "kill {name}: {done}");
+    Ok(())
+}
+
+/// Address of a question about the lift of a bag.
+fn ask_for(bag: &str) -> String {
+    let seen = "loops_on_untwisted=1&bag_sound_dry=1&nobody_below=1&gate_shut=1";
+    let who = "hoist=H1&direction=up&platform=P1&driver=p-17&slinger=p-22";
+    format!("/hoist?bag={bag}&gear=SH1&gear=SP1&{who}&{seen}&ask=1")
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_is_recorded_is_what_stands_on_the_screen() -> anyhow::Result<()> {
+    let _one = ONE.lock().await;
+    let Some(driver) = Driver::start()? else { return Ok(()) };
+    let running = Running::with_everything(EXECUTABLE).await?;
+    let tablet = Tablet::open(&driver, &running, "p-31").await?;
+    // What was typed for one lift does not turn the next one into it.
+    tablet.go(&ask_for("HB-424")).await?;
+    tablet.fill("form[data-keep=lift]", &[("load_cell_mass_mg", "971")]).await?;
+    tablet.go(&ask_for("HB-425")).await?;
+    tablet.wait_for("HB-425", "#verdict").await?;
+    let cell = tablet.css("form[data-keep=lift] [name=load_cell_mass_mg]").await?.prop("value").await?;
+    assert_eq!(cell.as_deref(), Some(""));
+    tablet.send("form[data-keep=lift]").await?;
+    tablet.wait_for("bags HB-425 lifted", ".notice.good").await?;
+    // A scan on the page asks for that bag.
+    tablet.go(&ask_for("HB-424").replace("bag=HB-424&", "").replace("&ask=1", "")).await?;
+    tablet.scan("HB-424").await?;
+    tablet.wait_for("HB-424", "#verdict").await?;
+    tablet.wait_for("No objection in the records", "#verdict h2").await?;
+    // An answer that is no longer so says it, and its button waits.
+    let hold = v1::PlaceHoldRequest {
+        request_id: packloft_client::connection::request_id(),
+        occurred_time: Some(packloft_client::moment::now()),
+        actor_code: "p-40".into(),
+        bag_tag: "HB-424".into(),
+        reason: "liner torn".into(),
+        hazard: v1::HazardKind::Spreading.into(),
+        ..v1::PlaceHoldRequest::default()
+    };
+    running.connection.quality.clone().place_hold(hold).await?;
+    tablet.wait_for("This answer is old", "#verdict").await?;
+    tablet.css("form[data-keep=lift] button:disabled").await?;
+    // A server that hangs is noticed as well as one that is gone, and so is its coming back.
+    tablet.go("/line").await?;
+    signal(&running, "-STOP")?;
+    tablet.wait_for("Connection lost", "[data-lost]").await?;
+    signal(&running, "-CONT")?;
+    let mut hidden = false;
+    for _ in 0..150 {
+        hidden = !tablet.client.find(Locator::Css("[data-lost]")).await?.is_displayed().await?;
+        if hidden {
+            break;
+        }
+        tokio::time::sleep(Duration::from_millis(100)).await;
+    }
+    assert!(hidden, "the notice goes when the server is back");
     tablet.close().await
 }
 

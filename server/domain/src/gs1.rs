@@ -57,6 +57,44 @@ pub fn sscc(company_prefix: &str, serial: i64) -> Option<String> {
     Some(format!("{body}{digit}"))
 }
 
+/// Digits that a fixed-length element has behind its application identifier (GS1 General Specifications, figure 7.8.5-2,
+/// those a packing house meets).
+const FIXED: [(&str, usize); 8] =
+    [("00", 18), ("01", 14), ("02", 14), ("11", 6), ("13", 6), ("15", 6), ("16", 6), ("17", 6)];
+
+/// Elements of a GS1 symbol as a scanner sends them or as people read them in brackets: application identifiers with their
+/// values. Empty for a text that is none.
+///
+/// ```
+/// use packloft_domain::gs1::elements;
+/// let wanted = |text: &str| elements(text).into_iter().map(|(ai, v)| format!("{ai}={v}")).collect::<Vec<_>>().join(" ");
+/// assert_eq!(wanted("(01)09521234543213(10)HF279A"), "01=09521234543213 10=HF279A");
+/// assert_eq!(wanted("]C1010952123454321310HF279A\u{1d}37800"), "01=09521234543213 10=HF279A 37=800");
+/// assert_eq!(wanted("(00) 376104250021234569 (37)372"), "00=376104250021234569 37=372");
+/// assert_eq!(wanted("HF279A"), "");
+/// ```
+pub fn elements(text: &str) -> Vec<(String, String)> {
+    let text = text.trim();
+    if text.starts_with('(') {
+        let parts = text.split('(').skip(1).filter_map(|part| part.split_once(')'));
+        return parts.map(|(ai, value)| (ai.trim().to_owned(), value.trim().to_owned())).collect();
+    }
+    let Some(plain) = text.strip_prefix(']').and_then(|rest| rest.get(2..)) else { return Vec::new() };
+    let mut rest = plain.trim_start_matches('\u{1d}');
+    let mut found = Vec::new();
+    while let Some((ai, value)) = rest.split_at_checked(2) {
+        let fixed = FIXED.iter().find(|(known, _)| *known == ai).map(|(_, digits)| *digits);
+        let end = match fixed {
+            Some(digits) if value.is_char_boundary(digits) && value.len() >= digits => digits,
+            Some(_) => return Vec::new(),
+            None => value.find('\u{1d}').unwrap_or(value.len()),
+        };
+        found.push((ai.to_owned(), value[..end].to_owned()));
+        rest = value[end..].trim_start_matches('\u{1d}');
+    }
+    found
+}
+
 /// The SSCC in what a person typed or a scanner sent: 18 digits, or those behind `00` or `(00)`, with or without a
 /// symbology prefix, or in a Digital Link.
 ///
@@ -67,7 +105,8 @@ pub fn sscc(company_prefix: &str, serial: i64) -> Option<String> {
 /// use packloft_domain::gs1::scanned_sscc;
 /// let sscc = "376104250021234569";
 /// for scan in [sscc.to_owned(), format!("00{sscc}"), format!("(00){sscc}"), format!("]C100{sscc}"),
-///     format!("https://id.gs1.org/00/{sscc}?10=A")] {
+///     format!("https://id.gs1.org/00/{sscc}?10=A"),
+///     format!("(00) {sscc}"), format!("(00){sscc}(37)800")] {
 ///     assert_eq!(scanned_sscc(&scan).as_deref(), Ok(sscc));
 /// }
 /// assert!(scanned_sscc("376104250021234560").is_err());
@@ -82,6 +121,8 @@ pub fn scanned_sscc(text: &str) -> Result<String, String> {
         Some((_, rest)) => rest.split(['?', '/']).next().unwrap_or_default(),
         None => plain.strip_prefix("(00)").unwrap_or(plain),
     };
+    let many = elements(text).into_iter().find(|(ai, value)| ai == "00" && value.len() == 18);
+    let digits = many.as_ref().map_or(digits, |(_, value)| value.as_str());
     let digits = if digits.len() == 20 { digits.strip_prefix("00").unwrap_or(digits) } else { digits };
     if is_key(digits, 18) {
         return Ok(digits.to_owned());

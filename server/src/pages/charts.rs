@@ -236,13 +236,13 @@ pub fn yield_table(ctx: &Ctx, bags: &[v1::BagYield]) -> Markup {
         html! {
             thead { tr {
                 th scope="col" { (ctx.t("Bag")) } th scope="col" { (ctx.t("Lot")) } th.number scope="col" { (ctx.t("Tipped")) }
-                th.number scope="col" { (ctx.t("Filled packs")) } th.number scope="col" { (ctx.t("Good packs")) } th.number scope="col" { (ctx.t("Yield")) }
+                th.number scope="col" { (ctx.t("Filled packs, ± with k = 2")) } th.number scope="col" { (ctx.t("Good packs")) } th.number scope="col" { (ctx.t("Yield")) }
                 th.number scope="col" { (ctx.t("Giveaway")) } th.number scope="col" { (ctx.t("Still inside")) } th.number scope="col" { (ctx.t("Share of unaccounted")) }
             } }
             tbody { @for bag in bags { tr {
                 th scope="row" { (super::widgets::bag_link(&bag.bag_tag)) } td { (super::widgets::lots(&bag.lots)) }
                 td.number { (ctx.words.kg(bag.tipped_mass_mg)) }
-                td.number { (ctx.words.number(bag.filled_pack_count, 1)) " \u{b1} " (ctx.words.number(bag.pack_count_uncertainty, 0)) }
+                td.number { (ctx.words.number(bag.filled_pack_count, 1)) " \u{b1} " (ctx.words.number(2.0 * bag.pack_count_uncertainty, 0)) }
                 td.number { (bag.good_pack_count.map_or_else(dash, |count| ctx.words.number(count, 1))) }
                 td.number { (bag.yield_ratio.map_or_else(dash, |ratio| ctx.words.percent(ratio))) }
                 td.number { (bag.giveaway_mass_mg.map_or_else(dash, |mass| ctx.words.kg_of(mass))) }
@@ -277,21 +277,22 @@ pub fn balance(ctx: &Ctx, place: usize, span: &v1::SpanBalance) -> Markup {
         steps.push(Step { name: &term.name, class: "bar", from: level, to, mass_mg: -term.mass_mg });
         level = to;
     }
-    let (step, left, right) = (24.0, 330.0, WIDTH - 130.0);
+    // The names are as long as they are; the longest decides where the bars begin.
+    let longest = steps.iter().map(|s| s.name.chars().count()).max().unwrap_or(0) as f64;
+    let (step, left, right) = (24.0, (longest * 6.9 + 14.0).max(120.0), WIDTH.max(longest * 6.9 + 400.0) - 130.0);
+    let width = right + 130.0;
     let height = step * (steps.len() as f64 + 2.0) + 20.0;
     let band = span.expanded_uncertainty_mg.unwrap_or(0.0);
     let low = steps.iter().map(|s| s.to.min(s.from)).fold(-band, f64::min).min(level - band);
     let x = Scale::new(low.min(0.0), most.max(1.0), left, right);
     let last = step * steps.len() as f64 + 8.0;
-    let title = ctx.tf(
-        "Balance of feed {} from {} to {}",
-        &[&span.feed_code, &ctx.words.time(span.start_time.as_ref()), &ctx.words.time(span.end_time.as_ref())],
-    );
+    let times = [&ctx.words.time(span.start_time.as_ref()), &ctx.words.time(span.end_time.as_ref())];
+    let title = ctx.tf("Balance of feed {} from {} to {}", &[&span.feed_code, times[0], times[1]]);
     let drawing = html! {
         (line("grid", x.place(0.0), 4.0, x.place(0.0), height - 12.0))
         @for (row, s) in steps.iter().enumerate() {
             @let y = row as f64 * step + 6.0;
-            (words("label", left - 8.0, y + 14.0, "end", s.name))
+            g lang="en" { (words("label", left - 8.0, y + 14.0, "end", &ctx.words.sentence(s.name))) }
             (bar(s.class, x.place(s.from.min(s.to)), y, (x.place(s.to) - x.place(s.from)).abs().max(1.0), step - 7.0))
             (words("axis", x.place(s.from.max(s.to)).max(left) + 6.0, y + 14.0, "start", &ctx.words.about_kg(s.mass_mg as f64)))
         }
@@ -317,5 +318,5 @@ pub fn balance(ctx: &Ctx, place: usize, span: &v1::SpanBalance) -> Markup {
             }
         },
     );
-    figure(&format!("balance-{place}"), &title, (WIDTH, height), &ctx.t("Figures as a table"), drawing, rows)
+    figure(&format!("balance-{place}"), &title, (width, height), &ctx.t("Figures as a table"), drawing, rows)
 }

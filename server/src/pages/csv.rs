@@ -56,6 +56,9 @@ impl Rows {
         let i = row.interval.clone().unwrap_or_default();
         let packs = format!("{}-{}", i.first_number, i.last_number);
         self.add(["packs", &i.run_code, &row.batch_code, "", "", &packs, "", "", ""]);
+        for tag in row.stretch_bag_tags.iter().filter(|tag| !row.bags.iter().any(|bag| bag.bag_tag == **tag)) {
+            self.add(["bag", tag, "", "", "stretch", "", "", "", ""]);
+        }
         for found in &row.lots {
             let code = found.lot.as_ref().map(|lot| lot.lot_code.clone()).unwrap_or_default();
             self.add([

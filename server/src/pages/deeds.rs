@@ -63,6 +63,16 @@ impl Deed<'_> {
         self.reader.fields.ticked(name)
     }
 
+    /// When something began: so many minutes before it was over, or at the time that is given.
+    fn before(&mut self, minutes_name: &str) -> Option<Timestamp> {
+        if !self.reader.fields.get("start_time").is_empty() {
+            return self.reader.time("start_time");
+        }
+        let minutes = self.reader.count(minutes_name).clamp(0, 7 * 1_440);
+        let (_, over, _) = self.header();
+        over.map(|over| Timestamp { seconds: over.seconds - minutes * 60, ..over })
+    }
+
     /// Counters of a machine as typed.
     fn counters(&mut self) -> Vec<v1::CounterReading> {
         let places = [
@@ -143,17 +153,21 @@ fn needed(deed: &str) -> May {
     }
 }
 
+/// Most objects a form is about.
+const ABOUT_MAX: usize = 20;
+
 /// Something happened to the object since the form was made, and not by this form.
 async fn unseen(ctx: &Ctx, fields: &Fields) -> Result<(), Problem> {
-    let about = fields.get("about");
     let Ok(seen) = fields.get("seen").parse::<i64>() else { return Ok(()) };
-    if about.is_empty() {
-        return Ok(());
+    let mut events: Vec<v1::Event> = Vec::new();
+    for about in fields.all("about").into_iter().take(ABOUT_MAX) {
+        let request =
+            v1::ListEventsRequest { object_key: about, from_sequence: seen + 1, page_size: 5, ..Default::default() };
+        let answer = ctx.api.list_events(Request::new(request)).await;
+        events.extend(answer.map_err(|status| Problem::of_status(&status))?.into_inner().events);
     }
-    let request =
-        v1::ListEventsRequest { object_key: about.into(), from_sequence: seen + 1, page_size: 5, ..Default::default() };
-    let answer = ctx.api.list_events(Request::new(request)).await;
-    let events = answer.map_err(|status| Problem::of_status(&status))?.into_inner().events;
+    events.sort_by_key(|event| event.sequence);
+    events.dedup_by_key(|event| event.sequence);
     let own = fields.get("request_id");
     if events.is_empty() || events.iter().any(|event| event.request_id == own) {
         return Ok(());
@@ -191,7 +205,7 @@ pub async fn run(ctx: &Ctx, deed: &str, fields: &Fields) -> Result<Done, Problem
         return Err(Problem::who(&ctx.t("Your role does not do this.")));
     }
     unseen(ctx, fields).await?;
-    let read = Deed { ctx, reader: Reader::new(fields, &ctx.words.zone) };
+    let read = Deed { ctx, reader: Reader::new(fields, &ctx.words) };
     match deed {
         "intake" | "bulk_bag" | "bag_weighing" | "residue" | "bag_loss" | "lot" | "lab_result" | "release_lot"
         | "reject_lot" | "lift" => floor(read, deed).await,
@@ -442,13 +456,14 @@ async fn line(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
             .1
         }
         "stop" => {
+            let start_time = d.before("stood_minutes");
             send!(
                 d,
                 record_stop,
                 RecordStopRequest {
                     machine_code: d.text("machine_code"),
                     reason_code: d.text("reason_code"),
-                    start_time: d.reader.time("start_time"),
+                    start_time: start_time,
                 }
             )
             .1
@@ -514,9 +529,10 @@ async fn line(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
 
 /// Check weighings as typed: grams, one a line or apart by spaces.
 async fn readings(mut d: Deed<'_>) -> Result<Done, Problem> {
+    let start_time = d.before("over_minutes");
     let mut masses = Vec::new();
     for text in d.text("mass_mg").split([' ', ';', '\n', '\r', '\t']).filter(|text| !text.is_empty()) {
-        match super::words::milligrams_of_grams(text) {
+        match super::words::milligrams_of_grams(text, d.ctx.words.language) {
             Ok(mass) => masses.push(mass),
             Err(fault) => d.reader.fault("mass_mg", format!("{text:?} {fault}")),
         }
@@ -531,7 +547,7 @@ async fn readings(mut d: Deed<'_>) -> Result<Done, Problem> {
             tare_mass_mg: d.reader.optional_grams("tare_mass_mg").unwrap_or(0),
             point: d.reader.choice("point"),
             mass_mg: masses,
-            start_time: d.reader.time("start_time"),
+            start_time: start_time,
         }
     )
     .1)
@@ -646,13 +662,19 @@ async fn who(ctx: &Ctx, fields: &Fields) -> Result<Done, Problem> {
         return Ok(Done { cookies: vec![set_cookie("person", "", 0)], to: Some("/who".into()), ..Done::default() });
     }
     let code = fields.get("person_code");
-    let found = registers::person(ctx, code).await.map_err(|status| Problem::of_status(&status))?;
+    let mut found = registers::person(ctx, code).await.map_err(|status| Problem::of_status(&status))?;
     if found.is_none() {
+        // Tablets begin words with a capital; nobody is two persons by that.
+        let all = registers::persons(ctx).await.map_err(|status| Problem::of_status(&status))?;
+        found = all.into_iter().find(|person| person.code.eq_ignore_ascii_case(code));
+    }
+    let Some(person) = found else {
         let text = format!("{code:?} is no person on record");
         return Err(Problem::of_faults(vec![FieldFault { field: "person_code".into(), text }]));
-    }
+    };
+    let code = person.code.as_str();
     let to = fields.get("to");
-    let ours = to.starts_with('/') && !to.starts_with("//") && !to.contains('\\');
+    let ours = super::ours(to);
     Ok(Done {
         cookies: vec![set_cookie("person", &super::escaped(code), shift_seconds(ctx))],
         to: Some(if ours { to.into() } else { "/".into() }),

@@ -8,7 +8,9 @@ use tonic::{Request, Status};
 use super::frame::Page;
 use super::registers::{self, choices};
 use super::who::{May, guarded, may};
-use super::widgets::{Form, badge, fact, findings, folded, form, form_with, hidden, n, none, pallet_link, table};
+use super::widgets::{
+    Form, badge, fact, findings, folded, form, form_with, hidden_as, more, n, none, pallet_link, table,
+};
 use super::{Ctx, escaped};
 
 /// Lines of an order when no number is asked for.
@@ -30,7 +32,7 @@ fn order_table(ctx: &Ctx, rows: &[v1::Order]) -> Markup {
             tbody { @for order in rows { @for line in &order.lines {
                 @let (loaded, gone) = (count_of(&order.loaded, &line.product_code), count_of(&order.dispatched, &line.product_code));
                 tr {
-                    th scope="row" { (order.order_code) } td { (order.consignee_code) } td { (line.product_code) }
+                    th.code scope="row" { (order.order_code) } td.code { (order.consignee_code) } td.code { (line.product_code) }
                     td.number { (ctx.words.count(line.pack_count)) } td.number { (ctx.words.count(loaded)) }
                     td.number { (ctx.words.count(gone)) " "
                         @if gone > line.pack_count { (badge("warn", &ctx.t("more than ordered"))) }
@@ -52,7 +54,7 @@ fn load_table(ctx: &Ctx, rows: &[v1::VehicleLoad]) -> Markup {
             } }
             tbody { @for load in rows { tr {
                 th scope="row" { a href={ "/loads/" (escaped(&load.load_code)) } { (load.load_code) } }
-                td { (load.registration_code) " " (load.trailer_code) }
+                td.code { (load.registration_code) " " (load.trailer_code) }
                 td { @if load.dispatched_time.is_some() { (badge("plain", &ctx.t("dispatched"))) } @else { (badge("good", &ctx.t("open"))) }
                     @if load.papers_differ { " " (badge("warn", &ctx.t("papers differ"))) } }
                 td.number { (load.pallet_count) } td.number { (ctx.words.kg(load.mass_mg)) } td { (ctx.words.time(load.opened_time.as_ref())) }
@@ -66,10 +68,13 @@ fn load_table(ctx: &Ctx, rows: &[v1::VehicleLoad]) -> Markup {
 /// # Errors
 /// When the record cannot be read.
 pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
-    let orders = v1::ListOrdersRequest { page_size: 50, ..Default::default() };
-    let orders = ctx.api.list_orders(Request::new(orders)).await?.into_inner().orders;
-    let loads = v1::ListVehicleLoadsRequest { page_size: 50, ..Default::default() };
-    let loads = ctx.api.list_vehicle_loads(Request::new(loads)).await?.into_inner().loads;
+    let token = |name: &str| ctx.query.get(name).to_owned();
+    let orders = v1::ListOrdersRequest { page_size: 50, page_token: token("orders"), ..Default::default() };
+    let orders_page = ctx.api.list_orders(Request::new(orders)).await?.into_inner();
+    let orders = orders_page.orders;
+    let loads = v1::ListVehicleLoadsRequest { page_size: 50, page_token: token("page"), ..Default::default() };
+    let loads_page = ctx.api.list_vehicle_loads(Request::new(loads)).await?.into_inner();
+    let loads = loads_page.loads;
     let products = choices!(&registers::products(ctx).await?);
     let consignees = choices!(&registers::consignees(ctx).await?);
     let body = html! {
@@ -89,7 +94,7 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
                 @for row in 0..ORDER_ROWS {
                     fieldset.row {
                         legend { (ctx.tf("Line {}", &[&(row + 1)])) }
-                        (f.one(&format!("product_code.{row}"), n("Product"), &products, "")) (f.count(&format!("pack_count.{row}"), n("Packs"), ""))
+                        (f.one_or_none(&format!("product_code.{row}"), n("Product"), &products, "")) (f.count(&format!("pack_count.{row}"), n("Packs"), ""))
                     }
                 }
             })))
@@ -97,9 +102,13 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
         h2 { (ctx.t("Vehicle loads")) }
         (none(ctx, loads.is_empty(), n("No vehicle load is on record.")))
         div #loads data-live { (load_table(ctx, &loads)) }
+        (more(ctx, &loads_page.next_page_token))
         h2 #orders { (ctx.t("Orders")) }
         (none(ctx, orders.is_empty(), n("No order is on record.")))
         div #order-rows data-live { (order_table(ctx, &orders)) }
+        @if !orders_page.next_page_token.is_empty() {
+            p { a.button href={ "/dispatch?orders=" (escaped(&orders_page.next_page_token)) "#orders" } { (ctx.t("More orders")) } }
+        }
     };
     Ok(Page::new(ctx.t("Dispatch"), body))
 }
@@ -130,17 +139,22 @@ fn progress(ctx: &Ctx, load: &v1::VehicleLoad) -> Markup {
 /// The scan field of a consignment: every scan loads a pallet, or says why not.
 fn scanning(ctx: &Ctx, consignment: &v1::Consignment, alone: bool) -> Markup {
     let key = format!("load-{}", consignment.consignment_code);
+    // With several drops the scanner goes on with the one that was scanned for last.
+    let alone = alone || ctx.query.get("drop") == consignment.consignment_code;
     let refused = ctx.problem.as_ref().filter(|problem| problem.key == key);
     let again = refused.map(|problem| problem.fields.get("sscc").to_owned()).unwrap_or_default();
     let forbidden = refused.is_some_and(|problem| problem.advice == super::form::Advice::Refused);
     html! {
         form.scan method="post" action="/do/load_pallet" {
-            (hidden(ctx, if forbidden { "" } else { &key }))
-            input type="hidden" name="key" value=(key);
+            (hidden_as(ctx, &key, !forbidden))
             input type="hidden" name="consignment_code" value=(consignment.consignment_code);
             label for=(key) { (ctx.tf("Scan a pallet for {}", &[&consignment.consignee_code])) }
             input id=(key) name="sscc" autocomplete="off" spellcheck="false" enterkeyhint="send" inputmode="numeric" data-scan[alone];
             button.main type="submit" { (ctx.t("Load")) }
+            @if ctx.back_entry {
+                label for={ (key) "-at" } { (ctx.t("Floor time")) }
+                input id={ (key) "-at" } name="at" type="datetime-local" value=(refused.map_or_else(|| ctx.query.get("at").to_owned(), |p| p.fields.get("at").to_owned())) required;
+            }
         }
         @if forbidden {
             (folded(ctx, &format!("gone-{key}"), &ctx.t("It is on the vehicle already"),
@@ -170,9 +184,9 @@ fn consignment(
                         thead { tr { th scope="col" { (ctx.t("Pallet")) } th.number scope="col" { (ctx.t("Packs")) } th.number scope="col" { (ctx.t("Mass")) } th scope="col" { (ctx.t("Loaded")) } th scope="col" { (ctx.t("Note")) } } }
                         tbody { @for pallet in &row.pallets { tr {
                             th scope="row" { (pallet_link(&pallet.sscc)) } td.number { (ctx.words.count(pallet.pack_count)) } td.number { (ctx.words.kg(pallet.mass_mg)) }
-                            td { (ctx.words.clock(pallet.loaded_time.as_ref())) }
+                            td { (ctx.words.time(pallet.loaded_time.as_ref())) }
                             td { @if !pallet.hold_codes.is_empty() { (badge("bad", &ctx.tf("on hold {}", &[&pallet.hold_codes.join(" ")]))) } " " span lang="en" { (pallet.note) }
-                                @if !pallet.reasons.is_empty() { (findings(&pallet.reasons)) } }
+                                @if !pallet.reasons.is_empty() { (findings(ctx, &pallet.reasons)) } }
                         } } }
                     }))
                 }
@@ -192,18 +206,40 @@ fn proposed(ctx: &Ctx, found: &v1::ProposeLoadResponse) -> Markup {
         @for row in &found.missing { p { (badge("warn", &ctx.tf("{} packs of {} are missing", &[&ctx.words.count(row.pack_count), &row.product_code]))) } }
         @if !found.passed_over.is_empty() {
             details { summary { (ctx.tf("Passed over: {}", &[&found.passed_over.len()])) }
-                ul { @for row in &found.passed_over { li { (pallet_link(&row.sscc)) (findings(&row.reasons)) } } } }
+                ul { @for row in &found.passed_over { li { (pallet_link(&row.sscc)) (findings(ctx, &row.reasons)) } } } }
+        }
+    }
+}
+
+/// What goes, and what is missing, to be read before the vehicle leaves.
+fn before_leaving(ctx: &Ctx, load: &v1::VehicleLoad, orders: &[v1::Order]) -> Markup {
+    let ordered = |code: &str| orders.iter().find(|order| order.order_code == code);
+    html! {
+        div.field.wide {
+            p.big { strong { (ctx.tf("pallets: {}", &[&load.pallet_count])) } ", " (ctx.words.about_kg(load.mass_mg as f64)) }
+            ul { @for row in &load.consignments {
+                li { (row.consignee_code) " " (row.order_code) ": " (ctx.tf("pallets: {}, packs: {}", &[&row.pallets.len(), &ctx.words.count(row.pack_count)])) " "
+                    @for line in ordered(&row.order_code).map(|order| order.lines.as_slice()).unwrap_or_default() {
+                        @let order = ordered(&row.order_code).cloned().unwrap_or_default();
+                        @let short = line.pack_count - count_of(&order.loaded, &line.product_code) - count_of(&order.dispatched, &line.product_code);
+                        @if short > 0 { (badge("warn", &ctx.tf("{} packs of {} are missing", &[&ctx.words.count(short), &line.product_code]))) }
+                    } }
+            } }
+            @if load.weighed_in_mg.is_some() && load.weighed_out_mg.is_none() { p { (badge("warn", &ctx.t("weighed in, not weighed out"))) } }
+            @if load.vehicle_check.is_empty() { p { (badge("warn", &ctx.t("Vehicle check"))) " " (ctx.t("not done")) } }
         }
     }
 }
 
 fn load_deeds(
     ctx: &Ctx,
-    load: &v1::VehicleLoad,
-    orders: &[(String, String)],
+    (load, sequence): (&v1::VehicleLoad, i64),
+    orders: &[v1::Order],
     consignees: &[(String, String)],
 ) -> Markup {
     let code = &load.load_code;
+    let order_rows: Vec<(String, String)> =
+        orders.iter().map(|order| (order.order_code.clone(), order.consignee_code.clone())).collect();
     let passes = [
         (i32::from(v1::WeighbridgePass::In).to_string(), ctx.t("in, empty")),
         (i32::from(v1::WeighbridgePass::Out).to_string(), ctx.t("out, loaded")),
@@ -217,14 +253,16 @@ fn load_deeds(
             })))
             (folded(ctx, "open_consignment", &ctx.t("Add a consignee"), form(ctx, "open_consignment", "open_consignment", &ctx.t("Add"), |f: &Form| html! {
                 (f.with("load_code", code)) (f.code("consignment_code", n("Consignment"), &[], ""))
-                (f.one("consignee_code", n("Consignee"), consignees, "")) (f.code("order_code", n("Order"), orders, ""))
+                (f.one("consignee_code", n("Consignee"), consignees, "")) (f.code("order_code", n("Order"), &order_rows, ""))
                 (f.count("drop_number", n("Drop number"), n("1 is unloaded first.")))
             })))
             (folded(ctx, "weighbridge", &ctx.t("Weighbridge"), form(ctx, "weighbridge", "weighbridge", &ctx.t("Record the weighing"), |f: &Form| html! {
                 (f.with("load_code", code)) (f.one("pass", n("Which way"), &passes, "")) (f.kg("gross_mass_mg", n("Gross"), "")) (f.code("ticket_code", n("Ticket"), &[], ""))
             })))
-            (folded(ctx, "dispatch_load", &ctx.t("Dispatch"), form_with(ctx, "dispatch_load", "dispatch_load", &ctx.t("Dispatch this vehicle"), Vec::new(), |f: &Form| html! {
-                (f.with("load_code", code)) (f.with("about", &super::deeds::about("vehicle_load", code)))
+            (folded(ctx, "dispatch_load", &ctx.t("The vehicle leaves"), form_with(ctx, "dispatch_load", "dispatch_load", &ctx.t("Dispatch this vehicle"), Vec::new(), |f: &Form| html! {
+                (f.with("load_code", code)) (f.with("about", &super::deeds::about("load", code))) (f.with("seen", &sequence.to_string()))
+                (before_leaving(ctx, load, orders))
+                (f.tick("checked", n("I have counted the pallets on the vehicle and read this")))
                 (f.code("seal_code", n("Seal"), &[], "")) (f.text("already_done_reason", n("Only if it has left already: why it was not asked first"), ""))
             })))
         }
@@ -252,12 +290,12 @@ fn papers(ctx: &Ctx, load: &v1::VehicleLoad) -> Markup {
 /// When it is not on record.
 pub async fn load(ctx: &Ctx, code: &str) -> Result<Page, Status> {
     let request = v1::GetVehicleLoadRequest { load_code: code.into(), min_sequence: 0 };
-    let load = ctx.api.get_vehicle_load(Request::new(request)).await?.into_inner().load.unwrap_or_default();
+    let answer = ctx.api.get_vehicle_load(Request::new(request)).await?.into_inner();
+    let (load, sequence) = (answer.load.unwrap_or_default(), answer.sequence);
     let open = load.dispatched_time.is_none();
     let consignees = choices!(&registers::consignees(ctx).await?);
     let orders = v1::ListOrdersRequest { page_size: 200, ..Default::default() };
     let orders = ctx.api.list_orders(Request::new(orders)).await?.into_inner().orders;
-    let orders: Vec<(String, String)> = orders.into_iter().map(|o| (o.order_code, o.consignee_code)).collect();
     let mut rows = Vec::new();
     for row in &load.consignments {
         let request = v1::ProposeLoadRequest { consignment_code: row.consignment_code.clone(), ..Default::default() };
@@ -271,11 +309,11 @@ pub async fn load(ctx: &Ctx, code: &str) -> Result<Page, Status> {
     let body = html! {
         (progress(ctx, &load))
         @if open && !load.reasons.is_empty() && load.pallet_count > 0 {
-            section.notice.warn #reasons { h2 { (ctx.t("What speaks against dispatching it now")) } (findings(&load.reasons)) }
+            section.notice.warn #reasons { h2 { (ctx.t("What speaks against dispatching it now")) } (findings(ctx, &load.reasons)) }
         }
         @for row in rows { (row) }
         (none(ctx, load.consignments.is_empty(), n("No consignee has been added yet.")))
-        @if open { (guarded(ctx, May::Store, || load_deeds(ctx, &load, &orders, &consignees))) } @else { (papers(ctx, &load)) }
+        @if open { (guarded(ctx, May::Store, || load_deeds(ctx, (&load, sequence), &orders, &consignees))) } @else { (papers(ctx, &load)) }
     };
     Ok(Page::new(ctx.tf("Vehicle load {}", &[&code]), body))
 }

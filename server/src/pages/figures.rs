@@ -36,30 +36,54 @@ fn verdict(ctx: &Ctx, span: &v1::SpanBalance) -> Markup {
     html! {
         p.big {
             @if let Some(mass) = span.unaccounted_mass_mg { (ctx.t("Unaccounted")) ": " strong { (ctx.words.kg(mass)) } " " }
-            (badge(kind, &span.verdict))
+            span lang="en" { (badge(kind, &ctx.words.sentence(&span.verdict))) }
         }
         @if let Some(content) = span.estimated_content_mg {
             p { (ctx.t("Still in the feed, estimated")) ": " (ctx.words.kg_of(content)) }
         }
-        @for note in &span.notes { p.quiet lang="en" { (note) } }
+        @for note in &span.notes { p.quiet lang="en" { (ctx.words.sentence(note)) } }
     }
 }
 
-async fn stops(ctx: &Ctx, feed: &str) -> Result<Markup, Status> {
-    let runs = v1::ListRunsRequest { page_size: 30, ..Default::default() };
-    let runs = ctx.api.list_runs(Request::new(runs)).await?.into_inner().runs;
-    let stops: Vec<v1::Stop> = runs.into_iter().filter(|run| run.feed_code == feed).flat_map(|run| run.stops).collect();
+/// Seconds between which a working day lies; all time when none is named.
+fn day_seconds(ctx: &Ctx, day: &str) -> (i64, i64) {
+    let date = packloft_domain::time::parse_date(day);
+    let start = |date: jiff::civil::Date| ctx.words.zone.day_start(date, ctx.site.day_start_minute);
+    let bounds = date.and_then(|date| Some((start(date)?, start(date.tomorrow().ok()?)?)));
+    bounds.map_or((i64::MIN, i64::MAX), |(from, to)| (from / 1_000_000, to / 1_000_000))
+}
+
+/// Runs of a feed that were on in a working day, or its last ones.
+async fn runs_of(ctx: &Ctx, feed: &str, day: &str) -> Result<Vec<v1::Run>, Status> {
+    let page_size = if day.is_empty() { 30 } else { 1_000 };
+    let request = v1::ListRunsRequest { page_size, ..Default::default() };
+    let mut runs = ctx.api.list_runs(Request::new(request)).await?.into_inner().runs;
+    let (from, to) = day_seconds(ctx, day);
+    runs.retain(|run| {
+        let start = run.start_time.map_or(0, |time| time.seconds);
+        let end = run.end_time.map_or(i64::MAX, |time| time.seconds);
+        run.feed_code == feed && start < to && end > from
+    });
+    Ok(runs)
+}
+
+async fn stops(ctx: &Ctx, feed: &str, day: &str) -> Result<Markup, Status> {
+    let (from, to) = day_seconds(ctx, day);
+    let mut stops: Vec<v1::Stop> = runs_of(ctx, feed, day).await?.into_iter().flat_map(|run| run.stops).collect();
+    stops.retain(|stop| {
+        let (start, end) = (stop.start_time.map_or(0, |t| t.seconds), stop.end_time.map_or(0, |t| t.seconds));
+        start < to && end > from
+    });
     Ok(html! {
-        h2 { (ctx.t("Stops of the last runs")) }
+        h2 { @if day.is_empty() { (ctx.t("Stops of the last runs")) } @else { (ctx.t("Stops of the day")) } }
         (none(ctx, stops.is_empty(), n("No stop is on record.")))
         @if !stops.is_empty() { (charts::pareto(ctx, &stops)) }
     })
 }
 
-async fn fill(ctx: &Ctx, feed: &str) -> Result<Markup, Status> {
-    let runs = v1::ListRunsRequest { page_size: 30, ..Default::default() };
-    let runs = ctx.api.list_runs(Request::new(runs)).await?.into_inner().runs;
-    let Some(run) = runs.iter().find(|run| run.feed_code == feed && run.reading_count > 0) else { return Ok(html! {}) };
+async fn fill(ctx: &Ctx, feed: &str, day: &str) -> Result<Markup, Status> {
+    let runs = runs_of(ctx, feed, day).await?;
+    let Some(run) = runs.iter().find(|run| run.reading_count > 0) else { return Ok(html! {}) };
     let request = v1::GetFillRequest { run_code: run.run_code.clone(), min_sequence: 0 };
     let fill = ctx.api.get_fill(Request::new(request)).await?.into_inner();
     Ok(html! {
@@ -91,16 +115,19 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
             p.big {
                 (ctx.t("Tipped")) ": " strong { (ctx.words.kg(yields.tipped_mass_mg)) }
                 @if let Some(count) = yields.good_pack_count { ". " (ctx.t("Good packs")) ": " strong { (ctx.words.number(count, 0)) } }
-                @if let Some(ratio) = yields.yield_ratio { ". " (ctx.t("Yield")) ": " strong { (ctx.words.percent(ratio)) } }
+                @let inside: f64 = yields.bags.iter().map(|bag| bag.inside_mass_mg).sum();
+                @if inside > 1e6 { ". " (ctx.t("Still in the feed")) ": " strong { (ctx.words.about_kg(inside)) } ". " (badge("warn", &ctx.t("running: no yield yet"))) }
+                @else if let Some(ratio) = yields.yield_ratio { ". " (ctx.t("Yield")) ": " strong { (ctx.words.percent(ratio)) } }
             }
-            @for note in &yields.notes { p.quiet lang="en" { (note) } }
+            @if !day.is_empty() { p.quiet { (ctx.t("Bags whose tip ended in the day. The balance below goes from one time the feed was seen empty, or its level, to the next, whatever day that was.")) } }
+            @for note in &yields.notes { p.quiet lang="en" { (ctx.words.sentence(note)) } }
             (charts::yields(ctx, &yields.bags))
             h2 { (ctx.t("Balance")) }
             (none(ctx, spans.is_empty(), n("No span is on record here.")))
             @for (place, span) in spans.iter().enumerate() { (charts::balance(ctx, place, span)) (verdict(ctx, span)) }
         }
-        (fill(ctx, feed).await?)
-        (stops(ctx, feed).await?)
+        (fill(ctx, feed, day).await?)
+        (stops(ctx, feed, day).await?)
     };
     Ok(Page::new(ctx.t("Yield and balance"), body))
 }

@@ -4,12 +4,11 @@
 
 use std::collections::BTreeMap;
 
-use packloft_domain::time::Zone;
 use prost_types::Timestamp;
 use tonic::{Code, Status};
 use tonic_types::StatusExt;
 
-use super::words::{milligrams, milligrams_of_grams};
+use super::words::{Words, milligrams, milligrams_of_grams};
 use crate::service::faults::timestamp;
 
 /// Most fields of a form.
@@ -109,7 +108,7 @@ pub enum Advice {
 }
 
 /// Name of a field without its path and place in a list.
-fn leaf(path: &str) -> &str {
+pub(super) fn leaf(path: &str) -> &str {
     let last = path.rsplit('.').next().unwrap_or(path);
     last.split('[').next().unwrap_or(last)
 }
@@ -162,7 +161,14 @@ impl Problem {
 
     /// Faults of a field.
     pub fn of_field<'a>(&'a self, name: &'a str) -> impl Iterator<Item = &'a FieldFault> {
-        self.reasons.iter().filter(move |row| row.field == name || (leaf(&row.field) == name && !name.contains('.')))
+        let typed = self.fields.get(name);
+        let unknown = move |row: &FieldFault| {
+            // A code that is not on record is marked where it was typed.
+            let mut words = row.text.split_whitespace().map(|word| word.trim_end_matches([',', ';', '.', ':']));
+            self.advice == Advice::Unknown && !typed.is_empty() && words.any(|word| word == typed)
+        };
+        let named = move |row: &FieldFault| row.field == name || (leaf(&row.field) == name && !name.contains('.'));
+        self.reasons.iter().filter(move |row| named(row) || unknown(row))
     }
 }
 
@@ -170,14 +176,14 @@ impl Problem {
 pub struct Reader<'a> {
     /// Fields.
     pub fields: &'a Fields,
-    zone: &'a Zone,
+    words: &'a Words,
     faults: Vec<FieldFault>,
 }
 
 impl<'a> Reader<'a> {
     /// Begins.
-    pub fn new(fields: &'a Fields, zone: &'a Zone) -> Reader<'a> {
-        Reader { fields, zone, faults: Vec::new() }
+    pub fn new(fields: &'a Fields, words: &'a Words) -> Reader<'a> {
+        Reader { fields, words, faults: Vec::new() }
     }
 
     /// Notes a fault.
@@ -192,17 +198,20 @@ impl<'a> Reader<'a> {
 
     /// A mass in kilograms; `None` when empty.
     pub fn optional_kg(&mut self, name: &str) -> Option<i64> {
-        self.read(name, milligrams)
+        let language = self.words.language;
+        self.read(name, |text| milligrams(text, language))
     }
 
     /// A mass in kilograms that must be given.
     pub fn kg(&mut self, name: &str) -> i64 {
-        self.needed(name, milligrams)
+        let language = self.words.language;
+        self.needed(name, |text| milligrams(text, language))
     }
 
     /// A mass in grams; `None` when empty.
     pub fn optional_grams(&mut self, name: &str) -> Option<i64> {
-        self.read(name, milligrams_of_grams)
+        let language = self.words.language;
+        self.read(name, |text| milligrams_of_grams(text, language))
     }
 
     /// A count; `None` when empty.
@@ -259,8 +268,8 @@ impl<'a> Reader<'a> {
         };
         // Of a time that came twice the first is taken; one that the clocks skipped comes back as another time.
         let wanted = local.strftime("%Y-%m-%d %H:%M").to_string();
-        let there = |instant: &i64| self.zone.clock(*instant).starts_with(&wanted);
-        match self.zone.instants(local).into_iter().find(there) {
+        let there = |instant: &i64| self.words.zone.clock(*instant).starts_with(&wanted);
+        match self.words.zone.instants(local).into_iter().find(there) {
             Some(instant) => Some(timestamp(instant)),
             None => {
                 self.fault(name, "is a time that the clocks skipped that day");
@@ -315,6 +324,9 @@ impl Pressed {
 
 #[cfg(test)]
 mod tests {
+    use packloft_domain::time::Zone;
+
+    use super::super::words::Language;
     use super::*;
 
     fn fields(rows: &[(&str, &str)]) -> Fields {
@@ -325,7 +337,8 @@ mod tests {
     fn every_fault_of_a_form_is_found() {
         let zone = Zone::named("Europe/Berlin").unwrap();
         let form = fields(&[("gross_mass_mg", "x"), ("pack_count", "1 200"), ("at", "2026-03-29T02:30")]);
-        let mut reader = Reader::new(&form, &zone);
+        let words = Words { language: Language::English, zone };
+        let mut reader = Reader::new(&form, &words);
         assert_eq!(reader.optional_kg("gross_mass_mg"), None);
         assert_eq!(reader.count("pack_count"), 1_200);
         assert_eq!(reader.count("missing"), 0);

@@ -1,13 +1,16 @@
 //! The frame of every page: head, ways to the other pages, who is there, what was just recorded or refused.
 
+use std::sync::LazyLock;
+
 use axum::response::{IntoResponse, Response};
 use http::StatusCode;
 use maud::{DOCTYPE, Markup, html};
+use sha2::{Digest as _, Sha256};
 use tonic::Status;
 
 use super::form::{Advice, Problem};
-use super::widgets::{findings, say};
-use super::{Ctx, who};
+use super::widgets::{field_id, findings, say};
+use super::{Ctx, labels, who};
 
 /// A page before it is framed.
 pub struct Page {
@@ -33,9 +36,13 @@ impl Page {
     }
 }
 
-/// Version of the assets in their address.
+/// What the assets are, in their address: another style or script has another one, whatever a tablet kept.
 fn version() -> &'static str {
-    env!("CARGO_PKG_VERSION")
+    static DIGEST: LazyLock<String> = LazyLock::new(|| {
+        let digest = Sha256::digest([super::STYLE, super::SCRIPT, super::ICON].concat());
+        digest.iter().take(6).map(|byte| format!("{byte:02x}")).collect()
+    });
+    &DIGEST
 }
 
 /// Ways to the pages: path and name.
@@ -77,9 +84,11 @@ pub fn problem(ctx: &Ctx, problem: &Problem) -> Markup {
             h2 { (advice(ctx, problem.advice)) }
             ul {
                 @for row in &problem.reasons {
-                    li lang="en" {
-                        @if !row.field.is_empty() && problem.advice == Advice::Correct { code { (row.field) } " " }
-                        (row.text)
+                    li {
+                        @if !row.field.is_empty() && problem.advice == Advice::Correct {
+                            a href={ "#" (field_id(&problem.key, &row.field)) } { (labels::of(ctx, &row.field)) } ": "
+                        }
+                        span lang="en" { (ctx.words.sentence(&row.text)) }
                     }
                 }
             }
@@ -94,7 +103,7 @@ fn recorded(ctx: &Ctx) -> Markup {
         section.notice.good role="status" data-notice {
             p {
                 strong { (ctx.t("Recorded")) ": " }
-                span lang="en" { (event.text) }
+                span lang="en" { (ctx.words.sentence(&event.text)) }
                 " " span.quiet {
                     "(" (ctx.words.time(event.occurred_time.as_ref())) ", " (event.actor_code) ", "
                     (ctx.tf("fact {}", &[&event.sequence])) ")"
@@ -104,7 +113,7 @@ fn recorded(ctx: &Ctx) -> Markup {
         @if !event.breaches.is_empty() {
             section.notice.bad role="alert" {
                 h2 { (ctx.t("This broke a rule. It is on record as done; quality must close it.")) }
-                (findings(&event.breaches))
+                (findings(ctx, &event.breaches))
                 @if !holds.is_empty() { p { (ctx.t("On hold now")) ": " strong { (holds) } } }
             }
         }
@@ -129,7 +138,7 @@ pub fn whole(ctx: &Ctx, page: Page) -> Markup {
     let site = if ctx.site.name.is_empty() { "Packloft".to_owned() } else { ctx.site.name.clone() };
     html! {
         (DOCTYPE)
-        html lang=(ctx.words.language.tag()) data-look=(look) {
+        html lang=(ctx.words.language.tag()) data-look=(look) data-zone=(ctx.site.zone) {
             head {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
@@ -146,7 +155,7 @@ pub fn whole(ctx: &Ctx, page: Page) -> Markup {
                     form.find action="/scan" method="get" role="search" aria-label=(ctx.t("Find a code")) {
                         label for="find" { (ctx.t("Any code")) }
                         input #find type="search" name="text" autocomplete="off" autocapitalize="characters"
-                            spellcheck="false" enterkeyhint="search" data-scan;
+                            spellcheck="false" enterkeyhint="search" data-scan placeholder=(ctx.t("Any code"));
                         button type="submit" { (ctx.t("Find")) }
                     }
                     a.who href="/who" {
@@ -174,11 +183,18 @@ pub fn whole(ctx: &Ctx, page: Page) -> Markup {
                     (ctx.t("What you see is from")) " " span data-seen { (ctx.words.clock(now(ctx).as_ref())) } ". "
                     (ctx.t("What you typed stays here; send it when the connection is back."))
                 }
-                main #main tabindex="-1" data-sequence=(ctx.sequence) {
+                main #main tabindex="-1" data-sequence=(ctx.sequence) data-who=(ctx.who.as_ref().map_or("", |person| person.code.as_str())) {
                     h1 { (page.title) }
+                    p.onlyprint.quiet {
+                        (ctx.words.time(now(ctx).as_ref())) ", " (ctx.tf("fact {}", &[&ctx.sequence]))
+                        @if let Some(person) = &ctx.who { ", " (person.code) }
+                    }
                     @if let Some(found) = &ctx.problem { (problem(ctx, found)) }
                     (recorded(ctx))
                     (page.body)
+                }
+                template #kept-note {
+                    p.note.kept { (ctx.t("Typed earlier and not sent yet.")) " " button type="button" { (ctx.t("Throw it away")) } }
                 }
                 footer.bottom {
                     p { (say(ctx, "A check of the records, not a safety device. Nobody under the load.")) }
@@ -202,7 +218,10 @@ pub fn fault(ctx: &Ctx, status: &Status) -> Page {
     };
     let body = html! {
         section.notice.bad role="alert" {
-            ul { @for row in &found.reasons { li lang="en" { (row.field) " " (row.text) } } }
+            ul { @for row in &found.reasons { li {
+                @if !row.field.is_empty() { (labels::of(ctx, &row.field)) ": " }
+                span lang="en" { (ctx.words.sentence(&row.text)) }
+            } } }
         }
         p { a.button href="/" { (ctx.t("To the start")) } }
     };

@@ -8,14 +8,15 @@ use std::collections::{BTreeMap, HashMap};
 
 use maud::{Markup, html};
 
+use super::Ctx;
 use super::picture::{at, words};
 
 /// Columns of a picture.
 pub const COLUMNS: usize = 5;
-const NODE_WIDTH: f64 = 150.0;
-const STEP: f64 = 198.0;
+const NODE_WIDTH: f64 = 172.0;
+const STEP: f64 = 222.0;
 const GAP: f64 = 10.0;
-const LEAST_HEIGHT: f64 = 40.0;
+const LEAST_HEIGHT: f64 = 46.0;
 /// Height that the heaviest column fills at least.
 const HEIGHT: f64 = 300.0;
 /// Most nodes the layout library is asked to order; more are kept as they come.
@@ -101,6 +102,23 @@ pub struct Place {
     pub height: f64,
 }
 
+/// True when places fall while the order in which things were added rises.
+fn falls(rows: &[(usize, (f64, f64))]) -> bool {
+    let count = rows.len().max(1) as f64;
+    let mean_node = rows.iter().map(|(node, _)| *node as f64).sum::<f64>() / count;
+    let mean_x = rows.iter().map(|(_, (x, _))| x).sum::<f64>() / count;
+    rows.iter().map(|(node, (x, _))| (*node as f64 - mean_node) * (x - mean_x)).sum::<f64>() < 0.0
+}
+
+/// As many characters as fit a width, with a mark when some are left out.
+fn fitting(text: &str, width: f64, per_character: f64) -> String {
+    let most = (width / per_character) as usize;
+    if text.chars().count() <= most {
+        return text.to_owned();
+    }
+    text.chars().take(most.saturating_sub(1)).chain(['\u{2026}']).collect()
+}
+
 impl Graph {
     /// Adds something, or makes it surer when it is there.
     pub fn add(&mut self, node: Node) {
@@ -161,7 +179,9 @@ impl Graph {
             let config = rust_sugiyama::configure::Config { transpose: false, ..Default::default() };
             let laid = std::panic::catch_unwind(|| rust_sugiyama::from_vertices_and_edges(&vertices, &edges, &config));
             for (part, (rows, ..)) in laid.unwrap_or_default().into_iter().enumerate() {
-                order.extend(rows.into_iter().map(|(node, (x, _))| (node, (part, x))));
+                // The library does not mind which way round; packs run from the first at the top to the last.
+                let turn = if falls(&rows) { -1.0 } else { 1.0 };
+                order.extend(rows.into_iter().map(|(node, (x, _))| (node, (part, turn * x))));
             }
         }
         let mut columns = vec![Vec::new(); COLUMNS];
@@ -249,7 +269,7 @@ impl Graph {
     }
 
     /// Draws it.
-    pub fn draw(&self, title: &str) -> Markup {
+    pub fn draw(&self, title: &str, speak: &dyn Fn(&Node) -> String) -> Markup {
         let (places, width, height, scale) = self.places();
         html! {
             svg.trace viewBox={ "-2 -2 " (at(width + 4.0)) " " (at(height + 4.0)) } role="group" aria-label=(title)
@@ -261,13 +281,25 @@ impl Graph {
                     }
                 }
                 @for (class, path) in self.paths(&places, scale) { path class=(class) d=(path) {} }
-                @for (node, place) in self.nodes.iter().zip(&places) { (draw_node(node, *place)) }
+                // Column by column, top down: the order in which a keyboard goes through them.
+                @for index in self.columns().into_iter().flatten() { (draw_node(&self.nodes[index], places[index], &speak(&self.nodes[index]))) }
             }
         }
     }
 }
 
-fn draw_node(node: &Node, place: Place) -> Markup {
+/// What somebody hears who cannot see the picture.
+pub fn spoken(ctx: &Ctx, node: &Node) -> String {
+    let set = match node.set {
+        Set::Likely => String::new(),
+        Set::Possible => format!(", {}", ctx.t("possible")),
+        Set::Stretch => format!(", {}", ctx.t("same stretch")),
+    };
+    let held = if node.held { format!(", {}", ctx.t("on hold")) } else { String::new() };
+    format!("{} {}{set}{held}", node.label, node.note)
+}
+
+fn draw_node(node: &Node, place: Place, spoken: &str) -> Markup {
     let class = format!("node {}{}", node.set.class(), if node.held { " held" } else { "" });
     let middle = place.y + place.height / 2.0;
     let inner = html! {
@@ -281,11 +313,11 @@ fn draw_node(node: &Node, place: Place) -> Markup {
             };
             (bar(Some((0.0, 1.0)), "strip stretch")) (bar(strip.possible, "strip possible")) (bar(strip.likely, "strip likely"))
         }
-        (words("name", place.x + 18.0, middle - 2.0, "start", &node.label))
-        (words("note", place.x + 18.0, middle + 14.0, "start", &node.note))
+        (words("name", place.x + 18.0, middle - 2.0, "start", &fitting(&node.label, NODE_WIDTH - 24.0, 8.6)))
+        (words("note", place.x + 18.0, middle + 14.0, "start", &fitting(&node.note, NODE_WIDTH - 24.0, 7.0)))
     };
     html! {
-        @if node.href.is_empty() { g { (inner) } } @else { a href=(node.href) { (inner) } }
+        @if node.href.is_empty() { g { (inner) } } @else { a href=(node.href) aria-label=(spoken) { (inner) } }
     }
 }
 
@@ -352,6 +384,6 @@ mod tests {
 
     #[test]
     fn an_empty_picture_can_be_drawn() {
-        assert!(Graph::default().draw("nothing").into_string().contains("<svg"));
+        assert!(Graph::default().draw("nothing", &|node| node.label.clone()).into_string().contains("<svg"));
     }
 }

@@ -15,7 +15,17 @@ use super::frame::Page;
 use super::intake::{bag_mass, bag_state};
 use super::registers::{self, choices};
 use super::who::{May, guarded};
-use super::widgets::{Form, badge, bag_link, findings, folded, form_with, lots, n, none, table, whole_masses};
+use super::widgets::{Form, badge, bag_link, findings, folded, form_with, lots, n, none, table};
+
+/// Bags that were ticked, and the one that was scanned.
+fn bags_of(fields: &Fields) -> Vec<String> {
+    let mut tags = fields.all("bag");
+    let scanned = fields.get("bag_scan");
+    if !scanned.is_empty() && !tags.iter().any(|tag| tag == scanned) {
+        tags.push(scanned.to_owned());
+    }
+    tags
+}
 
 /// A lift as a page names it: bags and gear by ticks, angles in degrees from vertical.
 pub fn lift_of(fields: &Fields, faults: &mut Vec<FieldFault>) -> v1::Lift {
@@ -42,7 +52,7 @@ pub fn lift_of(fields: &Fields, faults: &mut Vec<FieldFault>) -> v1::Lift {
     v1::Lift {
         hoist_code: fields.get("hoist").into(),
         gear,
-        bag_tags: fields.all("bag"),
+        bag_tags: bags_of(fields),
         direction: direction.into(),
         platform_code: if up { fields.get("platform").into() } else { String::new() },
         location_code: if up { String::new() } else { fields.get("location").into() },
@@ -54,7 +64,7 @@ pub fn lift_of(fields: &Fields, faults: &mut Vec<FieldFault>) -> v1::Lift {
             nobody_below: fields.ticked("nobody_below"),
             gate_shut: fields.ticked("gate_shut"),
         }),
-        load_cell_mass_mg: super::words::milligrams(fields.get("load_cell_mass_mg")).ok(),
+        load_cell_mass_mg: None,
     }
 }
 
@@ -100,15 +110,21 @@ fn bag_ticks(ctx: &Ctx, title: &str, bags: &[v1::BulkBag], ticked: &[String]) ->
 /// The question: what hangs, from what, which way, who.
 fn question(ctx: &Ctx, waiting: &[v1::BulkBag], standing: &[v1::BulkBag], known: &Known) -> Markup {
     let q = &ctx.query;
-    let ticked = q.all("bag");
+    let ticked = bags_of(q);
     let gear = q.all("gear");
     let directions = [("up", ctx.t("up")), ("down", ctx.t("down")), ("across", ctx.t("across"))];
     let me = ctx.who.as_ref().map(|person| person.code.clone()).unwrap_or_default();
     let driver = if q.get("driver").is_empty() { me } else { q.get("driver").to_owned() };
     html! {
-        form.deed method="get" action="/hoist#verdict" {
-            (bag_ticks(ctx, &ctx.t("Waiting below"), waiting, &ticked))
-            (bag_ticks(ctx, &ctx.t("Standing on the platform"), standing, &ticked))
+        form.deed method="get" action="/hoist#verdict" data-asks {
+            div.scan {
+                label for="ask-scan" { (ctx.t("Scan a bag, or tick it below")) }
+                input #ask-scan name="bag_scan" autocomplete="off" autocapitalize="characters" spellcheck="false" enterkeyhint="search" data-scan;
+            }
+            div #bags data-live {
+                (bag_ticks(ctx, &ctx.t("Waiting below"), waiting, &ticked))
+                (bag_ticks(ctx, &ctx.t("Standing on the platform"), standing, &ticked))
+            }
             fieldset.ticks {
                 legend { (ctx.t("On the hook, from the hook down")) }
                 @for item in &known.gear {
@@ -164,26 +180,43 @@ fn confirmations(ctx: &Ctx) -> Markup {
     }
 }
 
-fn verdict(ctx: &Ctx, answer: &v1::CheckLiftResponse) -> Markup {
+/// What was asked and when: an answer is about these bags and this gear, as things stood then.
+fn asked_for(ctx: &Ctx, lift: &v1::Lift) -> Markup {
+    let gear: Vec<&str> = lift.gear.iter().map(|row| row.gear_code.as_str()).collect();
+    let now = crate::service::faults::timestamp(ctx.now_us());
+    html! {
+        p {
+            strong { (lift.bag_tags.join(", ")) } " " (ctx.t("on")) " " (lift.hoist_code)
+            @if !gear.is_empty() { ", " (gear.join(" + ")) }
+            ". " (ctx.tf("Asked at {}.", &[&ctx.words.clock(Some(&now))]))
+        }
+        p.stale data-stale hidden { strong { (ctx.t("This answer is old: something was changed or recorded since. Ask again.")) } }
+    }
+}
+
+fn verdict(ctx: &Ctx, lift: &v1::Lift, answer: &v1::CheckLiftResponse) -> Markup {
     let good = answer.no_objection;
     let used = |row: &v1::LiftUtilisation| if row.limit_mg > 0 { row.load_mg * 100 / row.limit_mg } else { 0 };
+    // The whole bar is the limit; what is over it is full and red.
+    let bar = |row: &v1::LiftUtilisation| if row.load_mg > row.limit_mg { 100 } else { used(row).min(99) };
     html! {
         section.verdict.stop[!good] #verdict role="status" tabindex="-1" {
             h2 {
                 @if good { (ctx.t("No objection in the records")) }
                 @else { (ctx.t("DO NOT LIFT")) " \u{2013} " (ctx.tf("reasons: {}", &[&answer.reasons.len()])) }
             }
-            @if !answer.reasons.is_empty() { (findings(&answer.reasons)) }
+            (asked_for(ctx, lift))
+            @if !answer.reasons.is_empty() { (findings(ctx, &answer.reasons)) }
             p.caution lang="en" { (answer.caution) }
         }
         p.big {
             (ctx.t("On the hook")) ": " strong { (ctx.words.kg(answer.hook_load_mg)) } ". "
             (ctx.tf("At most {} of these bags at once", &[&answer.max_bag_count]))
-            @if !answer.limited_by.is_empty() { ", " (ctx.t("limited by")) " " span lang="en" { (whole_masses(&answer.limited_by)) } } "."
+            @if !answer.limited_by.is_empty() { ", " (ctx.t("limited by")) " " span lang="en" { (ctx.words.sentence(&answer.limited_by)) } } "."
         }
         (table(&ctx.t("From the hook down"), html! {
             thead { tr {
-                th scope="col" { (ctx.t("Element")) } th.number scope="col" { (ctx.t("Load")) }
+                th scope="col" { (ctx.t("Element")) } th.number scope="col" { (ctx.t("Mass on it")) }
                 th.number scope="col" { (ctx.t("Limit")) } th scope="col" { (ctx.t("Used")) }
             } }
             tbody { @for row in &answer.utilisations { tr {
@@ -191,11 +224,12 @@ fn verdict(ctx: &Ctx, answer: &v1::CheckLiftResponse) -> Markup {
                 td.number { (ctx.words.kg(row.limit_mg)) }
                 td {
                     (badge(if row.load_mg > row.limit_mg { "bad" } else { "good" }, &format!("{}\u{a0}%", used(row))))
-                    " " meter min="0" max="150" low="90" high="100" optimum="50" value=(used(row).min(150)) aria-label=(ctx.t("Used")) {}
+                    " " meter min="0" max="100" low="90" high="99" optimum="50" value=(bar(row)) aria-label=(format!("{} {}", ctx.t("Used"), row.element)) {}
                 }
             } } }
         }))
         (table(&ctx.t("Masses counted"), html! {
+            thead { tr { th scope="col" { (ctx.t("Bag")) } th.number scope="col" { (ctx.t("Gross")) } th scope="col" { (ctx.t("How it is known")) } } }
             tbody { @for bag in &answer.bags { tr {
                 th scope="row" { (bag_link(&bag.bag_tag)) } td.number { (ctx.words.kg(bag.gross_mass_mg)) }
                 td lang="en" { (bag.basis) }
@@ -204,19 +238,47 @@ fn verdict(ctx: &Ctx, answer: &v1::CheckLiftResponse) -> Markup {
     }
 }
 
+/// Fields of the question that go on with the form that records the lift: an address may bring others.
+fn carried_on(name: &str) -> bool {
+    const NAMES: [&str; 12] = [
+        "bag",
+        "gear",
+        "hoist",
+        "direction",
+        "platform",
+        "location",
+        "driver",
+        "slinger",
+        "loops_on_untwisted",
+        "bag_sound_dry",
+        "nobody_below",
+        "gate_shut",
+    ];
+    NAMES.contains(&name) || name.starts_with("angle.")
+}
+
 /// The form that records the lift that was asked for, as done.
-fn done(ctx: &Ctx, good: bool) -> Markup {
-    let button = if good { ctx.t("Record this lift as done") } else { ctx.t("Record it as done, with its breach") };
+fn done(ctx: &Ctx, lift: &v1::Lift, answer: &v1::CheckLiftResponse) -> Markup {
+    let good = answer.no_objection;
+    let tags = lift.bag_tags.join(", ");
+    let button = if good {
+        ctx.tf("Record the lift of {} as done", &[&tags])
+    } else {
+        ctx.tf("Record the lift of {} as done, with its breach", &[&tags])
+    };
     let carried: Vec<(String, String)> = ctx
         .query
         .pairs()
-        .filter(|(name, _)| !matches!(*name, "ask" | "done" | "load_cell_mass_mg"))
+        .filter(|(name, _)| carried_on(name))
         .map(|(name, value)| (name.to_owned(), value.to_owned()))
         .collect();
     guarded(ctx, May::Floor, || {
         let made = form_with(ctx, "lift", "lift", &button, Vec::new(), |f: &Form| {
             html! {
                 @for (name, value) in &carried { (f.with(name, value)) }
+                @for tag in lift.bag_tags.iter().filter(|tag| !carried.contains(&("bag".to_owned(), (*tag).clone()))) { (f.with("bag", tag)) }
+                @for tag in &lift.bag_tags { (f.with("about", &super::deeds::about("bag", tag))) }
+                (f.with("seen", &answer.sequence.to_string()))
                 (f.kg("load_cell_mass_mg", n("Load cell, if it shows"), ""))
             }
         });
@@ -291,12 +353,8 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
     let lift = lift_of(&ctx.query, &mut faults);
     let asked = !lift.bag_tags.is_empty() && ctx.query.ticked("ask");
     let answer = if asked {
-        Some(
-            ctx.api
-                .check_lift(Request::new(v1::CheckLiftRequest { lift: Some(lift), occurred_time: None }))
-                .await
-                .map(tonic::Response::into_inner),
-        )
+        let request = v1::CheckLiftRequest { lift: Some(lift.clone()), occurred_time: None };
+        Some(ctx.api.check_lift(Request::new(request)).await.map(tonic::Response::into_inner))
     } else {
         None
     };
@@ -308,17 +366,17 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
             section.notice.warn role="alert" { p { (ctx.t("Tick the bags that would hang on the hook.")) } }
         }
         @match &answer {
-            Some(Ok(answer)) => { (verdict(ctx, answer)) (done(ctx, answer.no_objection)) },
+            Some(Ok(answer)) => { (verdict(ctx, &lift, answer)) (done(ctx, &lift, answer)) },
             Some(Err(status)) => {
                 section.verdict.stop #verdict role="alert" {
                     h2 { (ctx.t("DO NOT LIFT")) " \u{2013} " (ctx.t("it cannot be checked")) }
-                    ul { @for row in &super::form::Problem::of_status(status).reasons { li lang="en" { (row.field) " " (row.text) } } }
+                    ul { @for row in &super::form::Problem::of_status(status).reasons { li { (super::labels::of(ctx, &row.field)) ": " span lang="en" { (ctx.words.sentence(&row.text)) } } } }
                     p.caution lang="en" { (packloft_domain::rules::lift::CAUTION) }
                 }
             },
             None => {},
         }
-        @for fault in &faults { p.notice.bad role="alert" { code { (fault.field) } " " span lang="en" { (fault.text) } } }
+        @for fault in &faults { p.notice.bad role="alert" { (super::labels::of(ctx, &fault.field)) ": " span lang="en" { (fault.text) } } }
         h2 { (ctx.t("Plan a lift")) }
         (question(ctx, &waiting, &standing, &known))
         h2 { (ctx.t("What is due")) }

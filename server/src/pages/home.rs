@@ -18,9 +18,16 @@ fn tile(to: &str, name: &str, body: Markup) -> Markup {
     html! { a.tile href=(to) { h2 { (name) } (body) } }
 }
 
-fn counted(figure: usize, text: &str, kind: &str) -> Markup {
-    let kind = if figure == 0 { "good" } else { kind };
+fn counted(figure: String, text: &str, kind: &str, none: &str) -> Markup {
+    if figure == "0" {
+        return html! { p { (badge("good", none)) } };
+    }
     html! { p { strong.figure { (figure) } " " (badge(kind, text)) } }
+}
+
+/// A count of a page of a list; more than a page is told as such.
+fn many(count: usize, next_page_token: &str) -> String {
+    if next_page_token.is_empty() { count.to_string() } else { format!("{count}+") }
 }
 
 async fn lines(ctx: &Ctx) -> Result<Markup, Status> {
@@ -36,7 +43,7 @@ async fn lines(ctx: &Ctx) -> Result<Markup, Status> {
                 @match &row.run {
                     Some(run) => {
                         (badge("good", &ctx.t("running"))) " " (run.product_code) ", " (ctx.t("batch")) " " (run.batch_code)
-                        ": " strong { (ctx.words.count(run.filled_count)) } " " (ctx.t("filled"))
+                        ": " strong { (ctx.words.count(run.filled_count)) } " " (ctx.t("packs"))
                     },
                     None => (badge("plain", &ctx.t("no run open"))),
                 }
@@ -52,9 +59,14 @@ async fn lines(ctx: &Ctx) -> Result<Markup, Status> {
 /// When the record cannot be read.
 pub async fn now(ctx: &Ctx) -> Result<Page, Status> {
     let api = &ctx.api;
-    let holds = api.list_holds(Request::new(v1::ListHoldsRequest { page_size: 1_000, ..Default::default() })).await?;
-    let breaches =
-        api.list_breaches(Request::new(v1::ListBreachesRequest { page_size: 1_000, ..Default::default() })).await?;
+    let holds = api
+        .list_holds(Request::new(v1::ListHoldsRequest { page_size: 1_000, ..Default::default() }))
+        .await?
+        .into_inner();
+    let breaches = api
+        .list_breaches(Request::new(v1::ListBreachesRequest { page_size: 1_000, ..Default::default() }))
+        .await?
+        .into_inner();
     let due = api.list_due(Request::new(v1::ListDueRequest::default())).await?.into_inner().rows;
     let stopped = due.iter().filter(|row| row.stopped).count();
     let bags =
@@ -74,11 +86,11 @@ pub async fn now(ctx: &Ctx) -> Result<Page, Status> {
         div.tiles #now data-live {
             (tile("/line", &ctx.t("Line"), lines(ctx).await?))
             (tile("/holds", &ctx.t("Holds"), html! {
-                (counted(holds.into_inner().holds.len(), &ctx.t("open holds"), "bad"))
-                (counted(breaches.into_inner().breaches.len(), &ctx.t("open breaches"), "bad"))
+                (counted(many(holds.holds.len(), &holds.next_page_token), &ctx.t("open holds"), "bad", &ctx.t("nothing is on hold")))
+                (counted(many(breaches.breaches.len(), &breaches.next_page_token), &ctx.t("open breaches"), "bad", &ctx.t("no open breach")))
             }))
             (tile("/hoist", &ctx.t("Hoist"), html! {
-                (counted(stopped, &ctx.t("stopped by a date or a defect"), "bad"))
+                (counted(stopped.to_string(), &ctx.t("stopped by a date or a defect"), "bad", &ctx.t("nothing is stopped")))
                 p { strong.figure { (waiting) } " " (ctx.t("bags in store")) ", " strong { (standing) } " " (ctx.t("on the platform")) }
             }))
             (tile("/dispatch", &ctx.t("Dispatch"), html! {

@@ -20,22 +20,31 @@ const BAG_ROWS: usize = 6;
 
 /// State of a bag as a word and mark.
 pub fn bag_state(ctx: &Ctx, bag: &v1::BulkBag) -> Markup {
-    if !bag.hold_codes.is_empty() {
-        return badge("bad", &ctx.tf("on hold {}", &[&bag.hold_codes.join(" ")]));
-    }
-    match bag.state() {
-        v1::BagState::InStore => badge("good", &ctx.t("in store")),
-        v1::BagState::OnPlatform => badge("good", &ctx.t("on the platform")),
+    let place = match bag.state() {
+        v1::BagState::InStore => badge("plain", &ctx.t("in store")),
+        v1::BagState::OnPlatform => badge("plain", &ctx.t("on the platform")),
         v1::BagState::PartTipped => badge("plain", &ctx.t("part tipped")),
         v1::BagState::Emptied => badge("plain", &ctx.t("emptied")),
         v1::BagState::Refused => badge("bad", &ctx.t("refused")),
         v1::BagState::Missing => badge("warn", &ctx.t("missing")),
         v1::BagState::Unspecified => badge("warn", &ctx.t("not known")),
+    };
+    html! {
+        @if !bag.hold_codes.is_empty() { (badge("bad", &ctx.tf("on hold {}", &[&bag.hold_codes.join(" ")]))) " " }
+        (place)
     }
 }
 
 /// State of a lot.
 pub fn lot_state(ctx: &Ctx, lot: &v1::Lot) -> Markup {
+    if !lot.hold_codes.is_empty() {
+        let state = match lot.state() {
+            v1::LotState::Released => ctx.t("released"),
+            v1::LotState::Rejected => ctx.t("rejected"),
+            v1::LotState::Pending | v1::LotState::Unspecified => ctx.t("pending"),
+        };
+        return badge("bad", &format!("{state}, {}", ctx.tf("on hold {}", &[&lot.hold_codes.join(" ")])));
+    }
     match lot.state() {
         v1::LotState::Released => badge("good", &ctx.t("released")),
         v1::LotState::Rejected => badge("bad", &ctx.t("rejected")),
@@ -176,7 +185,7 @@ fn new_lot(ctx: &Ctx, known: &Known) -> Markup {
         html! {
             (f.code("lot_code", n("Lot"), &[], ""))
             (f.one("material_code", n("Material"), &known.materials, ""))
-            (f.one("supplier_code", n("Supplier"), &known.suppliers, ""))
+            (f.one_or_none("supplier_code", n("Supplier"), &known.suppliers, n("None: our own works.")))
             (f.code("supplier_lot_code", n("Supplier's lot"), &[], ""))
         }
     });
@@ -188,7 +197,7 @@ fn new_lot(ctx: &Ctx, known: &Known) -> Markup {
 /// # Errors
 /// When the record cannot be read.
 pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
-    let lots = v1::ListLotsRequest { page_size: 50, ..Default::default() };
+    let lots = v1::ListLotsRequest { page_size: 50, page_token: ctx.query.get("lots").into() };
     let lots = ctx.api.list_lots(Request::new(lots)).await?.into_inner();
     let bags = v1::ListBulkBagsRequest { page_token: ctx.query.get("page").into(), ..Default::default() };
     let bags = ctx.api.list_bulk_bags(Request::new(bags)).await?.into_inner();
@@ -202,6 +211,7 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
         h2 { (ctx.t("Lots")) }
         (none(ctx, lots.lots.is_empty(), n("No lot is on record yet.")))
         div #lots data-live { (lot_table(ctx, &lots.lots)) }
+        @if !lots.next_page_token.is_empty() { p { a.button href={ "/intake?lots=" (super::escaped(&lots.next_page_token)) "#lots" } { (ctx.t("More lots")) } } }
         h2 { (ctx.t("Bulk bags")) }
         (none(ctx, bags.bags.is_empty(), n("No bag is on record yet.")))
         div #bags data-live { (bag_table(ctx, &bags.bags)) }

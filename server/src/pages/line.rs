@@ -67,6 +67,12 @@ fn counters(f: &Form) -> Markup {
         (f.count("filled", n("Counter: filled"), ""))
         (f.count("accepted", n("Counter: accepted"), ""))
         (f.count("rejected", n("Counter: rejected"), ""))
+        details.wide {
+            summary { (f.ctx.t("A counter was set back?")) }
+            (f.count("filled_before_reset", n("Counter filled, last value before it was set back"), n("Then the value above counts from 0 on.")))
+            (f.count("accepted_before_reset", n("Counter accepted, last value before it was set back"), ""))
+            (f.count("rejected_before_reset", n("Counter rejected, last value before it was set back"), ""))
+        }
     }
 }
 
@@ -113,11 +119,12 @@ fn deeds(ctx: &Ctx, line: &v1::GetLineResponse, known: &Known, checks: &[v1::Che
             (deed(ctx, "stop", ctx.t("Machine stood still"), ctx.t("Record the stop, ended now"), |f| html! {
                 (f.with("machine_code", machine))
                 (f.one("reason_code", n("Reason"), &known.reasons, ""))
-                (start_time(f))
+                (f.count("stood_minutes", n("For how many minutes"), ""))
             }))
             (deed(ctx, "readings", ctx.t("Packs weighed"), ctx.t("Record the weighings"), |f| html! {
                 (f.with("machine_code", machine))
                 (f.lines("mass_mg", n("Grams, one pack a line"), ""))
+                (f.count("over_minutes", n("Weighed over how many minutes"), n("From the first pack to the last, ended now; 0 for all at once.")))
                 (f.one("instrument_code", n("Instrument"), &known.instruments, ""))
                 (f.one("kind", n("What was read"), &[
                     (i32::from(v1::ReadingKind::Net).to_string(), ctx.t("net")),
@@ -194,22 +201,6 @@ fn deeds(ctx: &Ctx, line: &v1::GetLineResponse, known: &Known, checks: &[v1::Che
     }
 }
 
-fn start_time(f: &Form) -> Markup {
-    let value = f.value("start_time");
-    let value = if value.is_empty() { local_now(f.ctx) } else { value };
-    html! {
-        div.field {
-            label for="stop-start" { (f.ctx.t("Since when")) }
-            input #stop-start name="start_time" type="datetime-local" value=(value);
-        }
-    }
-}
-
-/// Now by the site's clock, as the browser writes it.
-pub fn local_now(ctx: &Ctx) -> String {
-    ctx.words.zone.clock(ctx.now_us()).replacen(' ', "T", 1).chars().take(16).collect()
-}
-
 fn content(ctx: &Ctx, line: &v1::GetLineResponse) -> Markup {
     let Some(content) = line.estimated_content_mg else { return html! {} };
     let full = line.capacity_mass_mg.max(1) as f64;
@@ -255,7 +246,7 @@ fn run_card(ctx: &Ctx, line: &v1::GetLineResponse) -> Markup {
                     h2 { (ctx.t("Run")) " " (run_link(&run.run_code)) }
                     p { strong { (run.product_code) } ", " (ctx.t("batch")) " " strong { (run.batch_code) } }
                     dl.facts {
-                        (fact(&ctx.t("Filled"), html! { strong.figure { (ctx.words.count(run.filled_count)) } }))
+                        (fact(&ctx.t("Packs of this run"), html! { strong.figure { (ctx.words.count(run.filled_count)) } }))
                         @if let Some(count) = run.accepted_count { (fact(&ctx.t("Accepted"), ctx.words.count(count))) }
                         @if let Some(count) = run.rejected_count { (fact(&ctx.t("Rejected"), ctx.words.count(count))) }
                         (fact(&ctx.t("Packs an hour"), rate.map_or_else(|| "\u{2013}".into(), |rate| ctx.words.number(rate, 0))))
@@ -279,8 +270,8 @@ fn counts(ctx: &Ctx, rows: &[v1::CountRow]) -> Markup {
         @if !rows.is_empty() {
             (table(&ctx.t("Counts"), html! {
                 thead { tr {
-                    th scope="col" { (ctx.t("Time")) } th.number scope="col" { (ctx.t("Filled")) }
-                    th.number scope="col" { (ctx.t("Accepted")) } th.number scope="col" { (ctx.t("Rejected")) }
+                    th scope="col" { (ctx.t("Time")) } th.number scope="col" { (ctx.t("Counter: filled")) }
+                    th.number scope="col" { (ctx.t("Counter: accepted")) } th.number scope="col" { (ctx.t("Counter: rejected")) }
                     th.number scope="col" { (ctx.t("Packs an hour")) }
                 } }
                 tbody { @for row in rows { tr {
@@ -305,6 +296,9 @@ pub async fn page(ctx: &Ctx, machine: &str) -> Result<Page, Status> {
         v1::ListBulkBagsRequest { page_size: 100, state: v1::BagState::OnPlatform.into(), ..Default::default() };
     let mut platform = ctx.api.list_bulk_bags(Request::new(on_platform)).await?.into_inner().bags;
     platform.reverse();
+    let begun =
+        v1::ListBulkBagsRequest { page_size: 100, state: v1::BagState::PartTipped.into(), ..Default::default() };
+    platform.splice(0..0, ctx.api.list_bulk_bags(Request::new(begun)).await?.into_inner().bags);
     let fill = match &line.run {
         Some(run) => {
             let request = v1::GetFillRequest { run_code: run.run_code.clone(), min_sequence: 0 };
@@ -375,7 +369,7 @@ fn run_table(ctx: &Ctx, rows: &[v1::Run]) -> Markup {
             tbody { @for run in rows { tr {
                 th scope="row" { (run_link(&run.run_code)) } td { (run.product_code) } td { (run.batch_code) }
                 td { (ctx.words.time(run.start_time.as_ref())) }
-                td { @if run.end_time.is_some() { (ctx.words.time(run.end_time.as_ref())) } @else { (badge("good", &ctx.t("open"))) } }
+                td { @if run.end_time.is_some() { (ctx.words.time(run.end_time.as_ref())) } @else { (badge("plain", &ctx.t("still running"))) } }
                 td.number { (ctx.words.count(run.filled_count)) }
             } } }
         },

@@ -14,7 +14,7 @@ pub mod form;
 pub mod words;
 
 mod charts;
-pub mod checks;
+mod checks;
 mod csv;
 mod deeds;
 mod dispatch;
@@ -24,6 +24,7 @@ mod graph;
 mod hoist;
 mod home;
 mod intake;
+mod labels;
 mod line;
 mod paper;
 mod picture;
@@ -43,8 +44,9 @@ use std::time::Duration;
 
 use axum::Router;
 use axum::body::Body;
-use axum::extract::{RawForm, Request, State};
-use axum::response::sse::{Event, KeepAlive, Sse};
+use axum::extract::Form;
+use axum::extract::{Request, State};
+use axum::response::sse::{Event, Sse};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
 use http::header::{CACHE_CONTROL, CONTENT_TYPE, COOKIE, HeaderName, HeaderValue, LOCATION, SET_COOKIE};
@@ -55,7 +57,7 @@ use packloft_proto::v1::journal_service_server::JournalService;
 use packloft_proto::v1::setup_service_server::SetupService;
 use tokio::sync::watch;
 use tokio_stream::StreamExt;
-use tokio_stream::wrappers::WatchStream;
+use tokio_stream::wrappers::{IntervalStream, WatchStream};
 use tonic::Status;
 
 use crate::limits;
@@ -128,6 +130,9 @@ impl Ctx {
     }
 }
 
+/// How long a page says what was recorded.
+const DONE_SECONDS: i64 = 600;
+
 fn cookie(headers: &HeaderMap, name: &str) -> String {
     let lines = headers.get_all(COOKIE).into_iter().filter_map(|line| line.to_str().ok());
     let pairs = lines.flat_map(|line| line.split(';')).filter_map(|pair| pair.trim().split_once('='));
@@ -175,7 +180,10 @@ impl Pages {
             ctx.who = registers::person(&ctx, &code).await?;
         }
         if let Ok(sequence) = ctx.query.get("done").parse::<i64>() {
-            ctx.done = recorded(&ctx, sequence).await?;
+            // Only what was recorded just now: an address kept or made up says nothing of the present.
+            let just_now = ctx.now_us() / 1_000_000 - DONE_SECONDS;
+            let event = recorded(&ctx, sequence).await?;
+            ctx.done = event.filter(|event| event.recorded_time.is_some_and(|time| time.seconds >= just_now));
         }
         Ok(ctx)
     }
@@ -265,7 +273,7 @@ async fn get_page(State(pages): State<Pages>, uri: Uri, headers: HeaderMap) -> R
         Err(fault) => return secured(frame::bare_fault(&fault)),
     };
     if ctx.path == "/trace.csv" {
-        return secured(csv::trace(&ctx).await.unwrap_or_else(|fault| frame::bare_fault(&fault)));
+        return secured(csv::trace(&ctx).await.unwrap_or_else(|fault| answer(&ctx, frame::fault(&ctx, &fault))));
     }
     let page = match show(&ctx).await {
         Ok(page) => page,
@@ -274,11 +282,22 @@ async fn get_page(State(pages): State<Pages>, uri: Uri, headers: HeaderMap) -> R
     secured(answer(&ctx, page))
 }
 
+/// True for an address on this server: nothing that a browser could read as another host.
+pub fn ours(to: &str) -> bool {
+    to.starts_with('/') && !to.starts_with("//") && !to.contains(|c: char| c == '\\' || c.is_control())
+}
+
+/// False when a browser says that a form came from a page of another site.
+fn same_origin(headers: &HeaderMap) -> bool {
+    // Not the Host header: a proxy in front may have another one. Old browsers send nothing; the token guards them.
+    let site = headers.get("sec-fetch-site").and_then(|value| value.to_str().ok());
+    site.is_none_or(|site| matches!(site, "same-origin" | "none"))
+}
+
 /// Path and query of the page a form was on, when it is one of ours.
 fn came_from(fields: &Fields) -> (String, String) {
     let from = fields.get("from");
-    let ours = from.starts_with('/') && !from.starts_with("//") && !from.contains(['\\', '\n', '\r']);
-    let from = if ours { from } else { "/" };
+    let from = if ours(from) { from } else { "/" };
     let (path, query) = from.split_once('?').unwrap_or((from, ""));
     let kept: Vec<&str> = query.split('&').filter(|part| !part.is_empty() && !part.starts_with("done=")).collect();
     (path.to_owned(), kept.join("&"))
@@ -288,10 +307,9 @@ async fn post_deed(
     State(pages): State<Pages>,
     uri: Uri,
     headers: HeaderMap,
-    form: Result<RawForm, axum::extract::rejection::RawFormRejection>,
+    form: Result<Form<Vec<(String, String)>>, axum::extract::rejection::FormRejection>,
 ) -> Response {
-    let body = form.map(|form| String::from_utf8_lossy(&form.0).into_owned()).unwrap_or_default();
-    let fields = decoded(&body);
+    let fields = Fields::new(form.map(|form| form.0).unwrap_or_default());
     let (path, query) = came_from(&fields);
     let mut ctx = match pages.ctx(&headers, &path, &query).await {
         Ok(ctx) => ctx,
@@ -299,7 +317,8 @@ async fn post_deed(
     };
     let deed = uri.path().trim_start_matches("/do/").to_owned();
     // The token is in the cookie and in the form; another site can send the first, but not read it for the second.
-    let known = !fields.get("token").is_empty() && fields.get("token") == cookie(&headers, "form_token");
+    let token = cookie(&headers, "form_token");
+    let known = uuid::Uuid::try_parse(&token).is_ok() && fields.get("token") == token && same_origin(&headers);
     let outcome = if known {
         deeds::run(&ctx, &deed, &fields).await
     } else {
@@ -339,9 +358,12 @@ async fn live(State(pages): State<Pages>) -> impl IntoResponse {
         .throttle(Duration::from_millis(500))
         .map(|sequence| Some(Event::default().event("recorded").data(sequence.to_string())));
     let stop = WatchStream::new(pages.stopping.clone()).filter(|stopping| *stopping).map(|_| None);
-    let events = newest.merge(stop).take_while(Option::is_some).filter_map(|event| event.map(Ok::<_, Infallible>));
-    let alive = KeepAlive::new().interval(limits::LIVE_EVERY);
-    ([(CACHE_CONTROL, "no-store")], Sse::new(events).keep_alive(alive))
+    // Script cannot see the comments of a stream; a beat it can, and so notices when none comes.
+    let beats = IntervalStream::new(tokio::time::interval(limits::LIVE_EVERY))
+        .map(|_| Some(Event::default().event("beat").data("")));
+    let events =
+        newest.merge(beats).merge(stop).take_while(Option::is_some).filter_map(|event| event.map(Ok::<_, Infallible>));
+    ([(CACHE_CONTROL, "no-store")], Sse::new(events))
 }
 
 fn asset(kind: &'static str, text: &'static str) -> Response {
@@ -354,6 +376,10 @@ async fn elsewhere(state: State<Pages>, request: Request) -> Response {
     let kind = request.headers().get(CONTENT_TYPE).and_then(|value| value.to_str().ok()).unwrap_or("");
     if kind.starts_with("application/grpc") {
         return Status::unimplemented("this server does not know that").into_http::<Body>().map(Body::new);
+    }
+    if request.uri().path().starts_with("/do/") {
+        // Reopened after a refusal: there is nothing here but the deed itself.
+        return secured((StatusCode::SEE_OTHER, [(LOCATION, "/")]).into_response());
     }
     if request.method() != http::Method::GET && request.method() != http::Method::HEAD {
         return secured(StatusCode::METHOD_NOT_ALLOWED.into_response());
@@ -370,7 +396,10 @@ pub fn routes(api: Api, stopping: watch::Receiver<bool>) -> Router {
         .route("/assets/page.js", get(|| async { asset("text/javascript; charset=utf-8", SCRIPT) }))
         .route("/assets/icon.svg", get(|| async { asset("image/svg+xml", ICON) }))
         .route("/live", get(live))
-        .route("/do/{deed}", post(post_deed).layer(axum::extract::DefaultBodyLimit::max(limits::MESSAGE_MAX_BYTES)))
+        .route(
+            "/do/{deed}",
+            post(post_deed).get(elsewhere).layer(axum::extract::DefaultBodyLimit::max(limits::MESSAGE_MAX_BYTES)),
+        )
         .fallback(elsewhere)
         .with_state(pages)
 }

@@ -68,15 +68,19 @@ fn hold_card(ctx: &Ctx, hold: &v1::Hold, sequence: i64) -> Markup {
     html! {
         section.card id=(hold.hold_code) {
             h3 { (badge("bad", &hold.hold_code)) " " (target(ctx, hold)) }
-            p { strong { (hold.reason) } " " span.quiet { (ctx.words.time(hold.placed_time.as_ref())) ", " (hold.actor_code) } }
+            p { strong lang="en" { (ctx.words.sentence(&hold.reason)) } " " span.quiet { (ctx.words.time(hold.placed_time.as_ref())) ", " (hold.actor_code) } }
             p {
                 (ctx.t("Covers now")) ": "
                 (ctx.tf("bags: {}", &[&hold.covered_bag_tags.len()])) ", " (ctx.tf("pallets in the house: {}", &[&hold.covered_ssccs.len()]))
+                ", " strong { (ctx.tf("pallets that have left: {}", &[&hold.gone_ssccs.len()])) }
                 @if hold.freed_ssccs.len() + hold.freed_intervals.len() > 0 { ", " (ctx.tf("freed again: {}", &[&(hold.freed_ssccs.len() + hold.freed_intervals.len())])) }
                 @for i in &hold.covered_intervals { ", " (run_link(&i.run_code)) " " (i.first_number) "\u{2013}" @if i.last_number > 0 { (i.last_number) } }
             }
             @if !hold.covered_ssccs.is_empty() {
                 details { summary { (ctx.t("Which pallets")) } ul.plain { @for sscc in &hold.covered_ssccs { li { (pallet_link(sscc)) } } } }
+            }
+            @if !hold.gone_ssccs.is_empty() {
+                details { summary { (ctx.t("Which pallets have left")) } ul.plain { @for sscc in &hold.gone_ssccs { li { (pallet_link(sscc)) } } } }
             }
             @if may(ctx, May::Quality) {
                 (folded(ctx, &key, &ctx.t("End this hold"), form(ctx, "end_hold", &key, &ctx.t("End the hold"), |f: &Form| html! {
@@ -96,7 +100,7 @@ fn breach_card(ctx: &Ctx, breach: &v1::Breach) -> Markup {
         section.card id={ "breach-" (breach.event_sequence) } {
             h3 { (badge("bad", &ctx.tf("fact {}", &[&breach.event_sequence]))) " " span lang="en" { (breach.deed.replace('_', " ")) } }
             p.quiet { (ctx.words.time(breach.occurred_time.as_ref())) ", " (breach.actor_code) }
-            (findings(&breach.findings))
+            (findings(ctx, &breach.findings))
             @if !breach.hold_codes.is_empty() { p { (ctx.t("Holds")) ": " (breach.hold_codes.join(" ")) } }
             @if may(ctx, May::Quality) {
                 (folded(ctx, &key, &ctx.t("Close this breach"), form(ctx, "close_breach", &key, &ctx.t("Close the breach"), |f: &Form| html! {
@@ -112,23 +116,34 @@ fn breach_card(ctx: &Ctx, breach: &v1::Breach) -> Markup {
 /// # Errors
 /// When the record cannot be read.
 pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
+    let wanted = ctx.query.get("hold");
+    let page_size = if wanted.is_empty() { 50 } else { 1_000 };
+    let request = v1::ListHoldsRequest { page_size, page_token: ctx.query.get("page").into(), include_ended: false };
+    let mut holds = ctx.api.list_holds(Request::new(request)).await?.into_inner();
+    if !wanted.is_empty() {
+        holds.holds.retain(|hold| hold.hold_code == wanted);
+        holds.next_page_token.clear();
+    }
     let request =
-        v1::ListHoldsRequest { page_size: 50, page_token: ctx.query.get("page").into(), include_ended: false };
-    let holds = ctx.api.list_holds(Request::new(request)).await?.into_inner();
-    let request = v1::ListBreachesRequest { page_size: 50, ..Default::default() };
-    let breaches = ctx.api.list_breaches(Request::new(request)).await?.into_inner().breaches;
+        v1::ListBreachesRequest { page_size: 50, page_token: ctx.query.get("breaches").into(), ..Default::default() };
+    let open = ctx.api.list_breaches(Request::new(request)).await?.into_inner();
+    let (breaches, more_breaches) = (open.breaches, open.next_page_token);
     let body = html! {
         @if may(ctx, May::Record) { (any_hold(ctx)) } @else if ctx.who.is_none() {
             p { a.button href="/who?to=/holds" { (ctx.t("Say who you are to record")) } }
         }
         div #holds data-live {
-            h2 { (ctx.t("Open holds")) " (" (holds.holds.len()) ")" }
-            (none(ctx, holds.holds.is_empty(), n("Nothing is on hold.")))
+            h2 { (ctx.t("Open holds")) @if wanted.is_empty() { " (" (holds.holds.len()) @if !holds.next_page_token.is_empty() { "+" } ")" } }
+            @if !wanted.is_empty() {
+                @if holds.holds.is_empty() { p { (ctx.tf("Hold {} is not open.", &[&wanted])) } }
+                p { a.button href="/holds" { (ctx.t("All open holds")) } }
+            } @else { (none(ctx, holds.holds.is_empty(), n("Nothing is on hold."))) }
             @for hold in &holds.holds { (hold_card(ctx, hold, holds.sequence)) }
             (more(ctx, &holds.next_page_token))
-            h2 { (ctx.t("Open breaches")) " (" (breaches.len()) ")" }
+            h2 { (ctx.t("Open breaches")) " (" (breaches.len()) @if !more_breaches.is_empty() { "+" } ")" }
             (none(ctx, breaches.is_empty(), n("No rule was broken that is still open.")))
             @for breach in &breaches { (breach_card(ctx, breach)) }
+            @if !more_breaches.is_empty() { p { a.button href={ "/holds?breaches=" (super::escaped(&more_breaches)) } { (ctx.t("More breaches")) } } }
         }
     };
     Ok(Page::new(ctx.t("Holds and breaches"), body))

@@ -9,7 +9,7 @@ use tonic::{Request, Status};
 use super::Ctx;
 use super::frame::Page;
 use super::who::{May, may};
-use super::widgets::{badge, findings, form, hidden, n, none};
+use super::widgets::{badge, findings, folded, form, hidden, n, none};
 
 /// Groups of facts in the order a hand-over reads them, by kinds of fact.
 fn groups(ctx: &Ctx) -> Vec<(String, &'static [&'static str])> {
@@ -49,30 +49,39 @@ fn groups(ctx: &Ctx) -> Vec<(String, &'static [&'static str])> {
     ]
 }
 
-fn rows(ctx: &Ctx, title: &str, rows: &[&v1::ShiftRow]) -> Markup {
+/// A group of facts; a long one is folded on the screen and whole on paper.
+fn rows(ctx: &Ctx, title: &str, rows: &[&v1::ShiftRow], quiet: bool) -> Markup {
+    let list = list(ctx, rows);
     html! {
-        @if !rows.is_empty() {
-            section.group {
-                h2 { (title) " (" (rows.len()) ")" }
-                ol.happenings { @for row in rows { li {
-                    time { (ctx.words.clock(row.occurred_time.as_ref())) } " " span lang="en" { (row.text) } " " span.quiet { (row.actor_code) }
-                    @if row.told_late { " " (badge("plain", &ctx.t("told later"))) }
-                    @if !row.breaches.is_empty() { (findings(&row.breaches)) }
-                } } }
-            }
+        @if !rows.is_empty() && quiet {
+            details.print { summary { (title) " (" (rows.len()) ")" } (list) }
+        } @else if !rows.is_empty() {
+            section.group { h2 { (title) " (" (rows.len()) ")" } (list) }
         }
     }
 }
 
-fn question(ctx: &Ctx) -> Markup {
+fn list(ctx: &Ctx, rows: &[&v1::ShiftRow]) -> Markup {
+    html! {
+                ol.happenings { @for row in rows { li {
+                    time { (ctx.words.time(row.occurred_time.as_ref())) } " " span lang="en" { (ctx.words.sentence(&row.text)) } " " span.quiet { (row.actor_code) }
+                    @if row.told_late { " " (badge("plain", &ctx.t("told later"))) }
+                    @if !row.breaches.is_empty() { (findings(ctx, &row.breaches)) }
+                } } }
+    }
+}
+
+/// The day and shift that are shown, whether they were asked for or are the newest.
+fn question(ctx: &Ctx, title: &str) -> Markup {
+    let (day, shift) = title.split_once(", ").unwrap_or((title, ""));
     html! {
         form.row.noprint method="get" action="/shift" {
-            div.field { label for="day" { (ctx.t("Working day")) } input #day type="date" name="day" value=(ctx.query.get("day")); }
+            div.field { label for="day" { (ctx.t("Working day")) } input #day type="date" name="day" value=(day); }
             div.field {
                 label for="shift" { (ctx.t("Shift")) }
                 select #shift name="shift" {
                     option value="" { (ctx.t("whole day")) }
-                    @for shift in &ctx.site.shifts { option value=(shift.name) selected[shift.name == ctx.query.get("shift")] { (shift.name) } }
+                    @for known in &ctx.site.shifts { option value=(known.name) selected[known.name == shift] { (known.name) } }
                 }
             }
             button type="submit" { (ctx.t("Show")) }
@@ -101,7 +110,12 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
     let others: Vec<&v1::ShiftRow> = report.rows.iter().filter(|row| !known.contains(&row.kind.as_str())).collect();
     let machines = super::registers::machines(ctx).await?;
     let body = html! {
-        (question(ctx))
+        (question(ctx, &report.title))
+        @if may(ctx, May::Record) && !machines.is_empty() {
+            (folded(ctx, "remark", &ctx.t("Remark for the next shift"), form(ctx, "remark", "remark", &ctx.t("Record the remark"), |f| html! {
+                (f.with("feed_code", &machines[0].feed_code)) (f.lines("text", n("Remark"), ""))
+            })))
+        }
         div #report data-live {
             p.big { strong { (report.title) } ": " (ctx.words.time(report.start_time.as_ref())) " \u{2013} " (ctx.words.time(report.end_time.as_ref())) ". "
                 (ctx.tf("facts: {}", &[&report.rows.len()])) }
@@ -109,21 +123,13 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
                 h2 { (ctx.t("To know first")) }
                 p { (badge(if open.is_empty() { "good" } else { "bad" }, &ctx.tf("open holds: {}", &[&open.len()]))) " "
                     (badge(if report.open_breach_sequences.is_empty() { "good" } else { "bad" }, &ctx.tf("open breaches: {}", &[&report.open_breach_sequences.len()]))) }
-                ul { @for hold in &open { li { a href={ "/holds#" (hold.hold_code) } { (hold.hold_code) } " " (hold.reason) } } }
+                ul { @for hold in &open { li { a href={ "/holds?hold=" (super::escaped(&hold.hold_code)) } { (hold.hold_code) } " " (hold.reason) } } }
             }
-            (rows(ctx, &ctx.t("Remarks"), &remarks))
-            (rows(ctx, &ctx.t("Rules that were broken"), &broken))
-            @for (title, kinds) in &groups { (rows(ctx, title, &of(kinds))) }
-            (rows(ctx, &ctx.t("Other facts"), &others))
+            (rows(ctx, &ctx.t("Remarks"), &remarks, false))
+            (rows(ctx, &ctx.t("Rules that were broken"), &broken, false))
+            @for (title, kinds) in &groups { @let found = of(kinds); (rows(ctx, title, &found, found.len() > 12)) }
+            (rows(ctx, &ctx.t("Counts, weighings and other facts"), &others, true))
             (none(ctx, report.rows.is_empty(), n("Nothing is on record for this time.")))
-        }
-        @if may(ctx, May::Record) && !machines.is_empty() {
-            section.noprint {
-                h2 { (ctx.t("Remark for the next shift")) }
-                (form(ctx, "remark", "remark", &ctx.t("Record the remark"), |f| html! {
-                    (f.with("feed_code", &machines[0].feed_code)) (f.lines("text", n("Remark"), ""))
-                }))
-            }
         }
         div.onlyprint.signatures { p { (ctx.t("Handed over")) } p { (ctx.t("Taken over")) } }
         p.noprint { a href="/back-entry" { (ctx.t("Enter what happened while the server was away")) } }

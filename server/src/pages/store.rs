@@ -41,7 +41,7 @@ fn page_of(row: &v1::FoundCode) -> String {
         v1::CodeKind::Location => format!("/places/{code}"),
         v1::CodeKind::Person => "/who".into(),
         v1::CodeKind::Machine => format!("/line/{code}"),
-        v1::CodeKind::Hold | v1::CodeKind::Unspecified => format!("/holds#{code}"),
+        v1::CodeKind::Hold | v1::CodeKind::Unspecified => format!("/holds?hold={code}#{code}"),
     }
 }
 
@@ -102,6 +102,9 @@ pub fn pallet_state(ctx: &Ctx, pallet: &v1::Pallet) -> Markup {
         v1::PalletState::InStore if pallet.free => badge("good", &ctx.t("free")),
         v1::PalletState::InStore => badge("bad", &ctx.t("NOT FREE")),
         v1::PalletState::Loaded => badge("plain", &ctx.t("loaded")),
+        v1::PalletState::Dispatched if !pallet.hold_codes.is_empty() => {
+            badge("bad", &ctx.tf("dispatched, on hold {}", &[&pallet.hold_codes.join(" ")]))
+        }
         v1::PalletState::Dispatched => badge("plain", &ctx.t("dispatched")),
         v1::PalletState::Missing => badge("warn", &ctx.t("missing")),
         v1::PalletState::Ended | v1::PalletState::Unspecified => badge("plain", &ctx.t("ended")),
@@ -118,7 +121,7 @@ fn pallet_table(ctx: &Ctx, rows: &[v1::Pallet]) -> Markup {
             } }
             tbody { @for row in rows { tr {
                 th scope="row" { (pallet_link(&row.sscc)) } td { (pallet_state(ctx, row)) }
-                td { (row.location_code) } td { (row.product_code) } td.number { (ctx.words.count(row.pack_count)) }
+                td.code { (row.location_code) } td.code { (row.product_code) } td.number { (ctx.words.count(row.pack_count)) }
                 td { (ctx.words.date(&row.best_before_date)) }
             } } }
         },
@@ -131,7 +134,7 @@ fn places_table(ctx: &Ctx, rows: &[v1::StockPlace]) -> Markup {
         html! {
             thead { tr {
                 th scope="col" { (ctx.t("Place")) } th.number scope="col" { (ctx.t("Bulk bags")) } th.number scope="col" { (ctx.t("Pallets")) }
-                th.number scope="col" { (ctx.t("Packs")) } th.number scope="col" { (ctx.t("Packaging")) } th scope="col" { (ctx.t("Full")) }
+                th.number scope="col" { (ctx.t("Packs")) } th.number scope="col" { (ctx.t("Packaging")) } th scope="col" { (ctx.t("Used / room")) }
             } }
             tbody { @for row in rows {
                 @let units = row.bag_count + row.pallet_count + row.packaging_count;
@@ -198,7 +201,9 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
         only_not_free,
         ..Default::default()
     };
-    let pallets = ctx.api.list_pallets(Request::new(pallets)).await?.into_inner();
+    let mut pallets = ctx.api.list_pallets(Request::new(pallets)).await?.into_inner();
+    // What may not go stands behind what may.
+    pallets.pallets.sort_by_key(|pallet| !pallet.free);
     let places = place_choices(ctx).await?;
     let body = html! {
         (guarded(ctx, May::Store, || html! { div.folds { (moving(ctx, &places)) (merging(ctx, &places)) } }))
@@ -222,8 +227,14 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
 /// # Errors
 /// When it cannot be read.
 pub async fn place(ctx: &Ctx, code: &str) -> Result<Page, Status> {
+    if !registers::locations(ctx).await?.iter().any(|known| known.code == code) {
+        return Err(Status::not_found(format!("location {code} is not on record")));
+    }
     let stock = v1::ListStockRequest { page_size: 1_000, location_code: code.into(), ..Default::default() };
     let stock = ctx.api.list_stock(Request::new(stock)).await?.into_inner();
+    let request = v1::ListPalletsRequest { page_size: 1_000, only_not_free: true, ..Default::default() };
+    let not_free = ctx.api.list_pallets(Request::new(request)).await?.into_inner().pallets;
+    let stopped = |code: &str| not_free.iter().any(|pallet| pallet.sscc == code);
     let of_kind = |kind: v1::UnitKind| stock.units.iter().filter(move |unit| unit.kind() == kind);
     let tick = |f: &Form, name: &str, unit: &v1::StockUnit| {
         html! {
@@ -253,6 +264,10 @@ pub async fn place(ctx: &Ctx, code: &str) -> Result<Page, Status> {
         div #units data-live {
             (none(ctx, stock.units.is_empty(), n("Nothing stands here by the record.")))
             (table(&ctx.t("What stands here"), html! {
+                thead { tr {
+                    th scope="col" { (ctx.t("Code")) } th scope="col" { (ctx.t("State")) } th scope="col" { (ctx.t("Product")) } th scope="col" { (ctx.t("Batch or lot")) }
+                    th.number scope="col" { (ctx.t("Packs")) } th.number scope="col" { (ctx.t("Mass")) } th scope="col" { (ctx.t("Here since")) }
+                } }
                 tbody { @for unit in &stock.units { tr {
                     th scope="row" {
                         @match unit.kind() {
@@ -261,10 +276,15 @@ pub async fn place(ctx: &Ctx, code: &str) -> Result<Page, Status> {
                             v1::UnitKind::Packaging | v1::UnitKind::Unspecified => (unit.code),
                         }
                     }
-                    td { (unit.content_code) } td { (unit.batch) }
+                    td {
+                        @if unit.missing { (badge("warn", &ctx.t("missing"))) }
+                        @else if unit.kind() == v1::UnitKind::Pallet && stopped(&unit.code) { (badge("bad", &ctx.t("NOT FREE"))) }
+                        @else if unit.kind() == v1::UnitKind::Pallet { (badge("good", &ctx.t("free"))) }
+                    }
+                    td.code { (unit.content_code) } td.code { (unit.batch) }
                     td.number { @if unit.pack_count > 0 { (ctx.words.count(unit.pack_count)) } }
-                    td { (ctx.t("since")) " " (ctx.words.time(unit.since_time.as_ref()))
-                        @if unit.missing { " " (badge("warn", &ctx.t("missing"))) } }
+                    td.number { @if let Some(mass) = unit.net_mass_mg { (ctx.words.kg(mass)) } }
+                    td { (ctx.words.time(unit.since_time.as_ref())) }
                 } } }
             }))
         }
@@ -303,7 +323,7 @@ fn pallet_deeds(
                     (seen(f)) (f.with("ssccs", sscc)) (f.one("location_code", n("Place"), places, ""))
                 })))
                 (folded(ctx, "weigh_pallet", &ctx.t("Weigh"), form(ctx, "weigh_pallet", "weigh_pallet", &ctx.t("Record the weighing"), |f: &Form| html! {
-                    (f.with("sscc", sscc)) (f.kg("gross_mass_mg", n("Gross"), "")) (f.one("scale_code", n("Scale"), scales, ""))
+                    (seen(f)) (f.with("sscc", sscc)) (f.kg("gross_mass_mg", n("Gross"), "")) (f.one("scale_code", n("Scale"), scales, ""))
                 })))
                 (folded(ctx, "split_pallet", &ctx.t("Take packs off"), form(ctx, "split_pallet", "split_pallet", &ctx.t("Record the new pallet"), |f: &Form| html! {
                     (seen(f)) (f.with("sscc", sscc)) (f.count("pack_count", n("Packs taken off"), "")) (run(f))
@@ -351,7 +371,7 @@ pub async fn pallet(ctx: &Ctx, sscc: &str) -> Result<Page, Status> {
                 ", " span lang="en" { (pallet.place) }
             }
             @if !pallet.reasons.is_empty() {
-                section.notice.bad { h2 { (ctx.t("Why it is not free")) } (findings(&pallet.reasons)) }
+                section.notice.bad { h2 { (ctx.t("Why it is not free")) } (findings(ctx, &pallet.reasons)) }
             }
             dl.facts {
                 (fact(&ctx.t("Number (SSCC)"), html! { code { (pallet.sscc) } }))

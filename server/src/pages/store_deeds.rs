@@ -12,6 +12,9 @@ use super::form::Problem;
 /// Does a deed with pallets and places.
 ///
 /// # Errors
+/// A weighbridge shows no vehicle below this: common practice, no source.
+const VEHICLE_LEAST_MG: i64 = 300_000_000;
+
 /// Why it was not done.
 pub(super) async fn store(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
     Ok(match deed {
@@ -201,16 +204,25 @@ pub(super) async fn vehicles(mut d: Deed<'_>, deed: &str) -> Result<Done, Proble
             .1
         }
         "load_pallet" => {
-            send!(
+            let consignment = d.text("consignment_code");
+            let (from, at) = (d.text("from"), d.text("at"));
+            let done = send!(
                 d,
                 load_pallet,
                 LoadPalletRequest {
-                    consignment_code: d.text("consignment_code"),
+                    consignment_code: consignment.clone(),
                     sscc: d.text("sscc"),
                     already_done_reason: d.text("already_done_reason"),
                 }
             )
-            .1
+            .1;
+            // The next scan is for the same drop.
+            let path = from.split('?').next().filter(|path| super::ours(path)).unwrap_or("/dispatch");
+            let to = done.sequence.map(|sequence| {
+                let at = if at.is_empty() { String::new() } else { format!("&at={}", super::escaped(&at)) };
+                format!("{path}?drop={}{at}&done={sequence}", super::escaped(&consignment))
+            });
+            Done { to, ..done }
         }
         "unload" => {
             send!(
@@ -225,19 +237,26 @@ pub(super) async fn vehicles(mut d: Deed<'_>, deed: &str) -> Result<Done, Proble
             .1
         }
         "weighbridge" => {
+            let gross = d.reader.kg("gross_mass_mg");
+            if (1..VEHICLE_LEAST_MG).contains(&gross) {
+                d.reader.fault("gross_mass_mg", "is less than any vehicle weighs; write kilograms, such as 7400");
+            }
             send!(
                 d,
                 record_weighbridge,
                 RecordWeighbridgeRequest {
                     load_code: d.text("load_code"),
                     pass: d.reader.choice("pass"),
-                    gross_mass_mg: d.reader.kg("gross_mass_mg"),
+                    gross_mass_mg: gross,
                     ticket_code: d.text("ticket_code"),
                 }
             )
             .1
         }
         "dispatch_load" => {
+            if !d.ticked("checked") {
+                d.reader.fault("checked", "tick it when the pallets on the vehicle have been counted");
+            }
             send!(
                 d,
                 dispatch_vehicle_load,

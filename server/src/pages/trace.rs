@@ -6,7 +6,7 @@ use packloft_proto::v1::trace_service_server::TraceService;
 use tonic::{Request, Status};
 
 use super::frame::Page;
-use super::graph::Set;
+use super::graph::{Set, spoken};
 use super::intake::{happenings, lot_state};
 use super::store::kind_words;
 use super::trace_picture::{picture, set_of, traced};
@@ -80,6 +80,37 @@ fn traceable(kind: v1::CodeKind) -> bool {
     matches!(kind, K::Lot | K::BulkBag | K::Pallet | K::Run | K::Batch | K::Consignment | K::PackagingLot)
 }
 
+/// A day written as 06.10.2026 in a print or by hand, as the API takes it.
+fn iso_dated(text: &str) -> String {
+    let day = |word: &str| -> Option<String> {
+        let parts: Vec<&str> = word.split('.').collect();
+        let [day, month, year] = parts.as_slice() else { return None };
+        let digits = parts.iter().all(|part| !part.is_empty() && part.bytes().all(|b| b.is_ascii_digit()));
+        (digits && year.len() == 4).then(|| format!("{year}-{month:0>2}-{day:0>2}"))
+    };
+    text.split(' ').map(|word| day(word).unwrap_or_else(|| word.to_owned())).collect::<Vec<_>>().join(" ")
+}
+
+/// The batch code that was typed, in capitals when only so it is on record.
+async fn in_capitals(ctx: &Ctx, code: &str) -> Result<String, Status> {
+    let request = v1::FindCodeRequest { text: code.into(), min_sequence: 0 };
+    let found = ctx.api.find_code(Request::new(request)).await?.into_inner().found;
+    let batch = found.into_iter().find(|row| row.kind() == v1::CodeKind::Batch);
+    Ok(batch.map_or_else(|| code.to_owned(), |row| row.code))
+}
+
+/// A pack by number, of a run or of the one run that prints a batch code.
+async fn pack_of(ctx: &Ctx, code: &str, number: &str) -> Result<Answer, Status> {
+    let request = v1::FindCodeRequest { text: code.into(), min_sequence: 0 };
+    let mut found = ctx.api.find_code(Request::new(request)).await?.into_inner().found;
+    found.retain(|row| matches!(row.kind(), v1::CodeKind::Run | v1::CodeKind::Batch));
+    match found.as_slice() {
+        [only] => pack_by_number(ctx, &only.run_code, number).await,
+        [] => pack_by_number(ctx, code, number).await,
+        _ => Ok(Answer::Choose(found)),
+    }
+}
+
 /// What the page was asked: by run and pack, batch and time, or any text.
 ///
 /// # Errors
@@ -98,11 +129,13 @@ pub async fn ask(ctx: &Ctx) -> Result<Answer, Status> {
     }
     // A print is a batch code and a time; a scanner gives them as one text.
     if let Some((first, rest)) = text.split_once(char::is_whitespace) {
-        let rest = rest.trim();
-        return match rest.contains([':', '-']) {
-            true => pack_by_print(ctx, first, rest).await,
-            false => pack_by_number(ctx, first, rest).await,
-        };
+        let rest = iso_dated(rest.trim());
+        if rest.contains([':', '-']) {
+            return pack_by_print(ctx, &in_capitals(ctx, first).await?, &rest).await;
+        }
+        if rest.bytes().all(|b| b.is_ascii_digit() || b == b' ') {
+            return pack_of(ctx, first, &rest).await;
+        }
     }
     let request = v1::FindCodeRequest { text: text.into(), min_sequence: 0 };
     let mut found = ctx.api.find_code(Request::new(request)).await?.into_inner().found;
@@ -140,7 +173,7 @@ fn pallet_rows(ctx: &Ctx, rows: &[v1::TracedPallet]) -> Markup {
                             _ => (badge("plain", &ctx.t("ended"))),
                         }
                     }
-                    td lang="en" { (row.place) } td { (row.hold_codes.join(" ")) }
+                    td lang="en" { (ctx.words.sentence(&row.place)) } td { @if !row.hold_codes.is_empty() { (badge("bad", &ctx.tf("on hold {}", &[&row.hold_codes.join(" ")]))) } }
                 } } }
             }))
         }
@@ -233,7 +266,7 @@ fn sets(ctx: &Ctx, rows: &[v1::PackSet]) -> Markup {
 
 fn methods(ctx: &Ctx, rows: &[v1::FlowMethod]) -> Markup {
     html! {
-        details #method { summary { (ctx.t("How it was computed")) }
+        details.print #method { summary { (ctx.t("How it was computed")) }
             @for row in rows {
                 p lang="en" {
                     "Feed " (row.feed_code) ": mixing section V " (ctx.words.kg(row.mixing_mass_mg)) ", N " (row.mixing_stage_count) ", "
@@ -275,6 +308,10 @@ fn origin(ctx: &Ctx, row: &v1::PackOrigin) -> Markup {
                 td.number { (ctx.words.percent(bag.max_share)) } td { (lots(&bag.lots)) } td { (bag.hold_codes.join(" ")) " " span lang="en" { (bag.note) } }
             } } }
         }))
+        @if !row.stretch_bag_tags.is_empty() {
+            p { (ctx.t("All bags of the same stretch, the scope for a piece of metal, glass or plastic")) ": "
+                @for tag in &row.stretch_bag_tags { (bag_link(tag)) " " } }
+        }
         @if !row.candidates.is_empty() { p.notice.warn lang="en" { (row.candidates.join("; ")) } }
         h2 { (ctx.t("Lots")) }
         (table(&ctx.t("Lots"), html! {
@@ -414,7 +451,7 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
         (search(ctx))
         @if let Some(fault) = &fault {
             section.notice.warn role="alert" {
-                ul { @for row in &super::form::Problem::of_status(fault).reasons { li lang="en" { (row.field) " " (row.text) } } }
+                ul { @for row in &super::form::Problem::of_status(fault).reasons { li { @if !row.field.is_empty() { (super::labels::of(ctx, &row.field)) ": " } span lang="en" { (ctx.words.sentence(&row.text)) } } } }
             }
         }
         @if found {
@@ -425,7 +462,7 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
         }
         @if graph.len() > 0 {
             div.scroll.picture role="region" tabindex="0" aria-label=(ctx.t("The trace as a picture")) {
-                (graph.draw(&ctx.t("From lots by bags and packs to pallets and where they are; widths are masses")))
+                (graph.draw(&ctx.t("From lots by bags and packs to pallets and where they are; widths are masses"), &|node| spoken(ctx, node)))
             }
             (key(ctx))
         }

@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use packloft_proto::v1;
+use packloft_proto::v1::intake_service_server::IntakeService;
 use packloft_proto::v1::run_service_server::RunService;
 use tonic::{Request, Status};
 
@@ -120,7 +121,7 @@ impl Drawing<'_> {
                 v1::PalletState::Loaded => {
                     // Still in the house: it can be stopped at the bay.
                     let code = &pallet.consignee_code;
-                    let note = if code.is_empty() { String::new() } else { self.ctx.tf("for {}, not gone", &[code]) };
+                    let note = if code.is_empty() { String::new() } else { self.ctx.tf("for {}", &[code]) };
                     (format!("loaded/{code}"), self.ctx.t("on a vehicle"), note, "/dispatch".into())
                 }
                 v1::PalletState::Missing => ("missing".into(), self.ctx.t("missing"), String::new(), "/store".into()),
@@ -130,7 +131,7 @@ impl Drawing<'_> {
             let code = &pallet.consignee_code;
             (format!("consignee/{code}"), code.clone(), self.ctx.t("consignee"), "#consignees".into())
         };
-        self.node(&key, 4, (label, note), href, Set::Likely, held && !gone);
+        self.node(&key, 4, (label, note), href, Set::Likely, held);
         key
     }
 
@@ -236,7 +237,8 @@ impl Drawing<'_> {
                 }
                 "bags".to_owned()
             } else {
-                self.bag(&bag.bag_tag, shares, mass, self.ctx.words.about_kg(mass), set, false)
+                let own = bag.net_mass_mg.map_or(mass, |net| net as f64);
+                self.bag(&bag.bag_tag, shares, mass, self.ctx.words.about_kg(own), set, !bag.hold_codes.is_empty())
             };
             for own in &bag.packs {
                 let part = count(own.possible.as_ref());
@@ -337,10 +339,14 @@ pub async fn picture(ctx: &Ctx, answer: &Answer) -> Result<Graph, Status> {
         Answer::Bag(a) => {
             let sum = |set: &v1::PackSet| d.masses.packs(&set.run_code, count(set.possible.as_ref()));
             let mass: f64 = a.packs.iter().map(sum).sum();
+            let request = v1::GetBulkBagRequest { bag_tag: a.bag_tag.clone(), min_sequence: 0 };
+            let known = ctx.api.get_bulk_bag(Request::new(request)).await?.into_inner().bag.unwrap_or_default();
             let bag = v1::LotBag {
                 bag_tag: a.bag_tag.clone(),
-                tipped_mass_mg: mass.round() as i64,
+                net_mass_mg: known.net_mass_mg,
+                tipped_mass_mg: known.net_mass_mg.map_or(mass.round() as i64, |net| net),
                 packs: a.packs.clone(),
+                hold_codes: known.hold_codes,
                 ..Default::default()
             };
             d.bags(&[(bag, a.lots.clone())], &a.packs);
@@ -360,17 +366,25 @@ pub async fn picture(ctx: &Ctx, answer: &Answer) -> Result<Graph, Status> {
         Answer::Consignment(a) => {
             for pallet in &a.pallets {
                 for c in &pallet.contents {
+                    // The numbers the packs may have, as the pallet's own trace gives them.
+                    let wide = c.intervals.first().map(|i| v1::PackInterval {
+                        run_code: i.run_code.clone(),
+                        first_number: (i.first_number - c.tolerance_count).max(1),
+                        last_number: i.last_number + c.tolerance_count,
+                    });
                     d.packs(&v1::PackSet {
                         run_code: c.run_code.clone(),
                         batch_code: c.batch_code.clone(),
-                        stretch: c.intervals.first().cloned(),
-                        possible: c.intervals.first().cloned(),
-                        likely: c.intervals.first().cloned(),
+                        stretch: wide.clone(),
+                        possible: wide.clone(),
+                        likely: wide,
                     });
-                    let mass = d.masses.packs(&c.run_code, c.pack_count) / pallet.lot_codes.len().max(1) as f64;
                     for code in &pallet.lot_codes {
-                        let lot = d.lot(code, d.ctx.t("lot"), Set::Possible, false);
-                        d.graph.join(&lot, &by_run(&c.run_code), mass, Set::Possible);
+                        let known = a.lots.iter().find(|lot| lot.lot_code == *code);
+                        let held = known.is_some_and(|lot| !lot.hold_codes.is_empty());
+                        let lot = d.lot(code, d.ctx.t("lot"), Set::Possible, held);
+                        // How much of each nobody asked; a line says that it may be in.
+                        d.graph.join(&lot, &by_run(&c.run_code), 0.0, Set::Possible);
                     }
                 }
             }

@@ -14,6 +14,13 @@ pub const fn n(text: &str) -> &str {
     text
 }
 
+/// Where a fault of a form is shown: id of the field, by the name the form or the API has for it.
+pub fn field_id(key: &str, field: &str) -> String {
+    let indexed = field.rsplit_once('.').is_some_and(|(_, index)| index.parse::<usize>().is_ok());
+    let name = if indexed { field } else { super::form::leaf(field) };
+    format!("{key}-{name}").replace(['.', '/', ' '], "-")
+}
+
 /// A translated text as markup.
 pub fn say(ctx: &Ctx, text: &str) -> Markup {
     html! { (ctx.t(text)) }
@@ -29,8 +36,13 @@ fn here(ctx: &Ctx) -> String {
 
 /// What every form carries: token, request id, page it is on, its key.
 pub fn hidden(ctx: &Ctx, key: &str) -> Markup {
+    hidden_as(ctx, key, true)
+}
+
+/// The same; `again` is false for a form that begins anew after a refusal.
+pub fn hidden_as(ctx: &Ctx, key: &str, again: bool) -> Markup {
     // After a refusal nothing is on record, so the same id may be sent again; a spent one is replaced.
-    let kept = ctx.problem.as_ref().filter(|problem| problem.key == key && !problem.spent);
+    let kept = ctx.problem.as_ref().filter(|problem| again && problem.key == key && !problem.spent);
     let id = kept.map(|problem| problem.fields.get("request_id").to_owned()).filter(|id| !id.is_empty());
     let id = id.unwrap_or_else(|| uuid::Uuid::now_v7().to_string());
     html! {
@@ -69,8 +81,7 @@ const DATE: Kind = Kind { of: "date", mode: "none", capitals: "off", unit: "" };
 
 impl<'a> Form<'a> {
     fn id(&self, name: &str) -> String {
-        let key: String = format!("{}-{name}", self.key).replace(['.', '/', ' '], "-");
-        key
+        format!("{}-{name}", self.key).replace(['.', '/', ' '], "-")
     }
 
     /// Value of a field: as typed, else as preset.
@@ -98,7 +109,7 @@ impl<'a> Form<'a> {
                 (control(&id, described, wrong))
                 @if wrong || !help.is_empty() {
                     p.note id=(note) {
-                        @for fault in &faults { strong.wrong lang="en" { (fault) } " " }
+                        @for fault in &faults { strong.wrong lang="en" { (self.ctx.words.sentence(fault)) } " " }
                         @if !help.is_empty() { (self.ctx.t(help)) }
                     }
                 }
@@ -181,6 +192,20 @@ impl<'a> Form<'a> {
         })
     }
 
+    /// One of some, or none of them: nothing is chosen beforehand.
+    pub fn one_or_none(&self, name: &str, label: &str, rows: &[(String, String)], help: &str) -> Markup {
+        let value = self.value(name);
+        self.field(name, label, help, |id, note, wrong| {
+            html! {
+                select id=(id) name=(name) aria-describedby=[(!note.is_empty()).then_some(note)]
+                    aria-invalid=[wrong.then_some("true")] {
+                    option value="" { "\u{2013}" }
+                    @for (code, text) in rows { option value=(code) selected[*code == value] { (text) } }
+                }
+            }
+        })
+    }
+
     /// A box to tick.
     pub fn tick(&self, name: &str, label: &str) -> Markup {
         let id = self.id(name);
@@ -198,7 +223,8 @@ impl<'a> Form<'a> {
     }
 
     /// When it happened, if not now.
-    fn floor_time(&self) -> Markup {
+    /// The time, where it must be said or may be.
+    pub fn floor_time(&self) -> Markup {
         let control =
             self.field("at", n("Floor time"), n("When it happened, by the clock on the wall."), |id, note, wrong| {
                 html! {
@@ -253,13 +279,8 @@ pub fn folded(ctx: &Ctx, key: &str, name: &str, form: Markup) -> Markup {
 }
 
 /// Reasons with their figures, one a line.
-pub fn findings(rows: &[v1::Finding]) -> Markup {
-    html! { ul.findings { @for row in rows { li lang="en" { (whole_masses(&row.text)) } } } }
-}
-
-/// A sentence in which no line ends between a number and its unit.
-pub fn whole_masses(text: &str) -> String {
-    text.replace(" kg", "\u{a0}kg").replace(" mg", "\u{a0}mg").replace(" g ", "\u{a0}g ")
+pub fn findings(ctx: &Ctx, rows: &[v1::Finding]) -> Markup {
+    html! { ul.findings { @for row in rows { li lang="en" { (ctx.words.sentence(&row.text)) } } } }
 }
 
 /// A term with its value.
@@ -325,7 +346,9 @@ pub fn lots(rows: &[v1::LotShare]) -> Markup {
 pub fn more(ctx: &Ctx, token: &str) -> Markup {
     html! {
         @if !token.is_empty() {
-            p { a.button href={ (ctx.path) "?page=" (super::escaped(token)) } { (ctx.t("More")) } }
+            @let kept: String = ctx.query.pairs().filter(|(name, _)| !matches!(*name, "page" | "done"))
+                .map(|(name, value)| format!("{}={}&", super::escaped(name), super::escaped(value))).collect();
+            p { a.button href={ (ctx.path) "?" (kept) "page=" (super::escaped(token)) } { (ctx.t("More")) } }
         }
     }
 }

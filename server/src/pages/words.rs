@@ -169,8 +169,7 @@ impl Words {
     pub fn time(&self, time: Option<&Timestamp>) -> String {
         let Some(clock) = self.local(time) else { return "\u{2013}".into() };
         let (date, hour) = clock.split_once(' ').unwrap_or((&clock, ""));
-        // Hyphens and space that do not break: half a date in a narrow column is misread.
-        let date = self.date(date).replace('-', "\u{2011}");
+        let date = self.date(date);
         format!("{date}\u{a0}{}", hour.get(..5).unwrap_or(hour))
     }
 
@@ -178,6 +177,30 @@ impl Words {
     pub fn clock(&self, time: Option<&Timestamp>) -> String {
         let Some(clock) = self.local(time) else { return "\u{2013}".into() };
         clock.split_once(' ').and_then(|(_, hour)| hour.get(..5)).unwrap_or(&clock).to_owned()
+    }
+
+    /// A sentence of the record: no line ends between a number and its unit or inside a date, and where people write a
+    /// decimal comma a mass does not read as a thousand times itself.
+    pub fn sentence(&self, text: &str) -> String {
+        const UNITS: [&str; 7] = ["kg", "g", "mg", "%", "mm", "min", "h"];
+        let words: Vec<&str> = text.split(' ').collect();
+        let mut told = String::with_capacity(text.len() + 8);
+        for (index, word) in words.iter().enumerate() {
+            let next = words.get(index + 1).map_or("", |next| next.trim_end_matches([',', ';', '.', ':', ')']));
+            let bare = word.trim_start_matches(['(', '+', '-', '\u{b1}']);
+            let measured = UNITS.contains(&next) && bare.starts_with(|first: char| first.is_ascii_digit());
+            if measured && self.language == Language::German {
+                told.push_str(&word.replace('.', ","));
+            } else if packloft_domain::time::parse_date(word.trim_end_matches([',', ';', ':', ')'])).is_some() {
+                told.push_str(&word.replace('-', "\u{2011}"));
+            } else {
+                told.push_str(word);
+            }
+            if index + 1 < words.len() {
+                told.push(if measured || word.ends_with('\u{b1}') { '\u{a0}' } else { ' ' });
+            }
+        }
+        told
     }
 
     /// A date given as YYYY-MM-DD; a dash for none.
@@ -188,7 +211,8 @@ impl Words {
         let parts: Vec<&str> = date.split('-').collect();
         match (self.language, parts.as_slice()) {
             (Language::German, [year, month, day]) => format!("{day}.{month}.{year}"),
-            _ => date.to_owned(),
+            // Half a date in a narrow column is misread.
+            _ => date.replace('-', "\u{2011}"),
         }
     }
 }
@@ -196,21 +220,30 @@ impl Words {
 /// Reads a number of kilograms as people type it, with a decimal point or comma, as milligrams.
 ///
 /// # Errors
-/// In words, when it is no mass or finer than a milligram.
-pub fn milligrams(text: &str) -> Result<i64, &'static str> {
-    scaled(text, 6)
+/// In words, when it is no mass, finer than a milligram, or may mean a thousand times as much.
+pub fn milligrams(text: &str, language: Language) -> Result<i64, &'static str> {
+    scaled(text, 6, language)
 }
 
 /// Reads a number of grams as people type it.
 ///
 /// # Errors
 /// In words.
-pub fn milligrams_of_grams(text: &str) -> Result<i64, &'static str> {
-    scaled(text, 3)
+pub fn milligrams_of_grams(text: &str, language: Language) -> Result<i64, &'static str> {
+    scaled(text, 3, language)
 }
 
-fn scaled(text: &str, digits: usize) -> Result<i64, &'static str> {
+fn scaled(text: &str, digits: usize, language: Language) -> Result<i64, &'static str> {
     let text: String = text.chars().filter(|c| !c.is_whitespace()).collect();
+    // The other language's separator before three digits may be one of thousands: nobody should guess a tonne away.
+    let (other, advice) = match language {
+        Language::English => (',', "may mean thousands or decimals; write 1250 or 1.25"),
+        Language::German => ('.', "may mean thousands or decimals; write 1250 or 1,25"),
+    };
+    let bare = text.trim_end_matches("kg").trim_end_matches('g');
+    if bare.split(other).skip(1).any(|part| part.len() == 3 && part.bytes().all(|b| b.is_ascii_digit())) {
+        return Err(advice);
+    }
     let text = text.trim_end_matches("kg").trim_end_matches('g').replace(',', ".");
     let (whole, part) = text.split_once('.').unwrap_or((&text, ""));
     let part = part.trim_end_matches('0');
@@ -230,6 +263,17 @@ mod tests {
 
     fn words(language: Language) -> Words {
         Words { language, zone: Zone::utc() }
+    }
+
+    #[test]
+    fn sentences_of_the_record_keep_numbers_whole_and_readable() {
+        let text = "bag B-1: 32.301 kg missing (\u{b1} 10.385 kg), seen 2026-10-06, 5 bags at 1.5 mm";
+        let english = "bag B-1: 32.301\u{a0}kg missing (\u{b1}\u{a0}10.385\u{a0}kg), seen 2026\u{2011}10\u{2011}06, 5 bags at 1.5\u{a0}mm";
+        assert_eq!(words(Language::English).sentence(text), english);
+        assert_eq!(
+            words(Language::German).sentence(text),
+            english.replace("32.301", "32,301").replace("10.385", "10,385").replace("1.5", "1,5")
+        );
     }
 
     #[test]
@@ -259,14 +303,20 @@ mod tests {
             ("", Err("is no number")),
             ("-3", Err("is no number")),
         ] {
-            assert_eq!(milligrams(text), mass, "{text}");
+            assert_eq!(milligrams(text, Language::English), mass, "{text}");
         }
         for language in Language::ALL {
             for mass in [1, 975_800_000, 1_000_000_000_000] {
-                assert_eq!(milligrams(&words(language).typed_kg(mass)), Ok(mass));
+                assert_eq!(milligrams(&words(language).typed_kg(mass), language), Ok(mass));
             }
         }
-        assert_eq!(milligrams_of_grams("752,4"), Ok(752_400));
+        assert_eq!(milligrams_of_grams("752,4", Language::English), Ok(752_400));
+        // What may mean a thousand times as much is asked back.
+        for (text, language) in [("1,250", Language::English), ("1.250", Language::German)] {
+            assert!(milligrams(text, language).is_err_and(|fault| fault.contains("thousands")), "{text}");
+        }
+        assert_eq!(milligrams("972,400", Language::German), Ok(972_400_000));
+        assert_eq!(milligrams("972.400", Language::English), Ok(972_400_000));
     }
 
     #[test]

@@ -4,7 +4,7 @@
 //! Cost: one look-up a kind, and one a run for a batch code.
 
 use packloft_domain::fact::Fact;
-use packloft_domain::gs1::scanned_sscc;
+use packloft_domain::gs1::{elements, scanned_sscc};
 use packloft_domain::key::object;
 use packloft_domain::record::{Unreadable, facts};
 use packloft_domain::rules::register::Register;
@@ -61,12 +61,26 @@ fn registered(asked: &Asked, text: &str, found: &mut Vec<v1::FoundCode>) -> Resu
     Ok(())
 }
 
-/// Everything on record whose code is the text, or whose pallet label was scanned.
+/// Everything on record whose code is the text, whose pallet label was scanned, or whose batch or lot a symbol names. A
+/// code that was typed small is found as well when nothing has it as it stands.
 ///
 /// # Errors
 /// When the record cannot be read.
 pub fn find(asked: &Asked, text: &str) -> Result<Vec<v1::FoundCode>, Unreadable> {
     let text = text.trim();
+    let mut found = named(asked, text)?;
+    // AI 10 is a batch or lot (GS1 General Specifications, 3.4.1).
+    for (_, value) in elements(text).into_iter().filter(|(ai, _)| ai == "10") {
+        found.extend(named(asked, &value)?);
+    }
+    let capitals = text.to_uppercase();
+    if found.is_empty() && capitals != text {
+        found = named(asked, &capitals)?;
+    }
+    Ok(found)
+}
+
+fn named(asked: &Asked, text: &str) -> Result<Vec<v1::FoundCode>, Unreadable> {
     let mut found = Vec::new();
     if let Some(facts) = lot::lot(&asked.record, text)? {
         let state = objects::lot_state(facts.decision);

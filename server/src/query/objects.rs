@@ -326,6 +326,7 @@ pub fn hold(state: &HoldState) -> v1::Hold {
         good_after_time: state.aims.as_ref().and_then(|aims| aims.to_us).map(timestamp),
         freed_intervals: twins(&state.freed),
         freed_ssccs: state.freed_ssccs.clone(),
+        gone_ssccs: Vec::new(),
     }
 }
 

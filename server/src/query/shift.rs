@@ -4,7 +4,7 @@
 //! on; where that begins is found by halving. Cost: the facts recorded since the shift began.
 
 use packloft_domain::fact::{Event, Fact};
-use packloft_domain::record::Unreadable;
+use packloft_domain::record::{Record as _, Unreadable};
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::register::site_at;
 use packloft_domain::time::parse_date;
@@ -120,6 +120,23 @@ fn last_us(journal: &Journal, newest: u64, now_us: i64) -> Result<i64, Unreadabl
     Ok(rows.first().map_or(now_us, |row| row.event.occurred_time_us.min(now_us)))
 }
 
+/// Breaches that were open at an instant: done before it, not closed before it.
+fn open_breaches(asked: &Asked, at_us: i64) -> Result<Vec<i64>, Unreadable> {
+    let entries = asked.record.list("breaches")?;
+    let closed: Vec<i64> = entries
+        .iter()
+        .filter(|entry| entry.event.occurred_time_us < at_us)
+        .filter_map(|entry| match &entry.event.fact {
+            Some(Fact::BreachClosed(closed)) => Some(closed.event_sequence),
+            _ => None,
+        })
+        .collect();
+    let open = entries.iter().rev().filter(|entry| {
+        !entry.event.breaches.is_empty() && entry.event.occurred_time_us < at_us && !closed.contains(&entry.sequence)
+    });
+    Ok(open.map(|entry| entry.sequence).collect())
+}
+
 /// The report; without a day that of the shift the newest fact happened in, so that who comes on reads what was done.
 ///
 /// # Errors
@@ -153,7 +170,7 @@ pub fn report(
         .collect();
     rows.sort_by_key(|row| (row.occurred_time.map(|t| (t.seconds, t.nanos)), row.event_sequence));
     let until = |placed_us: i64| placed_us < period.end_us;
-    let holds = objects::holds(asked, false)?;
+    let holds = objects::holds(asked, true)?;
     Ok(v1::GetShiftReportResponse {
         start_time: Some(timestamp(period.start_us)),
         end_time: Some(timestamp(period.end_us)),
@@ -162,9 +179,10 @@ pub fn report(
         open_hold_codes: holds
             .iter()
             .filter(|state| until(state.placed_time_us))
+            .filter(|state| state.ended.as_ref().is_none_or(|(_, ended_us)| *ended_us >= period.end_us))
             .map(|state| state.hold.hold_code.clone())
             .collect(),
-        open_breach_sequences: objects::breaches(asked, false)?.iter().map(|breach| breach.event_sequence).collect(),
+        open_breach_sequences: open_breaches(asked, period.end_us)?,
         sequence: asked.sequence(),
     })
 }

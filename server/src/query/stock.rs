@@ -6,6 +6,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use packloft_domain::fact::Fact;
 use packloft_domain::key::{code_of, object};
 use packloft_domain::record::{Record, Unreadable, facts};
 use packloft_domain::rules::bag::{self, Place};
@@ -81,6 +82,31 @@ fn bag_unit(bag: &bag::BagFacts) -> Option<v1::StockUnit> {
     })
 }
 
+/// When a unit was put where it stands: the newest deed that placed it, up to an instant.
+fn placed_us(rows: &[packloft_domain::record::Entry], at_us: i64) -> Option<i64> {
+    let placing = |fact: &Fact| {
+        matches!(
+            fact,
+            Fact::PalletBuilt(_)
+                | Fact::UnitsMoved(_)
+                | Fact::PalletSplit(_)
+                | Fact::PalletsMerged(_)
+                | Fact::PalletUnloaded(_)
+                | Fact::PalletReturned(_)
+                | Fact::DispatchAmended(_)
+                | Fact::StockTaken(_)
+                | Fact::IntakeRecorded(_)
+                | Fact::BulkBagRecorded(_)
+                | Fact::BagMoved(_)
+                | Fact::LiftRecorded(_)
+                | Fact::OpeningStockRecorded(_)
+        )
+    };
+    let rows =
+        rows.iter().filter(|row| row.event.occurred_time_us <= at_us && row.event.fact.as_ref().is_some_and(placing));
+    rows.map(|row| row.event.occurred_time_us).max()
+}
+
 /// Rotation of a pallet.
 pub fn rotation(pallet: &PalletFacts) -> Rotation {
     // Without a date after all dated ones of the same product; products do not mix dates and none.
@@ -97,7 +123,10 @@ fn unit(record: &dyn Record, key: &str, at_us: i64) -> Result<Option<Unit>, Unre
         let found =
             if at_us == i64::MAX { pallet::pallet(record, &code)? } else { pallet::pallet_at(record, &code, at_us)? };
         return Ok(found.map(|pallet| Unit {
-            there: pallet_unit(&pallet),
+            there: pallet_unit(&pallet).map(|unit| v1::StockUnit {
+                since_time: Some(timestamp(placed_us(&rows, at_us).unwrap_or(pallet.built_us))),
+                ..unit
+            }),
             loaded: matches!(pallet.place, PalletPlace::Loaded { .. }),
             born_us: pallet.built_us,
             touched_us,
@@ -109,7 +138,10 @@ fn unit(record: &dyn Record, key: &str, at_us: i64) -> Result<Option<Unit>, Unre
         let touched_us = rows.iter().map(|row| row.event.occurred_time_us).max().unwrap_or(i64::MAX);
         let found = bag::bag_at(record, &code, at_us)?.filter(|bag| bag.arrived_time_us <= at_us);
         return Ok(found.map(|bag| Unit {
-            there: bag_unit(&bag),
+            there: bag_unit(&bag).map(|unit| v1::StockUnit {
+                since_time: Some(timestamp(placed_us(&rows, at_us).unwrap_or(bag.arrived_time_us))),
+                ..unit
+            }),
             loaded: false,
             born_us: bag.arrived_time_us,
             touched_us,

@@ -325,11 +325,15 @@ pub fn pallets_touching(asked: &Asked, interval: &v1::PackInterval) -> Result<Ve
     found.iter().filter(|row| !row.packs.is_empty()).map(|row| traced(asked, row)).collect()
 }
 
-/// Numbers of the pallets in the house that a hold covers, by what is known now.
+/// Numbers of the pallets that a hold covers by what is known now: in the house, and gone.
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn covered(asked: &Asked, state: &HoldState, intervals: &[v1::PackInterval]) -> Result<Vec<String>, Unreadable> {
+pub fn covered(
+    asked: &Asked,
+    state: &HoldState,
+    intervals: &[v1::PackInterval],
+) -> Result<(Vec<String>, Vec<String>), Unreadable> {
     let mut named: BTreeSet<String> = BTreeSet::new();
     if state.hold.sscc.is_empty() {
         let found = pallets_of(asked, &sources_of(asked, intervals)?)?;
@@ -347,14 +351,15 @@ pub fn covered(asked: &Asked, state: &HoldState, intervals: &[v1::PackInterval])
             }
         }
     }
-    let mut covered = Vec::new();
+    let (mut here, mut gone) = (Vec::new(), Vec::new());
     for sscc in named {
-        let Some(pallet) = pallet::pallet(&asked.record, &sscc)?.filter(PalletFacts::in_house) else { continue };
-        if touches(state, &pallet, &content(asked, &pallet)?) {
-            covered.push(sscc);
+        let Some(pallet) = pallet::pallet(&asked.record, &sscc)? else { continue };
+        let left = matches!(pallet.place, PalletPlace::Dispatched { .. });
+        if (left || pallet.in_house()) && touches(state, &pallet, &content(asked, &pallet)?) {
+            if left { gone.push(sscc) } else { here.push(sscc) }
         }
     }
-    Ok(covered)
+    Ok((here, gone))
 }
 
 /// Where the packs of intervals are (one interval per run), and who has them; with those of a lot from before the record

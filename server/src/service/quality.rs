@@ -29,7 +29,8 @@ service! {
                 for state in states {
                     let mut hold = objects::hold(&state);
                     (hold.covered_bag_tags, hold.covered_intervals) = trace::covered(asked, &state)?;
-                    hold.covered_ssccs = whereabouts::covered(asked, &state, &hold.covered_intervals)?;
+                    (hold.covered_ssccs, hold.gone_ssccs) =
+                        whereabouts::covered(asked, &state, &hold.covered_intervals)?;
                     holds.push(hold);
                 }
                 Ok(holds)

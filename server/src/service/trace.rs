@@ -3,7 +3,7 @@
 use packloft_domain::key::object;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::register::Register;
-use packloft_domain::rules::{bag, dispatch, lot, pallet};
+use packloft_domain::rules::{bag, dispatch, hold, lot, pallet};
 use packloft_proto::v1;
 use packloft_proto::v1::trace_service_server::TraceService;
 use tonic::{Request, Response, Status};
@@ -81,6 +81,7 @@ service! {
                     net_mass_mg: bag.net_mass_mg(),
                     tipped_mass_mg: bag.tipped_mass_mg(),
                     packs: trace::reached(asked, bag, settings)?.packs,
+                    hold_codes: objects::codes(&hold::on_bag(&asked.record, bag)?),
                 });
             }
             Ok(v1::TraceLotResponse {
