@@ -13,8 +13,8 @@ use super::picture::{at, words};
 
 /// Columns of a picture.
 pub const COLUMNS: usize = 5;
-const NODE_WIDTH: f64 = 172.0;
-const STEP: f64 = 222.0;
+const NODE_WIDTH: f64 = 142.0;
+const STEP: f64 = 178.0;
 const GAP: f64 = 10.0;
 const LEAST_HEIGHT: f64 = 46.0;
 /// Height that the heaviest column fills at least.
@@ -313,8 +313,8 @@ fn draw_node(node: &Node, place: Place, spoken: &str) -> Markup {
             };
             (bar(Some((0.0, 1.0)), "strip stretch")) (bar(strip.possible, "strip possible")) (bar(strip.likely, "strip likely"))
         }
-        (words("name", place.x + 18.0, middle - 2.0, "start", &fitting(&node.label, NODE_WIDTH - 24.0, 8.6)))
-        (words("note", place.x + 18.0, middle + 14.0, "start", &fitting(&node.note, NODE_WIDTH - 24.0, 7.0)))
+        (words("name", place.x + 18.0, middle - 2.0, "start", &fitting(&node.label, NODE_WIDTH - 22.0, 8.4)))
+        (words("note", place.x + 18.0, middle + 14.0, "start", &fitting(&node.note, NODE_WIDTH - 22.0, 6.9)))
     };
     html! {
         @if node.href.is_empty() { g { (inner) } } @else { a href=(node.href) aria-label=(spoken) { (inner) } }

@@ -192,7 +192,7 @@ fn consignees(ctx: &Ctx, rows: &[v1::ConsigneeShare]) -> Markup {
                     th scope="col" { (ctx.t("Checked")) }
                 } }
                 tbody { @for row in rows { tr {
-                    th scope="row" { (row.consignee_code) " " (row.name) } td.number { strong { (ctx.words.count(row.pack_count)) } } td.number { (row.ssccs.len()) }
+                    th scope="row" { span.code { (row.consignee_code) } " " (row.name) } td.number { strong { (ctx.words.count(row.pack_count)) } } td.number { (row.ssccs.len()) }
                     td { @for code in &row.consignment_codes { a href={ "/trace?q=" (escaped(code)) } { (code) } " " } }
                     td { (ctx.words.time(row.first_dispatched_time.as_ref())) } td { (row.contact) } td { (ctx.words.date(&row.contact_checked_date)) }
                 } } }

@@ -301,17 +301,18 @@ pub fn badge(kind: &str, text: &str) -> Markup {
         "warn" => "!",
         _ => "\u{2022}",
     };
-    html! { span class={ "badge " (kind) } { span aria-hidden="true" { (mark) } " " (text) } }
+    let long = if text.chars().count() > 16 { " long" } else { "" };
+    html! { span class={ "badge " (kind) (long) } { span aria-hidden="true" { (mark) } " " (text) } }
 }
 
 /// Link to a lot.
 pub fn lot_link(code: &str) -> Markup {
-    html! { a href={ "/lots/" (super::escaped(code)) } { (code) } }
+    html! { a.code href={ "/lots/" (super::escaped(code)) } { (code) } }
 }
 
 /// Link to a bag.
 pub fn bag_link(tag: &str) -> Markup {
-    html! { a href={ "/bags/" (super::escaped(tag)) } { (tag) } }
+    html! { a.code href={ "/bags/" (super::escaped(tag)) } { (tag) } }
 }
 
 /// Link to a pallet; its number in groups that can be read aloud.
@@ -328,7 +329,7 @@ pub fn grouped(sscc: &str) -> Markup {
 
 /// Link to a run.
 pub fn run_link(code: &str) -> Markup {
-    html! { a href={ "/runs/" (super::escaped(code)) } { (code) } }
+    html! { a.code href={ "/runs/" (super::escaped(code)) } { (code) } }
 }
 
 /// Lots of a bag with their shares.
