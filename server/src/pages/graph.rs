@@ -296,7 +296,8 @@ pub fn spoken(ctx: &Ctx, node: &Node) -> String {
         Set::Stretch => format!(", {}", ctx.t("same stretch")),
     };
     let held = if node.held { format!(", {}", ctx.t("on hold")) } else { String::new() };
-    format!("{} {}{set}{held}", node.label, node.note)
+    let shown = |text: &str, each: f64| fitting(text, NODE_WIDTH - 22.0, each);
+    format!("{} {}{set}{held}", shown(&node.label, 8.4), shown(&node.note, 6.9))
 }
 
 fn draw_node(node: &Node, place: Place, spoken: &str) -> Markup {
@@ -313,7 +314,7 @@ fn draw_node(node: &Node, place: Place, spoken: &str) -> Markup {
             };
             (bar(Some((0.0, 1.0)), "strip stretch")) (bar(strip.possible, "strip possible")) (bar(strip.likely, "strip likely"))
         }
-        (words("name", place.x + 18.0, middle - 2.0, "start", &fitting(&node.label, NODE_WIDTH - 22.0, 8.4)))
+        (words("name", place.x + 18.0, middle - 2.0, "start", &fitting(&node.label, NODE_WIDTH - 22.0, 8.4))) " "
         (words("note", place.x + 18.0, middle + 14.0, "start", &fitting(&node.note, NODE_WIDTH - 22.0, 6.9)))
     };
     html! {

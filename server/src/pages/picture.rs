@@ -51,7 +51,7 @@ impl Scale {
 pub fn figure(id: &str, title: &str, size: (f64, f64), table_name: &str, drawing: Markup, table: Markup) -> Markup {
     let title_id = format!("{id}-title");
     html! {
-        figure.chart {
+        figure.chart tabindex="0" {
             svg viewBox={ "0 0 " (at(size.0)) " " (at(size.1)) } role="img" aria-labelledby=(title_id)
                 xmlns="http://www.w3.org/2000/svg" {
                 title id=(title_id) { (title) }
