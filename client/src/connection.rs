@@ -48,6 +48,7 @@ clients! {
     import import_service_client ImportServiceClient;
     quality quality_service_client QualityServiceClient;
     check check_service_client CheckServiceClient;
+    recall recall_service_client RecallServiceClient;
     trace trace_service_client TraceServiceClient;
     figure figure_service_client FigureServiceClient;
     journal journal_service_client JournalServiceClient;

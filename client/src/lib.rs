@@ -12,6 +12,7 @@ pub mod mass;
 pub mod moment;
 pub mod now_sheets;
 pub mod quality_sheets;
+pub mod recall_sheets;
 pub mod sheets;
 pub mod show;
 pub mod store_sheets;

@@ -3,6 +3,7 @@
 #![cfg_attr(not(test), warn(clippy::unwrap_used))]
 
 pub mod demo;
+pub mod incident;
 pub mod morning;
 pub mod next_run;
 pub mod process;

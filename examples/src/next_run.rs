@@ -212,12 +212,40 @@ fn vehicle(day: &mut Day, start_s: i64) {
     day.add(start_s + 1_200, who, loaded);
 }
 
+/// A complaint about the shift before, and an exercise that asks what a lot would mean.
+fn quality(day: &mut Day, start_s: i64) {
+    let who = "p-40";
+    let complaint = v1::RecordComplaintRequest {
+        complaint_code: "K-28".into(),
+        product_code: "WS750".into(),
+        defect: "clumps in the pack".into(),
+        hazard: v1::HazardKind::Spreading.into(),
+        consignee_code: "KETTLE-ROW".into(),
+        batch_code: "HF279A".into(),
+        printed_local_time: "2026-10-06 08:40".into(),
+        ..v1::RecordComplaintRequest::default()
+    };
+    day.add(start_s + 1_500, who, complaint);
+    let exercise = v1::OpenRecallRequest {
+        recall_code: "RX-6".into(),
+        kind: v1::RecallKind::Recall.into(),
+        exercise: true,
+        reason: "what would lot QE-2231 mean".into(),
+        hazard: v1::HazardKind::Spreading.into(),
+        lot_code: "QE-2231".into(),
+        question_time: Some(crate::scenario::at(start_s + 1_560)),
+        ..v1::OpenRecallRequest::default()
+    };
+    day.add(start_s + 1_800, who, exercise);
+}
+
 /// All of it, begun at a second of the shift: the demo that stays plays it as of now, so that a run is on when somebody looks.
 pub fn steps_from(start_s: i64) -> Vec<Step> {
     let mut day = Day::default();
     bags(&mut day, start_s);
     line(&mut day, start_s);
     vehicle(&mut day, start_s);
+    quality(&mut day, start_s);
     day.steps
 }
 

@@ -114,6 +114,12 @@ steps! {
     Amend dispatch amend_dispatch AmendDispatchRequest;
     CheckPoint setup register_check_point RegisterCheckPointRequest;
     LineCheck check record_line_check RecordLineCheckRequest;
+    Complaint recall record_complaint RecordComplaintRequest;
+    OpenRecall recall open_recall OpenRecallRequest;
+    Notice recall record_notice RecordNoticeRequest;
+    NoticeAnswer recall record_notice_answer RecordNoticeAnswerRequest;
+    Recovery recall record_recovery RecordRecoveryRequest;
+    CloseRecall recall close_recall CloseRecallRequest;
     Hold quality place_hold PlaceHoldRequest;
     EndHold quality end_hold EndHoldRequest;
     CloseBreach quality close_breach CloseBreachRequest;

@@ -175,6 +175,7 @@ pub async fn serve_on(api: Api, incoming: TcpIncoming, stop: impl Future<Output 
         .add_service(limited!(dispatch_service_server::DispatchServiceServer, api))
         .add_service(limited!(import_service_server::ImportServiceServer, api))
         .add_service(limited!(check_service_server::CheckServiceServer, api))
+        .add_service(limited!(recall_service_server::RecallServiceServer, api))
         .add_service(limited!(quality_service_server::QualityServiceServer, api))
         .add_service(limited!(trace_service_server::TraceServiceServer, api))
         .add_service(limited!(figure_service_server::FigureServiceServer, api))

@@ -1,7 +1,7 @@
 //! Addresses of the pages, and a plain reader of them: what a browser without script would send and get.
 
 /// Every page with the demo's data, by name.
-pub const PAGES: [(&str, &str); 28] = [
+pub const PAGES: [(&str, &str); 32] = [
     ("now", "/"),
     ("who", "/who"),
     ("intake", "/intake"),
@@ -33,6 +33,10 @@ pub const PAGES: [(&str, &str); 28] = [
     ("trace-packaging", "/trace?q=FILM-32"),
     ("yield", "/yield?feed=F1&day=2026-10-06"),
     ("holds", "/holds"),
+    ("complaints", "/complaints"),
+    ("complaint", "/complaints/K-28"),
+    ("recalls", "/recalls"),
+    ("recall", "/recalls/RX-6"),
     ("shift", "/shift"),
     ("back-entry", "/back-entry"),
     ("blank", "/blank/lifts"),

@@ -66,6 +66,8 @@ names! {
     Move RecordMoveRequest; StockTake RecordStockTakeRequest; Order EnterOrderRequest; OpenLoad OpenVehicleLoadRequest;
     VehicleCheck RecordVehicleCheckRequest; Consignment OpenConsignmentRequest; LoadPallet LoadPalletRequest;
     UnloadPallet UnloadPalletRequest; Weighbridge RecordWeighbridgeRequest; DispatchLoad DispatchVehicleLoadRequest;
+    Complaint RecordComplaintRequest; OpenRecall OpenRecallRequest; Notice RecordNoticeRequest;
+    NoticeAnswer RecordNoticeAnswerRequest; Recovery RecordRecoveryRequest; CloseRecall CloseRecallRequest;
     CheckPoint RegisterCheckPointRequest; LineCheck RecordLineCheckRequest;
     Return RecordReturnRequest; Amend AmendDispatchRequest;
 }
@@ -118,6 +120,49 @@ fn examples() -> Vec<Step> {
         .into(),
         v1::RegisterCheckPointRequest { check_point: Some(next_run::check_points().remove(0)), ..Default::default() }
             .into(),
+        v1::RecordComplaintRequest {
+            complaint_code: "K-1".into(),
+            product_code: "WS750".into(),
+            defect: "x".into(),
+            hazard: 1,
+            batch_code: "HF279A".into(),
+            printed_local_time: "2026-10-06".into(),
+            ..Default::default()
+        }
+        .into(),
+        v1::OpenRecallRequest {
+            recall_code: "RC".into(),
+            kind: 1,
+            reason: "x".into(),
+            hazard: 1,
+            lot_code: "QE-2231".into(),
+            ..Default::default()
+        }
+        .into(),
+        v1::RecordNoticeRequest {
+            recall_code: "RC".into(),
+            consignee_code: "MARSHGATE".into(),
+            text: "x".into(),
+            ..Default::default()
+        }
+        .into(),
+        v1::RecordNoticeAnswerRequest {
+            recall_code: "RC".into(),
+            consignee_code: "MARSHGATE".into(),
+            text: "x".into(),
+            ..Default::default()
+        }
+        .into(),
+        v1::RecordRecoveryRequest {
+            recall_code: "RC".into(),
+            consignee_code: "MARSHGATE".into(),
+            kind: 1,
+            pack_count: 1,
+            proof: "x".into(),
+            ..Default::default()
+        }
+        .into(),
+        v1::CloseRecallRequest { recall_code: "RC".into(), reason: "x".into(), ..Default::default() }.into(),
         next_run::detector_check(&[], Some(scenario::counter(v1::CounterPlace::Filled, 1))).into(),
         v1::RecordResidueRequest { bag_tag: "HB-411".into(), mass_mg: Some(1), ..Default::default() }.into(),
         v1::RejectLotRequest { lot_code: "QE-2231".into(), reason: "x".into(), ..Default::default() }.into(),
@@ -251,7 +296,7 @@ async fn every_fault_is_named_and_the_server_stays_up() -> anyhow::Result<()> {
     let mut running = Running::with_shift(EXECUTABLE).await?;
     let before = running.connection.journal.clone().get_latest(v1::GetLatestRequest {}).await?.into_inner().sequence;
     let examples = examples();
-    assert_eq!(examples.len(), 66, "one example of every write method");
+    assert_eq!(examples.len(), 72, "one example of every write method");
     let (mut count, mut wrong) = (0, Vec::new());
     for step in &examples {
         let descriptor = pool.get_message_by_name(&format!("packloft.v1.{}", name(step))).unwrap();

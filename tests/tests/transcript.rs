@@ -139,6 +139,14 @@ async fn what_people_see() -> anyhow::Result<()> {
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_quality_does_in_an_incident() -> anyhow::Result<()> {
+    let running = Running::with_everything(EXECUTABLE).await?;
+    let lines = packloft_examples::incident::parts().into_iter().flat_map(|(_, lines)| lines);
+    let lines: Vec<_> = lines.map(|(words, exit)| (words, i32::from(exit))).collect();
+    check(&running, "incident", &lines)
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn what_the_clerk_and_quality_see() -> anyhow::Result<()> {
     let running = Running::with_shift(EXECUTABLE).await?;
     for step in morning::until_loading() {

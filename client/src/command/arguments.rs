@@ -144,6 +144,12 @@ pub enum Task {
     /// Holds.
     #[command(subcommand)]
     Hold(HoldTask),
+    /// Complaints: what the print says, where the pack comes from, others like it.
+    #[command(subcommand)]
+    Complaint(super::recall_args::ComplaintTask),
+    /// Withdrawals, recalls and exercises.
+    #[command(subcommand)]
+    Recall(super::recall_args::RecallTask),
     /// Line checks: what was checked, what is due, what a failed one covers.
     #[command(subcommand)]
     Check(CheckTask),

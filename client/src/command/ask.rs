@@ -248,6 +248,8 @@ async fn objects(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
                 vec![sheets::runs(&answer.runs, &zone), more(&answer.next_page_token)]
             })
         }
+        Task::Complaint(task) => super::recall_args::ask_complaints(session, task).await,
+        Task::Recall(task) => super::recall_args::ask_recalls(session, task).await,
         Task::Check(CheckTask::List { point, page }) => {
             let request = v1::ListLineChecksRequest {
                 page_size: page.rows,
@@ -302,7 +304,11 @@ fn asks_of_now(task: &Task) -> bool {
         Task::Pallet(task) => matches!(task, PalletTask::Show { .. } | PalletTask::List { .. }),
         Task::Order(task) => matches!(task, OrderTask::Show { .. } | OrderTask::List { .. }),
         Task::Load(task) => matches!(task, LoadTask::Show { .. } | LoadTask::List { .. }),
-        Task::Check(task) => !matches!(task, CheckTask::Record { .. }),
+        Task::Complaint(task) => !matches!(task, super::recall_args::ComplaintTask::Record(_)),
+        Task::Recall(task) => {
+            use super::recall_args::RecallTask as R;
+            matches!(task, R::Show { .. } | R::List { .. })
+        }
         Task::Hold(task) => matches!(task, HoldTask::List { .. }),
         Task::Breach(task) => matches!(task, BreachTask::List { .. }),
         _ => false,

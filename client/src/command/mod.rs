@@ -7,6 +7,7 @@ mod clerk;
 mod import;
 mod now_args;
 mod quality_args;
+mod recall_args;
 mod record;
 mod store_args;
 mod trace_args;

@@ -211,7 +211,7 @@ fn defect(text: &str) -> Result<v1::Defect, Fault> {
     Ok(v1::Defect { defect_class: class.into(), text: words.into(), remedy_by_date: date.into() })
 }
 
-fn packs(text: &str) -> Result<v1::PackInterval, Fault> {
+pub(super) fn packs(text: &str) -> Result<v1::PackInterval, Fault> {
     let wrong = || Fault::usage(format!("{text:?} are no packs; write RUN:FIRST-LAST"));
     let (run, numbers) = text.rsplit_once(':').ok_or_else(wrong)?;
     let (first, last) = numbers.split_once('-').ok_or_else(wrong)?;
@@ -595,6 +595,8 @@ pub async fn run(session: &mut Session, task: Task) -> Result<Exit, Fault> {
         Task::Bag(task) => bags(session, task).await,
         Task::Lot(task) => lots(session, task).await,
         Task::Run(task) => runs(session, task).await,
+        Task::Complaint(task) => super::recall_args::record_complaints(session, task).await,
+        Task::Recall(task) => super::recall_args::record_recalls(session, task).await,
         task @ (Task::Hold(_) | Task::Check(_) | Task::Breach(_) | Task::Journal(_)) => quality(session, task).await,
         task => stream(session, task).await,
     }

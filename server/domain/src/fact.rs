@@ -78,6 +78,12 @@ pub fn kind(fact: &Fact) -> &'static str {
         Fact::VehicleLoadDispatched(_) => "vehicle_load_dispatched",
         Fact::PalletReturned(_) => "pallet_returned",
         Fact::DispatchAmended(_) => "dispatch_amended",
+        Fact::ComplaintRecorded(_) => "complaint_recorded",
+        Fact::RecallOpened(_) => "recall_opened",
+        Fact::NoticeSent(_) => "notice_sent",
+        Fact::NoticeAnswered(_) => "notice_answered",
+        Fact::RecoveryRecorded(_) => "recovery_recorded",
+        Fact::RecallClosed(_) => "recall_closed",
     }
 }
 

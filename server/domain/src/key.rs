@@ -335,6 +335,15 @@ pub fn keys_of(event: &Event) -> Vec<String> {
                 keys.extend(keys_of(replacement));
             }
         }
+        Fact::ComplaintRecorded(f) => {
+            keys.extend([object("complaint", &f.complaint_code), "complaints".into()]);
+            keys.push(object("product_complaints", &f.product_code));
+        }
+        Fact::RecallOpened(f) => keys.extend([object("recall", &f.recall_code), "recalls".into()]),
+        Fact::NoticeSent(f) => keys.push(object("recall", &f.recall_code)),
+        Fact::NoticeAnswered(f) => keys.push(object("recall", &f.recall_code)),
+        Fact::RecoveryRecorded(f) => keys.push(object("recall", &f.recall_code)),
+        Fact::RecallClosed(f) => keys.extend([object("recall", &f.recall_code), "recalls".into()]),
         other => store_keys(other, event.recorded_time_us, &mut keys),
     }
     for hold in &event.holds {

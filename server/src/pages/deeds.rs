@@ -20,7 +20,7 @@ use tonic::Request;
 use super::form::{Advice, FieldFault, Fields, Problem, Reader};
 use super::who::{May, may};
 use super::words::Language;
-use super::{Ctx, registers, set_cookie, store_deeds};
+use super::{Ctx, recall_deeds, registers, set_cookie, store_deeds};
 use crate::service::faults::timestamp;
 
 /// A deed that was done.
@@ -145,7 +145,8 @@ fn needed(deed: &str) -> May {
     match deed {
         "release_lot" | "reject_lot" | "end_hold" | "close_breach" | "release_run" => May::Quality,
         "lab_result" => May::Results,
-        "hold" | "remark" | "sample" => May::Record,
+        "open_recall" | "close_recall" => May::Quality,
+        "hold" | "remark" | "sample" | "complaint" | "notice" | "notice_answer" | "recovery" => May::Record,
         "build_pallet" | "weigh_pallet" | "move" | "split_pallet" | "merge_pallets" | "dispose" | "stock_take"
         | "order" | "open_load" | "vehicle_check" | "open_consignment" | "load_pallet" | "unload" | "weighbridge"
         | "dispatch_load" | "return_pallet" | "amend" => May::Store,
@@ -216,6 +217,9 @@ pub async fn run(ctx: &Ctx, deed: &str, fields: &Fields) -> Result<Done, Problem
         }
         "order" | "open_load" | "vehicle_check" | "open_consignment" | "load_pallet" | "unload" | "weighbridge"
         | "dispatch_load" | "return_pallet" | "amend" => store_deeds::vehicles(read, deed).await,
+        "complaint" | "open_recall" | "notice" | "notice_answer" | "recovery" | "close_recall" => {
+            recall_deeds::recalls(read, deed).await
+        }
         _ => quality(read, deed).await,
     }
 }
@@ -554,7 +558,7 @@ async fn readings(mut d: Deed<'_>) -> Result<Done, Problem> {
 }
 
 /// Packs as typed: RUN:FIRST-LAST.
-fn packs(text: &str) -> Option<v1::PackInterval> {
+pub(super) fn packs(text: &str) -> Option<v1::PackInterval> {
     let (run, numbers) = text.rsplit_once(':')?;
     let (first, last) = numbers.split_once('-')?;
     Some(v1::PackInterval {

@@ -132,6 +132,7 @@ pub fn whole(ctx: &Ctx, page: Page) -> Markup {
         "/runs" => "/line",
         "/pallets" | "/places" | "/scan" => "/store",
         "/loads" => "/dispatch",
+        "/complaints" | "/recalls" => "/holds",
         "/back-entry" | "/blank" => "/shift",
         other => other,
     };

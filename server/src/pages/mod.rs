@@ -29,6 +29,8 @@ mod line;
 mod paper;
 mod picture;
 mod quality;
+mod recall_deeds;
+mod recalls;
 mod registers;
 mod shift;
 mod store;
@@ -221,6 +223,10 @@ pub async fn show(ctx: &Ctx) -> Result<Page, Status> {
         ["trace"] => trace::page(ctx).await,
         ["yield"] => figures::page(ctx).await,
         ["holds"] => quality::page(ctx).await,
+        ["complaints"] => recalls::complaints(ctx).await,
+        ["complaints", code] => recalls::complaint(ctx, code).await,
+        ["recalls"] => recalls::recalls(ctx).await,
+        ["recalls", code] => recalls::recall(ctx, code).await,
         ["shift"] => shift::page(ctx).await,
         ["back-entry"] => shift::back_entry(ctx).await,
         ["blank", form] => paper::blank(ctx, form),

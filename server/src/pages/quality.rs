@@ -129,6 +129,7 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
     let open = ctx.api.list_breaches(Request::new(request)).await?.into_inner();
     let (breaches, more_breaches) = (open.breaches, open.next_page_token);
     let body = html! {
+        p.row { a.button href="/complaints" { (ctx.t("Complaints")) } a.button href="/recalls" { (ctx.t("Withdrawals and recalls")) } }
         @if may(ctx, May::Record) { (any_hold(ctx)) } @else if ctx.who.is_none() {
             p { a.button href="/who?to=/holds" { (ctx.t("Say who you are to record")) } }
         }

@@ -1,7 +1,7 @@
 //! Line checks: what was checked, what is due, what no good check has proved yet.
 
 use packloft_domain::fact::{CheckPlace, CheckPoint};
-use packloft_domain::key::code_of;
+use packloft_domain::key::{code_of, day_of};
 use packloft_domain::record::{Record, Unreadable};
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::check::{self, Check};
@@ -13,6 +13,9 @@ use packloft_proto::v1;
 use super::{Asked, unknown};
 use crate::service::convert::{twin, twins};
 use crate::service::faults::timestamp;
+
+/// How much is listed up to the newest check when the question says nothing.
+const LISTED_US: i64 = 31 * 86_400_000_000;
 
 /// A check as the API shows it; its number of filled cycles when a counter was read with it.
 fn line_check(asked: &Asked, check: &Check) -> Result<v1::LineCheck, Unreadable> {
@@ -44,11 +47,13 @@ fn line_check(asked: &Asked, check: &Check) -> Result<v1::LineCheck, Unreadable>
 ///
 /// # Errors
 /// `NotFound` for a check point that is not registered.
-pub fn list(asked: &Asked, code: &str, from_day: i64, from_us: i64, to_us: i64) -> Result<Vec<v1::LineCheck>, Refusal> {
+pub fn list(asked: &Asked, code: &str, from_us: Option<i64>, to_us: i64) -> Result<Vec<v1::LineCheck>, Refusal> {
     if Register::at(&asked.record, i64::MAX).check_point(code)?.is_none() {
         return Err(unknown("check point", code));
     }
-    let mut rows = check::checks(&asked.record, code, from_day, packloft_domain::key::day_of(to_us))?;
+    let last = check::newest(&asked.record, code, to_us)?.map_or(to_us, |check| check.time_us);
+    let from_us = from_us.unwrap_or(last - LISTED_US);
+    let mut rows = check::checks(&asked.record, code, day_of(from_us), day_of(to_us))?;
     rows.retain(|row| (from_us..=to_us).contains(&row.time_us));
     rows.reverse();
     let mut found = Vec::new();

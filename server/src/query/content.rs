@@ -6,6 +6,7 @@ use std::sync::Arc;
 use packloft_domain::fact::PackInterval;
 use packloft_domain::key::{self, object};
 use packloft_domain::record::Unreadable;
+use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::bag::BagFacts;
 use packloft_domain::rules::dispatch;
 use packloft_domain::rules::free::{Content, Evidence};
@@ -182,14 +183,27 @@ pub enum Needs {
     Location(String),
     /// What stood at this location at an instant, and what was missed there.
     StockTake(String, i64),
+    /// What a recall would reach.
+    Scope(Box<packloft_domain::fact::RecallOpened>),
+    /// What consignees have of a recall's scope.
+    Recall(String),
 }
 
 /// Computes it, with what it rests on. Unknown codes give nothing: the writer names them.
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn evidence(asked: &Asked, needs: &Needs) -> Result<(Evidence, Option<RestsOn>), Unreadable> {
+pub fn evidence(asked: &Asked, needs: &Needs) -> Result<(Evidence, Option<RestsOn>), Refusal> {
     let ssccs = match needs {
+        Needs::Scope(opened) => {
+            // It says which sequence it was computed at; what comes later is shown beside it.
+            let scope = Some(super::recalls::scope(asked, opened)?);
+            return Ok((Evidence { scope, ..Evidence::default() }, None));
+        }
+        Needs::Recall(code) => {
+            let outstanding = super::recalls::outstanding(asked, code)?;
+            return Ok((Evidence { outstanding, ..Evidence::default() }, None));
+        }
         Needs::Location(_) | Needs::StockTake(..) => {
             let units = match needs {
                 Needs::StockTake(code, at) => super::stock::units_at(asked, code, Some(*at))?,

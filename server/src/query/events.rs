@@ -259,6 +259,27 @@ fn dispatch_words(fact: &Fact) -> String {
         Fact::DispatchAmended(f) => {
             format!("pallet {} really went with consignment {}: {}", f.sscc, f.consignment_code, f.reason)
         }
+        Fact::ComplaintRecorded(f) => format!("complaint {} about {}: {}", f.complaint_code, f.product_code, f.defect),
+        Fact::RecallOpened(f) => {
+            let kind = if f.kind() == f::RecallKind::Recall { "recall" } else { "withdrawal" };
+            let exercise = if f.exercise { "EXERCISE: " } else { "" };
+            format!("{exercise}{kind} {} decided: {}", f.recall_code, f.reason)
+        }
+        Fact::NoticeSent(f) => {
+            let to = [&f.consignee_code, &f.supplier_code, &f.authority].into_iter().find(|to| !to.is_empty());
+            format!("notice of {} to {}: {}", f.recall_code, to.map_or("", String::as_str), f.text)
+        }
+        Fact::NoticeAnswered(f) => format!("{} answered about {}: {}", f.consignee_code, f.recall_code, f.text),
+        Fact::RecoveryRecorded(f) => {
+            let what = match f.kind() {
+                f::RecoveryKind::DestroyedThere => "destroyed there",
+                f::RecoveryKind::SetAside => "set aside there",
+                f::RecoveryKind::OutOfReach => "out of reach",
+                f::RecoveryKind::Unspecified => "",
+            };
+            format!("{} packs of {} at {} {what}", f.pack_count, f.recall_code, f.consignee_code)
+        }
+        Fact::RecallClosed(f) => format!("{} closed: {}", f.recall_code, f.reason),
         other => packloft_domain::fact::kind(other).replace('_', " "),
     }
 }

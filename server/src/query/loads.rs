@@ -143,7 +143,7 @@ fn loaded_pallet(
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn load(asked: &Asked, load_code: &str, with_reasons: bool) -> Result<Option<v1::VehicleLoad>, Unreadable> {
+pub fn load(asked: &Asked, load_code: &str, with_reasons: bool) -> Result<Option<v1::VehicleLoad>, Refusal> {
     let Some(load) = dispatch::load(&asked.record, load_code)? else { return Ok(None) };
     let mut consignments = Vec::new();
     for opened in &load.consignments {

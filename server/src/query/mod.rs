@@ -14,6 +14,7 @@ pub mod loads;
 pub mod objects;
 pub mod paging;
 pub mod pallets;
+pub mod recalls;
 pub mod shift;
 pub mod stock;
 pub mod trace;

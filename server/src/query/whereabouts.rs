@@ -199,6 +199,78 @@ fn traced(asked: &Asked, row: &Touched) -> Result<v1::TracedPallet, Unreadable> 
     })
 }
 
+/// What left for a consignee.
+#[derive(Clone, Debug, Default)]
+pub struct Left {
+    /// Packs it has by the record.
+    pub with_count: i64,
+    /// Packs that came back here, whatever became of them since.
+    pub returned_count: i64,
+    /// Pallets it has.
+    pub ssccs: Vec<String>,
+    /// Consignments they went with.
+    pub consignment_codes: Vec<String>,
+}
+
+/// Consignment a pallet, or one it was made of, came back from.
+fn came_back_from(asked: &Asked, pallet: &PalletFacts) -> Result<Option<String>, Unreadable> {
+    for sscc in std::iter::once(&pallet.sscc).chain(pallet.parents.iter().map(|parent| &parent.sscc)) {
+        let rows = facts(&asked.record, &object("pallet", sscc))?;
+        let back = rows.iter().rev().find_map(|row| match &row.event.fact {
+            Some(Fact::PalletReturned(f))
+                if f.new_sscc.is_empty() || f.new_sscc == pallet.sscc || f.sscc != pallet.sscc =>
+            {
+                Some(f.consignment_code.clone())
+            }
+            _ => None,
+        });
+        if back.is_some() {
+            return Ok(back);
+        }
+    }
+    Ok(None)
+}
+
+/// Who has packs of intervals (one per run), or gave them back; with those of a lot from before the record when one is named.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn left(
+    asked: &Asked,
+    intervals: &[v1::PackInterval],
+    lot_code: &str,
+) -> Result<BTreeMap<String, Left>, Unreadable> {
+    let sources = sources_of(asked, intervals)?;
+    let mut found = pallets_of(asked, &sources)?;
+    if !lot_code.is_empty() {
+        let wanted = |layer: &Layer| layer.lot_codes.iter().any(|code| code == lot_code);
+        found.extend(from_before(asked, &object("lot_pallets", lot_code), &wanted)?.0);
+    }
+    let mut shares: BTreeMap<String, Left> = BTreeMap::new();
+    for row in &found {
+        let disposed: i64 = row
+            .pallet
+            .disposed
+            .iter()
+            .filter(|d| sources.iter().any(|(run, own)| counts(&d.layer, run, own)))
+            .map(|d| d.layer.pack_count)
+            .sum();
+        let packs: i64 = row.packs.values().sum();
+        if let PalletPlace::Dispatched { consignment_code, .. } = &row.pallet.place {
+            let share = shares.entry(pallets::consignee_of(asked, consignment_code)?).or_default();
+            share.with_count += packs;
+            share.ssccs.push(row.pallet.sscc.clone());
+            if !share.consignment_codes.contains(consignment_code) {
+                share.consignment_codes.push(consignment_code.clone());
+            }
+        } else if let Some(consignment_code) = came_back_from(asked, &row.pallet)? {
+            let share = shares.entry(pallets::consignee_of(asked, &consignment_code)?).or_default();
+            share.returned_count += packs + disposed;
+        }
+    }
+    Ok(shares)
+}
+
 fn consignees(asked: &Asked, found: &[Touched]) -> Result<Vec<v1::ConsigneeShare>, Unreadable> {
     let mut shares: BTreeMap<String, v1::ConsigneeShare> = BTreeMap::new();
     for row in found {

@@ -1,6 +1,5 @@
 //! Line checks.
 
-use packloft_domain::key::day_of;
 use packloft_proto::v1;
 use packloft_proto::v1::check_service_server::CheckService;
 use tonic::{Request, Response, Status};
@@ -8,9 +7,6 @@ use tonic::{Request, Response, Status};
 use super::faults::Faults;
 use super::{service, status};
 use crate::query::checks;
-
-/// Days that are listed when the question says none.
-const LISTED_DAYS: i64 = 31;
 
 service! {
     CheckService {
@@ -28,10 +24,9 @@ service! {
         faults.check().map_err(status::refusal)?;
         let question = format!("line checks {code} {from:?} {to:?}");
         let to = to.unwrap_or_else(|| self.engine().clock.now_us());
-        let from_day = from.map_or(day_of(to) - LISTED_DAYS, day_of);
         let (checks, next_page_token, sequence) = self
             .page(r.page_size, &r.page_token, question, move |asked| {
-                checks::list(asked, &code, from_day, from.unwrap_or(i64::MIN), to)
+                checks::list(asked, &code, from, to)
             })
             .await?;
         Ok(Response::new(v1::ListLineChecksResponse { checks, next_page_token, sequence }))

@@ -712,5 +712,6 @@ write_request!(CorrectRequest, |r, faults| {
     }))
 });
 
+mod recall;
 mod registers;
 pub mod store;

@@ -17,6 +17,7 @@ mod lift;
 mod lot;
 mod pallet;
 mod quality;
+mod recall;
 mod run;
 mod setup;
 mod store;
@@ -125,8 +126,7 @@ impl Api {
             let mut submission =
                 Submission::new(request_id, request_hash, actor_code.clone(), command.clone(), deadline);
             if let Some(needs) = needs.clone() {
-                (submission.evidence, submission.rests_on) =
-                    self.ask(0, move |asked| Ok(evidence(asked, &needs)?)).await?;
+                (submission.evidence, submission.rests_on) = self.ask(0, move |asked| evidence(asked, &needs)).await?;
             }
             match self.submit(submission).await {
                 Err(EngineError::Moved) => continue,

@@ -66,7 +66,7 @@ async fn store_registers(feeder: &mut Feeder) -> anyhow::Result<()> {
 async fn decide(feeder: &mut Feeder, kept: &Arc<Kept>, at: i64, fact: Fact, needs: Needs) -> anyhow::Result<()> {
     let record = feeder.house.engine.record(0).await.ok_or_else(|| anyhow::anyhow!("no record"))?;
     let asked = Asked::new(record, Arc::clone(kept))?;
-    let (evidence, rests_on) = evidence(&asked, &needs)?;
+    let (evidence, rests_on) = evidence(&asked, &needs).map_err(|refusal| anyhow::anyhow!("{refusal:?}"))?;
     drop(asked);
     feeder.number += 1;
     let id = uuid::Uuid::now_v7().into_bytes();

@@ -35,6 +35,7 @@ pub fn correctable(fact: &Fact) -> bool {
             | Fact::ReelChanged(_)
             | Fact::SampleRetained(_)
             | Fact::LineChecked(_)
+            | Fact::ComplaintRecorded(_)
             | Fact::OpeningStockRecorded(_)
             | Fact::PalletBuilt(_)
             | Fact::PalletWeighed(_)

@@ -42,6 +42,10 @@ pub struct Evidence {
     pub contents: Vec<Content>,
     /// Units that stand at the location a command is about.
     pub units: Vec<UnitAt>,
+    /// What a recall reaches.
+    pub scope: Option<super::recall::Scope>,
+    /// What consignees of a recall have.
+    pub outstanding: Vec<super::recall::Outstanding>,
 }
 
 /// A unit at a location.

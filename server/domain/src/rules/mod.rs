@@ -21,6 +21,7 @@ pub mod hold;
 pub mod lift;
 pub mod lot;
 pub mod pallet;
+pub mod recall;
 pub mod register;
 pub mod scale;
 pub mod stacking;
@@ -190,6 +191,12 @@ pub fn decide(command: &Command, context: &Context) -> Result<Decision, Refusal>
         Fact::BreachClosed(fact) => hold::close_breach(fact, context),
         Fact::Corrected(fact) => correct::decide(fact, command, context),
         Fact::LineChecked(fact) => check::record(fact, at, context),
+        Fact::ComplaintRecorded(fact) => recall::record_complaint(fact, context),
+        Fact::RecallOpened(fact) => recall::open(fact, at, context),
+        Fact::NoticeSent(fact) => recall::notice(fact, context),
+        Fact::NoticeAnswered(fact) => recall::answer(fact, context),
+        Fact::RecoveryRecorded(fact) => recall::recovery(fact, context),
+        Fact::RecallClosed(fact) => recall::close(fact, context),
         Fact::RunReleased(fact) => stream::release_run(fact, context),
         Fact::ReelChanged(fact) => stream::reel_change(fact, at, context),
         Fact::SampleRetained(fact) => stream::retained_sample(fact, at, context),

@@ -3,6 +3,7 @@
 //! Everything takes facts or plain numbers and gives typed results; nothing here writes, and no view depends on it.
 
 pub mod balance;
+pub mod chance;
 pub mod fill;
 pub mod flow;
 pub mod intervals;
