@@ -7,173 +7,24 @@
 //! computed anew; answers do not depend on the order facts came in; stock at a past time is what a house that heard only of
 //! what had happened by then has now; a proposal takes free pallets only, first expired first.
 
+#[path = "common/house.rs"]
+mod house;
+
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
-use packloft_domain::fact::registered::Item;
+use house::*;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
-use packloft_domain::record::{Entry, Record};
+use packloft_domain::record::Record;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::pallet::{PalletFacts, PalletPlace, pallet};
 use packloft_domain::rules::stacking::run_places;
-use packloft_domain::rules::{Command, Context, bag, decide, free, register};
+use packloft_domain::rules::{Command, bag, free};
 use packloft_proto::v1;
-use packloft_server::query::content::{Needs, content, evidence};
+use packloft_server::query::content::{Needs, content};
 use packloft_server::query::trace::{Settings, reached};
-use packloft_server::query::{Asked, Kept, loads, pallets, stock};
-use packloft_server::views::memory::MemoryStore;
-use packloft_server::views::{GroupRecord, ViewRecord, Views};
-
-const T0: i64 = 1_777_874_400_000_000;
-const MIN: i64 = 60_000_000;
-
-struct House {
-    views: Arc<Views>,
-    kept: Arc<Kept>,
-    events: Vec<Event>,
-    random: fastrand::Rng,
-    ids: u64,
-}
-
-impl House {
-    fn new(seed: u64) -> House {
-        let views = Views::open(Arc::new(MemoryStore::default())).unwrap();
-        let random = fastrand::Rng::with_seed(seed);
-        House { views: Arc::new(views), kept: Arc::default(), events: Vec::new(), random, ids: 0 }
-    }
-
-    fn record(&self) -> ViewRecord {
-        self.views.record_at(self.events.len() as u64)
-    }
-
-    /// A question with what was kept so far.
-    fn asked(&self) -> Asked {
-        Asked::new(self.record(), Arc::clone(&self.kept)).unwrap()
-    }
-
-    /// A question with nothing kept.
-    fn anew(&self) -> Asked {
-        Asked::new(self.record(), Arc::default()).unwrap()
-    }
-
-    fn store(&mut self, event: Event) {
-        let sequence = self.events.len() as u64 + 1;
-        self.views.apply(&[(sequence, event.clone())], [0; 32]).unwrap();
-        self.events.push(event);
-    }
-
-    fn run(&mut self, actor: &str, command: &Command, needs: Option<Needs>) -> Result<Event, Refusal> {
-        let evidence = match needs {
-            Some(needs) => evidence(&self.asked(), &needs).unwrap().0,
-            None => free::Evidence::default(),
-        };
-        let record = GroupRecord::new(self.record());
-        let target = match &command.fact {
-            Fact::Corrected(f) => self
-                .events
-                .get(usize::try_from(f.target_sequence - 1).unwrap())
-                .map(|event| Entry { sequence: f.target_sequence, event: event.clone() }),
-            _ => None,
-        };
-        let decision = decide(
-            command,
-            &Context {
-                record: &record,
-                next_sequence: self.events.len() as i64 + 1,
-                actor_code: actor.into(),
-                zone: register::zone(&record).unwrap(),
-                target,
-                evidence: &evidence,
-            },
-        )?;
-        self.ids += 1;
-        let event = Event {
-            request_id: self.ids.to_be_bytes().to_vec(),
-            occurred_time_us: command.occurred_time_us,
-            recorded_time_us: T0 + self.events.len() as i64,
-            actor: Some(Actor { code: actor.into(), proof: ActorProof::Declared.into() }),
-            breaches: decision.breaches,
-            holds: decision.holds,
-            contradictions: decision.contradictions,
-            fact: decision.fact,
-            ..Event::default()
-        };
-        self.store(event.clone());
-        Ok(event)
-    }
-
-    fn tell(&mut self, at: i64, fact: Fact) -> Result<Event, Refusal> {
-        self.run("op", &Command::new(fact, at), None)
-    }
-
-    fn pick(&mut self, from: &[String]) -> Option<String> {
-        if from.is_empty() { None } else { Some(from[self.random.usize(..from.len())].clone()) }
-    }
-}
-
-fn registers(house: &mut House) {
-    let early = T0 - 40 * 24 * 60 * MIN;
-    let site = Site { company_prefix: "9521234".into(), zone: "Etc/UTC".into(), ..Site::default() };
-    house.tell(early, Fact::SiteSet(SiteSet { site: Some(site) })).unwrap();
-    let proof = Some(FlowProof { run_date: "2026-01-01".into(), report: "r".into(), fit: "f".into() });
-    let mut items = vec![
-        Item::Material(Material { code: "WS".into(), ..Material::default() }),
-        Item::Feed(Feed {
-            code: "F1".into(),
-            capacity_mass_mg: 5_000 * KG,
-            mixing_mass_mg: 40 * KG,
-            mixing_stage_count: 2,
-            proof,
-            clock_tolerance_ms: 1_000,
-            ..Feed::default()
-        }),
-        Item::Machine(Machine {
-            code: "M1".into(),
-            feed_code: "F1".into(),
-            counter_digit_count: 7,
-            buffer_pack_count: 8,
-            ..Machine::default()
-        }),
-        Item::Product(Product {
-            code: "K1".into(),
-            material_code: "WS".into(),
-            nominal_mass_mg: KG,
-            pending_lot_rule: PendingLotRule::AtRisk.into(),
-            shelf_life_days: 300,
-            pack_tare_mass_mg: 10_000,
-            pallet_tare_mass_mg: 20 * KG,
-            ..Product::default()
-        }),
-        Item::FibcType(FibcType {
-            code: "T1".into(),
-            mark: FibcMark::Contents.into(),
-            marked_mass_mg: 1_200 * KG,
-            max_trip_count: 1,
-            ..FibcType::default()
-        }),
-        Item::Scale(Scale {
-            code: "S1".into(),
-            accuracy_class: AccuracyClass::Iii.into(),
-            interval_mg: KG / 5,
-            max_mass_mg: 1_500 * KG,
-            verified_until_date: "2027-12-31".into(),
-            ..Scale::default()
-        }),
-        Item::Person(Person { code: "qa".into(), roles: vec![Role::Qa.into()], ..Person::default() }),
-        Item::Consignee(Consignee { code: "C1".into(), ..Consignee::default() }),
-    ];
-    for code in ["R1", "R2", "R3"] {
-        items.push(Item::Location(Location { code: code.into(), kind: 1, ..Location::default() }));
-    }
-    for item in items {
-        house.tell(early, Fact::Registered(Registered { item: Some(item) })).unwrap();
-    }
-    for lot in ["LA", "LB", "LC"] {
-        let created = LotCreated { lot_code: lot.into(), material_code: "WS".into(), ..LotCreated::default() };
-        house.tell(early, Fact::LotCreated(created)).unwrap();
-    }
-}
+use packloft_server::query::{Asked, loads, pallets, stock};
 
 /// What a history has so far.
 #[derive(Default)]
@@ -190,13 +41,6 @@ struct Story {
     papers: BTreeMap<String, Vec<v1::DispatchedPallet>>,
     refused_held: u32,
     loaded: u32,
-}
-
-fn counters(packs: i64) -> Vec<CounterReading> {
-    // One in twenty is rejected.
-    [(CounterPlace::Filled, packs), (CounterPlace::Accepted, packs - packs / 20)]
-        .map(|(place, value)| CounterReading { place: place.into(), value, ..CounterReading::default() })
-        .to_vec()
 }
 
 fn fill_and_tip(house: &mut House, story: &mut Story) {

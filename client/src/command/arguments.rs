@@ -321,8 +321,11 @@ pub enum BagTask {
         /// Bag.
         bag: String,
         /// Lot.
-        #[arg(long)]
+        #[arg(long, default_value = "", required_unless_present = "rework")]
         lot: String,
+        /// Rework: packs it was collected from, RUN:FIRST-LAST, as narrow as is known.
+        #[arg(long)]
+        rework: Vec<String>,
         /// Type of the bag.
         #[arg(long)]
         fibc: String,

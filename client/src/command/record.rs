@@ -237,13 +237,15 @@ fn sample_packs(text: &str) -> Result<(i64, i64, i64), Fault> {
 
 async fn bags(session: &mut Session, task: BagTask) -> Result<Exit, Fault> {
     match task {
-        BagTask::Fill { bag, lot, fibc, scale, gross, tare, location, trip } => {
+        BagTask::Fill { bag, lot, rework, fibc, scale, gross, tare, location, trip } => {
+            let rework_intervals = rework.iter().map(|text| packs(text)).collect::<Result<_, _>>()?;
             write!(
                 session,
                 intake.record_bulk_bag,
                 RecordBulkBagRequest {
                     bag_tag: bag,
-                    lots: whole(&lot),
+                    lots: if lot.is_empty() { Vec::new() } else { whole(&lot) },
+                    rework_intervals,
                     fibc_type_code: fibc,
                     scale_code: scale,
                     gross_mass_mg: gross,

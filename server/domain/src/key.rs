@@ -243,6 +243,7 @@ pub fn keys_of(event: &Event) -> Vec<String> {
             keys.push(object("bag", &f.bag_tag));
             keys.push("bags".into());
             keys.extend(f.lots.iter().map(|l| object("lot_bags", &l.lot_code)));
+            keys.extend(f.rework_intervals.iter().map(|i| object("run_rework", &i.run_code)));
         }
         Fact::BagWeighed(f) => keys.push(object("bag", &f.bag_tag)),
         Fact::BagLossRecorded(f) => keys.push(object("bag", &f.bag_tag)),

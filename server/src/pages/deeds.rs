@@ -245,12 +245,21 @@ async fn floor(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
             .1
         }
         "bulk_bag" => {
+            let mut rework = Vec::new();
+            for text in d.reader.codes("rework_intervals") {
+                match packs(&text) {
+                    Some(interval) => rework.push(interval),
+                    None => d.reader.fault("rework_intervals", format!("{text:?} are no packs; write RUN:FIRST-LAST")),
+                }
+            }
+            let lots = if rework.is_empty() { d.lot_shares() } else { Vec::new() };
             send!(
                 d,
                 record_bulk_bag,
                 RecordBulkBagRequest {
                     bag_tag: d.text("bag_tag"),
-                    lots: d.lot_shares(),
+                    lots: lots,
+                    rework_intervals: rework,
                     fibc_type_code: d.text("fibc_type_code"),
                     scale_code: d.text("scale_code"),
                     gross_mass_mg: d.reader.kg("gross_mass_mg"),

@@ -129,6 +129,7 @@ fn filled(ctx: &Ctx, known: &Known) -> Markup {
             (f.kg("tare_mass_mg", n("Tare"), n("Empty: the tare of the bag type.")))
             (f.one("location_code", n("Place"), &known.places, ""))
             (f.count("trip_number", n("Trip number"), n("For bags that are filled more than once.")))
+            (f.lines("rework_intervals", n("Rework of packs"), n("RUN:FIRST-LAST, one a line, as narrow as is known; then without a lot.")))
             (f.code("second_lot_code", n("Second lot"), &known.lots, n("Only for a bag with product of two lots.")))
             (f.count("second_lot_percent", n("Percent of the second lot"), ""))
         }

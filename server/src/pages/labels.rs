@@ -67,6 +67,7 @@ fn of_leaf(leaf: &str) -> Option<&'static str> {
         "printed_local_time" => n("Printed time"),
         "proof" => n("Proof"),
         "property" => n("Property"),
+        "rework_intervals" => n("Rework of packs"),
         "reason" | "reason_code" => n("Reason"),
         "recall_code" => n("Recall"),
         "registration_code" => n("Registration"),

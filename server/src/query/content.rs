@@ -11,6 +11,7 @@ use packloft_domain::rules::bag::BagFacts;
 use packloft_domain::rules::dispatch;
 use packloft_domain::rules::free::{Content, Evidence};
 use packloft_domain::rules::pallet::{self, PalletFacts};
+use packloft_domain::rules::rework::GENERATIONS_MAX;
 use packloft_domain::rules::stacking::{Place, RunPlaces, run_places};
 use packloft_domain::sums::origin::FeedFlow;
 
@@ -76,12 +77,9 @@ fn lots_of<'a>(bags: impl Iterator<Item = &'a BagFacts>) -> BTreeSet<String> {
     bags.flat_map(|bag| bag.lots.iter().map(|share| share.lot_code.clone())).collect()
 }
 
-/// What may be in packs of a run, added to `content`.
-fn add_packs(run: &RunFlows, run_code: &str, place: &Place, content: &mut Content, sets: &mut Sets) {
-    let (first, last) = place.widened();
-    content.uncounted |= !place.counted;
-    let last = last.min(run.places.counts.filled().max(first));
-    content.parts.push(PackInterval { run_code: run_code.into(), first_number: first, last_number: last });
+/// What may be in packs of a run, added to `content`; `possible` is false for what only shares a stretch with it.
+fn add_packs(run: &RunFlows, packs: (i64, i64), possible: bool, content: &mut Content, sets: &mut Sets) {
+    let (first, last) = packs;
     let mut found = false;
     for (flow, index) in &run.flows {
         let Some((low, high)) = flow.ledger.stretch_packs(*index) else { continue };
@@ -90,20 +88,50 @@ fn add_packs(run: &RunFlows, run_code: &str, place: &Place, content: &mut Conten
         }
         found = true;
         let (from, to) = (first.max(low), last.min(high));
-        content.unrecorded |= flow.unrecorded_in(*index, from, to);
-        let all = &flow.ledger.bags;
-        sets.stretch.extend(all.iter().map(|bag| bag.bag.bag_tag.clone()));
-        sets.stretch_lots.extend(lots_of(all.iter().map(|bag| &bag.bag)));
-        if flow.ledger.feed.proof.is_some() {
-            let possible = flow.possible_bags(*index, from, to);
-            sets.bags.extend(possible.iter().map(|bag| all[*bag].bag.bag_tag.clone()));
-            sets.lots.extend(lots_of(possible.iter().map(|bag| &all[*bag].bag)));
-        } else {
-            sets.bags.extend(all.iter().map(|bag| bag.bag.bag_tag.clone()));
-            sets.lots.extend(lots_of(all.iter().map(|bag| &bag.bag)));
+        content.unrecorded |= possible && flow.unrecorded_in(*index, from, to);
+        let all: Vec<&BagFacts> = flow.ledger.bags.iter().map(|bag| &bag.bag).collect();
+        let mine: Vec<&BagFacts> = match (possible, flow.ledger.feed.proof.is_some()) {
+            (false, _) => Vec::new(),
+            (true, true) => flow.possible_bags(*index, from, to).into_iter().map(|bag| all[bag]).collect(),
+            (true, false) => all.clone(),
+        };
+        sets.stretch.extend(all.iter().map(|bag| bag.bag_tag.clone()));
+        sets.stretch_lots.extend(lots_of(all.iter().copied()));
+        sets.bags.extend(mine.iter().map(|bag| bag.bag_tag.clone()));
+        sets.lots.extend(lots_of(mine.iter().copied()));
+        for bag in &all {
+            let own = mine.iter().any(|other| other.bag_tag == bag.bag_tag);
+            sets.rework.extend(bag.rework.iter().map(|interval| (interval.clone(), own)));
         }
     }
-    content.uncounted |= !found;
+    content.uncounted |= possible && !found;
+}
+
+/// Follows rework back through the packs it was collected from.
+fn add_rework(asked: &Asked, content: &mut Content, sets: &mut Sets) -> Result<(), Unreadable> {
+    let mut followed: Vec<(PackInterval, bool)> = Vec::new();
+    for _ in 0..GENERATIONS_MAX {
+        let next: Vec<(PackInterval, bool)> = std::mem::take(&mut sets.rework);
+        let next: Vec<_> = next.into_iter().filter(|row| !followed.contains(row)).collect();
+        if next.is_empty() {
+            break;
+        }
+        for (interval, possible) in next {
+            if followed.contains(&(interval.clone(), possible)) {
+                continue;
+            }
+            followed.push((interval.clone(), possible));
+            content.stretch_rework_parts.push(interval.clone());
+            if possible {
+                content.rework_parts.push(interval.clone());
+            }
+            let Some(run) = asked.run_flows(&interval.run_code)? else { continue };
+            let filled = run.places.counts.filled();
+            let last = if interval.last_number == 0 { filled } else { interval.last_number };
+            add_packs(&run, (interval.first_number, last), possible, content, sets);
+        }
+    }
+    Ok(())
 }
 
 #[derive(Default)]
@@ -112,6 +140,8 @@ struct Sets {
     lots: BTreeSet<String>,
     stretch: BTreeSet<String>,
     stretch_lots: BTreeSet<String>,
+    /// Packs that rework among these came from, and whether it may be in them itself; not followed yet.
+    rework: Vec<(PackInterval, bool)>,
 }
 
 /// What may be in a pallet.
@@ -135,9 +165,15 @@ pub fn content(asked: &Asked, pallet: &PalletFacts) -> Result<Content, Unreadabl
         let places = places(asked, layer)?;
         content.uncounted |= places.is_empty();
         for place in &places {
-            add_packs(&run, &layer.run_code, place, &mut content, &mut sets);
+            let (first, last) = place.widened();
+            content.uncounted |= !place.counted;
+            let last = last.min(run.places.counts.filled().max(first));
+            let run_code = layer.run_code.clone();
+            content.parts.push(PackInterval { run_code, first_number: first, last_number: last });
+            add_packs(&run, (first, last), true, &mut content, &mut sets);
         }
     }
+    add_rework(asked, &mut content, &mut sets)?;
     content.bag_tags = sets.bags.into_iter().collect();
     content.lot_codes = sets.lots.into_iter().collect();
     content.stretch_bag_tags = sets.stretch.into_iter().collect();
@@ -150,7 +186,9 @@ fn note_rests(asked: &Asked, pallet: &PalletFacts, content: &Content, rests: &mu
     rests.keys.insert(object("pallet", &pallet.sscc));
     rests.keys.extend(pallet.parents.iter().map(|parent| object("pallet", &parent.sscc)));
     rests.keys.extend(content.stretch_bag_tags.iter().map(|tag| object("bag", tag)));
-    for code in pallet.run_codes() {
+    let mut runs: BTreeSet<&str> = pallet.run_codes().into_iter().collect();
+    runs.extend(content.stretch_rework_parts.iter().map(|part| part.run_code.as_str()));
+    for code in runs {
         rests.keys.extend([object("run", code), object("run_pallets", code)]);
         if let Some(run) = asked.run_flows(code)? {
             let known = &run.places.run;

@@ -51,6 +51,7 @@ pub fn bulk_bag(record: &dyn Record, facts: &BagFacts) -> Result<v1::BulkBag, Un
         supplier_code: facts.supplier_code.clone(),
         intake_code: facts.intake_code.clone(),
         arrived_time: Some(timestamp(facts.arrived_time_us)),
+        rework_intervals: twins(&facts.rework),
     })
 }
 

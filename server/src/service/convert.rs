@@ -198,9 +198,16 @@ write_request!(RecordIntakeRequest, |r, faults| {
     })
 });
 write_request!(RecordBulkBagRequest, |r, faults| {
+    if !r.rework_intervals.is_empty() && !r.lots.is_empty() {
+        faults.add("lots", "follow from the packs that rework was collected from; leave them out");
+    }
+    faults.rows("rework_intervals", r.rework_intervals.len(), 0, 100);
+    for (index, interval) in r.rework_intervals.iter().enumerate() {
+        faults.within(&format!("rework_intervals[{index}]"), |faults| pack_interval(faults, interval));
+    }
     Fact::BulkBagRecorded(f::BulkBagRecorded {
         bag_tag: faults.code("bag_tag", &r.bag_tag),
-        lots: lots(faults, &r.lots),
+        lots: if r.rework_intervals.is_empty() || !r.lots.is_empty() { lots(faults, &r.lots) } else { Vec::new() },
         fibc_type_code: faults.code("fibc_type_code", &r.fibc_type_code),
         scale_code: faults.code("scale_code", &r.scale_code),
         gross_mass_mg: faults.positive_mass("gross_mass_mg", r.gross_mass_mg),
@@ -208,7 +215,7 @@ write_request!(RecordBulkBagRequest, |r, faults| {
         tare_mass_mg: faults.optional_mass("tare_mass_mg", r.tare_mass_mg, 0).unwrap_or(-1),
         location_code: faults.optional_code("location_code", &r.location_code),
         trip_number: faults.number("trip_number", r.trip_number, 0, 1_000),
-        rework_intervals: Vec::new(),
+        rework_intervals: twins(&r.rework_intervals),
     })
 });
 write_request!(RecordBagWeighingRequest, |r, faults| {

@@ -65,8 +65,10 @@ pub enum Place {
 pub struct BagFacts {
     /// Tag.
     pub bag_tag: String,
-    /// Lots with shares.
+    /// Lots with shares; none for rework, whose lots follow from its packs.
     pub lots: Vec<LotShare>,
+    /// Packs its product was collected from, for rework.
+    pub rework: Vec<PackInterval>,
     /// Type.
     pub fibc_type_code: String,
     /// Supplier; empty for our own works.
@@ -169,6 +171,7 @@ fn birth(row: &Entry, bag_tag: &str) -> Option<BagFacts> {
     let empty = |lots: &[LotShare], fibc: &str| BagFacts {
         bag_tag: bag_tag.into(),
         lots: lots.to_vec(),
+        rework: Vec::new(),
         fibc_type_code: fibc.into(),
         supplier_code: String::new(),
         intake_code: String::new(),
@@ -215,6 +218,7 @@ fn birth(row: &Entry, bag_tag: &str) -> Option<BagFacts> {
                 time_us: at,
             }),
             place: Place::Location(f.location_code.clone()),
+            rework: f.rework_intervals.clone(),
             ..empty(&f.lots, &f.fibc_type_code)
         }),
         _ => None,
@@ -349,8 +353,12 @@ pub(super) fn filled(fact: &BulkBagRecorded, at: i64, context: &Context) -> Resu
     let scale = missing.take(known.scale(&fact.scale_code)?, "scale", &fact.scale_code);
     missing.optional(&fact.location_code, "location", || known.location(&fact.location_code))?;
     lots_exist(record, &fact.lots, &mut missing)?;
+    for interval in &fact.rework_intervals {
+        missing.take(super::stream::run_span(record, &interval.run_code)?, "run", &interval.run_code);
+    }
     missing.check()?;
     new_tag(record, &fact.bag_tag)?;
+    super::rework::packs_were_made(record, &fact.rework_intervals)?;
     let (Some(fibc), Some(scale)) = (fibc, scale) else {
         return Err(Refusal::Invalid(Vec::new()));
     };

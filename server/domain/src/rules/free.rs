@@ -29,6 +29,10 @@ pub struct Content {
     pub stretch_bag_tags: Vec<String>,
     /// Their lots.
     pub stretch_lot_codes: Vec<String>,
+    /// Packs that rework in it was collected from, through all generations.
+    pub rework_parts: Vec<PackInterval>,
+    /// The same for rework in the whole stretches.
+    pub stretch_rework_parts: Vec<PackInterval>,
     /// True when product that no record explains may be in it.
     pub unrecorded: bool,
     /// True when the counters have not been read as far as its packs.
@@ -105,14 +109,9 @@ pub fn touches(state: &HoldState, pallet: &PalletFacts, content: &Content) -> bo
     let discrete = hold.hazard() == HazardKind::Discrete;
     let bags = if discrete { &content.stretch_bag_tags } else { &content.bag_tags };
     if hold.interval.is_some() || hold.check.is_some() {
-        let within = |interval: &PackInterval| {
-            let last = if interval.last_number == 0 { i64::MAX } else { interval.last_number };
-            content.parts.iter().any(|part| {
-                part.run_code == interval.run_code
-                    && part.first_number <= last
-                    && part.last_number >= interval.first_number
-            })
-        };
+        let reworked = if discrete { &content.stretch_rework_parts } else { &content.rework_parts };
+        let within =
+            |interval: &PackInterval| content.parts.iter().chain(reworked).any(|part| hold::overlap(part, interval));
         let named = state.bag_tags();
         // What no record explains may be any bag.
         return state.intervals().iter().any(within)

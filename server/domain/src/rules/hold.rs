@@ -173,12 +173,25 @@ pub fn on_bag(record: &dyn Record, bag: &bag::BagFacts) -> Result<Vec<HoldState>
     for share in &bag.lots {
         found.extend(on_lot(record, &share.lot_code)?);
     }
-    for state in holds_in_list(record, "check_holds")?.into_iter().filter(|state| state.ended.is_none()) {
-        if state.aims.as_ref().is_some_and(|aims| aims.bag_tags.contains(&bag.bag_tag)) {
+    let mut of_packs = holds_in_list(record, "check_holds")?;
+    for interval in &bag.rework {
+        of_packs.extend(holds_in_list(record, &key::object("run", &interval.run_code))?);
+    }
+    for state in of_packs.into_iter().filter(|state| state.ended.is_none()) {
+        let passed = state.aims.as_ref().is_some_and(|aims| aims.bag_tags.contains(&bag.bag_tag));
+        let collected = state.intervals().iter().any(|held| bag.rework.iter().any(|own| overlap(held, own)));
+        let known = found.iter().any(|other: &HoldState| other.hold.hold_code == state.hold.hold_code);
+        if (passed || collected) && !known {
             found.push(state);
         }
     }
     Ok(found)
+}
+
+/// True when two intervals have packs in common; a last number of 0 is open-ended.
+pub fn overlap(a: &PackInterval, b: &PackInterval) -> bool {
+    let end = |last: i64| if last == 0 { i64::MAX } else { last };
+    a.run_code == b.run_code && a.first_number <= end(b.last_number) && end(a.last_number) >= b.first_number
 }
 
 pub(super) fn place(fact: &HoldPlaced, context: &Context) -> Result<Decision, Refusal> {

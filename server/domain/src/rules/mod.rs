@@ -23,6 +23,7 @@ pub mod lot;
 pub mod pallet;
 pub mod recall;
 pub mod register;
+pub mod rework;
 pub mod scale;
 pub mod stacking;
 pub mod store;

@@ -489,6 +489,7 @@ pub(super) fn tip(fact: &BagTipped, at: i64, context: &Context) -> Result<Decisi
         let text = format!("no lift took bag {} to platform {} before it was tipped", bag.bag_tag, feed.platform_code);
         contradictions.push(finding("NOT_LIFTED", &bag.bag_tag, text, 0, 0));
     }
+    contradictions.extend(super::rework::tipped_too_early(record, &bag, at, |time| context.zone.clock(time))?);
     let decision = Decision { breaches, contradictions, ..Decision::plain(Fact::BagTipped(fact)) };
     Ok(decision.hold_bags(context.next_sequence, &[bag.bag_tag]))
 }

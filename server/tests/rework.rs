@@ -1,0 +1,225 @@
+//! Rework told as stories: lots that come back in later packs, through any number of generations, both ways.
+
+#[path = "common/house.rs"]
+mod house;
+
+use std::collections::BTreeSet;
+
+use house::*;
+use packloft_domain::fact::*;
+use packloft_domain::mass::KG;
+use packloft_domain::rules::free::touches;
+use packloft_domain::rules::pallet::pallet;
+use packloft_domain::rules::{bag, hold};
+use packloft_proto::v1;
+use packloft_server::query::content::content;
+use packloft_server::query::trace::{self, Settings};
+
+const HOUR: i64 = 60 * MIN;
+
+fn bag_of(house: &mut House, at: i64, tag: &str, lot: &str, rework: &[(&str, i64, i64)], net: i64) {
+    let filled = BulkBagRecorded {
+        bag_tag: tag.into(),
+        lots: if lot.is_empty() { Vec::new() } else { vec![LotShare { lot_code: lot.into(), share_ppm: 1_000_000 }] },
+        fibc_type_code: "T1".into(),
+        scale_code: "S1".into(),
+        gross_mass_mg: net + 2 * KG,
+        tare_mass_mg: 2 * KG,
+        rework_intervals: rework
+            .iter()
+            .map(|(run, first_number, last_number)| PackInterval {
+                run_code: (*run).into(),
+                first_number: *first_number,
+                last_number: *last_number,
+            })
+            .collect(),
+        ..BulkBagRecorded::default()
+    };
+    house.tell(at, Fact::BulkBagRecorded(filled)).unwrap();
+}
+
+fn tip(house: &mut House, at: i64, tag: &str) -> Event {
+    let start_time_us = Some(at - 2 * MIN);
+    let tipped = BagTipped { bag_tag: tag.into(), feed_code: "F1".into(), start_time_us, ..BagTipped::default() };
+    house.tell(at, Fact::BagTipped(tipped)).unwrap()
+}
+
+/// A run from an hour on that fills so many packs of a kilogram in an hour; the feed is seen empty before and after.
+fn run(house: &mut House, code: &str, at: i64, tags: &[&str], packs: i64, before: i64) {
+    house.tell(at - 5 * MIN, Fact::FeedEmptied(FeedEmptied { feed_code: "F1".into() })).unwrap();
+    for (index, tag) in tags.iter().enumerate() {
+        tip(house, at - 4 * MIN + i64::try_from(index).unwrap() * MIN / 2, tag);
+    }
+    let start = RunStarted {
+        run_code: code.into(),
+        machine_code: "M1".into(),
+        product_code: "K1".into(),
+        batch_code: format!("B{code}"),
+        counters: counters(before),
+        line_check_done: true,
+        ..RunStarted::default()
+    };
+    house.tell(at, Fact::RunStarted(start)).unwrap();
+    for part in 1..4 {
+        let count = CountRecorded {
+            machine_code: "M1".into(),
+            counters: counters(before + packs * part / 4),
+            ..CountRecorded::default()
+        };
+        house.tell(at + part * 15 * MIN, Fact::CountRecorded(count)).unwrap();
+    }
+    let finish = RunFinished { run_code: code.into(), counters: counters(before + packs), ..RunFinished::default() };
+    house.tell(at + HOUR, Fact::RunFinished(finish)).unwrap();
+    house.tell(at + HOUR + MIN, Fact::FeedEmptied(FeedEmptied { feed_code: "F1".into() })).unwrap();
+}
+
+/// A pallet by hand of packs of a run with their numbers.
+fn pallet_of(house: &mut House, at: i64, run: &str, first_number: i64, last_number: i64) -> String {
+    let built = PalletBuilt {
+        origin: PalletOrigin::Hand.into(),
+        parts: vec![PalletPart {
+            run_code: run.into(),
+            pack_count: last_number - first_number + 1,
+            first_number,
+            last_number,
+        }],
+        pack_count: last_number - first_number + 1,
+        location_code: "R1".into(),
+        ..PalletBuilt::default()
+    };
+    match house.tell(at, Fact::PalletBuilt(built)).unwrap().fact {
+        Some(Fact::PalletBuilt(built)) => built.sscc,
+        other => panic!("{other:?}"),
+    }
+}
+
+/// Three runs a day apart: packs 301-400 of the first are tipped again in the second, 1-50 of the second in the third.
+fn three_runs() -> (House, [String; 4]) {
+    let mut house = House::new(1);
+    registers(&mut house);
+    bag_of(&mut house, T0 - HOUR, "B1", "LA", &[], 1_000 * KG);
+    run(&mut house, "R1", T0, &["B1"], 950, 0);
+    let early = pallet_of(&mut house, T0 + 2 * HOUR, "R1", 1, 100);
+    bag_of(&mut house, T0 + 3 * HOUR, "W1", "", &[("R1", 301, 400)], 100 * KG);
+    bag_of(&mut house, T0 + 3 * HOUR, "B2", "LB", &[], 900 * KG);
+    run(&mut house, "R2", T0 + 24 * HOUR, &["B2", "W1"], 950, 950);
+    let second = pallet_of(&mut house, T0 + 26 * HOUR, "R2", 900, 950);
+    let front = pallet_of(&mut house, T0 + 26 * HOUR, "R2", 101, 200);
+    bag_of(&mut house, T0 + 27 * HOUR, "W2", "", &[("R2", 881, 940)], 60 * KG);
+    bag_of(&mut house, T0 + 27 * HOUR, "B3", "LC", &[], 900 * KG);
+    run(&mut house, "R3", T0 + 48 * HOUR, &["W2", "B3"], 900, 1_900);
+    let third = pallet_of(&mut house, T0 + 50 * HOUR, "R3", 1, 60);
+    (house, [early, second, front, third])
+}
+
+fn lots_in(house: &House, sscc: &str) -> Vec<String> {
+    let asked = house.anew();
+    content(&asked, &pallet(&asked.record, sscc).unwrap().unwrap()).unwrap().lot_codes
+}
+
+#[test]
+fn lots_come_back_through_rework_and_its_rework() {
+    let (house, [early, second, front, third]) = three_runs();
+    assert_eq!(lots_in(&house, &early), ["LA"]);
+    // The end of the second run holds what was tipped last, the front does not.
+    assert_eq!(lots_in(&house, &second), ["LA", "LB"]);
+    assert_eq!(lots_in(&house, &front), ["LB"]);
+    // W2 came from packs with rework of LA in them.
+    assert_eq!(lots_in(&house, &third), ["LA", "LB", "LC"]);
+    let asked = house.anew();
+    let settings = Settings { epsilon: 0.0, coverage: 0.0 };
+    let origin = trace::by_number(&asked, "R3", 10, settings).unwrap();
+    let share = |lot: &str| {
+        let row = origin.lots.iter().find(|row| row.lot.as_ref().is_some_and(|known| known.lot_code == lot));
+        row.map_or(0.0, |row| row.share)
+    };
+    let sum: f64 = ["LA", "LB", "LC"].map(share).iter().sum();
+    assert!((sum - 1.0).abs() < 1e-4, "shares sum to {sum}");
+    assert!(share("LA") > 0.1 && share("LB") > 0.01, "{} {}", share("LA"), share("LB"));
+    let rework = origin.bags.iter().find(|row| row.bag_tag == "W2").unwrap();
+    assert_eq!(rework.note, "rework of packs 881-940 of run R2");
+}
+
+#[test]
+fn forward_goes_where_backward_comes_from() {
+    let (house, pallets) = three_runs();
+    let asked = house.anew();
+    let settings = Settings { epsilon: 1e-9, coverage: 0.0 };
+    for (tag, lot, wanted) in [
+        ("B1", "LA", [true, true, false, true]),
+        ("B2", "LB", [false, true, true, true]),
+        ("B3", "LC", [false, false, false, true]),
+    ] {
+        let found = bag::bag(&asked.record, tag).unwrap().unwrap();
+        let reached = trace::reached(&asked, &found, settings).unwrap();
+        let runs: BTreeSet<&str> =
+            reached.packs.iter().filter(|set| set.possible.is_some()).map(|set| set.run_code.as_str()).collect();
+        let expected: BTreeSet<&str> = match tag {
+            "B1" => ["R1", "R2", "R3"].into(),
+            "B2" => ["R2", "R3"].into(),
+            _ => ["R3"].into(),
+        };
+        assert_eq!(runs, expected, "{tag}");
+        // A hold on the lot reaches exactly the pallets that may hold it.
+        let mut house = three_runs().0;
+        let placed = HoldPlaced { lot_code: lot.into(), hazard: HazardKind::Spreading.into(), ..HoldPlaced::default() };
+        house.tell(T0 + 60 * HOUR, Fact::HoldPlaced(placed)).unwrap();
+        let asked = house.anew();
+        let state = hold::all(&asked.record).unwrap().remove(0);
+        let held = pallets.clone().map(|sscc| {
+            let facts = pallet(&asked.record, &sscc).unwrap().unwrap();
+            touches(&state, &facts, &content(&asked, &facts).unwrap())
+        });
+        assert_eq!(held, wanted, "{lot}");
+        let covered = trace::covered(&asked, &state).unwrap().1;
+        let runs: BTreeSet<&str> = covered.iter().map(|i| i.run_code.as_str()).collect();
+        assert_eq!(runs, expected, "{lot}");
+    }
+}
+
+#[test]
+fn packs_that_are_held_are_held_as_rework_too() {
+    let (mut house, pallets) = three_runs();
+    let interval = Some(PackInterval { run_code: "R1".into(), first_number: 390, last_number: 395 });
+    let placed = HoldPlaced { interval, hazard: HazardKind::Spreading.into(), ..HoldPlaced::default() };
+    house.tell(T0 + 60 * HOUR, Fact::HoldPlaced(placed)).unwrap();
+    let asked = house.anew();
+    let state = hold::all(&asked.record).unwrap().remove(0);
+    let held = pallets.map(|sscc| {
+        let facts = pallet(&asked.record, &sscc).unwrap().unwrap();
+        touches(&state, &facts, &content(&asked, &facts).unwrap())
+    });
+    assert_eq!(held, [false, true, false, true]);
+    let (_, covered) = trace::covered(&asked, &state).unwrap();
+    let of = |run: &str| covered.iter().find(|i: &&v1::PackInterval| i.run_code == run).cloned();
+    assert_eq!(of("R1").map(|i| (i.first_number, i.last_number)), Some((390, 395)));
+    assert!(of("R2").is_some_and(|i| i.first_number > 200 && i.last_number == 950), "{covered:?}");
+    assert!(of("R3").is_some(), "{covered:?}");
+    // The bag itself must not be tipped or lifted.
+    let found = bag::bag(&asked.record, "W1").unwrap().unwrap();
+    assert_eq!(hold::on_bag(&asked.record, &found).unwrap().len(), 1);
+}
+
+#[test]
+fn rework_of_packs_that_were_not_made_yet_is_listed_and_tracing_stops() {
+    let mut house = House::new(1);
+    registers(&mut house);
+    bag_of(&mut house, T0 - HOUR, "B1", "LA", &[], 1_000 * KG);
+    run(&mut house, "R1", T0, &["B1"], 950, 0);
+    bag_of(&mut house, T0 - 2 * HOUR, "W1", "", &[("R1", 900, 950)], 50 * KG);
+    let event = tip(&mut house, T0 - HOUR, "W1");
+    assert!(event.contradictions.iter().any(|row| row.rule == "REWORK_BEFORE_MADE"), "{event:?}");
+    let asked = house.anew();
+    let found = bag::bag(&asked.record, "W1").unwrap().unwrap();
+    assert!(trace::rework_lots(&asked, &found).unwrap().is_empty());
+    let never = BulkBagRecorded {
+        bag_tag: "W9".into(),
+        fibc_type_code: "T1".into(),
+        scale_code: "S1".into(),
+        gross_mass_mg: 10 * KG,
+        rework_intervals: vec![PackInterval { run_code: "R1".into(), first_number: 940, last_number: 951 }],
+        ..BulkBagRecorded::default()
+    };
+    let refused = house.tell(T0 + 2 * HOUR, Fact::BulkBagRecorded(never));
+    assert!(format!("{refused:?}").contains("NEVER_MADE"), "{refused:?}");
+}
