@@ -1,4 +1,4 @@
-//! Line checks as sheets.
+//! Line checks and grades of lots as sheets.
 
 use packloft_proto::v1;
 
@@ -55,4 +55,63 @@ pub fn plan(rows: &[v1::CheckState], zone: &Zone) -> Sheet {
         ]);
     }
     sheet
+}
+
+/// Contradictions.
+pub fn contradictions(rows: &[v1::Contradiction], zone: &Zone) -> Sheet {
+    let mut sheet =
+        Sheet { head: vec![">sequence", "time", "recorded", "by", "what does not fit", "state"], ..Sheet::default() };
+    for row in rows {
+        let findings = row.findings.iter().map(|finding| finding.text.clone()).collect::<Vec<_>>();
+        sheet.rows.push(vec![
+            row.event_sequence.to_string(),
+            zone.show(row.occurred_time.as_ref()),
+            row.deed.clone(),
+            row.actor_code.clone(),
+            findings.join("\n"),
+            if row.open { "open".into() } else { format!("settled: {}", row.settled_reason) },
+        ]);
+    }
+    sheet
+}
+
+/// A lot against limits.
+pub fn grades(lot: &str, answer: &v1::GradeLotResponse) -> Vec<Sheet> {
+    let mut head = Sheet::default();
+    if answer.against_release.is_empty() {
+        head.before.push(format!("the plant's limits say nothing against releasing lot {lot}"));
+    } else {
+        head.before.push(format!("DO NOT RELEASE lot {lot}:"));
+        head.before.extend(answer.against_release.iter().map(|row| format!("  {}", row.text)));
+    }
+    for row in &answer.safety_factors {
+        head.before.push(format!("safety factor {} = {:.3}: {}", row.form, row.value, row.verdict));
+    }
+    let mut found = vec![head];
+    for grade in &answer.grades {
+        let verdict = match grade.passed {
+            Some(true) => "holds",
+            Some(false) => "DOES NOT HOLD",
+            None => "not known: results are missing",
+        };
+        let mut sheet = Sheet { head: vec!["property", ">value", "limit", ""], ..Sheet::default() };
+        sheet.before.push(format!("{} ({}): {verdict}", grade.name, grade.code));
+        for row in &grade.rows {
+            sheet.rows.push(vec![
+                row.property.clone(),
+                if row.passed.is_none() { "-".into() } else { format!("{} {}", row.value, row.unit) },
+                row.limit.clone(),
+                match row.passed {
+                    Some(true) => "holds".into(),
+                    Some(false) => "OUT OF LIMITS".into(),
+                    None => "not measured".into(),
+                },
+            ]);
+        }
+        if !grade.source.is_empty() {
+            sheet.after.push(format!("source: {}", grade.source));
+        }
+        found.push(sheet);
+    }
+    found
 }

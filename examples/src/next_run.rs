@@ -20,6 +20,22 @@ const NET_HECTOGRAMS: [i64; 5] = [9_428, 9_402, 9_415, 9_390, 9_433];
 const OVER_DECIGRAMS: [i64; 8] = [21, -8, 34, 12, 5, 27, -15, 18];
 
 fn bags(day: &mut Day, start_s: i64) {
+    let limits = v1::LimitSet {
+        code: "PLANT-WHITE".into(),
+        name: "white sugar of the plant".into(),
+        material_code: "WS".into(),
+        limits: vec![v1::SetLimit {
+            property: "moisture".into(),
+            unit: "%".into(),
+            low: String::new(),
+            high: "0.04".into(),
+        }],
+        for_release: true,
+        source: "the plant's own specification".into(),
+        retired: false,
+    };
+    let limits = v1::RegisterLimitSetRequest { limit_set: Some(limits), ..Default::default() };
+    day.add(start_s - 15_000, "p-01", limits);
     let create = v1::CreateLotRequest {
         lot_code: LOT.into(),
         material_code: "WS".into(),

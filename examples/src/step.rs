@@ -112,8 +112,10 @@ steps! {
     DispatchLoad dispatch dispatch_vehicle_load DispatchVehicleLoadRequest;
     Return dispatch record_return RecordReturnRequest;
     Amend dispatch amend_dispatch AmendDispatchRequest;
+    LimitSet setup register_limit_set RegisterLimitSetRequest;
     CheckPoint setup register_check_point RegisterCheckPointRequest;
     LineCheck check record_line_check RecordLineCheckRequest;
+    Settle quality settle_contradiction SettleContradictionRequest;
     Complaint recall record_complaint RecordComplaintRequest;
     OpenRecall recall open_recall OpenRecallRequest;
     Notice recall record_notice RecordNoticeRequest;

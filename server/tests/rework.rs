@@ -13,6 +13,7 @@ use packloft_domain::rules::pallet::pallet;
 use packloft_domain::rules::{bag, hold};
 use packloft_proto::v1;
 use packloft_server::query::content::content;
+use packloft_server::query::rework::rework_lots;
 use packloft_server::query::trace::{self, Settings};
 
 const HOUR: i64 = 60 * MIN;
@@ -211,7 +212,7 @@ fn rework_of_packs_that_were_not_made_yet_is_listed_and_tracing_stops() {
     assert!(event.contradictions.iter().any(|row| row.rule == "REWORK_BEFORE_MADE"), "{event:?}");
     let asked = house.anew();
     let found = bag::bag(&asked.record, "W1").unwrap().unwrap();
-    assert!(trace::rework_lots(&asked, &found).unwrap().is_empty());
+    assert!(rework_lots(&asked, &found).unwrap().is_empty());
     let never = BulkBagRecorded {
         bag_tag: "W9".into(),
         fibc_type_code: "T1".into(),

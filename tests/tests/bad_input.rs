@@ -66,8 +66,10 @@ names! {
     Move RecordMoveRequest; StockTake RecordStockTakeRequest; Order EnterOrderRequest; OpenLoad OpenVehicleLoadRequest;
     VehicleCheck RecordVehicleCheckRequest; Consignment OpenConsignmentRequest; LoadPallet LoadPalletRequest;
     UnloadPallet UnloadPalletRequest; Weighbridge RecordWeighbridgeRequest; DispatchLoad DispatchVehicleLoadRequest;
+    Settle SettleContradictionRequest;
     Complaint RecordComplaintRequest; OpenRecall OpenRecallRequest; Notice RecordNoticeRequest;
     NoticeAnswer RecordNoticeAnswerRequest; Recovery RecordRecoveryRequest; CloseRecall CloseRecallRequest;
+    LimitSet RegisterLimitSetRequest;
     CheckPoint RegisterCheckPointRequest; LineCheck RecordLineCheckRequest;
     Return RecordReturnRequest; Amend AmendDispatchRequest;
 }
@@ -120,6 +122,25 @@ fn examples() -> Vec<Step> {
         .into(),
         v1::RegisterCheckPointRequest { check_point: Some(next_run::check_points().remove(0)), ..Default::default() }
             .into(),
+        v1::SettleContradictionRequest { event_sequence: 1, reason: "x".into(), ..Default::default() }.into(),
+        v1::RegisterLimitSetRequest {
+            limit_set: Some(v1::LimitSet {
+                code: "REFINED".into(),
+                name: "x".into(),
+                material_code: "WS".into(),
+                limits: vec![v1::SetLimit {
+                    property: "moisture".into(),
+                    unit: "%".into(),
+                    low: String::new(),
+                    high: "0.04".into(),
+                }],
+                for_release: true,
+                source: "x".into(),
+                retired: false,
+            }),
+            ..Default::default()
+        }
+        .into(),
         v1::RecordComplaintRequest {
             complaint_code: "K-1".into(),
             product_code: "WS750".into(),
@@ -296,7 +317,7 @@ async fn every_fault_is_named_and_the_server_stays_up() -> anyhow::Result<()> {
     let mut running = Running::with_shift(EXECUTABLE).await?;
     let before = running.connection.journal.clone().get_latest(v1::GetLatestRequest {}).await?.into_inner().sequence;
     let examples = examples();
-    assert_eq!(examples.len(), 72, "one example of every write method");
+    assert_eq!(examples.len(), 74, "one example of every write method");
     let (mut count, mut wrong) = (0, Vec::new());
     for step in &examples {
         let descriptor = pool.get_message_by_name(&format!("packloft.v1.{}", name(step))).unwrap();

@@ -44,6 +44,8 @@ const TWINS: &[&str] = &[
     "Scale",
     "Instrument",
     "CheckPoint",
+    "LimitSet",
+    "SetLimit",
     "CheckTest",
     "CheckResult",
     "Location",

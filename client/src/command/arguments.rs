@@ -150,6 +150,9 @@ pub enum Task {
     /// Withdrawals, recalls and exercises.
     #[command(subcommand)]
     Recall(super::recall_args::RecallTask),
+    /// Contradictions in the record: what does not fit together.
+    #[command(subcommand)]
+    Contradiction(ContradictionTask),
     /// Line checks: what was checked, what is due, what a failed one covers.
     #[command(subcommand)]
     Check(CheckTask),
@@ -426,6 +429,11 @@ pub enum LotTask {
         /// Sample.
         #[arg(long, default_value = "")]
         sample: String,
+    },
+    /// How a lot stands against the plant's limits and published ones.
+    Grade {
+        /// Lot.
+        lot: String,
     },
     /// Release a lot (QA).
     Release {

@@ -62,6 +62,7 @@ async fn registered(session: &mut Session, kind: ItemKind) -> Result<Option<Exit
         Fibc list_fibc_types ListFibcTypesRequest "ListFibcTypesResponse" fibc_types;
         Scale list_scales ListScalesRequest "ListScalesResponse" scales;
         Instrument list_instruments ListInstrumentsRequest "ListInstrumentsResponse" instruments;
+        LimitSet list_limit_sets ListLimitSetsRequest "ListLimitSetsResponse" limit_sets;
         CheckPoint list_check_points ListCheckPointsRequest "ListCheckPointsResponse" check_points;
         Location list_locations ListLocationsRequest "ListLocationsResponse" locations;
         Platform list_platforms ListPlatformsRequest "ListPlatformsResponse" platforms;
@@ -219,6 +220,10 @@ async fn objects(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
                 vec![sheets::lots(&answer.lot.iter().cloned().collect::<Vec<_>>())]
             })
         }
+        Task::Lot(LotTask::Grade { lot }) => {
+            let request = v1::GradeLotRequest { lot_code: lot.clone(), min_sequence: 0 };
+            show!(session, lot.grade_lot(request), "GradeLotResponse", |answer| quality_sheets::grades(lot, answer))
+        }
         Task::Lot(LotTask::List(page)) => {
             let request = v1::ListLotsRequest { page_size: page.rows, page_token: page.page.clone() };
             show!(session, lot.list_lots(request), "ListLotsResponse", |answer| {
@@ -250,6 +255,16 @@ async fn objects(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
         }
         Task::Complaint(task) => super::recall_args::ask_complaints(session, task).await,
         Task::Recall(task) => super::recall_args::ask_recalls(session, task).await,
+        Task::Contradiction(ContradictionTask::List { settled, page }) => {
+            let request = v1::ListContradictionsRequest {
+                page_size: page.rows,
+                page_token: page.page.clone(),
+                include_settled: *settled,
+            };
+            show!(session, quality.list_contradictions(request), "ListContradictionsResponse", |answer| {
+                vec![quality_sheets::contradictions(&answer.contradictions, &zone), more(&answer.next_page_token)]
+            })
+        }
         Task::Check(CheckTask::List { point, page }) => {
             let request = v1::ListLineChecksRequest {
                 page_size: page.rows,
@@ -298,7 +313,7 @@ fn asks_of_now(task: &Task) -> bool {
         Task::Site(task) => matches!(task, SiteTask::Show),
         Task::Intake(task) => matches!(task, IntakeTask::List(_)),
         Task::Bag(task) => matches!(task, BagTask::Show { .. } | BagTask::List { .. }),
-        Task::Lot(task) => matches!(task, LotTask::Show { .. } | LotTask::List(_)),
+        Task::Lot(task) => matches!(task, LotTask::Show { .. } | LotTask::Grade { .. } | LotTask::List(_)),
         Task::Lift(task) => matches!(task, LiftTask::List { .. }),
         Task::Run(task) => matches!(task, RunTask::Show { .. } | RunTask::List { .. }),
         Task::Pallet(task) => matches!(task, PalletTask::Show { .. } | PalletTask::List { .. }),
@@ -309,6 +324,7 @@ fn asks_of_now(task: &Task) -> bool {
             use super::recall_args::RecallTask as R;
             matches!(task, R::Show { .. } | R::List { .. })
         }
+        Task::Contradiction(task) => matches!(task, ContradictionTask::List { .. }),
         Task::Hold(task) => matches!(task, HoldTask::List { .. }),
         Task::Breach(task) => matches!(task, BreachTask::List { .. }),
         _ => false,

@@ -99,6 +99,8 @@ pub enum ItemKind {
     Scale,
     /// An instrument that weighs packs.
     Instrument,
+    /// Limits for a material.
+    LimitSet,
     /// A point where product is checked.
     CheckPoint,
     /// A location.

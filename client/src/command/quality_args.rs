@@ -74,6 +74,27 @@ pub enum BreachTask {
     },
 }
 
+/// Contradictions in the record.
+#[derive(Subcommand)]
+pub enum ContradictionTask {
+    /// List those that are open.
+    List {
+        /// Also settled ones.
+        #[arg(long)]
+        settled: bool,
+        #[command(flatten)]
+        page: PageArgs,
+    },
+    /// Settle those of an event that a correction cannot put right.
+    Settle {
+        /// Sequence of the event.
+        sequence: i64,
+        /// What was found.
+        #[arg(long)]
+        reason: String,
+    },
+}
+
 /// Line checks.
 #[derive(Subcommand)]
 pub enum CheckTask {

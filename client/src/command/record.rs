@@ -87,6 +87,7 @@ async fn register(session: &mut Session, kind: ItemKind, item: &str, version: Op
         Fibc register_fibc_type RegisterFibcTypeRequest fibc_type "FibcType";
         Scale register_scale RegisterScaleRequest scale "Scale";
         Instrument register_instrument RegisterInstrumentRequest instrument "Instrument";
+        LimitSet register_limit_set RegisterLimitSetRequest limit_set "LimitSet";
         CheckPoint register_check_point RegisterCheckPointRequest check_point "CheckPoint";
         Location register_location RegisterLocationRequest location "Location";
         Platform register_platform RegisterPlatformRequest platform "Platform";
@@ -307,7 +308,7 @@ async fn lots(session: &mut Session, task: LotTask) -> Result<Exit, Fault> {
         LotTask::Reject { lot, reason } => {
             write!(session, lot.reject_lot, RejectLotRequest { lot_code: lot, reason })
         }
-        LotTask::Show { .. } | LotTask::List(_) => Ok(Exit::Done),
+        LotTask::Show { .. } | LotTask::Grade { .. } | LotTask::List(_) => Ok(Exit::Done),
     }
 }
 
@@ -474,6 +475,13 @@ async fn quality(session: &mut Session, task: Task) -> Result<Exit, Fault> {
             let intervals = intervals.iter().map(|text| packs(text)).collect::<Result<_, _>>()?;
             write!(session, quality.end_hold, EndHoldRequest { hold_code: hold, reason, intervals, ssccs })
         }
+        Task::Contradiction(ContradictionTask::Settle { sequence, reason }) => {
+            write!(
+                session,
+                quality.settle_contradiction,
+                SettleContradictionRequest { event_sequence: sequence, reason }
+            )
+        }
         Task::Check(CheckTask::Record { point, passed, failed, text, counters: read }) => {
             let row = |passed: bool| move |name: String| v1::CheckResult { name, passed };
             let results = passed.into_iter().map(row(true)).chain(failed.into_iter().map(row(false))).collect();
@@ -599,7 +607,9 @@ pub async fn run(session: &mut Session, task: Task) -> Result<Exit, Fault> {
         Task::Run(task) => runs(session, task).await,
         Task::Complaint(task) => super::recall_args::record_complaints(session, task).await,
         Task::Recall(task) => super::recall_args::record_recalls(session, task).await,
-        task @ (Task::Hold(_) | Task::Check(_) | Task::Breach(_) | Task::Journal(_)) => quality(session, task).await,
+        task @ (Task::Hold(_) | Task::Check(_) | Task::Contradiction(_) | Task::Breach(_) | Task::Journal(_)) => {
+            quality(session, task).await
+        }
         task => stream(session, task).await,
     }
 }

@@ -59,6 +59,7 @@ pub fn kind(fact: &Fact) -> &'static str {
         Fact::HoldPlaced(_) => "hold_placed",
         Fact::HoldEnded(_) => "hold_ended",
         Fact::BreachClosed(_) => "breach_closed",
+        Fact::ContradictionSettled(_) => "contradiction_settled",
         Fact::Corrected(_) => "corrected",
         Fact::PalletBuilt(_) => "pallet_built",
         Fact::PalletWeighed(_) => "pallet_weighed",

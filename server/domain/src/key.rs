@@ -62,6 +62,7 @@ pub fn registered_item(item: &registered::Item) -> (&'static str, &str) {
         Item::Consignee(x) => ("consignee", &x.code),
         Item::PackagingLot(x) => ("packaging_lot", &x.code),
         Item::CheckPoint(x) => ("check_point", &x.code),
+        Item::LimitSet(x) => ("limit_set", &x.code),
     }
 }
 
@@ -329,6 +330,7 @@ pub fn keys_of(event: &Event) -> Vec<String> {
         Fact::HoldPlaced(f) => hold_keys(f, &mut keys),
         Fact::HoldEnded(f) => keys.extend([object("hold", &f.hold_code), "holds".into()]),
         Fact::BreachClosed(_) => keys.push("breaches".into()),
+        Fact::ContradictionSettled(_) => keys.push("contradictions".into()),
         Fact::Corrected(f) => {
             keys.extend(f.target_keys.iter().cloned());
             keys.push("corrections".into());

@@ -195,6 +195,13 @@ fn a_print_that_fits_nothing_is_recorded_and_listed() {
     assert!(event.contradictions.is_empty());
     let (_, event) = house.tell_all(T0, told("K2", "SMUDGED")).unwrap();
     assert_eq!(event.contradictions[0].rule, "BATCH_UNKNOWN");
+    // It stays listed until somebody settles it, once.
+    let event_sequence = house.record.last_sequence();
+    let settled = Fact::ContradictionSettled(ContradictionSettled { event_sequence, reason: "SMUDGED was BR1".into() });
+    house.tell(T0 + MIN, settled.clone()).unwrap();
+    assert_eq!(rules_of(&house.tell(T0 + 2 * MIN, settled)), ["SETTLED"]);
+    let none = Fact::ContradictionSettled(ContradictionSettled { event_sequence: 1, reason: "x".into() });
+    assert!(matches!(house.tell(T0, none), Err(Refusal::NotFound(_))));
     assert!(matches!(house.tell(T0, told("K2", "BR1")), Err(Refusal::Exists(_))));
 }
 

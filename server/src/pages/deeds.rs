@@ -146,7 +146,7 @@ fn needed(deed: &str) -> May {
         "release_lot" | "reject_lot" | "end_hold" | "close_breach" | "release_run" => May::Quality,
         "lab_result" => May::Results,
         "open_recall" | "close_recall" => May::Quality,
-        "hold" | "remark" | "sample" | "complaint" | "notice" | "notice_answer" | "recovery" => May::Record,
+        "hold" | "remark" | "sample" | "complaint" | "notice" | "notice_answer" | "recovery" | "settle" => May::Record,
         "build_pallet" | "weigh_pallet" | "move" | "split_pallet" | "merge_pallets" | "dispose" | "stock_take"
         | "order" | "open_load" | "vehicle_check" | "open_consignment" | "load_pallet" | "unload" | "weighbridge"
         | "dispatch_load" | "return_pallet" | "amend" => May::Store,
@@ -631,6 +631,17 @@ async fn quality(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
                     results: results,
                     counters: d.counters(),
                     text: d.text("text"),
+                }
+            )
+            .1
+        }
+        "settle" => {
+            send!(
+                d,
+                settle_contradiction,
+                SettleContradictionRequest {
+                    event_sequence: d.reader.count("event_sequence"),
+                    reason: d.text("reason")
                 }
             )
             .1

@@ -256,6 +256,40 @@ fn decisions(ctx: &Ctx, lot: &v1::Lot, sequence: i64) -> Markup {
     }
 }
 
+/// Verdict of a row or a set.
+fn holds(ctx: &Ctx, passed: Option<bool>) -> Markup {
+    match passed {
+        Some(true) => badge("good", &ctx.t("holds")),
+        Some(false) => badge("bad", &ctx.t("OUT OF LIMITS")),
+        None => badge("plain", &ctx.t("not measured")),
+    }
+}
+
+/// A lot against the plant's limits and published ones, each set folded under its verdict.
+fn against_limits(ctx: &Ctx, grades: &v1::GradeLotResponse) -> Markup {
+    html! {
+        @for grade in &grades.grades {
+            details.print open[grade.for_release] {
+                summary { (grade.name) " " (holds(ctx, grade.passed)) @if grade.for_release { " " span.quiet { (ctx.t("needed for release")) } } }
+                (table(&grade.name, html! {
+                    thead { tr {
+                        th scope="col" { (ctx.t("Property")) } th.number scope="col" { (ctx.t("Value")) } th scope="col" { (ctx.t("Limit")) } th scope="col" { (ctx.t("State")) }
+                    } }
+                    tbody { @for row in &grade.rows { tr {
+                        th scope="row" lang="en" { (row.property) }
+                        td.number { @if row.passed.is_some() { (row.value) " " (row.unit) } @else { "\u{2013}" } }
+                        td lang="en" { (ctx.words.sentence(&row.limit)) } td { (holds(ctx, row.passed)) }
+                    } } }
+                }))
+                @if !grade.source.is_empty() { p.quiet lang="en" { (grade.source) } }
+            }
+        }
+        @for row in &grades.safety_factors {
+            p lang="en" { "Safety factor " (row.form) ": " (ctx.words.number(row.value, 3)) ", " (row.verdict) }
+        }
+    }
+}
+
 /// A lot.
 ///
 /// # Errors
@@ -266,6 +300,8 @@ pub async fn lot(ctx: &Ctx, code: &str) -> Result<Page, Status> {
     let lot = answer.lot.unwrap_or_default();
     let bags = v1::ListBulkBagsRequest { lot_code: code.into(), page_size: 1_000, ..Default::default() };
     let bags = ctx.api.list_bulk_bags(Request::new(bags)).await?.into_inner().bags;
+    let grades = v1::GradeLotRequest { lot_code: code.into(), min_sequence: 0 };
+    let grades = ctx.api.grade_lot(Request::new(grades)).await?.into_inner();
     let body = html! {
         dl.facts #lot data-live {
             (fact(&ctx.t("State"), lot_state(ctx, &lot)))
@@ -275,6 +311,9 @@ pub async fn lot(ctx: &Ctx, code: &str) -> Result<Page, Status> {
             (fact(&ctx.t("Supplier"), html! { (lot.supplier_code) " " (lot.supplier_lot_code) }))
         }
         p { a.button.main href={ "/trace?q=" (escaped(code)) } { (ctx.t("Trace this lot")) } }
+        @if !grades.against_release.is_empty() {
+            section.notice.warn { h2 { (ctx.t("What speaks against releasing it")) } (super::widgets::findings(ctx, &grades.against_release)) }
+        }
         (decisions(ctx, &lot, answer.sequence))
         h2 { (ctx.t("Results")) }
         (none(ctx, lot.results.is_empty(), n("No result is on record.")))
@@ -291,6 +330,8 @@ pub async fn lot(ctx: &Ctx, code: &str) -> Result<Page, Status> {
                 } } }
             }))
         }
+        h2 { (ctx.t("Against limits")) }
+        (against_limits(ctx, &grades))
         h2 { (ctx.t("Bulk bags")) }
         (bag_table(ctx, &bags))
         (super::quality::hold_form(ctx, ("lot_code", code)))

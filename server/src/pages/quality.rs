@@ -111,6 +111,22 @@ fn breach_card(ctx: &Ctx, breach: &v1::Breach) -> Markup {
     }
 }
 
+fn contradiction_card(ctx: &Ctx, row: &v1::Contradiction) -> Markup {
+    let key = format!("settle-{}", row.event_sequence);
+    html! {
+        section.card {
+            h3 { (badge("warn", &ctx.tf("fact {}", &[&row.event_sequence]))) " " span lang="en" { (ctx.words.sentence(&row.deed)) } }
+            p.quiet { (ctx.words.time(row.occurred_time.as_ref())) ", " (row.actor_code) }
+            (findings(ctx, &row.findings))
+            @if may(ctx, May::Record) {
+                (folded(ctx, &key, &ctx.t("Settle this"), form(ctx, "settle", &key, &ctx.t("Settle"), |f: &Form| html! {
+                    (f.with("event_sequence", &row.event_sequence.to_string())) (f.text("reason", n("What was found"), n("A correction of the fact settles it as well.")))
+                })))
+            }
+        }
+    }
+}
+
 /// The page.
 ///
 /// # Errors
@@ -128,6 +144,8 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
         v1::ListBreachesRequest { page_size: 50, page_token: ctx.query.get("breaches").into(), ..Default::default() };
     let open = ctx.api.list_breaches(Request::new(request)).await?.into_inner();
     let (breaches, more_breaches) = (open.breaches, open.next_page_token);
+    let request = v1::ListContradictionsRequest { page_size: 100, ..Default::default() };
+    let contradictions = ctx.api.list_contradictions(Request::new(request)).await?.into_inner().contradictions;
     let body = html! {
         p.row { a.button href="/complaints" { (ctx.t("Complaints")) } a.button href="/recalls" { (ctx.t("Withdrawals and recalls")) } }
         @if may(ctx, May::Record) { (any_hold(ctx)) } @else if ctx.who.is_none() {
@@ -144,6 +162,10 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
             h2 { (ctx.t("Open breaches")) " (" (breaches.len()) @if !more_breaches.is_empty() { "+" } ")" }
             (none(ctx, breaches.is_empty(), n("No rule was broken that is still open.")))
             @for breach in &breaches { (breach_card(ctx, breach)) }
+            @if !contradictions.is_empty() {
+                h2 #contradictions { (ctx.t("What does not fit together")) " (" (contradictions.len()) ")" }
+                @for row in &contradictions { (contradiction_card(ctx, row)) }
+            }
             @if !more_breaches.is_empty() { p { a.button href={ "/holds?breaches=" (super::escaped(&more_breaches)) } { (ctx.t("More breaches")) } } }
         }
     };

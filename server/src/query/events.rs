@@ -259,6 +259,9 @@ fn dispatch_words(fact: &Fact) -> String {
         Fact::DispatchAmended(f) => {
             format!("pallet {} really went with consignment {}: {}", f.sscc, f.consignment_code, f.reason)
         }
+        Fact::ContradictionSettled(f) => {
+            format!("contradiction at sequence {} settled: {}", f.event_sequence, f.reason)
+        }
         Fact::ComplaintRecorded(f) => format!("complaint {} about {}: {}", f.complaint_code, f.product_code, f.defect),
         Fact::RecallOpened(f) => {
             let kind = if f.kind() == f::RecallKind::Recall { "recall" } else { "withdrawal" };

@@ -15,6 +15,7 @@ pub mod objects;
 pub mod paging;
 pub mod pallets;
 pub mod recalls;
+pub mod rework;
 pub mod shift;
 pub mod stock;
 pub mod trace;

@@ -371,3 +371,50 @@ pub fn breaches(asked: &Asked, include_closed: bool) -> Result<Vec<v1::Breach>, 
     }
     Ok(rows)
 }
+
+/// Events with contradictions, newest first; settled ones only when wanted.
+pub fn contradictions(asked: &Asked, include_settled: bool) -> Result<Vec<v1::Contradiction>, Unreadable> {
+    let entries = asked.record.list("contradictions")?;
+    let actor = |entry: &Entry| entry.event.actor.as_ref().map(|a| a.code.clone()).unwrap_or_default();
+    // A correction of the carrying event ends them; the new fact carries its own.
+    let corrected: Vec<(i64, String)> = facts_corrected(asked)?;
+    let mut rows = Vec::new();
+    for entry in entries.iter().rev().filter(|entry| !entry.event.contradictions.is_empty()) {
+        let settled = entries.iter().find_map(|e| match &e.event.fact {
+            Some(Fact::ContradictionSettled(f)) if f.event_sequence == entry.sequence => {
+                Some((f.reason.clone(), actor(e)))
+            }
+            _ => None,
+        });
+        let put_right = corrected.iter().find(|(target, _)| *target == entry.sequence);
+        let settled = settled.or_else(|| put_right.map(|(_, who)| ("corrected".to_owned(), who.clone())));
+        if settled.is_some() && !include_settled {
+            continue;
+        }
+        let open = settled.is_none();
+        let (settled_reason, settler_code) = settled.unwrap_or_default();
+        rows.push(v1::Contradiction {
+            event_sequence: entry.sequence,
+            deed: super::events::words(&entry.event, &asked.zone),
+            occurred_time: Some(timestamp(entry.event.occurred_time_us)),
+            actor_code: actor(entry),
+            findings: twins(&entry.event.contradictions),
+            open,
+            settled_reason,
+            settler_code,
+        });
+    }
+    Ok(rows)
+}
+
+/// Sequences that were corrected, and by whom.
+fn facts_corrected(asked: &Asked) -> Result<Vec<(i64, String)>, Unreadable> {
+    let rows = asked.record.list("corrections")?;
+    let found = rows.iter().filter_map(|row| match &row.event.fact {
+        Some(Fact::Corrected(f)) => {
+            Some((f.target_sequence, row.event.actor.as_ref().map(|a| a.code.clone()).unwrap_or_default()))
+        }
+        _ => None,
+    });
+    Ok(found.collect())
+}

@@ -11,7 +11,7 @@ use packloft_domain::record::{Unreadable, facts};
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::bag::{self, BagFacts, Place};
 use packloft_domain::rules::hold::{self, HoldState};
-use packloft_domain::rules::{lot, register::Register, rework, stream};
+use packloft_domain::rules::{lot, register::Register, stream};
 use packloft_domain::sums::flow::{REMAINDER, UNRECORDED, share};
 use packloft_domain::sums::origin::FeedFlow;
 use packloft_domain::time::{Print, parse_printed};
@@ -19,7 +19,7 @@ use packloft_proto::v1;
 
 use super::events::words;
 use super::objects::{bag_tags, codes, lot as lot_answer};
-use super::{Asked, invalid, unknown};
+use super::{Asked, invalid, rework as through, unknown};
 use crate::service::convert::twins;
 use crate::service::faults::timestamp;
 
@@ -162,7 +162,7 @@ fn origin_bags(
             likely,
             possible,
             lots: match known {
-                Some(bag) if !bag.bag.rework.is_empty() => rework_lots(asked, &bag.bag)?,
+                Some(bag) if !bag.bag.rework.is_empty() => through::rework_lots(asked, &bag.bag)?,
                 Some(bag) => twins(&bag.bag.lots),
                 None => Vec::new(),
             },
@@ -171,82 +171,13 @@ fn origin_bags(
                 None => Vec::new(),
             },
             note: match known {
-                Some(bag) if !bag.bag.rework.is_empty() => rework_note(asked, &bag.bag)?,
+                Some(bag) if !bag.bag.rework.is_empty() => through::rework_note(asked, &bag.bag)?,
                 _ => note_of(source).into(),
             },
             rework_intervals: known.map(|bag| twins(&bag.bag.rework)).unwrap_or_default(),
         });
     }
     Ok(bags)
-}
-
-/// True when a bag of rework was tipped before its packs were made: tracing stops there.
-fn too_early(asked: &Asked, bag: &BagFacts) -> Result<bool, Unreadable> {
-    let made = rework::made_after(&asked.record, &bag.rework)?;
-    Ok(made.is_some_and(|made| bag.tips.iter().any(|tip| tip.end_time_us <= made)))
-}
-
-fn rework_note(asked: &Asked, bag: &BagFacts) -> Result<String, Unreadable> {
-    let packs = bag.rework.iter().map(|i| format!("packs {}-{} of run {}", i.first_number, i.last_number, i.run_code));
-    let packs = packs.collect::<Vec<_>>().join(", ");
-    Ok(if too_early(asked, bag)? {
-        format!("rework of {packs}, tipped before they were made: tracing stops here until that is put right")
-    } else {
-        format!("rework of {packs}")
-    })
-}
-
-/// Shares of lots in rework, through the packs it was collected from and any number of generations.
-fn lots_in_rework(
-    asked: &Asked,
-    bag: &BagFacts,
-    weight: f64,
-    generation: usize,
-    sums: &mut BTreeMap<String, f64>,
-) -> Result<(), Unreadable> {
-    if generation > rework::GENERATIONS_MAX || weight < HOLD_EPSILON || too_early(asked, bag)? {
-        return Ok(());
-    }
-    // Every stretch of every interval by its number of packs.
-    let mut parts = Vec::new();
-    for interval in &bag.rework {
-        let Some(run) = asked.run_flows(&interval.run_code)? else { continue };
-        let filled = run.places.counts.filled();
-        let last = if interval.last_number == 0 { filled } else { interval.last_number };
-        for (flow, index) in &run.flows {
-            let Some((low, high)) = flow.ledger.stretch_packs(*index) else { continue };
-            let (from, to) = (interval.first_number.max(low), last.min(high));
-            if from <= to {
-                parts.push((Arc::clone(flow), *index, from, to));
-            }
-        }
-    }
-    let total: i64 = parts.iter().map(|(_, _, from, to)| to - from + 1).sum();
-    for (flow, index, from, to) in parts {
-        let times = (flow.ledger.pack_times(index, from), flow.ledger.pack_times(index, to));
-        let (Some((start, _)), Some((_, end))) = times else { continue };
-        let own = weight * (to - from + 1) as f64 / total.max(1) as f64;
-        for (source, found) in flow.origin(index, from, to, start, end).shares {
-            let Some(known) = usize::try_from(source).ok().and_then(|index| flow.ledger.bags.get(index)) else {
-                continue;
-            };
-            for share in &known.bag.lots {
-                *sums.entry(share.lot_code.clone()).or_default() += own * found * share.share_ppm as f64 / 1e6;
-            }
-            if !known.bag.rework.is_empty() {
-                lots_in_rework(asked, &known.bag, own * found, generation + 1, sums)?;
-            }
-        }
-    }
-    Ok(())
-}
-
-/// Lots that may be in a bag of rework with their shares, in millionths.
-pub fn rework_lots(asked: &Asked, bag: &BagFacts) -> Result<Vec<v1::LotShare>, Unreadable> {
-    let mut sums = BTreeMap::new();
-    lots_in_rework(asked, bag, 1.0, 1, &mut sums)?;
-    let row = |(lot_code, share): (String, f64)| v1::LotShare { lot_code, share_ppm: (share * 1e6).round() as i64 };
-    Ok(sums.into_iter().map(row).collect())
 }
 
 fn origin_lots(asked: &Asked, bags: &[v1::OriginBag]) -> Result<Vec<v1::OriginLot>, Unreadable> {
@@ -517,7 +448,7 @@ pub fn reached(asked: &Asked, bag: &BagFacts, settings: Settings) -> Result<Reac
     let mut answer = reached_itself(asked, bag, settings)?;
     let proved = answer.methods.iter().all(|method| method.proved);
     let first = answer.packs.iter().filter_map(|set| if proved { set.possible.clone() } else { set.stretch.clone() });
-    for (set, methods) in through_rework(asked, first.collect(), settings, false, &bag.bag_tag)? {
+    for (set, methods) in through::reached(asked, first.collect(), settings, false, &bag.bag_tag)? {
         answer.methods.extend(
             methods
                 .into_iter()
@@ -539,42 +470,7 @@ pub fn reached(asked: &Asked, bag: &BagFacts, settings: Settings) -> Result<Reac
     Ok(answer)
 }
 
-/// Packs that rework of the given packs reached, generation by generation; nothing of it counts as likely.
-fn through_rework(
-    asked: &Asked,
-    first: Vec<v1::PackInterval>,
-    settings: Settings,
-    whole: bool,
-    but: &str,
-) -> Result<Vec<(v1::PackSet, Vec<v1::FlowMethod>)>, Unreadable> {
-    let mut found = Vec::new();
-    let mut seen: Vec<String> = vec![but.to_owned()];
-    let mut next: Vec<f::PackInterval> = twins(&first);
-    for _ in 0..rework::GENERATIONS_MAX {
-        let tags = rework::bags_from(&asked.record, &next)?;
-        next.clear();
-        for tag in tags {
-            if seen.contains(&tag) {
-                continue;
-            }
-            seen.push(tag.clone());
-            let Some(bag) = bag::bag(&asked.record, &tag)? else { continue };
-            let reached = reached_itself(asked, &bag, settings)?;
-            let proved = reached.methods.iter().all(|method| method.proved);
-            for set in reached.packs {
-                let counts = if proved && !whole { set.possible.clone() } else { set.stretch.clone() };
-                next.extend(counts.iter().map(crate::service::convert::twin::<_, f::PackInterval>));
-                found.push((v1::PackSet { likely: None, ..set }, reached.methods.clone()));
-            }
-        }
-        if next.is_empty() {
-            break;
-        }
-    }
-    Ok(found)
-}
-
-fn reached_itself(asked: &Asked, bag: &BagFacts, settings: Settings) -> Result<Reached, Unreadable> {
+pub(super) fn reached_itself(asked: &Asked, bag: &BagFacts, settings: Settings) -> Result<Reached, Unreadable> {
     let mut answer = Reached { packs: Vec::new(), methods: Vec::new() };
     for flow in flows_of_bag(asked, bag, settings)? {
         let ledger = &flow.ledger;
@@ -643,38 +539,6 @@ pub fn reached_by_all(asked: &Asked, bags: &[BagFacts], settings: Settings) -> R
     Ok(Reached { packs: sets.into_values().collect(), methods })
 }
 
-/// Intervals of each run put together where they overlap or touch.
-fn joined(rows: Vec<v1::PackInterval>) -> Vec<v1::PackInterval> {
-    let end = |last: i64| if last == 0 { i64::MAX } else { last };
-    let mut runs: BTreeMap<String, Vec<(i64, i64)>> = BTreeMap::new();
-    for row in rows {
-        runs.entry(row.run_code).or_default().push((row.first_number, end(row.last_number)));
-    }
-    let mut found = Vec::new();
-    for (run_code, mut own) in runs {
-        own.sort_unstable();
-        let mut open: Option<(i64, i64)> = None;
-        let mut put = |(first_number, last): (i64, i64)| {
-            let last_number = if last == i64::MAX { 0 } else { last };
-            found.push(v1::PackInterval { run_code: run_code.clone(), first_number, last_number });
-        };
-        for (first, last) in own {
-            match &mut open {
-                Some((_, known)) if first <= known.saturating_add(1) => *known = (*known).max(last),
-                _ => {
-                    if let Some(done) = open.replace((first, last)) {
-                        put(done);
-                    }
-                }
-            }
-        }
-        if let Some(done) = open {
-            put(done);
-        }
-    }
-    found
-}
-
 /// Bags and packs that a hold covers by what is known now.
 ///
 /// # Errors
@@ -704,13 +568,13 @@ pub fn covered(asked: &Asked, state: &HoldState) -> Result<(Vec<String>, Vec<v1:
     // Rework of packs that are held is held, and so is what it reached.
     let discrete = hold.hazard() == f::HazardKind::Discrete;
     let settings = Settings { epsilon, coverage: 0.0 };
-    for (set, methods) in through_rework(asked, intervals.clone(), settings, discrete, "")? {
+    for (set, methods) in through::reached(asked, intervals.clone(), settings, discrete, "")? {
         let proved = methods.iter().all(|method| method.proved);
         let whole = discrete || !proved || set.possible.is_none();
         let found: Vec<f::PackInterval> = twins(if whole { set.stretch } else { set.possible }.as_slice());
         intervals.extend(found.iter().flat_map(|row| twins::<_, v1::PackInterval>(&hold::less(row, &state.freed))));
     }
-    Ok((tags, joined(intervals)))
+    Ok((tags, through::joined(intervals)))
 }
 
 /// Open holds that touch packs of a run.

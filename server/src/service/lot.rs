@@ -1,12 +1,32 @@
 //! Lots and their laboratory results.
 
+use packloft_domain::rules::grade;
 use packloft_domain::rules::lot::lot;
 use packloft_proto::v1;
 use packloft_proto::v1::lot_service_server::LotService;
 use tonic::{Request, Response, Status};
 
+use super::convert::twins;
 use super::service;
 use crate::query::{objects, unknown};
+
+fn graded(grade: &grade::Grade) -> v1::Grade {
+    let row = |row: &grade::Graded| v1::GradeRow {
+        property: row.property.clone(),
+        value: row.value.clone().unwrap_or_default(),
+        unit: row.unit.clone(),
+        limit: row.limit.clone(),
+        passed: row.passed,
+    };
+    v1::Grade {
+        code: grade.code.clone(),
+        name: grade.name.clone(),
+        source: grade.source.clone(),
+        rows: grade.rows.iter().map(row).collect(),
+        passed: grade.passed(),
+        for_release: grade.for_release,
+    }
+}
 
 service! {
     LotService {
@@ -24,6 +44,32 @@ service! {
             let facts = lot(&asked.record, &request.lot_code)?.ok_or_else(|| unknown("lot", &request.lot_code))?;
             Ok(v1::GetLotResponse {
                 lot: Some(objects::lot(&asked.record, &facts)?),
+                sequence: asked.sequence(),
+            })
+        })
+        .await
+        .map(Response::new)
+    }
+    async fn grade_lot(
+        &self,
+        request: Request<v1::GradeLotRequest>,
+    ) -> Result<Response<v1::GradeLotResponse>, Status> {
+        let request = request.into_inner();
+        self.ask(request.min_sequence, move |asked| {
+            let facts = lot(&asked.record, &request.lot_code)?.ok_or_else(|| unknown("lot", &request.lot_code))?;
+            let mut grades = grade::own(&asked.record, &facts)?;
+            grades.extend(grade::published(&facts));
+            Ok(v1::GradeLotResponse {
+                grades: grades.iter().map(graded).collect(),
+                safety_factors: grade::safety_factors(&facts)
+                    .into_iter()
+                    .map(|row| v1::SafetyFactor {
+                        form: row.form.into(),
+                        value: row.value_ppm as f64 / 1e6,
+                        verdict: row.verdict.into(),
+                    })
+                    .collect(),
+                against_release: twins(&grade::against_release(&asked.record, &facts)?),
                 sequence: asked.sequence(),
             })
         })

@@ -12,6 +12,7 @@ service! {
         place_hold: PlaceHoldRequest => PlaceHoldResponse;
         end_hold: EndHoldRequest => EndHoldResponse;
         close_breach: CloseBreachRequest => CloseBreachResponse;
+        settle_contradiction: SettleContradictionRequest => SettleContradictionResponse;
     }
     async fn list_holds(
         &self,
@@ -37,6 +38,19 @@ service! {
             })
             .await?;
         Ok(Response::new(v1::ListHoldsResponse { holds, next_page_token, sequence }))
+    }
+    async fn list_contradictions(
+        &self,
+        request: Request<v1::ListContradictionsRequest>,
+    ) -> Result<Response<v1::ListContradictionsResponse>, Status> {
+        let r = request.into_inner();
+        let question = format!("contradictions {}", r.include_settled);
+        let (contradictions, next_page_token, sequence) = self
+            .page(r.page_size, &r.page_token, question, move |asked| {
+                Ok(objects::contradictions(asked, r.include_settled)?)
+            })
+            .await?;
+        Ok(Response::new(v1::ListContradictionsResponse { contradictions, next_page_token, sequence }))
     }
     async fn list_breaches(
         &self,

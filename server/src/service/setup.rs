@@ -43,6 +43,7 @@ macro_rules! lists {
                 register_consignee: RegisterConsigneeRequest => RegisterConsigneeResponse;
                 register_packaging_lot: RegisterPackagingLotRequest => RegisterPackagingLotResponse;
                 register_check_point: RegisterCheckPointRequest => RegisterCheckPointResponse;
+                register_limit_set: RegisterLimitSetRequest => RegisterLimitSetResponse;
                 record_opening_stock: RecordOpeningStockRequest => RecordOpeningStockResponse;
             }
             async fn get_site(
@@ -95,5 +96,6 @@ lists! {
     list_stop_reasons ListStopReasonsRequest ListStopReasonsResponse stop_reasons StopReason "stop_reason";
     list_consignees ListConsigneesRequest ListConsigneesResponse consignees Consignee "consignee";
     list_check_points ListCheckPointsRequest ListCheckPointsResponse check_points CheckPoint "check_point";
+    list_limit_sets ListLimitSetsRequest ListLimitSetsResponse limit_sets LimitSet "limit_set";
     list_packaging_lots ListPackagingLotsRequest ListPackagingLotsResponse packaging_lots PackagingLot "packaging_lot";
 }

@@ -284,3 +284,20 @@ pub(super) fn close_breach(fact: &BreachClosed, context: &Context) -> Result<Dec
         Err(Refusal::Forbidden(reasons))
     }
 }
+
+pub(super) fn settle(fact: &ContradictionSettled, context: &Context) -> Result<Decision, Refusal> {
+    let entries = context.record.list("contradictions")?;
+    let sequence = fact.event_sequence;
+    let carrier = entries.iter().find(|e| e.sequence == sequence && !e.event.contradictions.is_empty());
+    let mut missing = Missing::default();
+    missing.take(carrier, "contradiction at sequence", &sequence.to_string());
+    missing.check()?;
+    let settled = entries
+        .iter()
+        .any(|e| matches!(&e.event.fact, Some(Fact::ContradictionSettled(s)) if s.event_sequence == sequence));
+    if settled {
+        let text = format!("the contradiction at sequence {sequence} has been settled already");
+        return Err(Refusal::impossible(finding("SETTLED", &sequence.to_string(), text, 0, 0)));
+    }
+    Ok(Decision::plain(Fact::ContradictionSettled(fact.clone())))
+}

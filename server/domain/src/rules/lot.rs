@@ -109,6 +109,9 @@ pub(super) fn release(fact: &LotReleased, context: &Context) -> Result<Decision,
             format!("lot {} was rejected ({}); releasing it needs a concession", fact.lot_code, lot.decision_reason);
         reasons.push(finding("LOT_REJECTED", &fact.lot_code, text, 0, 0));
     }
+    if fact.concession.is_empty() {
+        reasons.extend(super::grade::against_release(context.record, &lot)?);
+    }
     if reasons.is_empty() {
         Ok(Decision::plain(Fact::LotReleased(fact.clone())))
     } else {

@@ -17,6 +17,7 @@ pub mod correct;
 pub mod counter;
 pub mod dispatch;
 pub mod free;
+pub mod grade;
 pub mod hold;
 pub mod lift;
 pub mod lot;
@@ -189,6 +190,7 @@ pub fn decide(command: &Command, context: &Context) -> Result<Decision, Refusal>
         Fact::RemarkRecorded(fact) => stream::remark(fact, at, context),
         Fact::HoldPlaced(fact) => hold::place(fact, context),
         Fact::HoldEnded(fact) => hold::end(fact, context),
+        Fact::ContradictionSettled(fact) => hold::settle(fact, context),
         Fact::BreachClosed(fact) => hold::close_breach(fact, context),
         Fact::Corrected(fact) => correct::decide(fact, command, context),
         Fact::LineChecked(fact) => check::record(fact, at, context),

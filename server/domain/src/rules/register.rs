@@ -67,6 +67,7 @@ lookups! {
     consignee Consignee "consignee";
     packaging_lot PackagingLot "packaging_lot";
     check_point CheckPoint "check_point";
+    limit_set LimitSet "limit_set";
 }
 
 /// The site's settings in force at an instant.
@@ -129,6 +130,9 @@ pub(super) fn decide(fact: &Registered, command: &Command, context: &Context) ->
             for test in &x.tests {
                 missing.optional(&test.product_code, "product", || known.product(&test.product_code))?;
             }
+        }
+        Item::LimitSet(x) => {
+            missing.optional(&x.material_code, "material", || known.material(&x.material_code))?;
         }
         Item::PackagingLot(x) => {
             missing.optional(&x.supplier_code, "supplier", || known.supplier(&x.supplier_code))?;

@@ -1,4 +1,4 @@
-//! Requests about complaints and recalls.
+//! Requests about complaints, recalls and contradictions.
 
 use super::*;
 
@@ -26,6 +26,12 @@ write_request!(RecordComplaintRequest, |r, faults| {
         run_code: faults.optional_code("run_code", &r.run_code),
         pack_number: faults.number("pack_number", r.pack_number, 0, PACKS_MAX),
         pack_count: faults.number("pack_count", r.pack_count, 0, PACKS_MAX),
+    })
+});
+write_request!(SettleContradictionRequest, |r, faults| {
+    Fact::ContradictionSettled(f::ContradictionSettled {
+        event_sequence: faults.number("event_sequence", r.event_sequence, 1, i64::MAX),
+        reason: faults.text("reason", &r.reason),
     })
 });
 write_request!(OpenRecallRequest, |r, faults| {

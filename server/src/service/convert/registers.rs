@@ -136,6 +136,24 @@ register_request!(RegisterCheckPointRequest, check_point, CheckPoint, |item, fau
     }
     faults.number("interval_s", item.interval_s, 0, 86_400);
 });
+register_request!(RegisterLimitSetRequest, limit_set, LimitSet, |item, faults| {
+    faults.text("name", &item.name);
+    faults.code("material_code", &item.material_code);
+    faults.optional_text("source", &item.source);
+    faults.rows("limits", item.limits.len(), 1, 50);
+    unique(faults, "limits", item.limits.iter().map(|row| row.property.as_str()));
+    for (index, row) in item.limits.iter().enumerate() {
+        faults.within(&format!("limits[{index}]"), |faults| {
+            faults.text("property", &row.property);
+            faults.text("unit", &row.unit);
+            for (field, text) in [("low", &row.low), ("high", &row.high)] {
+                if !text.is_empty() && packloft_domain::rules::grade::millionths(text).is_none() {
+                    faults.add(field, format!("is {}; must be a decimal with at most 6 places", quoted(text)));
+                }
+            }
+        });
+    }
+});
 register_request!(RegisterPlatformRequest, platform, Platform, |item, faults| {
     faults.text("name", &item.name);
     faults.positive_mass("max_mass_mg", item.max_mass_mg);
