@@ -402,14 +402,21 @@ pub fn balance(span: &v1::SpanBalance, zone: &Zone) -> Sheet {
         sheet.after.push(format!("largest uncertainties: {}", budget.join("; ")));
     }
     sheet.after.extend(span.notes.iter().cloned());
+    sheet.after.extend(span.candidates.iter().map(|text| format!("gap: {text}")));
+    sheet.after.extend(since(span.changed_sequence, &span.changed_text));
     sheet
+}
+
+/// Since which place in the journal an answer is as it is.
+fn since(sequence: i64, text: &str) -> Option<String> {
+    (sequence > 0).then(|| format!("as it is since journal position {sequence}: {text}"))
 }
 
 fn method(method: Option<&v1::FlowMethod>, zone: &Zone) -> Vec<String> {
     let Some(m) = method else { return Vec::new() };
     let proof = if m.proved { "proved by tracer run" } else { "not proved" };
     let end = m.stretch_end_time.as_ref().map_or_else(|| "now".into(), |end| zone.show(Some(end)));
-    vec![
+    let mut lines = vec![
         format!(
             "how: feed {}, V {} in {} stages ({proof}), epsilon {}, k {}, place known to ± {} (1 u)",
             m.feed_code,
@@ -421,7 +428,9 @@ fn method(method: Option<&v1::FlowMethod>, zone: &Zone) -> Vec<String> {
         ),
         format!("stretch: {} to {end}; anchors: {}", zone.show(m.stretch_start_time.as_ref()), m.anchors.join("; ")),
         format!("scope: {}", m.scope),
-    ]
+    ];
+    lines.extend(since(m.changed_sequence, &m.changed_text));
+    lines
 }
 
 /// Origin of a pack: bags, lots, what happened.

@@ -3,7 +3,11 @@
 
 use std::path::Path;
 
-use packloft_examples::morning;
+use anyhow::Context as _;
+
+use packloft_examples::step::Step;
+use packloft_examples::{morning, scenario};
+use packloft_proto::v1;
 use packloft_tests::Running;
 
 const EXECUTABLE: &str = env!("CARGO_BIN_EXE_house");
@@ -234,4 +238,39 @@ fn completions_name_the_subcommands() -> anyhow::Result<()> {
         assert!(text.contains(word), "{word}");
     }
     Ok(())
+}
+
+/// The day without the tip of one bag, then the slip turns up: the balance and the trace before and after.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_day_with_a_missing_tip() -> anyhow::Result<()> {
+    let running = Running::start(EXECUTABLE).await?;
+    let late = scenario::tag(scenario::LATE_BAG);
+    let is_late = |step: &Step| matches!(step, Step::Tip(tip) if tip.bag_tag == late);
+    let (missing, day): (Vec<Step>, Vec<Step>) = scenario::steps().into_iter().partition(is_late);
+    assert_eq!(missing.len(), 1);
+    // On this day the sweepings were written down too, so that the tip is all that is missing.
+    let purge = day.iter().find_map(|step| match step {
+        Step::Loss(loss) if loss.reason() == v1::LossReason::Purge => Some(loss.clone()),
+        _ => None,
+    });
+    let sweepings = v1::RecordLossRequest {
+        request_id: "4b5c7a0e-2f51-4a0e-9a43-6d2a4d1c9e01".into(),
+        mass_mg: 31_000_000,
+        reason: v1::LossReason::Sweepings.into(),
+        ..purge.context("no purge in the shift")?
+    };
+    for step in day.into_iter().chain([sweepings.into()]) {
+        step.play(&running.connection).await.map_err(|status| anyhow::anyhow!("{status}"))?;
+    }
+    let before: &[(&[&str], i32)] = &[
+        (&["journal", "latest"], 0),
+        (&["balance", "--feed", "F1"], 0),
+        (&["trace", "pack", "--run", "R-1006-1", "--number", "5600"], 0),
+        (&["trace", "pack", "--run", "R-1006-1", "--number", "12300"], 0),
+    ];
+    check(&running, "missing_tip", before)?;
+    for step in missing {
+        step.play(&running.connection).await.map_err(|status| anyhow::anyhow!("{status}"))?;
+    }
+    check(&running, "missing_tip_told", before)
 }

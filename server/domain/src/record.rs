@@ -63,8 +63,8 @@ pub fn facts(record: &dyn Record, object_key: &str) -> Result<Vec<Entry>, Unread
     Ok(live(rows, |keys| keys.iter().any(|k| k == object_key)))
 }
 
-/// Facts of an object's day buckets from one day to another, inclusive, that stand, in the order of what happened.
-pub fn facts_between(
+/// Facts of an object's day buckets from one day to another, inclusive, corrections included, in order of sequence.
+pub fn entries_between(
     record: &dyn Record,
     object_key: &str,
     from_day: i64,
@@ -81,12 +81,28 @@ pub fn facts_between(
         }
         next = record.day_after(object_key, day + 1)?;
     }
+    Ok(rows.into_values().collect())
+}
+
+/// What stands of entries between two days of an object, in the order of what happened.
+pub fn live_between(entries: Vec<Entry>, object_key: &str, from_day: i64, to_day: i64) -> Vec<Entry> {
     let prefix = format!("{object_key}/d");
     let inside = |keys: &[String]| {
         keys.iter()
             .any(|k| k.starts_with(&prefix) && key::bucket_day(k).is_some_and(|day| day >= from_day && day <= to_day))
     };
-    Ok(live(rows.into_values().collect(), inside))
+    live(entries, inside)
+}
+
+/// Facts of an object's day buckets from one day to another, inclusive, that stand, in the order of what happened.
+pub fn facts_between(
+    record: &dyn Record,
+    object_key: &str,
+    from_day: i64,
+    to_day: i64,
+) -> Result<Vec<Entry>, Unreadable> {
+    let entries = entries_between(record, object_key, from_day, to_day)?;
+    Ok(live_between(entries, object_key, from_day, to_day))
 }
 
 /// A record in memory, for tests and simulations.

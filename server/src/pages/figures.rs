@@ -8,7 +8,7 @@ use tonic::{Request, Status};
 
 use super::frame::Page;
 use super::registers::{self, choices};
-use super::widgets::{badge, n, none};
+use super::widgets::{badge, n, none, since};
 use super::{Ctx, charts};
 
 fn question(ctx: &Ctx, feeds: &[(String, String)], feed: &str) -> Markup {
@@ -42,6 +42,10 @@ fn verdict(ctx: &Ctx, span: &v1::SpanBalance) -> Markup {
             p { (ctx.t("Still in the feed, estimated")) ": " (ctx.words.kg_of(content)) }
         }
         @for note in &span.notes { p.quiet lang="en" { (ctx.words.sentence(note)) } }
+        @if !span.candidates.is_empty() {
+            div.notice.warn { p { (ctx.t("More left than is on record as tipped:")) } ul lang="en" { @for text in &span.candidates { li { (ctx.words.sentence(text)) } } } }
+        }
+        (since(ctx, span.changed_sequence, &span.changed_text))
     }
 }
 

@@ -10,7 +10,7 @@ use super::graph::{Set, spoken};
 use super::intake::{happenings, lot_state};
 use super::store::kind_words;
 use super::trace_picture::{picture, set_of, traced};
-use super::widgets::{badge, bag_link, lot_link, lots, n, none, pallet_link, run_link, table};
+use super::widgets::{badge, bag_link, lot_link, lots, n, none, pallet_link, run_link, since, table};
 use super::{Ctx, escaped};
 
 /// What was found, as the API answered it.
@@ -274,6 +274,7 @@ fn methods(ctx: &Ctx, rows: &[v1::FlowMethod]) -> Markup {
                     ", place known to " (ctx.words.kg_of(row.position_uncertainty_mg)) ". Scope: " (row.scope) "."
                 }
                 ul { @for anchor in &row.anchors { li lang="en" { (anchor) } } }
+                (since(ctx, row.changed_sequence, &row.changed_text))
             }
         }
     }
@@ -312,7 +313,9 @@ fn origin(ctx: &Ctx, row: &v1::PackOrigin) -> Markup {
             p { (ctx.t("All bags of the same stretch, the scope for a piece of metal, glass or plastic")) ": "
                 @for tag in &row.stretch_bag_tags { (bag_link(tag)) " " } }
         }
-        @if !row.candidates.is_empty() { p.notice.warn lang="en" { (row.candidates.join("; ")) } }
+        @if !row.candidates.is_empty() {
+            div.notice.warn { p { (ctx.t("More left than is on record as tipped:")) } ul lang="en" { @for text in &row.candidates { li { (ctx.words.sentence(text)) } } } }
+        }
         h2 { (ctx.t("Lots")) }
         (table(&ctx.t("Lots"), html! {
             thead { tr { th scope="col" { (ctx.t("Lot")) } th scope="col" { (ctx.t("Set")) } th.number scope="col" { (ctx.t("Share")) } th scope="col" { (ctx.t("State")) } th scope="col" { (ctx.t("Results")) } } }

@@ -358,3 +358,12 @@ pub fn more(ctx: &Ctx, token: &str) -> Markup {
 pub fn table(label: &str, body: Markup) -> Markup {
     html! { div.scroll role="region" aria-label=(label) tabindex="0" { table { (body) } } }
 }
+
+/// Since which place in the journal an answer is as it is, so that two answers can be put beside each other.
+pub fn since(ctx: &Ctx, sequence: i64, text: &str) -> Markup {
+    html! {
+        @if sequence > 0 {
+            p.quiet { (ctx.tf("As it is since journal position {}", &[&sequence])) ": " span lang="en" { (text) } }
+        }
+    }
+}

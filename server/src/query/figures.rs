@@ -15,7 +15,7 @@ use packloft_domain::time::parse_date;
 use packloft_proto::v1;
 
 use super::objects::bag_tags;
-use super::{Asked, invalid, unknown};
+use super::{Asked, gaps, invalid, unknown};
 use crate::service::convert::twins;
 use crate::service::faults::timestamp;
 
@@ -294,10 +294,12 @@ fn terms(rows: &[Term]) -> Vec<v1::BalanceTerm> {
         .collect()
 }
 
-fn span_answer(flow: &FeedFlow, balance: &Balance) -> v1::SpanBalance {
+fn span_answer(asked: &Asked, flow: &FeedFlow, balance: &Balance) -> Result<v1::SpanBalance, Refusal> {
+    let (changed_sequence, changed_text) = gaps::changed(asked, flow);
     let ledger = &flow.ledger;
     let estimated = balance.end.is_none().then(|| flow.middle().content_at(ledger.latest));
-    v1::SpanBalance {
+    let to = balance.end.unwrap_or(ledger.latest);
+    Ok(v1::SpanBalance {
         feed_code: ledger.feed.code.clone(),
         start_time: Some(timestamp(ledger.instant_us(balance.start))),
         end_time: balance.end.map(|end| timestamp(ledger.instant_us(end))),
@@ -310,7 +312,10 @@ fn span_answer(flow: &FeedFlow, balance: &Balance) -> v1::SpanBalance {
         notes: balance.notes.clone(),
         bag_tags: balance.bags.iter().map(|bag| ledger.bags[*bag].bag.bag_tag.clone()).collect(),
         estimated_content_mg: estimated,
-    }
+        candidates: gaps::candidates(asked, flow, balance.start, to)?,
+        changed_sequence,
+        changed_text,
+    })
 }
 
 /// Balances of a feed, run, lot or day.
@@ -346,7 +351,7 @@ pub fn balance(asked: &Asked, request: &v1::GetBalanceRequest) -> Result<v1::Get
             if !overlaps || !of_lot || idle {
                 continue;
             }
-            let mut answer = span_answer(flow, &balance);
+            let mut answer = span_answer(asked, flow, &balance)?;
             if let Some((from, to)) = scope.window
                 && request.at_time.is_none()
                 && (start < from || end.is_none_or(|end| end > to))

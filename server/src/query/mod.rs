@@ -8,6 +8,7 @@ pub mod events;
 pub mod figures;
 pub mod fill;
 pub mod find;
+pub mod gaps;
 pub mod imports;
 pub mod line;
 pub mod loads;

@@ -19,7 +19,7 @@ use packloft_proto::v1;
 
 use super::events::words;
 use super::objects::{bag_tags, codes, lot as lot_answer};
-use super::{Asked, invalid, rework as through, unknown};
+use super::{Asked, gaps, invalid, rework as through, unknown};
 use crate::service::convert::twins;
 use crate::service::faults::timestamp;
 
@@ -79,6 +79,7 @@ pub fn method(flow: &FeedFlow, at: f64, asked: &Asked) -> v1::FlowMethod {
     } else {
         "whole stretch: the mixing figures are not proved by a tracer run, shares only order the search"
     };
+    let (changed_sequence, changed_text) = gaps::changed(asked, flow);
     v1::FlowMethod {
         feed_code: ledger.feed.code.clone(),
         mixing_mass_mg: ledger.feed.mixing_mass_mg,
@@ -91,6 +92,8 @@ pub fn method(flow: &FeedFlow, at: f64, asked: &Asked) -> v1::FlowMethod {
         scope: scope.into(),
         stretch_start_time: Some(timestamp(ledger.instant_us(ledger.start))),
         stretch_end_time: ledger.end.map(|end| timestamp(ledger.instant_us(end))),
+        changed_sequence,
+        changed_text,
     }
 }
 
@@ -228,31 +231,6 @@ fn happenings(asked: &Asked, flow: &FeedFlow, from_us: i64, to_us: i64) -> Vec<v
         .collect()
 }
 
-/// Bags that may explain a gap around a time.
-fn candidates(asked: &Asked, flow: &FeedFlow, from: f64, to: f64) -> Result<Vec<String>, Unreadable> {
-    let ledger = &flow.ledger;
-    let mut found = Vec::new();
-    for deficit in flow.middle().deficits().iter().filter(|d| d.gap && d.start <= to && d.end >= from) {
-        let when = asked.zone.clock(ledger.instant_us(deficit.start));
-        let mass = packloft_domain::mass::kilograms_rounded(deficit.mass);
-        found.push(format!("from {when} on {mass} more was drawn than is on record as tipped"));
-    }
-    if found.is_empty() {
-        return Ok(found);
-    }
-    if let Some(next) = ledger.tips.iter().find(|tip| tip.start >= from) {
-        found.push(format!("the next tip, bag {}, may be recorded too late", ledger.bags[next.bag].bag.bag_tag));
-    }
-    for tag in bag_tags(&asked.record, "")?.into_iter().take(500) {
-        if let Some(bag) = bag::bag(&asked.record, &tag)?
-            && bag.place == Place::Platform(ledger.feed.platform_code.clone())
-        {
-            found.push(format!("bag {tag} stands on platform {} by the record", ledger.feed.platform_code));
-        }
-    }
-    Ok(found)
-}
-
 fn pack_origin(
     asked: &Asked,
     flow: &FeedFlow,
@@ -266,7 +244,6 @@ fn pack_origin(
     let lots = origin_lots(asked, &bags)?;
     let started = &ledger.runs[run].started;
     let (from_us, to_us) = (ledger.instant_us(from), ledger.instant_us(to));
-    let unrecorded = share(&origin.max_shares, UNRECORDED) > 0.0;
     Ok(v1::PackOrigin {
         interval: Some(v1::PackInterval { run_code: started.run_code.clone(), first_number: first, last_number: last }),
         from_time: Some(timestamp(from_us)),
@@ -279,7 +256,8 @@ fn pack_origin(
         stretch_bag_tags: ledger.bags.iter().map(|bag| bag.bag.bag_tag.clone()).collect(),
         happenings: happenings(asked, flow, from_us, to_us),
         method: Some(method(flow, from, asked)),
-        candidates: if unrecorded { candidates(asked, flow, from, to)? } else { Vec::new() },
+        // A tip that is missing anywhere in the stretch may be in any of its packs, not only where the record runs dry.
+        candidates: gaps::candidates(asked, flow, ledger.start, ledger.latest)?,
         pallets: super::whereabouts::pallets_touching(
             asked,
             &v1::PackInterval { run_code: started.run_code.clone(), first_number: first, last_number: last },

@@ -10,13 +10,14 @@
 
 use std::collections::BTreeMap;
 
+use super::changed::{newest, newest_mass};
 use super::flow::{Draw, Inflow, Movements, Section, Source};
 pub use super::intervals::Interval;
 use super::intervals::{RunSpan, counted, run_spans, run_total, within};
 use super::uncertainty::{Readings, UNWEIGHED_FILL_RELATIVE, combine, scale_parts};
 use crate::fact::*;
 use crate::key;
-use crate::record::{Entry, Record, Unreadable, facts, facts_between};
+use crate::record::{Entry, Record, Unreadable, entries_between, facts, live_between};
 use crate::rules::bag::{BagFacts, bag};
 use crate::rules::register::Register;
 use crate::rules::{counter, stream};
@@ -125,6 +126,8 @@ pub struct Ledger {
     pub losses: Vec<(LossRecorded, f64, f64)>,
     /// Facts of the stretch, for telling what happened.
     pub facts: Vec<Entry>,
+    /// Newest entry of the journal, corrections included, that concerns the stretch.
+    pub changed: Option<Entry>,
     /// Scales by code that bags of the stretch were weighed on.
     pub scales: BTreeMap<String, Scale>,
     /// Standard uncertainty of the mass of each bag: common per scale, and its own.
@@ -210,7 +213,9 @@ impl Ledger {
                 machines.push(code);
             }
         }
-        let rows = facts_between(record, &object, from_day, last_day + 1)?;
+        let entries = entries_between(record, &object, from_day, last_day + 1)?;
+        let changed = newest(&entries, start_us.unwrap_or(i64::MIN), end_us.unwrap_or(i64::MAX)).cloned();
+        let rows = live_between(entries, &object, from_day, last_day + 1);
         let base_us = start_us.or(rows.first().map(|row| row.event.occurred_time_us)).unwrap_or(at_us);
         // The settings in force when the stretch began, whatever instant was asked about.
         let Some(feed) = Register::at(record, base_us).feed(feed_code)? else {
@@ -231,6 +236,7 @@ impl Ledger {
             intervals: Vec::new(),
             losses: Vec::new(),
             facts: Vec::new(),
+            changed,
             scales: BTreeMap::new(),
             bag_uncertainty: Vec::new(),
         };
@@ -238,6 +244,11 @@ impl Ledger {
         ledger.take_runs(record, &rows)?;
         ledger.take_tips(record, &rows)?;
         ledger.take_losses(&rows);
+        for known in &ledger.bags {
+            // Weighing a bag again moves every pack after it.
+            let of_bag = newest_mass(record.list(&key::object("bag", &known.bag.bag_tag))?);
+            ledger.changed = ledger.changed.into_iter().chain(of_bag).max_by_key(|entry| entry.sequence);
+        }
         ledger.take_intervals(record, &rows)?;
         let inside = |time: f64| time >= ledger.start && ledger.end.is_none_or(|end| time <= end);
         ledger.facts = rows.into_iter().filter(|row| inside(relative(row.event.occurred_time_us, base_us))).collect();

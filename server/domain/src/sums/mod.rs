@@ -4,6 +4,7 @@
 
 pub mod balance;
 pub mod chance;
+pub mod changed;
 pub mod fill;
 pub mod flow;
 pub mod intervals;
