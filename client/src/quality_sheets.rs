@@ -2,6 +2,7 @@
 
 use packloft_proto::v1;
 
+use crate::mass::{kilograms, kilograms_of, optional};
 use crate::moment::Zone;
 use crate::show::Sheet;
 
@@ -114,4 +115,42 @@ pub fn grades(lot: &str, answer: &v1::GradeLotResponse) -> Vec<Sheet> {
         found.push(sheet);
     }
     found
+}
+
+/// Balance of a period: what it says, its spans with the running sum, packs and losses.
+pub fn period(answer: &v1::GetPeriodBalanceResponse, zone: &Zone) -> Vec<Sheet> {
+    let limits = |mass: Option<f64>| mass.map_or_else(|| "-".into(), |mass| format!("± {}", kilograms_of(mass)));
+    let mut spans = Sheet {
+        before: vec![answer.verdict.clone(), answer.trend.clone()],
+        head: vec!["feed", "from", "to", ">tipped", ">packs", ">unaccounted", ">U", ">sum so far", ">U of sum"],
+        after: answer.notes.clone(),
+        ..Sheet::default()
+    };
+    for row in &answer.spans {
+        spans.rows.push(vec![
+            row.feed_code.clone(),
+            zone.show(row.start_time.as_ref()),
+            zone.show(row.end_time.as_ref()),
+            kilograms(row.tipped_mass_mg),
+            row.accepted_pack_count.to_string(),
+            row.unaccounted_mass_mg.map_or_else(|| row.verdict.clone(), kilograms),
+            limits(row.expanded_uncertainty_mg),
+            optional(row.running_mass_mg),
+            limits(row.running_uncertainty_mg),
+        ]);
+    }
+    let mut moved = Sheet {
+        before: vec!["where it went (spans that have a balance)".into()],
+        head: vec!["what", ">packs", ">mass"],
+        ..Sheet::default()
+    };
+    moved.rows.push(vec!["tipped".into(), String::new(), kilograms(answer.tipped_mass_mg)]);
+    for row in &answer.packs {
+        let count = row.accepted_pack_count.to_string();
+        moved.rows.push(vec![format!("packed, product {}", row.product_code), count, kilograms(row.mass_mg)]);
+    }
+    for row in &answer.losses {
+        moved.rows.push(vec![format!("{} to {}", row.reason, row.destination), String::new(), kilograms(row.mass_mg)]);
+    }
+    vec![spans, moved]
 }

@@ -1,4 +1,4 @@
-//! Output: tables for people, JSON and CSV for programs. What comes from outside is cleaned of control characters.
+//! Output: tables and pages for people, JSON and CSV for programs. What comes from outside is cleaned of control characters.
 
 use std::io::Write;
 use std::sync::OnceLock;
@@ -17,6 +17,8 @@ pub enum Output {
     Json,
     /// CSV with a header line.
     Csv,
+    /// One page of HTML that needs nothing else, fit to print and to keep.
+    Html,
 }
 
 /// A table with text before and after it.
@@ -111,6 +113,52 @@ impl Sheet {
         }
         text
     }
+}
+
+/// Style of a page: black on white, heads of tables again on each sheet of paper.
+const STYLE: &str = "body{font:16px/1.4 system-ui,sans-serif;margin:2rem;color:#111;background:#fff}h1{font-size:1.4rem}\
+table{border-collapse:collapse;margin:.6rem 0 1.2rem}th,td{border:1px solid #999;padding:.3rem .6rem;text-align:left;vertical-align:top}\
+th{background:#eee}.number{text-align:right;font-variant-numeric:tabular-nums}p{margin:.2rem 0}footer{margin-top:2rem;color:#555}\
+@media print{body{margin:0;font-size:10pt}thead{display:table-header-group}tr{break-inside:avoid}}";
+
+/// Sheets as one page. `title` says what was asked, `made` when.
+pub fn page(title: &str, made: &str, sheets: &[Sheet]) -> String {
+    let number = |sheet: &Sheet, place: usize| sheet.head.get(place).is_some_and(|head| head.starts_with('>'));
+    let class = |right: bool| right.then_some("number");
+    let markup = maud::html! {
+        (maud::DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                title { (title) }
+                style { (maud::PreEscaped(STYLE)) }
+            }
+            body {
+                h1 { (title) }
+                main {
+                    @for sheet in sheets {
+                        @for line in sheet.before.iter().flat_map(|text| text.lines()) { p { (clean(line)) } }
+                        @if !sheet.head.is_empty() && !sheet.rows.is_empty() {
+                            table {
+                                thead { tr {
+                                    @for head in &sheet.head {
+                                        th scope="col" class=[class(head.starts_with('>'))] { (head.trim_start_matches('>')) }
+                                    }
+                                } }
+                                tbody { @for row in &sheet.rows { tr {
+                                    @for (place, cell) in row.iter().enumerate() { td class=[class(number(sheet, place))] { (clean(cell)) } }
+                                } } }
+                            }
+                        } @else if !sheet.head.is_empty() { p { "nothing on record" } }
+                        @for line in sheet.after.iter().flat_map(|text| text.lines()) { p { (clean(line)) } }
+                    }
+                }
+                footer { "made " (made) " by packloft" }
+            }
+        }
+    };
+    markup.into_string() + "\n"
 }
 
 /// Writes to standard output; a closed pipe ends quietly.

@@ -6,7 +6,7 @@ use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::rules::Command;
-use packloft_server::engine::Submission;
+use packloft_server::engine::{Engine, Submission};
 use packloft_server::house::House;
 
 /// First day.
@@ -16,31 +16,81 @@ pub const MIN: i64 = 60_000_000;
 /// One day.
 pub const DAY: i64 = 24 * 60 * MIN;
 
+/// Codes of one line of a house; those of the first one have no ending.
+#[derive(Clone, Copy, Debug)]
+pub struct Line(pub i64);
+
+impl Line {
+    /// A code of this line.
+    pub fn code(self, stem: &str) -> String {
+        if self.0 == 1 { stem.into() } else { format!("{stem}-N{}", self.0) }
+    }
+
+    /// Feed.
+    pub fn feed(self) -> String {
+        format!("F{}", self.0)
+    }
+
+    /// Machine.
+    pub fn machine(self) -> String {
+        format!("M{}", self.0)
+    }
+
+    /// Lot of a day.
+    pub fn lot(self, day: i64) -> String {
+        self.code(&format!("L{day}"))
+    }
+
+    /// Run of a day.
+    pub fn run(self, day: i64) -> String {
+        self.code(&format!("R{day}"))
+    }
+
+    /// Batch of a day.
+    pub fn batch(self, day: i64) -> String {
+        self.code(&format!("B{day}"))
+    }
+
+    /// Bag of a day.
+    pub fn bag(self, day: i64, bag: i64) -> String {
+        self.code(&format!("B{day}-{bag}"))
+    }
+}
+
 /// Tells facts to a house, many at once.
 pub struct Feeder {
-    /// The house.
-    pub house: House,
+    /// Where they are told.
+    pub engine: Engine,
     /// Facts told.
     pub number: u64,
+    /// Greatest number of another feeder before this one's first.
+    base: u64,
     waiting: Vec<tokio::task::JoinHandle<()>>,
 }
 
 impl Feeder {
     /// Nothing told yet.
-    pub fn new(house: House) -> Feeder {
-        Feeder { house, number: 0, waiting: Vec::new() }
+    pub fn new(house: &House) -> Feeder {
+        Feeder::of_line(house, Line(0))
+    }
+
+    /// The same for one of several that tell at once: its requests have ids of their own.
+    pub fn of_line(house: &House, line: Line) -> Feeder {
+        let base = line.0.unsigned_abs() << 32;
+        Feeder { engine: house.engine.clone(), number: 0, base, waiting: Vec::new() }
     }
 
     /// Tells a fact; up to 64 are under way at once.
     pub async fn tell(&mut self, at: i64, fact: Fact) -> anyhow::Result<()> {
         self.number += 1;
         let mut request_id = [0x40; 16];
-        request_id[..8].copy_from_slice(&self.number.to_be_bytes());
+        let id = self.base + self.number;
+        request_id[..8].copy_from_slice(&id.to_be_bytes());
         request_id[6] = 0x40;
-        request_id[8..].copy_from_slice(&self.number.to_be_bytes());
+        request_id[8..].copy_from_slice(&id.to_be_bytes());
         let deadline = Instant::now() + Duration::from_secs(30);
         let submission = Submission::new(request_id, request_id, "op", Command::new(fact, at), deadline);
-        let engine = self.house.engine.clone();
+        let engine = self.engine.clone();
         self.waiting.push(tokio::spawn(async move {
             if let Err(fault) = engine.submit(submission).await {
                 eprintln!("refused: {fault:?}");
@@ -103,9 +153,9 @@ pub async fn registers(feeder: &mut Feeder) -> anyhow::Result<()> {
 }
 
 /// One day of a line: 96 bags of 1 t, a run, a count every ten minutes.
-pub async fn day(feeder: &mut Feeder, first: i64, day: i64) -> anyhow::Result<()> {
+pub async fn day(feeder: &mut Feeder, line: Line, first: i64, day: i64) -> anyhow::Result<()> {
     let start = first + day * DAY;
-    let lot = format!("L{day}");
+    let lot = line.lot(day);
     feeder
         .tell(
             start - MIN,
@@ -120,15 +170,15 @@ pub async fn day(feeder: &mut Feeder, first: i64, day: i64) -> anyhow::Result<()
         ]
     };
     let packs_before = day * 48_000;
-    let run = format!("R{day}");
+    let run = line.run(day);
     feeder
         .tell(
             start,
             Fact::RunStarted(RunStarted {
                 run_code: run.clone(),
-                machine_code: "M1".into(),
+                machine_code: line.machine(),
                 product_code: "K2".into(),
-                batch_code: format!("B{day}"),
+                batch_code: line.batch(day),
                 counters: counter(packs_before),
                 line_check_done: true,
                 ..RunStarted::default()
@@ -140,7 +190,7 @@ pub async fn day(feeder: &mut Feeder, first: i64, day: i64) -> anyhow::Result<()
             .tell(
                 start,
                 Fact::BulkBagRecorded(BulkBagRecorded {
-                    bag_tag: format!("B{day}-{bag}"),
+                    bag_tag: line.bag(day, bag),
                     lots: vec![LotShare { lot_code: lot.clone(), share_ppm: 1_000_000 }],
                     fibc_type_code: "T1".into(),
                     scale_code: "S1".into(),
@@ -158,8 +208,8 @@ pub async fn day(feeder: &mut Feeder, first: i64, day: i64) -> anyhow::Result<()
             .tell(
                 at,
                 Fact::BagTipped(BagTipped {
-                    bag_tag: format!("B{day}-{bag}"),
-                    feed_code: "F1".into(),
+                    bag_tag: line.bag(day, bag),
+                    feed_code: line.feed(),
                     start_time_us: Some(at - MIN),
                     ..BagTipped::default()
                 }),
@@ -168,7 +218,7 @@ pub async fn day(feeder: &mut Feeder, first: i64, day: i64) -> anyhow::Result<()
     }
     for slot in 1..144 {
         let counted = CountRecorded {
-            machine_code: "M1".into(),
+            machine_code: line.machine(),
             counters: counter(packs_before + slot * 1_000 / 3),
             ..CountRecorded::default()
         };

@@ -1,7 +1,7 @@
 //! Addresses of the pages, and a plain reader of them: what a browser without script would send and get.
 
 /// Every page with the demo's data, by name.
-pub const PAGES: [(&str, &str); 32] = [
+pub const PAGES: [(&str, &str); 33] = [
     ("now", "/"),
     ("who", "/who"),
     ("intake", "/intake"),
@@ -32,6 +32,7 @@ pub const PAGES: [(&str, &str); 32] = [
     ("trace-consignment", "/trace?q=C-1007-3"),
     ("trace-packaging", "/trace?q=FILM-32"),
     ("yield", "/yield?feed=F1&day=2026-10-06"),
+    ("period", "/yield/period?from=2026-10-01&to=2026-10-31"),
     ("holds", "/holds"),
     ("complaints", "/complaints"),
     ("complaint", "/complaints/K-28"),

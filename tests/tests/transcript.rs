@@ -107,6 +107,9 @@ async fn what_people_see() -> anyhow::Result<()> {
             (&["balance", "--feed", "F1"], 0),
             (&["balance", "--feed", "F1", "--day", "2026-10-06"], 0),
             (&["balance", "--run", "R-1006-1", "--lot", "QE-2231"], 2),
+            (&["period", "2026-10-01", "2026-10-31"], 0),
+            (&["period", "2026-10-31", "2026-10-01", "--feed", "F1"], 2),
+            (&["period", "2026-10-01", "2026-10-31", "--product", "WS751"], 3),
             (&["--output", "csv", "yield", "--bag", "HB-414"], 0),
         ],
     )?;
@@ -136,6 +139,16 @@ async fn what_people_see() -> anyhow::Result<()> {
     let proof = running.command(&["journal", "verify"])?;
     assert_eq!(proof.status.code(), Some(0));
     assert!(String::from_utf8_lossy(&proof.stdout).starts_with("SOUND"));
+    let html = running.command(&["--output", "html", "trace", "lot", "QE-2232"])?;
+    let html = String::from_utf8(html.stdout)?;
+    assert!(html.starts_with("<!DOCTYPE html>") && html.contains("<h1>packloft trace lot QE-2232</h1>"), "{html}");
+    assert!(!html.contains("http") && !html.contains("src=") && !html.contains("<script"), "needs nothing else");
+    let plain = String::from_utf8(running.command(&["trace", "lot", "QE-2232"])?.stdout)?;
+    let tags: Vec<&str> = plain.split_whitespace().filter(|word| word.starts_with("HB-")).collect();
+    assert!(tags.len() > 3, "{tags:?}");
+    for tag in tags {
+        assert!(html.contains(tag), "{tag} is in both");
+    }
     let json = running.command(&["--output", "json", "lot", "show", "QE-2231"])?;
     let json: serde_json::Value = serde_json::from_slice(&json.stdout)?;
     assert_eq!(json["lot"]["state"], "LOT_STATE_RELEASED");

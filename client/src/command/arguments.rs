@@ -236,6 +236,19 @@ pub enum Task {
         #[arg(long, default_value = "")]
         day: String,
     },
+    /// Balances of all spans that ended in a period, added up, with losses, running sum and trend.
+    Period {
+        /// First working day, YYYY-MM-DD.
+        from: String,
+        /// Last working day, YYYY-MM-DD.
+        to: String,
+        /// Feed; all without it.
+        #[arg(long, default_value = "")]
+        feed: String,
+        /// Only spans in which nothing but this product was packed.
+        #[arg(long, default_value = "")]
+        product: String,
+    },
     #[command(flatten)]
     Now(super::now_args::NowTask),
     /// The journal: events, corrections, proof.

@@ -397,6 +397,19 @@ pub async fn run(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
                 answer.spans.iter().map(|span| sheets::balance(span, &zone)).collect()
             })
         }
+        Task::Period { from, to, feed, product } => {
+            let request = v1::GetPeriodBalanceRequest {
+                feed_code: feed.clone(),
+                product_code: product.clone(),
+                from_day: from.clone(),
+                to_day: to.clone(),
+                min_sequence: 0,
+            };
+            let zone = session.zone.clone();
+            show!(session, figure.get_period_balance(request), "GetPeriodBalanceResponse", |answer| {
+                crate::quality_sheets::period(answer, &zone)
+            })
+        }
         Task::Journal(task) => journal(session, task).await,
         Task::Now(task) => super::now_args::run(session, task).await,
         other => match super::clerk::ask_stock(session, other).await? {

@@ -20,7 +20,7 @@ use std::process::ExitCode;
 use crate::connection::Connection;
 use crate::fault::{Exit, Fault, of_status};
 use crate::moment::{Zone, now};
-use crate::show::{Output, Sheet, json, print};
+use crate::show::{Output, Sheet, json, page, print};
 use clap::Parser as _;
 use packloft_proto::v1;
 use prost_types::Timestamp;
@@ -33,6 +33,8 @@ pub struct Session {
     connection: Connection,
     zone: Zone,
     output: Output,
+    /// The command as it was typed, for heading a page.
+    title: String,
     actor_code: String,
     request_id: String,
     time: Timestamp,
@@ -46,6 +48,7 @@ impl Session {
         match self.output {
             Output::Json => print(&format!("{}\n", json(name, message))),
             Output::Csv => print(&sheets.first().map(Sheet::csv).unwrap_or_default()),
+            Output::Html => print(&page(&self.title, &self.zone.show(Some(&now())), sheets)),
             Output::Table => {
                 let parts: Vec<String> = sheets.iter().map(Sheet::table).collect();
                 print(&parts.join("\n"));
@@ -64,8 +67,24 @@ fn ask_fault(status: &Status) -> Fault {
     of_status(status, None)
 }
 
+/// What was asked, for heading a page: the words without where and how.
+fn title(arguments: &[OsString]) -> String {
+    let mut words = vec!["packloft".to_owned()];
+    let mut given = arguments.iter().skip(1).map(|word| word.to_string_lossy());
+    while let Some(word) = given.next() {
+        match word.split_once('=').map_or(&*word, |(name, _)| name) {
+            "--server" | "--output" if !word.contains('=') => drop(given.next()),
+            "--server" | "--output" => {}
+            _ => words.push(word.into_owned()),
+        }
+    }
+    words.join(" ")
+}
+
 /// Runs the command with these arguments; the first is the program's name.
 pub fn main_with(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let arguments: Vec<OsString> = arguments.into_iter().collect();
+    let title = title(&arguments);
     let arguments = match Arguments::try_parse_from(arguments) {
         Ok(arguments) => arguments,
         Err(fault) => {
@@ -80,7 +99,7 @@ pub fn main_with(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
             return ExitCode::from(Exit::Damaged as u8);
         }
     };
-    match runtime.block_on(run(arguments)) {
+    match runtime.block_on(run(arguments, title)) {
         Ok(exit) => ExitCode::from(exit as u8),
         Err(fault) => {
             for (number, line) in fault.lines.iter().enumerate() {
@@ -91,7 +110,7 @@ pub fn main_with(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     }
 }
 
-async fn run(arguments: Arguments) -> Result<Exit, Fault> {
+async fn run(arguments: Arguments, title: String) -> Result<Exit, Fault> {
     if let Task::Completions { shell } = arguments.task {
         let mut command = <Arguments as clap::CommandFactory>::command();
         clap_complete::generate(shell, &mut command, "packloft", &mut std::io::stdout());
@@ -110,6 +129,7 @@ async fn run(arguments: Arguments) -> Result<Exit, Fault> {
         connection,
         zone,
         output: arguments.output,
+        title,
         actor_code: arguments.actor.clone().unwrap_or_default(),
         request_id: arguments.request_id.clone().unwrap_or_else(crate::connection::request_id),
         time,

@@ -272,6 +272,10 @@ fn a_planted_loss_shows_as_the_spans_and_only_as_a_share_of_it_for_bags() {
         // 900 kg on e = 0.2 kg is 4500 e: 3 e = 0.6 kg in service, u 0.3464 kg common to ten bags; one pack at each end.
         let expected = 2.0 * ((10.0 * 600_000.0 / 3.0_f64.sqrt()).powi(2) + 2.0 / 3.0 * 1e12).sqrt();
         assert!((expanded - expected).abs() < 1e-3 * expected, "{expanded} {expected}");
+        // Alone in its period, the span's errors one by one come to the same as its budget.
+        let alone = packloft_domain::sums::period::sum(&[span]);
+        assert_eq!(alone.running_mass_mg, [lost]);
+        assert!((alone.running_expanded_mg[0] - expanded).abs() < 1e-6 * expanded, "{alone:?}");
         let word = if lost as f64 > expanded { "more than measuring error" } else { "within measuring error" };
         assert!(span.verdict.contains(word), "{}", span.verdict);
         // No bag shows a loss of its own: the packs of each are in proportion to what was tipped.

@@ -114,6 +114,7 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
     let spans = ctx.api.get_balance(Request::new(request)).await?.into_inner().spans;
     let body = html! {
         (question(ctx, &choices!(&feeds), feed))
+        p { a href={ "/yield/period?feed=" (super::escaped(feed)) } { (ctx.t("Balance of a period")) } }
         div #yields data-live {
             h2 { (ctx.t("Yield")) }
             p.big {

@@ -27,6 +27,7 @@ mod intake;
 mod labels;
 mod line;
 mod paper;
+mod period;
 mod picture;
 mod quality;
 mod recall_deeds;
@@ -222,6 +223,7 @@ pub async fn show(ctx: &Ctx) -> Result<Page, Status> {
         ["loads", code] => dispatch::load(ctx, code).await,
         ["trace"] => trace::page(ctx).await,
         ["yield"] => figures::page(ctx).await,
+        ["yield", "period"] => period::page(ctx).await,
         ["holds"] => quality::page(ctx).await,
         ["complaints"] => recalls::complaints(ctx).await,
         ["complaints", code] => recalls::complaint(ctx, code).await,

@@ -60,7 +60,7 @@ fn of_window(asked: &Asked, feed_code: &str, from_us: i64, to_us: i64) -> Result
     Ok(flows)
 }
 
-fn day_window(asked: &Asked, day: &str) -> Result<(i64, i64), Refusal> {
+pub(super) fn day_window(asked: &Asked, day: &str) -> Result<(i64, i64), Refusal> {
     let site = site_at(&asked.record, i64::MAX)?.unwrap_or_default();
     let date = parse_date(day).ok_or_else(|| invalid("day", format!("is {day:?}; must be YYYY-MM-DD")))?;
     let start = |date| asked.zone.day_start(date, site.day_start_minute);

@@ -15,6 +15,7 @@ pub mod loads;
 pub mod objects;
 pub mod paging;
 pub mod pallets;
+pub mod period;
 pub mod recalls;
 pub mod rework;
 pub mod shift;

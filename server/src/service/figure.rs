@@ -7,7 +7,7 @@ use packloft_proto::v1::figure_service_server::FigureService;
 use tonic::{Request, Response, Status};
 
 use super::service;
-use crate::query::{figures, fill, shift};
+use crate::query::{figures, fill, period, shift};
 
 service! {
     FigureService {}
@@ -24,6 +24,13 @@ service! {
     ) -> Result<Response<v1::GetBalanceResponse>, Status> {
         let r = request.into_inner();
         self.ask(r.min_sequence, move |asked| figures::balance(asked, &r)).await.map(Response::new)
+    }
+    async fn get_period_balance(
+        &self,
+        request: Request<v1::GetPeriodBalanceRequest>,
+    ) -> Result<Response<v1::GetPeriodBalanceResponse>, Status> {
+        let r = request.into_inner();
+        self.ask(r.min_sequence, move |asked| period::balance(asked, &r)).await.map(Response::new)
     }
     async fn get_fill(&self, request: Request<v1::GetFillRequest>) -> Result<Response<v1::GetFillResponse>, Status> {
         let r = request.into_inner();

@@ -1,6 +1,7 @@
 //! Measures the clerk's and QA's questions on generated data of one line that grows to a year: server time of a trace back
 //! from a print, a trace forward from a lot, stock now and at a past time, and a proposal for a load; each once when nothing
-//! is kept in memory and once when it is; and time and size of every page. `YEAR_DAYS` sets the end (365), reported at 30 days and at the end.
+//! is kept in memory and once when it is; and time and size of every page. `YEAR_DAYS` sets the end (365), `YEAR_LINES` how
+//! many such lines work beside each other (1); reported after 30, 90 and 180 days and at the end.
 
 use std::sync::Arc;
 use std::time::Instant;
@@ -13,11 +14,11 @@ use packloft_domain::record::Record;
 use packloft_domain::rules::bag::{self, BagFacts};
 use packloft_domain::rules::{Command, pallet};
 use packloft_proto::v1;
-use packloft_server::engine::{Submission, SystemClock};
+use packloft_server::engine::{Engine, Submission, SystemClock};
 use packloft_server::house::{House, HouseConfig};
 use packloft_server::query::content::{Needs, evidence};
-use packloft_server::query::{Asked, Kept, loads, objects, stock, trace, whereabouts};
-use packloft_tests::generated::{DAY, Feeder, MIN, T0, day, registers};
+use packloft_server::query::{Asked, Kept, loads, objects, recalls, stock, trace, whereabouts};
+use packloft_tests::generated::{DAY, Feeder, Line, MIN, T0, day, registers};
 
 /// First day: a year before the first of the other measurements.
 const FIRST: i64 = T0 - 370 * DAY;
@@ -26,7 +27,7 @@ const PALLETS: i64 = 60;
 /// Days a pallet stands before it is dispatched.
 const STANDS: i64 = 3;
 
-async fn store_registers(feeder: &mut Feeder) -> anyhow::Result<()> {
+async fn store_registers(feeder: &mut Feeder, lines: i64) -> anyhow::Result<()> {
     let site = Site { company_prefix: PREFIX.into(), zone: "Etc/UTC".into(), ..Site::default() };
     feeder.tell(FIRST - DAY, Fact::SiteSet(SiteSet { site: Some(site) })).await?;
     let product = Product {
@@ -38,23 +39,29 @@ async fn store_registers(feeder: &mut Feeder) -> anyhow::Result<()> {
         pallet_tare_mass_mg: 24 * KG,
         ..Product::default()
     };
-    let proof = Some(FlowProof { run_date: "2025-01-01".into(), report: "r".into(), fit: "f".into() });
-    let feed = Feed {
-        code: "F1".into(),
-        capacity_mass_mg: 4_000 * KG,
-        mixing_mass_mg: 200 * KG,
-        mixing_stage_count: 3,
-        proof,
-        ..Feed::default()
-    };
-    // Pallets are done ten minutes after their last pack: some 330 packs.
-    let machine = Machine { code: "M1".into(), feed_code: "F1".into(), buffer_pack_count: 500, ..Machine::default() };
     let qa = Person { code: "op".into(), roles: vec![Role::Qa.into()], ..Person::default() };
     let row = |code: &str| Item::Location(Location { code: code.into(), kind: 1, ..Location::default() });
     let consignee = |code: String| Item::Consignee(Consignee { code, ..Consignee::default() });
-    let mut items =
-        vec![Item::Product(product), Item::Feed(feed), Item::Machine(machine), Item::Person(qa), row("R1"), row("R2")];
+    let mut items = vec![Item::Product(product), Item::Person(qa), row("R1"), row("R2")];
     items.extend((0..10).map(|number| consignee(format!("C{number}"))));
+    for line in (1..=lines).map(Line) {
+        let proof = Some(FlowProof { run_date: "2025-01-01".into(), report: "r".into(), fit: "f".into() });
+        items.push(Item::Feed(Feed {
+            code: line.feed(),
+            capacity_mass_mg: 4_000 * KG,
+            mixing_mass_mg: 200 * KG,
+            mixing_stage_count: 3,
+            proof,
+            ..Feed::default()
+        }));
+        // Pallets are done ten minutes after their last pack: some 330 packs.
+        items.push(Item::Machine(Machine {
+            code: line.machine(),
+            feed_code: line.feed(),
+            buffer_pack_count: 500,
+            ..Machine::default()
+        }));
+    }
     for item in items {
         feeder.tell(FIRST - DAY, Fact::Registered(Registered { item: Some(item) })).await?;
         feeder.settle().await?;
@@ -62,51 +69,62 @@ async fn store_registers(feeder: &mut Feeder) -> anyhow::Result<()> {
     Ok(())
 }
 
-/// Decides a fact that rests on what may be in pallets.
-async fn decide(feeder: &mut Feeder, kept: &Arc<Kept>, at: i64, fact: Fact, needs: Needs) -> anyhow::Result<()> {
-    let record = feeder.house.engine.record(0).await.ok_or_else(|| anyhow::anyhow!("no record"))?;
-    let asked = Asked::new(record, Arc::clone(kept))?;
-    let (evidence, rests_on) = evidence(&asked, &needs).map_err(|refusal| anyhow::anyhow!("{refusal:?}"))?;
-    drop(asked);
-    feeder.number += 1;
-    let id = uuid::Uuid::now_v7().into_bytes();
-    let deadline = Instant::now() + std::time::Duration::from_secs(30);
-    let mut submission = Submission::new(id, id, "op", Command::new(fact, at), deadline);
-    (submission.evidence, submission.rests_on) = (evidence, rests_on);
-    feeder.house.engine.submit(submission).await.map_err(|fault| anyhow::anyhow!("{fault:?}"))?;
-    Ok(())
+/// Decides a fact that rests on what may be in pallets; asks again when something else was told in between.
+async fn decide(engine: &Engine, kept: &Arc<Kept>, at: i64, fact: Fact, needs: Needs) -> anyhow::Result<()> {
+    let mut last = None;
+    for _ in 0..16 {
+        let record = engine.record(0).await.ok_or_else(|| anyhow::anyhow!("no record"))?;
+        let asked = Asked::new(record, Arc::clone(kept))?;
+        let (evidence, rests_on) = evidence(&asked, &needs).map_err(|refusal| anyhow::anyhow!("{refusal:?}"))?;
+        drop(asked);
+        let id = uuid::Uuid::now_v7().into_bytes();
+        let deadline = Instant::now() + std::time::Duration::from_secs(30);
+        let mut submission = Submission::new(id, id, "op", Command::new(fact.clone(), at), deadline);
+        (submission.evidence, submission.rests_on) = (evidence, rests_on);
+        match engine.submit(submission).await {
+            Ok(_) => return Ok(()),
+            Err(fault) => last = Some(fault),
+        }
+    }
+    anyhow::bail!("{last:?}")
 }
 
 fn load_pallet(consignment: &str, sscc: String) -> Fact {
     Fact::PalletLoaded(PalletLoaded { consignment_code: consignment.into(), sscc, ..PalletLoaded::default() })
 }
 
-/// Pallets of a day, and two loads of what was built some days before.
-async fn store_day(feeder: &mut Feeder, kept: &Arc<Kept>, number: i64) -> anyhow::Result<()> {
+/// A day's packing of a line.
+async fn pack(feeder: &mut Feeder, line: Line, number: i64) -> anyhow::Result<()> {
     let start = FIRST + number * DAY;
-    feeder.tell(start - MIN / 2, Fact::FeedEmptied(FeedEmptied { feed_code: "F1".into() })).await?;
+    feeder.tell(start - MIN / 2, Fact::FeedEmptied(FeedEmptied { feed_code: line.feed() })).await?;
     feeder.settle().await?;
-    day(feeder, FIRST, number).await?;
-    let released = LotReleased { lot_code: format!("L{number}"), reason: "in order".into(), ..LotReleased::default() };
+    day(feeder, line, FIRST, number).await?;
+    let released = LotReleased { lot_code: line.lot(number), reason: "in order".into(), ..LotReleased::default() };
     feeder.tell(start + DAY / 2, Fact::LotReleased(released)).await?;
+    feeder.settle().await
+}
+
+/// Pallets of a line's day.
+async fn build(feeder: &mut Feeder, line: Line, number: i64) -> anyhow::Result<()> {
     for built in 1..=PALLETS {
-        let part = PalletPart { run_code: format!("R{number}"), pack_count: 800, ..PalletPart::default() };
+        let part = PalletPart { run_code: line.run(number), pack_count: 800, ..PalletPart::default() };
         let fact = Fact::PalletBuilt(PalletBuilt {
             origin: PalletOrigin::Line.into(),
             parts: vec![part],
             location_code: "R1".into(),
             ..PalletBuilt::default()
         });
-        feeder.tell(start + built * 24 * MIN + 10 * MIN, fact).await?;
+        feeder.tell(FIRST + number * DAY + built * 24 * MIN + 10 * MIN, fact).await?;
     }
-    feeder.settle().await?;
-    if number < STANDS {
-        return Ok(());
-    }
+    feeder.settle().await
+}
+
+/// Two loads of a line, of what was built some days before. `first` is the serial number of the first pallet.
+async fn dispatch(feeder: &mut Feeder, kept: &Arc<Kept>, line: Line, number: i64, first: i64) -> anyhow::Result<()> {
     for half in 0..2 {
-        let load = format!("V{number}-{half}");
-        let consignment = format!("D{number}-{half}");
-        let at = start + (8 + half) * 60 * MIN;
+        let load = line.code(&format!("V{number}-{half}"));
+        let consignment = line.code(&format!("D{number}-{half}"));
+        let at = FIRST + number * DAY + (8 + half) * 60 * MIN;
         let opened = VehicleLoadOpened { load_code: load.clone(), ..VehicleLoadOpened::default() };
         feeder.tell(at, Fact::VehicleLoadOpened(opened)).await?;
         feeder.settle().await?;
@@ -130,15 +148,57 @@ async fn store_day(feeder: &mut Feeder, kept: &Arc<Kept>, number: i64) -> anyhow
         feeder.tell(at, Fact::ConsignmentOpened(opened)).await?;
         feeder.settle().await?;
         for place in 0..PALLETS / 2 {
-            let serial = (number - STANDS) * PALLETS + half * PALLETS / 2 + place + 1;
-            let code = sscc(PREFIX, serial).unwrap_or_default();
+            let code = sscc(PREFIX, first + half * PALLETS / 2 + place).unwrap_or_default();
             let needs = Needs::Pallets(vec![code.clone()]);
-            decide(feeder, kept, at + place * MIN, load_pallet(&consignment, code), needs).await?;
+            decide(&feeder.engine, kept, at + place * MIN, load_pallet(&consignment, code), needs).await?;
         }
         let left = VehicleLoadDispatched { load_code: load.clone(), ..VehicleLoadDispatched::default() };
-        decide(feeder, kept, at + 45 * MIN, Fact::VehicleLoadDispatched(left), Needs::Load(load)).await?;
+        let fact = Fact::VehicleLoadDispatched(left);
+        decide(&feeder.engine, kept, at + 45 * MIN, fact, Needs::Load(load)).await?;
+        feeder.number += PALLETS.unsigned_abs() / 2 + 1;
     }
     Ok(())
+}
+
+/// Runs one piece of work for every line at once.
+async fn at_once<F, W>(feeders: Vec<Feeder>, work: F) -> anyhow::Result<Vec<Feeder>>
+where
+    F: Fn(Feeder, Line) -> W,
+    W: Future<Output = anyhow::Result<Feeder>> + Send + 'static,
+{
+    let tasks: Vec<_> =
+        feeders.into_iter().zip(1..).map(|(feeder, line)| tokio::spawn(work(feeder, Line(line)))).collect();
+    let mut done = Vec::new();
+    for task in tasks {
+        done.push(task.await??);
+    }
+    Ok(done)
+}
+
+/// One day of all lines: packing beside each other, then pallets, then the loads.
+async fn store_day(mut feeders: Vec<Feeder>, kept: &Arc<Kept>, number: i64) -> anyhow::Result<Vec<Feeder>> {
+    feeders = at_once(feeders, move |mut feeder, line| async move {
+        pack(&mut feeder, line, number).await?;
+        Ok(feeder)
+    })
+    .await?;
+    // One line after the other, so that serial numbers can be told beforehand.
+    for (feeder, line) in feeders.iter_mut().zip(1..) {
+        build(feeder, Line(line), number).await?;
+    }
+    if number < STANDS {
+        return Ok(feeders);
+    }
+    let lines = i64::try_from(feeders.len())?;
+    at_once(feeders, move |mut feeder, line| {
+        let kept = Arc::clone(kept);
+        async move {
+            let first = ((number - STANDS) * lines + line.0 - 1) * PALLETS + 1;
+            dispatch(&mut feeder, &kept, line, number, first).await?;
+            Ok(feeder)
+        }
+    })
+    .await
 }
 
 fn timed<T>(run: impl FnOnce() -> anyhow::Result<T>) -> anyhow::Result<(f64, T)> {
@@ -148,20 +208,20 @@ fn timed<T>(run: impl FnOnce() -> anyhow::Result<T>) -> anyhow::Result<(f64, T)>
 }
 
 /// Asks everything twice: with nothing kept, then with what the first time left in memory.
-async fn report(feeder: &Feeder, number: i64) -> anyhow::Result<()> {
+async fn report(engine: &Engine, facts: u64, line: Line, number: i64) -> anyhow::Result<()> {
     let settings = trace::Settings { epsilon: 0.0, coverage: 0.0 };
     let middle = number / 2;
     let start = FIRST + middle * DAY;
     let printed = packloft_domain::time::Zone::utc().clock(start + 500 * MIN);
     let kept: Arc<Kept> = Arc::default();
     for words in ["nothing kept", "kept"] {
-        let record = feeder.house.engine.record(0).await.ok_or_else(|| anyhow::anyhow!("no record"))?;
+        let record = engine.record(0).await.ok_or_else(|| anyhow::anyhow!("no record"))?;
         let asked = Asked::new(record, Arc::clone(&kept))?;
         let refused = |refusal| anyhow::anyhow!("{refusal:?}");
         let (back, origins) =
-            timed(|| trace::by_print(&asked, &format!("B{middle}"), &printed[..16], settings).map_err(refused))?;
+            timed(|| trace::by_print(&asked, &line.batch(middle), &printed[..16], settings).map_err(refused))?;
         anyhow::ensure!(origins.len() == 1 && !origins[0].pallets.is_empty(), "{origins:?}");
-        let lot = format!("L{middle}");
+        let lot = line.lot(middle);
         let (forward, found) = timed(|| {
             let mut bags: Vec<BagFacts> = Vec::new();
             for tag in objects::bag_tags(&asked.record, &lot)? {
@@ -172,20 +232,28 @@ async fn report(feeder: &Feeder, number: i64) -> anyhow::Result<()> {
             Ok(whereabouts::whereabouts(&asked, scope, &intervals, Some(&lot))?)
         })?;
         anyhow::ensure!(found.accounts.iter().all(|sum| sum.unaccounted_count == 0), "{:?}", found.accounts);
+        // Of days nobody has asked about yet.
+        let opened = RecallOpened { lot_code: line.lot(middle - 2), ..RecallOpened::default() };
+        let (recall, reached) = timed(|| recalls::scope(&asked, &opened).map_err(refused))?;
+        anyhow::ensure!(reached.intervals.len() == 1, "{:?}", reached.intervals);
+        let one_bag = RecallOpened { bag_tag: line.bag(middle - 1, 50), ..RecallOpened::default() };
+        let (of_bag, reached) = timed(|| recalls::scope(&asked, &one_bag).map_err(refused))?;
+        anyhow::ensure!(!reached.intervals.is_empty(), "nothing reached");
         let (now, units) = timed(|| Ok(stock::units(&asked, None)?))?;
         let (past, then) = timed(|| Ok(stock::units(&asked, Some(start + DAY / 3))?))?;
         let request = v1::ProposeLoadRequest {
-            consignment_code: format!("D{}-1", number - 1),
+            consignment_code: line.code(&format!("D{}-1", number - 1)),
             product_code: "K2".into(),
             pack_count: 24_000,
             ..v1::ProposeLoadRequest::default()
         };
         let at = FIRST + number * DAY;
         let (propose, proposal) = timed(|| loads::propose(&asked, &request, at).map_err(refused))?;
+        // Of all lines together there are more than are asked for.
         anyhow::ensure!(proposal.proposed.len() == 30, "{} proposed", proposal.proposed.len());
         println!(
-            "{number:>5} {:>8} {words:>13} {back:>8.1} {forward:>11.1} {now:>9.1} {past:>10.1} {propose:>9.1}   {} units now, {} then",
-            feeder.number,
+            "{number:>5} {:>8} {words:>13} {back:>8.1} {forward:>11.1} {recall:>9.1} {of_bag:>9.1} {now:>9.1} {past:>10.1} {propose:>9.1}   {} units now, {} then",
+            facts,
             units.len(),
             then.len()
         );
@@ -194,11 +262,11 @@ async fn report(feeder: &Feeder, number: i64) -> anyhow::Result<()> {
 }
 
 /// Pages of this data, by name.
-fn pages(number: i64) -> Vec<(&'static str, String)> {
+fn pages(lines: i64, number: i64) -> Vec<(&'static str, String)> {
     let middle = number / 2;
     let printed = packloft_domain::time::Zone::utc().clock(FIRST + middle * DAY + 500 * MIN);
     let day = &printed[..10];
-    let last = sscc(PREFIX, number * PALLETS).unwrap_or_default();
+    let last = sscc(PREFIX, number * PALLETS * lines).unwrap_or_default();
     vec![
         ("now", "/".into()),
         ("intake", "/intake".into()),
@@ -222,17 +290,17 @@ fn pages(number: i64) -> Vec<(&'static str, String)> {
 }
 
 /// Asks for every page twice, from a server in this process, and prints the time of both and the size.
-async fn report_pages(feeder: &Feeder, number: i64) -> anyhow::Result<()> {
+async fn report_pages(engine: &Engine, lines: i64, number: i64) -> anyhow::Result<()> {
     let incoming = tonic::transport::server::TcpIncoming::bind("127.0.0.1:0".parse()?)
         .map_err(|fault| anyhow::anyhow!("{fault}"))?;
     let address = incoming.local_addr()?;
-    let api = packloft_server::service::Api::new(feeder.house.engine.clone());
+    let api = packloft_server::service::Api::new(engine.clone());
     let (stop, stopped) = tokio::sync::oneshot::channel::<()>();
     let serving = tokio::spawn(packloft_server::run::serve_on(api, incoming, async move {
         let _ = stopped.await;
     }));
     println!("{number:>5} days: page, first and second time in ms, kB");
-    for (name, path) in pages(number) {
+    for (name, path) in pages(lines, number) {
         let url = format!("http://{address}{path}");
         let read = move || -> anyhow::Result<(f64, usize)> {
             let begun = Instant::now();
@@ -250,31 +318,41 @@ async fn report_pages(feeder: &Feeder, number: i64) -> anyhow::Result<()> {
 #[tokio::main(flavor = "multi_thread", worker_threads = 2)]
 async fn main() -> anyhow::Result<()> {
     let days = packloft_tests::setting("YEAR_DAYS", 365).cast_signed();
+    let lines = packloft_tests::setting("YEAR_LINES", 1).cast_signed();
     let folder = tempfile::tempdir()?;
     let config = HouseConfig { ballast_bytes: 0, ..HouseConfig::new(folder.path()) };
-    let mut feeder = Feeder::new(House::open(&config, Arc::new(SystemClock))?);
-    registers(&mut feeder).await?;
-    store_registers(&mut feeder).await?;
+    let house = House::open(&config, Arc::new(SystemClock))?;
+    let engine = house.engine.clone();
+    let mut first = Feeder::new(&house);
+    registers(&mut first).await?;
+    store_registers(&mut first, lines).await?;
     println!(
-        "one line, feed seen empty every day; 96 bags, 48000 packs of 2 kg, 60 pallets built and 60 dispatched a day"
+        "{lines} lines, feeds seen empty every day; of each a day: 96 bags, 48000 packs of 2 kg, 60 pallets built and 60 dispatched"
     );
-    println!(" days    facts                trace back  trace forward  stock now  stock past  proposal  (ms)");
+    println!(
+        " days    facts                trace back  trace forward  recall of lot  of bag  stock now  stock past  proposal  (ms)"
+    );
     let kept: Arc<Kept> = Arc::default();
     let begun = Instant::now();
-    for number in 0..days {
-        store_day(&mut feeder, &kept, number).await?;
-        if number + 1 == 30 || number + 1 == days {
-            report(&feeder, number + 1).await?;
-            report_pages(&feeder, number + 1).await?;
+    let mut feeders: Vec<Feeder> = (1..=lines).map(|line| Feeder::of_line(&house, Line(line))).collect();
+    for number in 1..=days {
+        feeders = store_day(feeders, &kept, number - 1).await?;
+        if [30, 90, 180, days].contains(&number) {
+            let facts = first.number + feeders.iter().map(|feeder| feeder.number).sum::<u64>();
+            report(&engine, facts, Line(lines.div_euclid(2).max(1)), number).await?;
+            println!("{facts} facts told after {:.0} s", begun.elapsed().as_secs_f64());
+            if [30, days].contains(&number) {
+                report_pages(&engine, lines, number).await?;
+            }
         }
     }
-    let last = sscc(PREFIX, days * PALLETS).unwrap_or_default();
-    let record = feeder.house.engine.record(0).await.ok_or_else(|| anyhow::anyhow!("no record"))?;
+    let last = sscc(PREFIX, days * PALLETS * lines).unwrap_or_default();
+    let record = engine.record(0).await.ok_or_else(|| anyhow::anyhow!("no record"))?;
     anyhow::ensure!(
         pallet::pallet(&record, &last)?.is_some() && !record.keys("pallet/")?.is_empty(),
         "all pallets are there"
     );
-    println!("{} facts told in {:.0} s", feeder.number, begun.elapsed().as_secs_f64());
-    feeder.house.close();
+    drop(record);
+    house.close();
     Ok(())
 }

@@ -11,7 +11,7 @@ use packloft_domain::sums::origin::FeedFlow;
 use packloft_domain::sums::yields::given;
 use packloft_server::engine::SystemClock;
 use packloft_server::house::{House, HouseConfig};
-use packloft_tests::generated::{DAY, Feeder, MIN, T0, day, registers};
+use packloft_tests::generated::{DAY, Feeder, Line, MIN, T0, day, registers};
 
 fn folder_bytes(folder: &std::path::Path) -> u64 {
     std::fs::read_dir(folder)
@@ -40,7 +40,7 @@ async fn main() -> anyhow::Result<()> {
     let folder = tempfile::tempdir()?;
     let config = HouseConfig { ballast_bytes: 0, ..HouseConfig::new(folder.path()) };
     let house = House::open(&config, Arc::new(SystemClock))?;
-    let mut feeder = Feeder::new(house);
+    let mut feeder = Feeder::new(&house);
     registers(&mut feeder).await?;
     feeder.tell(T0 - 10 * MIN, Fact::FeedEmptied(FeedEmptied { feed_code: "F1".into() })).await?;
     feeder.settle().await?;
@@ -49,13 +49,13 @@ async fn main() -> anyhow::Result<()> {
     let begun = Instant::now();
     let mut next_report = 1;
     for number in 0..days {
-        day(&mut feeder, T0, number).await?;
+        day(&mut feeder, Line(1), T0, number).await?;
         if number + 1 < next_report && number + 1 != days {
             continue;
         }
         next_report *= 2;
         let at = T0 + number * DAY + DAY / 2;
-        let record = feeder.house.engine.record(0).await.ok_or_else(|| anyhow::anyhow!("no record"))?;
+        let record = feeder.engine.record(0).await.ok_or_else(|| anyhow::anyhow!("no record"))?;
         let start = Instant::now();
         let ledger = Ledger::read(&record, "F1", at)?.ok_or_else(|| anyhow::anyhow!("no feed"))?;
         let read = milliseconds(start);
@@ -92,7 +92,7 @@ async fn main() -> anyhow::Result<()> {
         facts as f64 / seconds
     );
     let journal = folder_bytes(&folder.path().join("journal"));
-    feeder.house.close();
+    house.close();
     let views = folder_bytes(&folder.path().join("views"));
     println!(
         "on disk: journal {:.1} MB ({} B a fact), views {:.1} MB ({} B a fact)",

@@ -24,6 +24,40 @@ pub struct Term {
     pub uncertainty_mg: f64,
 }
 
+/// One error of a balance, with the sign it has in the unaccounted mass.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ErrorPart {
+    /// What the error comes from, when other spans may have the very same one: a scale, an instrument, an observed content.
+    /// `None` for what is this span's alone.
+    pub source: Option<String>,
+    /// Standard uncertainty, negative when a too high reading makes the unaccounted mass too low.
+    pub signed_mg: f64,
+}
+
+/// Packs of one run in a span.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RunPacks {
+    /// Run.
+    pub run_code: String,
+    /// Product.
+    pub product_code: String,
+    /// Accepted packs.
+    pub accepted_count: i64,
+    /// Their mass.
+    pub mass_mg: i64,
+}
+
+/// A loss of a span, by reason and destination.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LossSum {
+    /// Reason, in words.
+    pub reason: &'static str,
+    /// Destination, in words.
+    pub destination: &'static str,
+    /// Mass.
+    pub mass_mg: i64,
+}
+
 /// Balance of one span.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Balance {
@@ -47,6 +81,14 @@ pub struct Balance {
     pub notes: Vec<String>,
     /// Bags tipped from in the span, by index.
     pub bags: Vec<usize>,
+    /// Mass tipped in the span, residue included.
+    pub tipped_mass_mg: i64,
+    /// Packs by run.
+    pub packs: Vec<RunPacks>,
+    /// Losses.
+    pub losses: Vec<LossSum>,
+    /// Errors one by one, for sums over several spans.
+    pub errors: Vec<ErrorPart>,
 }
 
 fn term(name: impl Into<String>, mass_mg: i64, uncertainty_mg: f64) -> Term {
@@ -96,6 +138,10 @@ impl Books<'_> {
         time > self.from && time <= self.to
     }
 
+    fn error(&mut self, source: Option<String>, signed_mg: f64) {
+        self.balance.errors.push(ErrorPart { source, signed_mg });
+    }
+
     fn take_bags(&mut self) {
         let ledger = self.ledger;
         let mut common: BTreeMap<String, f64> = BTreeMap::new();
@@ -118,13 +164,16 @@ impl Books<'_> {
             let part = (tipped + left) as f64 / net;
             *common.entry(name.clone()).or_default() += shared * part;
             own += single * single;
+            self.balance.tipped_mass_mg += tipped + left;
             let name = format!("bag {}", known.bag.bag_tag);
             self.balance.incoming.push(term(name, tipped + left, combine([shared * part, *single])));
         }
         for (name, u) in common {
+            self.error(Some(name.clone()), u);
             self.parts.push(term(format!("{name}, common error"), 0, u));
         }
         self.parts.push(term("repeatability of bag weighings", 0, own.sqrt()));
+        self.error(None, own.sqrt());
         if residue > 0 {
             self.balance.outgoing.push(term("residue in bags", residue, 0.0));
         }
@@ -167,20 +216,31 @@ impl Books<'_> {
             let (random, common) = run.accepted_readings.mean_parts(run.instrument.as_ref());
             let fill_u = match weighed {
                 Some(_) => {
+                    let instrument = run.instrument.as_ref().map(|known| format!("instrument {}", known.code));
+                    self.error(Some(format!("fill of run {code}")), -packs * random);
+                    self.error(instrument, -packs * common);
                     self.parts.push(term(format!("fill of run {code}, scatter"), 0, packs * random));
                     self.parts.push(term(format!("fill of run {code}, instrument"), 0, packs * common));
                     combine([random, common])
                 }
                 None => {
                     let u = nominal * UNWEIGHED_FILL_RELATIVE;
+                    self.error(Some(format!("fill of run {code}")), -packs * u);
                     self.parts.push(term(format!("fill of run {code}, not weighed"), 0, packs * u));
                     u
                 }
             };
             // One cycle at each end may be on either side of the anchor.
             let count_u = fill / 3.0_f64.sqrt() * 2.0_f64.sqrt();
+            self.error(None, count_u);
             self.parts.push(term(format!("counts of run {code}"), 0, count_u));
             let mass = (packs * fill).round() as i64;
+            self.balance.packs.push(RunPacks {
+                run_code: code.clone(),
+                product_code: run.started.product_code.clone(),
+                accepted_count: packs as i64,
+                mass_mg: mass,
+            });
             let name = format!("{packs} accepted packs of run {code} at {:.2} g", fill / 1e3);
             self.balance.outgoing.push(term(name, mass, combine([packs * fill_u, count_u])));
             let rejected = (filled - accepted).round();
@@ -230,6 +290,8 @@ impl Books<'_> {
         }
         for ((reason, destination), (mass, square)) in sums {
             let name = format!("{reason} to {destination}");
+            self.error(None, square.sqrt());
+            self.balance.losses.push(LossSum { reason, destination, mass_mg: mass });
             self.parts.push(term(name.clone(), 0, square.sqrt()));
             self.balance.outgoing.push(term(name, mass, square.sqrt()));
         }
@@ -238,6 +300,11 @@ impl Books<'_> {
             self.balance.notes.push(text);
         }
     }
+}
+
+/// Name of an observed content: the closing one of a span is the opening one of the next.
+fn observation(ledger: &Ledger, anchor: &Anchor) -> String {
+    format!("content of {} at {}", ledger.feed.code, ledger.instant_us(anchor.time))
 }
 
 /// Balance from one anchor to the next; `close` is `None` while the span's end has not been observed.
@@ -262,10 +329,15 @@ fn span(ledger: &Ledger, open: &Anchor, close: Option<&Anchor>) -> Balance {
             budget: Vec::new(),
             notes: Vec::new(),
             bags: Vec::new(),
+            tipped_mass_mg: 0,
+            packs: Vec::new(),
+            losses: Vec::new(),
+            errors: Vec::new(),
         },
         missing: Vec::new(),
         parts: vec![term("opening content", 0, open.uncertainty_mg)],
     };
+    books.error(Some(observation(ledger, open)), open.uncertainty_mg);
     books.take_bags();
     books.take_packs();
     books.take_losses();
@@ -276,6 +348,7 @@ fn span(ledger: &Ledger, open: &Anchor, close: Option<&Anchor>) -> Balance {
         let name = format!("closing content ({})", anchor_name(close));
         books.balance.outgoing.push(term(name, close.content_mass_mg, close.uncertainty_mg));
         books.parts.push(term("closing content", 0, close.uncertainty_mg));
+        books.error(Some(observation(ledger, close)), -close.uncertainty_mg);
     } else {
         books.missing.push("hopper not observed at the end (record a level or the feed emptied)".into());
     }

@@ -10,6 +10,7 @@ pub mod flow;
 pub mod intervals;
 pub mod ledger;
 pub mod origin;
+pub mod period;
 pub mod sling;
 pub mod uncertainty;
 pub mod yields;
