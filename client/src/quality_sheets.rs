@@ -154,3 +154,28 @@ pub fn period(answer: &v1::GetPeriodBalanceResponse, zone: &Zone) -> Vec<Sheet> 
     }
     vec![spans, moved]
 }
+
+/// What a tracer run says.
+pub fn mixing(answer: &v1::EstimateMixingResponse) -> Sheet {
+    Sheet {
+        before: vec![answer.verdict.clone()],
+        head: vec!["by", ">V", ">stages", ">mean", ">variance"],
+        rows: vec![
+            vec![
+                "least squares".into(),
+                kilograms(answer.mixing_mass_mg),
+                answer.mixing_stage_count.to_string(),
+                String::new(),
+                String::new(),
+            ],
+            vec![
+                "moments".into(),
+                kilograms(answer.moment_mass_mg),
+                format!("{:.2}", answer.moment_stage_count),
+                format!("{:.1} s", answer.mean_s),
+                format!("{:.1} s2", answer.variance_s2),
+            ],
+        ],
+        after: answer.notes.clone(),
+    }
+}

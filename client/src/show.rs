@@ -118,7 +118,7 @@ impl Sheet {
 /// Style of a page: black on white, heads of tables again on each sheet of paper.
 const STYLE: &str = "body{font:16px/1.4 system-ui,sans-serif;margin:2rem;color:#111;background:#fff}h1{font-size:1.4rem}\
 table{border-collapse:collapse;margin:.6rem 0 1.2rem}th,td{border:1px solid #999;padding:.3rem .6rem;text-align:left;vertical-align:top}\
-th{background:#eee}.number{text-align:right;font-variant-numeric:tabular-nums}p{margin:.2rem 0}footer{margin-top:2rem;color:#555}\
+section{margin-bottom:1.6rem}th{background:#eee}.number{text-align:right;font-variant-numeric:tabular-nums}p{margin:.2rem 0}footer{margin-top:2rem;color:#555}\
 @media print{body{margin:0;font-size:10pt}thead{display:table-header-group}tr{break-inside:avoid}}";
 
 /// Sheets as one page. `title` says what was asked, `made` when.
@@ -137,7 +137,7 @@ pub fn page(title: &str, made: &str, sheets: &[Sheet]) -> String {
             body {
                 h1 { (title) }
                 main {
-                    @for sheet in sheets {
+                    @for sheet in sheets { section {
                         @for line in sheet.before.iter().flat_map(|text| text.lines()) { p { (clean(line)) } }
                         @if !sheet.head.is_empty() && !sheet.rows.is_empty() {
                             table {
@@ -152,7 +152,7 @@ pub fn page(title: &str, made: &str, sheets: &[Sheet]) -> String {
                             }
                         } @else if !sheet.head.is_empty() { p { "nothing on record" } }
                         @for line in sheet.after.iter().flat_map(|text| text.lines()) { p { (clean(line)) } }
-                    }
+                    } }
                 }
                 footer { "made " (made) " by packloft" }
             }

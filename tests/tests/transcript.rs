@@ -114,6 +114,21 @@ async fn what_people_see() -> anyhow::Result<()> {
         ],
     )?;
 
+    // Times and concentrations of a handbook's example (Fogler, lecture 13, example 2): mean 20 s, V = 2000 kg/h x 20 s.
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures");
+    std::env::set_current_dir(folder)?;
+    check(
+        &running,
+        "mixing",
+        &[
+            (&["mixing", "tracer_run.csv", "--hourly", "2000kg"], 0),
+            (&["mixing", "tracer_run.csv", "--hourly", "0kg", "--background=-1"], 2),
+            (&["mixing", "tracer_run.csv", "--hourly", "2000kg", "--background", "11"], 2),
+            (&["mixing", "tracer_run_faults.csv", "--hourly", "2000kg"], 2),
+            (&["mixing", "nowhere.csv", "--hourly", "2000kg"], 2),
+        ],
+    )?;
+
     // The same lift recorded as done: taken, with its breaches, its bags on hold.
     let mut done = lift("record", &["HB-413", "HB-414"], CONFIRMED);
     done.extend(["--actor", "p-17"]);

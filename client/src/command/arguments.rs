@@ -236,6 +236,17 @@ pub enum Task {
         #[arg(long, default_value = "")]
         day: String,
     },
+    /// Mixing figures of a feed from a tracer run, a CSV file with the columns time_s and concentration. Records nothing.
+    Mixing {
+        /// File.
+        file: std::path::PathBuf,
+        /// Mass drawn in an hour while it ran, e.g. 2000kg.
+        #[arg(long, value_parser = crate::mass::parse)]
+        hourly: i64,
+        /// What is found without tracer.
+        #[arg(long, default_value_t = 0.0)]
+        background: f64,
+    },
     /// Balances of all spans that ended in a period, added up, with losses, running sum and trend.
     Period {
         /// First working day, YYYY-MM-DD.

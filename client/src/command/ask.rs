@@ -397,6 +397,16 @@ pub async fn run(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
                 answer.spans.iter().map(|span| sheets::balance(span, &zone)).collect()
             })
         }
+        Task::Mixing { file, hourly, background } => {
+            let request = v1::EstimateMixingRequest {
+                points: super::tracer::points(file)?,
+                hourly_mass_mg: *hourly,
+                background: *background,
+            };
+            show!(session, figure.estimate_mixing(request), "EstimateMixingResponse", |answer| {
+                vec![crate::quality_sheets::mixing(answer)]
+            })
+        }
         Task::Period { from, to, feed, product } => {
             let request = v1::GetPeriodBalanceRequest {
                 feed_code: feed.clone(),

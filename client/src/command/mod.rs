@@ -11,6 +11,7 @@ mod recall_args;
 mod record;
 mod store_args;
 mod trace_args;
+mod tracer;
 
 pub use arguments::Arguments;
 

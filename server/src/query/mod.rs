@@ -21,6 +21,7 @@ pub mod rework;
 pub mod shift;
 pub mod stock;
 pub mod trace;
+pub mod tracer;
 pub mod whereabouts;
 
 use std::cell::RefCell;

@@ -7,7 +7,7 @@ use packloft_proto::v1::figure_service_server::FigureService;
 use tonic::{Request, Response, Status};
 
 use super::service;
-use crate::query::{figures, fill, period, shift};
+use crate::query::{figures, fill, period, shift, tracer};
 
 service! {
     FigureService {}
@@ -31,6 +31,13 @@ service! {
     ) -> Result<Response<v1::GetPeriodBalanceResponse>, Status> {
         let r = request.into_inner();
         self.ask(r.min_sequence, move |asked| period::balance(asked, &r)).await.map(Response::new)
+    }
+    async fn estimate_mixing(
+        &self,
+        request: Request<v1::EstimateMixingRequest>,
+    ) -> Result<Response<v1::EstimateMixingResponse>, Status> {
+        let r = request.into_inner();
+        self.ask(0, move |_| tracer::estimate(&r)).await.map(Response::new)
     }
     async fn get_fill(&self, request: Request<v1::GetFillRequest>) -> Result<Response<v1::GetFillResponse>, Status> {
         let r = request.into_inner();

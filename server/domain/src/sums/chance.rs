@@ -51,7 +51,7 @@ pub fn poisson_tail(k: u64, mean: f64) -> f64 {
 }
 
 /// ln n! by Stirling's series (NIST Handbook of Mathematical Functions, 5.11.1), exact sums for small n.
-fn ln_factorial(n: f64) -> f64 {
+pub(super) fn ln_factorial(n: f64) -> f64 {
     if n < 30.0 {
         let mut sum = 0.0;
         let mut i = 2.0;

@@ -12,5 +12,6 @@ pub mod ledger;
 pub mod origin;
 pub mod period;
 pub mod sling;
+pub mod tracer;
 pub mod uncertainty;
 pub mod yields;
