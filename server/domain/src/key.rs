@@ -86,15 +86,26 @@ fn hold_keys(hold: &HoldPlaced, keys: &mut Vec<String>) {
     }
 }
 
-/// Days on which serials of the SSCC pool were taken, by the time they were recorded: the newest is in the last bucket.
+/// Serials of the SSCC pool that were taken, in buckets of some that follow each other: the newest is in the last bucket.
 pub const SERIALS: &str = "sscc_serials";
+
+/// Serials in one bucket: the newest is found by reading so many, however many were taken in a day.
+const SERIALS_IN_BUCKET: i64 = 64;
+
+/// Highest number of a bucket of serials.
+pub const LAST_SERIALS: i64 = 999_999_999_999;
+
+/// Key of a bucket of serials. Numbers are as long as the highest one, since keys are ordered as text.
+pub fn serials(number: i64) -> String {
+    format!("{SERIALS}/d{number:012}")
+}
 
 /// Pallets from before the record whose lots nobody knows.
 pub const LOT_UNKNOWN: &str = "pallets_lot_unknown";
 
-fn serial_key(serial: i64, recorded_time_us: i64, keys: &mut Vec<String>) {
+fn serial_key(serial: i64, keys: &mut Vec<String>) {
     if serial > 0 {
-        keys.push(bucket(SERIALS, day_of(recorded_time_us)));
+        keys.push(serials(serial / SERIALS_IN_BUCKET));
     }
 }
 
@@ -105,7 +116,7 @@ fn unit_keys(ssccs: &[String], bag_tags: &[String], packaging: &[String], keys: 
 }
 
 /// Keys of facts about pallets, store and dispatch.
-fn store_keys(fact: &Fact, recorded_us: i64, keys: &mut Vec<String>) {
+fn store_keys(fact: &Fact, keys: &mut Vec<String>) {
     match fact {
         Fact::PalletBuilt(f) => {
             keys.push(object("pallet", &f.sscc));
@@ -117,18 +128,18 @@ fn store_keys(fact: &Fact, recorded_us: i64, keys: &mut Vec<String>) {
                     keys.push(LOT_UNKNOWN.into());
                 }
             }
-            serial_key(f.serial, recorded_us, keys);
+            serial_key(f.serial, keys);
         }
         Fact::PalletWeighed(f) => keys.push(object("pallet", &f.sscc)),
         Fact::UnitsMoved(f) => unit_keys(&f.ssccs, &f.bag_tags, &f.packaging_lot_codes, keys),
         Fact::PalletSplit(f) => {
             keys.extend([object("pallet", &f.sscc), object("pallet", &f.new_sscc)]);
-            serial_key(f.serial, recorded_us, keys);
+            serial_key(f.serial, keys);
         }
         Fact::PalletsMerged(f) => {
             keys.push(object("pallet", &f.new_sscc));
             keys.extend(f.ssccs.iter().map(|code| object("pallet", code)));
-            serial_key(f.serial, recorded_us, keys);
+            serial_key(f.serial, keys);
         }
         Fact::PalletDisposed(f) => keys.push(object("pallet", &f.sscc)),
         Fact::StockTaken(f) => {
@@ -163,7 +174,7 @@ fn store_keys(fact: &Fact, recorded_us: i64, keys: &mut Vec<String>) {
             if !f.new_sscc.is_empty() {
                 keys.push(object("pallet", &f.new_sscc));
             }
-            serial_key(f.serial, recorded_us, keys);
+            serial_key(f.serial, keys);
         }
         Fact::DispatchAmended(f) => {
             keys.push(object("pallet", &f.sscc));
@@ -225,7 +236,7 @@ pub fn keys_of(event: &Event) -> Vec<String> {
             if !f.hoist_code.is_empty() {
                 keys.push(object("hoist_examinations", &f.hoist_code));
             }
-            serial_key(f.last_sscc_serial, event.recorded_time_us, &mut keys);
+            serial_key(f.last_sscc_serial, &mut keys);
         }
         Fact::LotCreated(f) => keys.extend([object("lot", &f.lot_code), "lots".into()]),
         Fact::LabResultRecorded(f) => keys.push(object("lot", &f.lot_code)),
@@ -347,7 +358,7 @@ pub fn keys_of(event: &Event) -> Vec<String> {
         Fact::NoticeAnswered(f) => keys.push(object("recall", &f.recall_code)),
         Fact::RecoveryRecorded(f) => keys.push(object("recall", &f.recall_code)),
         Fact::RecallClosed(f) => keys.extend([object("recall", &f.recall_code), "recalls".into()]),
-        other => store_keys(other, event.recorded_time_us, &mut keys),
+        other => store_keys(other, &mut keys),
     }
     for hold in &event.holds {
         hold_keys(hold, &mut keys);
@@ -378,5 +389,28 @@ pub fn examined_key(hoist_code: &str, gear_code: &str) -> String {
         object("gear_examinations", gear_code)
     } else {
         object("hoist_examinations", hoist_code)
+    }
+}
+
+#[cfg(test)]
+mod serial_tests {
+    use super::*;
+    use crate::fact::PalletBuilt;
+    use crate::record::{MemoryRecord, Record as _};
+
+    /// Buckets of serials are ordered as numbers, however long, whatever the clock said; the last holds the newest.
+    #[test]
+    fn the_last_bucket_of_serials_holds_the_newest() {
+        let mut record = MemoryRecord::default();
+        for (serial, recorded_time_us) in
+            [(1, 9), (63, 8), (64, 7), (6_400_000_000, 1), (64_000_000, 6), (6_400_000_001, 2)]
+        {
+            let fact = Fact::PalletBuilt(PalletBuilt { serial, sscc: serial.to_string(), ..PalletBuilt::default() });
+            record.push(&Event { recorded_time_us, fact: Some(fact), ..Event::default() });
+        }
+        let last = record.day_before(SERIALS, LAST_SERIALS).expect("readable").expect("there is one");
+        let rows = record.list(&serials(last)).expect("readable");
+        let found: Vec<i64> = rows.iter().map(|row| row.sequence).collect();
+        assert_eq!(found, [4, 6]);
     }
 }

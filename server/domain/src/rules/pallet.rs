@@ -605,8 +605,8 @@ pub(super) fn pool_low(context: &Context, serial: i64) -> Result<Option<Finding>
 
 /// Newest serial of the pool that was taken.
 pub(super) fn newest_serial(record: &dyn Record) -> Result<i64, Unreadable> {
-    let Some(day) = record.day_before(key::SERIALS, 999_999)? else { return Ok(0) };
-    let rows = record.list(&key::bucket(key::SERIALS, day))?;
+    let Some(last) = record.day_before(key::SERIALS, key::LAST_SERIALS)? else { return Ok(0) };
+    let rows = record.list(&key::serials(last))?;
     let serial = |row: &Entry| match &row.event.fact {
         Some(Fact::PalletBuilt(f)) => f.serial,
         Some(Fact::PalletSplit(f)) => f.serial,
