@@ -33,8 +33,9 @@ use packloft_domain::record::Unreadable;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::free::{Stops, stops};
 use packloft_domain::rules::register::zone;
-use packloft_domain::sums::ledger::{Ledger, emptied_times, stretch_in};
+use packloft_domain::sums::ledger::Ledger;
 use packloft_domain::sums::origin::FeedFlow;
+use packloft_domain::sums::stretch::{emptied_times, stretch_in};
 use packloft_domain::time::Zone;
 use parking_lot::Mutex;
 

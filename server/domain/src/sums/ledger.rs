@@ -14,10 +14,11 @@ use super::changed::{newest, newest_mass};
 use super::flow::{Draw, Inflow, Movements, Section, Source};
 pub use super::intervals::Interval;
 use super::intervals::{RunSpan, counted, run_spans, run_total, within};
+use super::stretch::stretch_at;
 use super::uncertainty::{Readings, UNWEIGHED_FILL_RELATIVE, combine, scale_parts};
 use crate::fact::*;
 use crate::key;
-use crate::record::{Entry, Record, Unreadable, entries_between, facts, live_between};
+use crate::record::{Entry, Record, Unreadable, entries_between, live_between};
 use crate::rules::bag::{BagFacts, bag};
 use crate::rules::register::Register;
 use crate::rules::{counter, stream};
@@ -137,24 +138,6 @@ pub struct Ledger {
 /// Microseconds from the base of the ledger.
 fn relative(time_us: i64, base_us: i64) -> f64 {
     (time_us - base_us) as f64
-}
-
-/// Times a feed was seen empty, in order.
-pub fn emptied_times(record: &dyn Record, feed_code: &str) -> Result<Vec<i64>, Unreadable> {
-    let rows = facts(record, &key::object("feed_anchors", feed_code))?;
-    let emptied = |row: &Entry| matches!(row.event.fact, Some(Fact::FeedEmptied(_)));
-    Ok(rows.iter().filter(|row| emptied(row)).map(|row| row.event.occurred_time_us).collect())
-}
-
-/// Stretch that holds an instant, between two of the times a feed was seen empty: its start and end where there are.
-pub fn stretch_in(emptied: &[i64], at_us: i64) -> (Option<i64>, Option<i64>) {
-    let after = emptied.partition_point(|time| *time <= at_us);
-    (after.checked_sub(1).and_then(|index| emptied.get(index)).copied(), emptied.get(after).copied())
-}
-
-/// Stretch of a feed that holds an instant: start, when the feed was seen empty then, and end.
-pub fn stretch_at(record: &dyn Record, feed_code: &str, at_us: i64) -> Result<(Option<i64>, Option<i64>), Unreadable> {
-    Ok(stretch_in(&emptied_times(record, feed_code)?, at_us))
 }
 
 fn mean_fill(all: &Readings, nominal_mg: i64) -> f64 {

@@ -12,6 +12,7 @@ pub mod ledger;
 pub mod origin;
 pub mod period;
 pub mod sling;
+pub mod stretch;
 pub mod tracer;
 pub mod uncertainty;
 pub mod yields;
