@@ -5,6 +5,7 @@
 
 #![cfg_attr(not(test), warn(clippy::unwrap_used))]
 
+pub mod audit_sheets;
 pub mod command;
 pub mod connection;
 pub mod fault;

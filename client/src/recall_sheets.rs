@@ -128,6 +128,21 @@ pub fn recall(answer: &v1::GetRecallResponse, zone: &Zone) -> Vec<Sheet> {
     if !answer.removed.is_empty() {
         head.after.push(format!("no more in it: {}", packs(&answer.removed)));
     }
+    for row in &answer.changes {
+        let mut did = Vec::new();
+        for (what, rows) in [("added", &row.added), ("took away", &row.removed)] {
+            if !rows.is_empty() {
+                did.push(format!("{what} {}", packs(rows)));
+            }
+        }
+        let told = zone.show(row.recorded_time.as_ref());
+        head.after.push(format!(
+            "because of sequence {} (told {told}: {}): {}",
+            row.event_sequence,
+            row.text,
+            did.join(", ")
+        ));
+    }
     if !recall.hold_codes.is_empty() {
         head.after.push(format!("holds: {}", recall.hold_codes.join(" ")));
     }

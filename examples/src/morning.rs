@@ -52,6 +52,9 @@ fn built_s(packs: i64) -> i64 {
     }
 }
 
+/// Packs a full reel of film is enough for.
+const REEL_PACKS: i64 = 4_500;
+
 fn location(code: &str, name: &str, kind: v1::LocationKind, capacity_count: i64) -> v1::RegisterLocationRequest {
     v1::RegisterLocationRequest {
         location: Some(v1::Location {
@@ -97,16 +100,18 @@ fn registers(day: &mut Day) {
             name: "film for 750 g packs".into(),
             supplier_code: String::new(),
             artwork_code: artwork.into(),
+            unit_pack_count: REEL_PACKS,
         });
         day.add(before, who, v1::RegisterPackagingLotRequest { packaging_lot, ..Default::default() });
     }
 }
 
 fn stacking(day: &mut Day) {
-    for (seconds, code) in [(-300, "FILM-31"), (7_200, "FILM-32")] {
+    for (seconds, code, left_count) in [(-300, "FILM-31", 0), (7_200, "FILM-32", 200)] {
         let change = v1::RecordReelChangeRequest {
             machine_code: "M1".into(),
             packaging_lot_code: code.into(),
+            left_count,
             ..v1::RecordReelChangeRequest::default()
         };
         day.add(seconds, "p-17", change);

@@ -7,6 +7,7 @@ pub mod house;
 pub mod journal;
 pub mod limits;
 pub mod pages;
+pub mod people;
 pub mod query;
 mod repair;
 pub mod run;

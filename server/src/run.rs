@@ -14,6 +14,7 @@ use tonic::transport::server::TcpIncoming;
 
 use crate::engine::SystemClock;
 use crate::house::{House, HouseConfig};
+use crate::people::People;
 use crate::service::Api;
 use crate::{limits, pages};
 
@@ -117,7 +118,7 @@ fn run_server(serve: &Serve) -> anyhow::Result<ExitCode> {
     let house = House::open(&config, Arc::new(SystemClock))?;
     let runtime =
         tokio::runtime::Builder::new_multi_thread().worker_threads(serve.workers.max(1)).enable_all().build()?;
-    let api = Api::new(house.engine.clone());
+    let api = Api::new(house.engine.clone(), Arc::new(People::open(&serve.data)));
     runtime.block_on(async {
         let incoming = TcpIncoming::bind(serve.listen)
             .map_err(|fault| anyhow::anyhow!("{fault}"))
@@ -151,8 +152,8 @@ pub async fn serve_on(api: Api, incoming: TcpIncoming, stop: impl Future<Output 
     let (health, health_service) = tonic_health::server::health_reporter();
     health.set_service_status("", tonic_health::ServingStatus::Serving).await;
     for name in [
-        "Setup", "Intake", "Lot", "Lift", "Run", "Pallet", "Store", "Dispatch", "Import", "Quality", "Trace", "Figure",
-        "Journal",
+        "Setup", "Intake", "Lot", "Lift", "Run", "Pallet", "Store", "Dispatch", "Import", "Check", "Recall", "Quality",
+        "Trace", "Figure", "Journal",
     ] {
         let name = format!("packloft.v1.{name}Service");
         health.set_service_status(name, tonic_health::ServingStatus::Serving).await;

@@ -12,19 +12,30 @@ use packloft_tests::Running;
 
 const EXECUTABLE: &str = env!("CARGO_BIN_EXE_house");
 
-/// Takes out what differs from run to run.
+/// Takes out what differs from run to run: ids, hashes, and instants of the server's own clock.
 fn settle(text: &str) -> String {
+    let now = packloft_client::moment::now();
+    let utc = packloft_client::moment::Zone::named("Etc/UTC");
+    let day = |seconds| utc.show(Some(&packloft_client::moment::after(&now, seconds)))[..10].to_owned();
+    let ours = [day(0), day(-86_400)];
     let stamp = |line: &str| -> String {
-        let mut out = String::new();
-        let mut words = line.split(' ').peekable();
-        while let Some(word) = words.next() {
+        let mut out: Vec<&str> = Vec::new();
+        for word in line.split(' ') {
             let uuid = word.len() == 36 && word.bytes().filter(|b| *b == b'-').count() == 4;
-            out.push_str(if uuid { "UUID" } else { word });
-            if words.peek().is_some() {
-                out.push(' ');
-            }
+            let hash =
+                word.len() == 16 && word.bytes().all(|b| b.is_ascii_hexdigit()) && word.bytes().any(|b| b > b'9');
+            let clock = word.len() >= 8 && word.as_bytes()[2] == b':' && word.as_bytes()[5] == b':';
+            out.push(match word {
+                _ if uuid => "UUID",
+                _ if hash => "HASH............",
+                word if ours.iter().any(|day| day == word) => "TODAY.....",
+                word if clock && out.last() == Some(&"TODAY.....") => {
+                    "HH:MM:SS".get(..word.len().min(8)).unwrap_or(word)
+                }
+                word => word,
+            });
         }
-        out
+        out.join(" ")
     };
     text.lines().map(stamp).collect::<Vec<_>>().join("\n")
 }
@@ -228,6 +239,7 @@ async fn what_the_clerk_and_quality_see() -> anyhow::Result<()> {
         (qa(&["load", "amend"], &morning::sscc(7), &["--reason", "still stood at the bay"]), 2),
         (qa(&["load", "amend"], &morning::sscc(7), &["--reason", "still stood at the bay", "--location", "BAY"]), 0),
         (now(&["load", "show", "V-1007-1"]), 0),
+        (now(&["advice", "V-1007-1"]), 0),
         (now(&["trace", "consignment", "C-1007-2"]), 0),
         (now(&["trace", "lot", "QE-2232"]), 0),
         (now(&["trace", "packaging", "FILM-31"]), 0),
@@ -250,6 +262,55 @@ async fn what_stands_now() -> anyhow::Result<()> {
         (&["shift", "--day", "2026-10-07", "--name", "early"], 0),
     ];
     check(&running, "now", &commands)
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_an_audit_asks() -> anyhow::Result<()> {
+    let running = Running::with_everything(EXECUTABLE).await?;
+    let qa = ["--actor", "p-40"];
+    let said = |words: &[&'static str]| -> Vec<&'static str> { qa.iter().chain(words).copied().collect() };
+    let keep = said(&["name", "set", "p-17", "Ann Example", "--contact", "extension 17"]);
+    let nameless = said(&["name", "set", "p-99", "", "--contact", "x"]);
+    let stranger = said(&["name", "set", "p-98", "Bo Example"]);
+    let erase = said(&["name", "erase", "p-17", "--reason", "asked for it"]);
+    let open =
+        said(&["recall", "open", "RX-5", "--kind", "recall", "--exercise", "--lot", "QE-2232", "--reason", "audit"]);
+    let open = [&open[..], &["--hazard", "spreading", "--at", "2026-10-08 09:00"]].concat();
+    let level =
+        said(&["feed", "level", "F1", "--content", "700kg", "--uncertainty", "20kg", "--at", "2026-10-06 10:00"]);
+    let remark = said(&["remark", "nothing to see", "--feed", "F1", "--at", "2026-10-06 10:05"]);
+    let weigh = said(&["bag", "weigh", "HB-418", "--scale", "S1", "--gross", "950kg", "--at", "2026-10-06 05:10"]);
+    let commands: Vec<(&[&str], i32)> = vec![
+        (&["dispersion", "2026-10-05", "2026-10-07"], 0),
+        (&["dispersion", "2026-10-06", "2026-10-06", "--feed", "F1", "--mixing", "20kg", "--epsilon", "0.01"], 0),
+        (&["dispersion", "2026-10-06", "2026-10-06", "--discrete"], 0),
+        (&["dispersion", "2026-10-06", "2026-11-06", "--feed", "F9"], 2),
+        (&["dispersion", "2026-10-06", "2026-10-06", "--feed", "F9"], 3),
+        (&["packaging", "2026-10-01", "2026-10-31"], 0),
+        (&["packaging", "2026-10-01", "2026-10-31", "--machine", "M9"], 3),
+        (&["analysis", "--lot", "QE-2231"], 0),
+        (&["analysis", "--consignment", "C-1007-1"], 0),
+        (&["analysis", "--pallet", "]C100095212340000000105"], 0),
+        (&["analysis"], 2),
+        (&["samples"], 0),
+        (&["samples", "--lot", "QE-2232"], 0),
+        (&["advice", "V-1007-1"], 0),
+        (&["advice", "V-9"], 3),
+        (&keep, 0),
+        (&nameless, 2),
+        (&stranger, 3),
+        (&["name", "check", "p-17", "Ann Example", "--contact", "extension 17"], 0),
+        (&erase, 0),
+        (&["name", "check", "p-17", "Ann Example", "--contact", "extension 17"], 0),
+        (&["name", "check", "p-17", "Ann Exampl"], 3),
+        // An open recall says which facts changed its scope.
+        (&open, 0),
+        (&level, 0),
+        (&remark, 0),
+        (&weigh, 0),
+        (&["recall", "show", "RX-5"], 0),
+    ];
+    check(&running, "audit", &commands)
 }
 
 fn check_owned(running: &Running, name: &str, rows: &[(Vec<String>, i32)]) -> anyhow::Result<()> {

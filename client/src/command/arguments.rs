@@ -182,6 +182,12 @@ pub enum Task {
         /// Packaging lot.
         #[arg(long)]
         packaging: String,
+        /// Packs that what was put on is enough for; as its lot says of a full reel without it.
+        #[arg(long, default_value_t = 0)]
+        enough_for: i64,
+        /// Packs that what was taken off would still have been enough for.
+        #[arg(long, default_value_t = 0)]
+        left: i64,
     },
     /// Record packs or product kept as a sample.
     Sample {
@@ -262,6 +268,8 @@ pub enum Task {
     },
     #[command(flatten)]
     Now(super::now_args::NowTask),
+    #[command(flatten)]
+    Audit(super::audit_args::AuditTask),
     /// The journal: events, corrections, proof.
     #[command(subcommand)]
     Journal(JournalTask),

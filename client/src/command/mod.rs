@@ -2,6 +2,7 @@
 
 mod arguments;
 mod ask;
+mod audit_args;
 mod choices;
 mod clerk;
 mod import;

@@ -431,11 +431,16 @@ async fn stream(session: &mut Session, task: Task) -> Result<Exit, Fault> {
                 }
             )
         }
-        Task::Reel { machine, packaging } => {
+        Task::Reel { machine, packaging, enough_for, left } => {
             write!(
                 session,
                 run.record_reel_change,
-                RecordReelChangeRequest { machine_code: machine, packaging_lot_code: packaging }
+                RecordReelChangeRequest {
+                    machine_code: machine,
+                    packaging_lot_code: packaging,
+                    enough_for_count: enough_for,
+                    left_count: left,
+                }
             )
         }
         Task::Sample { sample, run, lot, packs, location } => {

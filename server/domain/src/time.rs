@@ -74,6 +74,12 @@ pub fn parse_date(text: &str) -> Option<Date> {
     text.parse().ok()
 }
 
+/// The day some days after another, both as text; empty for text that is no day.
+pub fn add_days(date: &str, days: i64) -> String {
+    use jiff::ToSpan;
+    parse_date(date).and_then(|date| date.checked_add(days.days()).ok()).map(|d| d.to_string()).unwrap_or_default()
+}
+
 /// Days since 1970, the figure of findings about dates.
 pub fn day_number(date: Date) -> i64 {
     let start = Date::constant(1970, 1, 1);

@@ -449,3 +449,56 @@ fn what_stood_there_before_the_record_is_taken_with_its_lot_where_known() {
     assert_eq!(mix.len(), 1, "{mix:?}");
     assert!(usize::try_from(mix[0].0).is_ok_and(|index| index >= flow.ledger.bags.len()), "{mix:?}");
 }
+
+/// Reels: enough for so many, taken off with some left, counted against packs filled meanwhile.
+#[test]
+fn packaging_that_was_used_is_held_against_packs() {
+    use packloft_domain::fact::registered::Item;
+    use packloft_domain::sums::packaging::reels;
+    let mut house = House::with_store();
+    let lot = |code: &str, name: &str, unit_pack_count| PackagingLot {
+        code: code.into(),
+        name: name.into(),
+        unit_pack_count,
+        ..PackagingLot::default()
+    };
+    for lot in [lot("FA", "film", 400), lot("FB", "film", 0), lot("CA", "carton", 100)] {
+        let item = Some(Item::PackagingLot(lot));
+        house.tell(T0 - 60 * MIN, Fact::Registered(Registered { item })).unwrap();
+    }
+    let change = |code: &str, enough_for_count, left_count| {
+        Fact::ReelChanged(ReelChanged {
+            machine_code: "M1".into(),
+            packaging_lot_code: code.into(),
+            enough_for_count,
+            left_count,
+            ..ReelChanged::default()
+        })
+    };
+    house.tell(T0 - MIN, change("FA", 0, 0)).unwrap();
+    house.tell(T0 - MIN, change("CA", 0, 0)).unwrap();
+    house.run_of("R1", 1_000);
+    // The counter is read at 0 and 1000 only; half of the time is half of the packs, give or take all the others.
+    let (_, start, end) = packloft_domain::rules::stream::run_span(of(&house), "R1").unwrap().unwrap();
+    let half = i64::midpoint(start, end.unwrap());
+    house.tell(half, change("FB", 600, 30)).unwrap();
+    house.tell(end.unwrap() + MIN, change("FA", 0, 20)).unwrap();
+    let found = reels(of(&house), "M1", T0 - 100 * MIN, T0 + 1_000 * MIN).unwrap();
+    let rows: Vec<_> =
+        found.iter().map(|r| (r.packaging_lot_code.as_str(), r.enough_for, r.left, r.filled, r.difference())).collect();
+    let filled = found[0].filled;
+    assert!((1..1_000).contains(&filled) && found[0].tolerance > 0, "{found:?}");
+    assert_eq!(
+        rows,
+        [
+            ("FA", Some(400), 30, filled, Some(370 - filled)),
+            ("FB", Some(600), 20, 1_000 - filled, Some(580 - (1_000 - filled))),
+            ("CA", Some(100), 0, 1_000, None),
+            ("FA", Some(400), 0, 0, None),
+        ]
+    );
+    // What the two film reels did together does not depend on where the change between them lies.
+    assert_eq!(rows[0].4.unwrap() + rows[1].4.unwrap(), -50);
+    assert_eq!(found[1].verdict(), "agrees", "within what the counters know: {found:?}");
+    assert!(reels(of(&house), "M2", T0 - 100 * MIN, T0 + 1_000 * MIN).unwrap().is_empty());
+}

@@ -516,6 +516,8 @@ async fn line(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
                 RecordReelChangeRequest {
                     machine_code: d.text("machine_code"),
                     packaging_lot_code: d.text("packaging_lot_code"),
+                    enough_for_count: d.reader.optional_count("enough_for_count").unwrap_or(0),
+                    left_count: d.reader.optional_count("left_count").unwrap_or(0),
                 }
             )
             .1

@@ -163,6 +163,8 @@ fn deeds(ctx: &Ctx, line: &v1::GetLineResponse, known: &Known, checks: &[v1::Che
             (deed(ctx, "reel_change", ctx.t("New reel"), ctx.t("Record the reel"), |f| html! {
                 (f.with("machine_code", machine))
                 (f.code("packaging_lot_code", n("Packaging lot"), &known.reels, ""))
+                (f.count("enough_for_count", n("Enough for packs"), n("Empty: as its lot says of a full reel.")))
+                (f.count("left_count", n("Left on the old one, in packs"), n("Empty: it was used up.")))
             }))
             (deed(ctx, "sample", ctx.t("Sample kept"), ctx.t("Record the sample"), |f| html! {
                 @if let Some(run) = run { (f.with("run_code", &run.run_code)) }

@@ -107,6 +107,19 @@ fn add_packs(run: &RunFlows, packs: (i64, i64), possible: bool, content: &mut Co
     content.uncounted |= possible && !found;
 }
 
+/// What may be in packs of a run, rework followed back.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn packs_content(asked: &Asked, run: &RunFlows, packs: (i64, i64)) -> Result<Content, Unreadable> {
+    let (mut content, mut sets) = (Content::default(), Sets::default());
+    add_packs(run, packs, true, &mut content, &mut sets);
+    add_rework(asked, &mut content, &mut sets)?;
+    content.bag_tags = sets.bags.into_iter().collect();
+    content.lot_codes = sets.lots.into_iter().collect();
+    Ok(content)
+}
+
 /// Follows rework back through the packs it was collected from.
 fn add_rework(asked: &Asked, content: &mut Content, sets: &mut Sets) -> Result<(), Unreadable> {
     let mut followed: Vec<(PackInterval, bool)> = Vec::new();

@@ -1,8 +1,11 @@
 //! The read side: from views and domain sums to answers. Nothing here writes; every answer names the sequence it
 //! stands at.
 
+pub mod advice;
+pub mod analysis;
 pub mod checks;
 pub mod content;
+pub mod dispersion;
 pub mod due;
 pub mod events;
 pub mod figures;
@@ -13,11 +16,14 @@ pub mod imports;
 pub mod line;
 pub mod loads;
 pub mod objects;
+pub mod packaging;
 pub mod paging;
 pub mod pallets;
 pub mod period;
 pub mod recalls;
 pub mod rework;
+pub mod samples;
+pub mod scope_changes;
 pub mod shift;
 pub mod stock;
 pub mod trace;

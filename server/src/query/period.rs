@@ -29,7 +29,11 @@ struct Placed {
     balance: Balance,
 }
 
-fn window(asked: &Asked, request: &v1::GetPeriodBalanceRequest) -> Result<(i64, i64), Refusal> {
+/// Instants between which a period of working days lies.
+///
+/// # Errors
+/// `Invalid` naming every day that is none, or too far from the other.
+pub(super) fn window(asked: &Asked, from_day: &str, to_day: &str, most_days: i64) -> Result<(i64, i64), Refusal> {
     let mut violations = Vec::new();
     let mut bound = |field: &str, day: &str| match day_window(asked, day) {
         Ok(window) => Some(window),
@@ -39,13 +43,13 @@ fn window(asked: &Asked, request: &v1::GetPeriodBalanceRequest) -> Result<(i64, 
             None
         }
     };
-    let (from, to) = (bound("from_day", &request.from_day), bound("to_day", &request.to_day));
+    let (from, to) = (bound("from_day", from_day), bound("to_day", to_day));
     if let (Some((from, _)), Some((_, to))) = (from, to) {
         let days = (to - from) / DAY_US;
-        if (1..=MOST_DAYS).contains(&days) {
+        if (1..=most_days).contains(&days) {
             return Ok((from, to));
         }
-        let text = format!("is {}; must be 0 to {MOST_DAYS} days after from_day", request.to_day);
+        let text = format!("is {to_day}; must be 0 to {} days after from_day", most_days - 1);
         violations.push(Violation { field: "to_day".into(), text });
     }
     Err(Refusal::Invalid(violations))
@@ -124,7 +128,7 @@ fn trend_words(trend: Option<Trend>, count: usize) -> String {
 /// # Errors
 /// `Invalid` for days that are none or too far apart, `NotFound` for an unknown feed or product.
 pub fn balance(asked: &Asked, request: &v1::GetPeriodBalanceRequest) -> Result<v1::GetPeriodBalanceResponse, Refusal> {
-    let (from_us, to_us) = window(asked, request)?;
+    let (from_us, to_us) = window(asked, &request.from_day, &request.to_day, MOST_DAYS)?;
     let known = packloft_domain::rules::register::Register::at(&asked.record, i64::MAX);
     if !request.product_code.is_empty() && known.product(&request.product_code)?.is_none() {
         return Err(unknown("product", &request.product_code));

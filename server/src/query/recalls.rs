@@ -17,6 +17,7 @@ use packloft_domain::rules::{bag, dispatch, lot};
 use packloft_domain::sums::chance::Chance;
 use packloft_proto::v1;
 
+use super::scope_changes::{beyond, changes};
 use super::trace::{self, Settings};
 use super::{Asked, unknown, whereabouts};
 use crate::service::convert::twins;
@@ -219,11 +220,6 @@ fn consignee(
     })
 }
 
-/// Packs of one list that are not in another.
-fn beyond(rows: &[f::PackInterval], others: &[f::PackInterval]) -> Vec<v1::PackInterval> {
-    rows.iter().flat_map(|row| twins::<_, v1::PackInterval>(&hold::less(row, others))).collect()
-}
-
 /// Suppliers of the lots that may be in packs.
 fn suppliers(asked: &Asked, opened: &f::RecallOpened, bag_tags: &[String]) -> Result<Vec<String>, Unreadable> {
     let mut codes: Vec<String> = Vec::new();
@@ -278,6 +274,7 @@ pub fn recall(asked: &Asked, code: &str) -> Result<v1::GetRecallResponse, Refusa
         scope_ms: since(found.opened_us),
         close_ms: found.closed.as_ref().map_or(0, |(_, at)| since(*at)),
         supplier_codes: suppliers(asked, opened, &now.bag_tags)?,
+        changes: changes(asked, opened, &now.intervals)?,
         sequence: asked.sequence(),
     })
 }

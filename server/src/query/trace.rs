@@ -405,7 +405,11 @@ fn interval(run_code: &str, range: Option<(i64, i64)>) -> Option<v1::PackInterva
     range.map(|(first, last)| v1::PackInterval { run_code: run_code.into(), first_number: first, last_number: last })
 }
 
-fn flows_of_bag(asked: &Asked, bag: &BagFacts, settings: Settings) -> Result<Vec<Arc<FeedFlow>>, Unreadable> {
+pub(super) fn flows_of_bag(
+    asked: &Asked,
+    bag: &BagFacts,
+    settings: Settings,
+) -> Result<Vec<Arc<FeedFlow>>, Unreadable> {
     let mut flows: Vec<Arc<FeedFlow>> = Vec::new();
     for tip in &bag.tips {
         // The stretch a tip belongs to is the one it ended in.

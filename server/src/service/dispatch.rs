@@ -12,7 +12,7 @@ use super::faults::Faults;
 use super::pallet::asked_sscc;
 use super::{Api, service, status};
 use crate::query::content::Needs;
-use crate::query::{loads, unknown};
+use crate::query::{advice, loads, unknown};
 
 fn needs(command: &Command) -> Option<Needs> {
     match &command.fact {
@@ -155,6 +155,13 @@ service! {
         })
         .await
         .map(Response::new)
+    }
+    async fn get_despatch_advice(
+        &self,
+        request: Request<v1::GetDespatchAdviceRequest>,
+    ) -> Result<Response<v1::GetDespatchAdviceResponse>, Status> {
+        let request = request.into_inner();
+        self.ask(request.min_sequence, move |asked| advice::advice(asked, &request.load_code)).await.map(Response::new)
     }
     async fn list_vehicle_loads(
         &self,

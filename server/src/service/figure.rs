@@ -7,7 +7,7 @@ use packloft_proto::v1::figure_service_server::FigureService;
 use tonic::{Request, Response, Status};
 
 use super::service;
-use crate::query::{figures, fill, period, shift, tracer};
+use crate::query::{dispersion, figures, fill, packaging, period, shift, tracer};
 
 service! {
     FigureService {}
@@ -31,6 +31,20 @@ service! {
     ) -> Result<Response<v1::GetPeriodBalanceResponse>, Status> {
         let r = request.into_inner();
         self.ask(r.min_sequence, move |asked| period::balance(asked, &r)).await.map(Response::new)
+    }
+    async fn get_dispersion(
+        &self,
+        request: Request<v1::GetDispersionRequest>,
+    ) -> Result<Response<v1::GetDispersionResponse>, Status> {
+        let r = request.into_inner();
+        self.ask(r.min_sequence, move |asked| dispersion::dispersion(asked, &r)).await.map(Response::new)
+    }
+    async fn get_packaging_use(
+        &self,
+        request: Request<v1::GetPackagingUseRequest>,
+    ) -> Result<Response<v1::GetPackagingUseResponse>, Status> {
+        let r = request.into_inner();
+        self.ask(r.min_sequence, move |asked| packaging::used(asked, &r)).await.map(Response::new)
     }
     async fn estimate_mixing(
         &self,

@@ -7,8 +7,9 @@ use packloft_proto::v1::lot_service_server::LotService;
 use tonic::{Request, Response, Status};
 
 use super::convert::twins;
+use super::pallet::asked_sscc;
 use super::service;
-use crate::query::{objects, unknown};
+use crate::query::{analysis, objects, unknown};
 
 fn graded(grade: &grade::Grade) -> v1::Grade {
     let row = |row: &grade::Graded| v1::GradeRow {
@@ -75,6 +76,14 @@ service! {
         })
         .await
         .map(Response::new)
+    }
+    async fn get_analysis(
+        &self,
+        request: Request<v1::GetAnalysisRequest>,
+    ) -> Result<Response<v1::GetAnalysisResponse>, Status> {
+        let r = request.into_inner();
+        let sscc = if r.sscc.is_empty() { String::new() } else { asked_sscc(&r.sscc)? };
+        self.ask(r.min_sequence, move |asked| analysis::analysis(asked, &r, &sscc)).await.map(Response::new)
     }
     async fn list_lots(
         &self,

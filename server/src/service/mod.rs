@@ -16,6 +16,7 @@ mod journal;
 mod lift;
 mod lot;
 mod pallet;
+mod person;
 mod quality;
 mod recall;
 mod run;
@@ -34,6 +35,7 @@ use tonic::{Request, Status};
 
 use crate::engine::{Engine, EngineError, Outcome, Submission, default_deadline};
 use crate::limits;
+use crate::people::People;
 use crate::query::content::{Needs, evidence};
 use crate::query::paging::Page;
 use crate::query::{Asked, Kept};
@@ -45,6 +47,7 @@ use faults::{Faults, timestamp};
 pub struct Api {
     engine: Engine,
     kept: Arc<Kept>,
+    people: Arc<People>,
 }
 
 /// Client's deadline from `grpc-timeout`, at most the default.
@@ -89,9 +92,9 @@ fn own_holds(event: &packloft_domain::fact::Event) -> Vec<String> {
 }
 
 impl Api {
-    /// Services over an engine.
-    pub fn new(engine: Engine) -> Api {
-        Api { engine, kept: Arc::default() }
+    /// Services over an engine, with the names of people.
+    pub fn new(engine: Engine, people: Arc<People>) -> Api {
+        Api { engine, kept: Arc::default(), people }
     }
 
     /// The engine.

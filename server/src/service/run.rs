@@ -6,7 +6,7 @@ use tonic::{Request, Response, Status};
 
 use super::faults::Faults;
 use super::{service, status};
-use crate::query::{line, objects, trace, unknown};
+use crate::query::{line, objects, samples, trace, unknown};
 
 service! {
     RunService {
@@ -47,6 +47,24 @@ service! {
         })
         .await
         .map(Response::new)
+    }
+    async fn list_retained_samples(
+        &self,
+        request: Request<v1::ListRetainedSamplesRequest>,
+    ) -> Result<Response<v1::ListRetainedSamplesResponse>, Status> {
+        let r = request.into_inner();
+        let question = format!("samples {} {}", r.run_code, r.lot_code);
+        let (run_code, lot_code) = (r.run_code, r.lot_code);
+        let (samples, next_page_token, sequence) = self
+            .page_of(
+                r.page_size,
+                &r.page_token,
+                question,
+                move |asked| Ok(samples::codes(asked, &run_code)?),
+                move |asked, code| Ok(samples::sample(asked, code, &lot_code)?),
+            )
+            .await?;
+        Ok(Response::new(v1::ListRetainedSamplesResponse { samples, next_page_token, sequence }))
     }
     async fn list_runs(
         &self,

@@ -56,6 +56,24 @@ macro_rules! lists {
                 }));
                 answer.await.map(Response::new)
             }
+            async fn set_person_details(
+                &self,
+                request: Request<v1::SetPersonDetailsRequest>,
+            ) -> Result<Response<v1::SetPersonDetailsResponse>, Status> {
+                self.keep_name(request.into_inner()).await.map(Response::new)
+            }
+            async fn erase_person_details(
+                &self,
+                request: Request<v1::ErasePersonDetailsRequest>,
+            ) -> Result<Response<v1::ErasePersonDetailsResponse>, Status> {
+                self.erase_name(request.into_inner()).await.map(Response::new)
+            }
+            async fn list_person_details(
+                &self,
+                request: Request<v1::ListPersonDetailsRequest>,
+            ) -> Result<Response<v1::ListPersonDetailsResponse>, Status> {
+                self.names(&request.into_inner()).map(Response::new)
+            }
             $(
                 async fn $method(
                     &self,

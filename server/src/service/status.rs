@@ -10,6 +10,7 @@ use tonic::{Code, Status};
 use tonic_types::{ErrorDetails, StatusExt};
 
 use crate::engine::EngineError;
+use crate::people::PeopleError;
 
 /// Domain of the reasons in `ErrorInfo`.
 pub const ERROR_DOMAIN: &str = "packloft";
@@ -100,6 +101,17 @@ pub fn refusal(refusal: Refusal) -> Status {
             Status::with_error_details(Code::Aborted, text, found)
         }
         Refusal::Unreadable(fault) => unreadable(&fault.0),
+    }
+}
+
+/// Status of what the file of names answers.
+pub fn people(error: PeopleError) -> Status {
+    let text = error.to_string();
+    match error {
+        PeopleError::NotKept(_) => plain(Code::NotFound, "NOT_FOUND", text),
+        PeopleError::Full => plain(Code::ResourceExhausted, "NAMES_FULL", text),
+        PeopleError::Damaged(_) => plain(Code::FailedPrecondition, "NAMES_DAMAGED", text),
+        PeopleError::Disk(_) => plain(Code::Unavailable, "NAMES_NOT_WRITTEN", text),
     }
 }
 

@@ -294,7 +294,8 @@ async fn report_pages(engine: &Engine, lines: i64, number: i64) -> anyhow::Resul
     let incoming = tonic::transport::server::TcpIncoming::bind("127.0.0.1:0".parse()?)
         .map_err(|fault| anyhow::anyhow!("{fault}"))?;
     let address = incoming.local_addr()?;
-    let api = packloft_server::service::Api::new(engine.clone());
+    let api =
+        packloft_server::service::Api::new(engine.clone(), Arc::new(packloft_server::people::People::in_memory()));
     let (stop, stopped) = tokio::sync::oneshot::channel::<()>();
     let serving = tokio::spawn(packloft_server::run::serve_on(api, incoming, async move {
         let _ = stopped.await;

@@ -11,7 +11,7 @@ use super::{Command, Context, Decision, Missing, breach_reason, hold};
 use crate::fact::*;
 use crate::mass::kilograms;
 use crate::refusal::{Refusal, Unknown, Violation};
-use crate::time::parse_date;
+use crate::time::add_days;
 
 impl Decision {
     /// Adds a hold on each pallet because of the breaches, when there are any.
@@ -84,11 +84,6 @@ fn part_faults(run: &RunPlaces, part: &PalletPart, sscc: &str, at: i64, buffer: 
         }
     }
     (impossible, broken)
-}
-
-fn add_days(date: &str, days: i64) -> String {
-    use jiff::ToSpan;
-    parse_date(date).and_then(|date| date.checked_add(days.days()).ok()).map(|d| d.to_string()).unwrap_or_default()
 }
 
 fn before_record(fact: &PalletBuilt, at: i64, context: &Context) -> Result<Decision, Refusal> {

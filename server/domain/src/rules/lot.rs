@@ -32,6 +32,8 @@ pub struct LotFacts {
     pub decision: LotDecision,
     /// Why.
     pub decision_reason: String,
+    /// Concession it was released under; empty without one.
+    pub concession: String,
     /// Results with their times, oldest first.
     pub results: Vec<(LabResultRecorded, i64)>,
 }
@@ -52,6 +54,7 @@ fn fold(rows: &[Entry]) -> Option<LotFacts> {
                 created_time_us: row.event.occurred_time_us,
                 decision: LotDecision::Pending,
                 decision_reason: String::new(),
+                concession: String::new(),
                 results: Vec::new(),
             });
         }
@@ -63,13 +66,13 @@ fn fold(rows: &[Entry]) -> Option<LotFacts> {
                 lot.results.push((result.clone(), row.event.occurred_time_us));
                 continue;
             }
-            Some(Fact::LotReleased(f)) => (LotDecision::Released, f.reason.clone()),
-            Some(Fact::LotRejected(f)) => (LotDecision::Rejected, f.reason.clone()),
+            Some(Fact::LotReleased(f)) => (LotDecision::Released, f.reason.clone(), f.concession.clone()),
+            Some(Fact::LotRejected(f)) => (LotDecision::Rejected, f.reason.clone(), String::new()),
             _ => continue,
         };
         if row.sequence >= decided_at {
             decided_at = row.sequence;
-            (lot.decision, lot.decision_reason) = decision;
+            (lot.decision, lot.decision_reason, lot.concession) = decision;
         }
     }
     Some(lot)

@@ -5,11 +5,13 @@
 pub mod balance;
 pub mod chance;
 pub mod changed;
+pub mod dispersion;
 pub mod fill;
 pub mod flow;
 pub mod intervals;
 pub mod ledger;
 pub mod origin;
+pub mod packaging;
 pub mod period;
 pub mod sling;
 pub mod stretch;

@@ -111,6 +111,7 @@ register_request!(RegisterPackagingLotRequest, packaging_lot, PackagingLot, |ite
     faults.text("name", &item.name);
     faults.optional_code("supplier_code", &item.supplier_code);
     faults.optional_code("artwork_code", &item.artwork_code);
+    faults.number("unit_pack_count", item.unit_pack_count, 0, 100_000_000);
 });
 register_request!(RegisterCheckPointRequest, check_point, CheckPoint, |item, faults| {
     faults.text("name", &item.name);

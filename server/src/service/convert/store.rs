@@ -267,6 +267,8 @@ write_request!(RecordReelChangeRequest, |r, faults| {
         machine_code: faults.code("machine_code", &r.machine_code),
         run_code: String::new(),
         packaging_lot_code: faults.code("packaging_lot_code", &r.packaging_lot_code),
+        enough_for_count: faults.number("enough_for_count", r.enough_for_count, 0, PACKS_MAX),
+        left_count: faults.number("left_count", r.left_count, 0, PACKS_MAX),
     })
 });
 write_request!(RecordRetainedSampleRequest, |r, faults| {
