@@ -230,7 +230,7 @@ fn papers(title: String, rows: &[v1::DispatchedPallet]) -> Sheet {
         ]);
     }
     let packs: i64 = rows.iter().map(|row| row.pack_count).sum();
-    sheet.after.push(format!("{} pallets, {packs} packs", rows.len()));
+    sheet.after.push(format!("pallets: {}, packs: {packs}", rows.len()));
     sheet
 }
 

@@ -18,6 +18,14 @@ fn interval(packs: Option<&v1::PackInterval>) -> String {
     }
 }
 
+/// Possible packs of a set, piece by piece where they lie apart.
+fn pieces(set: &v1::PackSet) -> String {
+    match set.pieces.as_slice() {
+        [] | [_] => interval(set.possible.as_ref()),
+        many => many.iter().map(|piece| interval(Some(piece))).collect::<Vec<_>>().join(", "),
+    }
+}
+
 fn shares(lots: &[v1::LotShare]) -> String {
     let one = |lot: &v1::LotShare| match lot.share_ppm {
         1_000_000 => lot.lot_code.clone(),
@@ -429,6 +437,17 @@ fn method(method: Option<&v1::FlowMethod>, zone: &Zone) -> Vec<String> {
         format!("stretch: {} to {end}; anchors: {}", zone.show(m.stretch_start_time.as_ref()), m.anchors.join("; ")),
         format!("scope: {}", m.scope),
     ];
+    let parts = m.position_parts.iter().map(|part| format!("{} {}", kilograms_of(part.uncertainty_mg), part.name));
+    lines.insert(
+        1,
+        format!(
+            "from the anchor before: {} drawn as counted, times {:.6}; u from {}; clocks within {} s where the content is low",
+            kilograms_of(m.drawn_mass_mg),
+            m.drawn_factor,
+            parts.collect::<Vec<_>>().join(", "),
+            m.clock_tolerance_ms as f64 / 1e3,
+        ),
+    );
     lines.extend(since(m.changed_sequence, &m.changed_text));
     lines
 }
@@ -533,7 +552,7 @@ pub fn reach(what: &str, packs: &[v1::PackSet], methods: &[v1::FlowMethod], zone
             set.run_code.clone(),
             set.batch_code.clone(),
             interval(set.likely.as_ref()),
-            interval(set.possible.as_ref()),
+            pieces(set),
             interval(set.stretch.as_ref()),
         ]);
     }

@@ -224,3 +224,186 @@ fn rework_of_packs_that_were_not_made_yet_is_listed_and_tracing_stops() {
     let refused = house.tell(T0 + 2 * HOUR, Fact::BulkBagRecorded(never));
     assert!(format!("{refused:?}").contains("NEVER_MADE"), "{refused:?}");
 }
+
+/// Lots of a mass, by place in `LOTS`.
+type Shares = [f64; 3];
+const LOTS: [&str; 3] = ["LA", "LB", "LC"];
+/// The mixing section of the house: two stages of 20 kg.
+const STAGE_KG: f64 = 20.0;
+/// Steps a pack is walked in.
+const STEPS: usize = 32;
+
+/// Walks packs one by one through hopper and two stages, all bags tipped before the first; shares of each pack.
+fn walked(bags: &[(f64, Shares)], packs: usize) -> Vec<Shares> {
+    let total: f64 = bags.iter().map(|(kg, _)| kg).sum();
+    let mut hopper: std::collections::VecDeque<(f64, Shares)> = bags.iter().copied().collect();
+    // Filled from the outlet upwards.
+    let mut stages: Vec<(f64, Shares)> = Vec::new();
+    for _ in 0..2 {
+        let (mut held, mut amount) = (0.0, [0.0; 3]);
+        while held < STAGE_KG {
+            let Some((left, shares)) = hopper.front_mut() else { break };
+            let part = left.min(STAGE_KG - held);
+            *left -= part;
+            held += part;
+            (0..3).for_each(|i| amount[i] += part * shares[i]);
+            if *left <= 1e-9 {
+                hopper.pop_front();
+            }
+        }
+        stages.push((held, amount.map(|kg| if held > 0.0 { kg / held } else { 0.0 })));
+    }
+    let mix = |(held, shares): (f64, Shares), part: f64, other: &Shares| {
+        let sum = held + part;
+        (sum, std::array::from_fn(|i| (held * shares[i] + part * other[i]) / sum))
+    };
+    let step = total / packs as f64 / STEPS as f64;
+    let mut found = Vec::new();
+    for _ in 0..packs {
+        let mut pack = [0.0; 3];
+        for _ in 0..STEPS {
+            (0..3).for_each(|i| pack[i] += stages[0].1[i] / STEPS as f64);
+            stages[0].0 -= step;
+            // Stage by stage from the outlet up; an empty one takes nothing from above but what is there.
+            let part = step.min(stages[1].0);
+            if part > 0.0 {
+                let above = stages[1].1;
+                stages[0] = mix(stages[0], part, &above);
+                stages[1].0 -= part;
+            }
+            let mut wanted = step;
+            while wanted > 1e-12 {
+                let Some((left, shares)) = hopper.front_mut() else { break };
+                let part = left.min(wanted);
+                let shares = *shares;
+                *left -= part;
+                wanted -= part;
+                if *left <= 1e-9 {
+                    hopper.pop_front();
+                }
+                stages[1] = mix(stages[1], part, &shares);
+            }
+        }
+        found.push(pack);
+    }
+    found
+}
+
+/// A run whose bags are tipped one after the other before it starts.
+fn campaign(house: &mut House, code: &str, at: i64, tags: &[String], packs: i64, before: i64) {
+    house.tell(at - 40 * MIN, Fact::FeedEmptied(FeedEmptied { feed_code: "F1".into() })).unwrap();
+    for (index, tag) in tags.iter().enumerate() {
+        tip(house, at - 35 * MIN + i64::try_from(index).unwrap() * 4 * MIN, tag);
+    }
+    let start = RunStarted {
+        run_code: code.into(),
+        machine_code: "M1".into(),
+        product_code: "K1".into(),
+        batch_code: format!("B{code}"),
+        counters: counters(before),
+        line_check_done: true,
+        ..RunStarted::default()
+    };
+    house.tell(at, Fact::RunStarted(start)).unwrap();
+    let finish = RunFinished { run_code: code.into(), counters: counters(before + packs), ..RunFinished::default() };
+    house.tell(at + HOUR, Fact::RunFinished(finish)).unwrap();
+    house.tell(at + HOUR + MIN, Fact::FeedEmptied(FeedEmptied { feed_code: "F1".into() })).unwrap();
+}
+
+/// A history of five campaigns in which packs of earlier ones are tipped again, with the shares of every pack walked.
+fn loops(seed: u64) -> (House, Vec<(String, Vec<Shares>)>) {
+    let mut house = House::new(seed);
+    registers(&mut house);
+    let mut walked_runs: Vec<(String, Vec<Shares>)> = Vec::new();
+    let mut before = 0;
+    for number in 0..5_i64 {
+        let at = T0 + number * 24 * HOUR;
+        let (mut tags, mut masses) = (Vec::new(), Vec::new());
+        for bag in 0..house.random.usize(2..5) {
+            let (lot, kg) = (house.random.usize(..3), house.random.i64(60..300));
+            let tag = format!("B{number}{bag}");
+            bag_of(&mut house, at - 2 * HOUR, &tag, LOTS[lot], &[], kg * KG);
+            let mut shares = [0.0; 3];
+            shares[lot] = 1.0;
+            tags.push(tag);
+            masses.push((kg as f64, shares));
+        }
+        for bag in 0..house.random.usize(..3) {
+            let Some(from) = house.random.usize(..walked_runs.len() + 1).checked_sub(1) else { continue };
+            let (run, packs) = walked_runs[from].clone();
+            let count = house.random.usize(50..100).min(packs.len() - 1);
+            let first = house.random.usize(..packs.len() - count);
+            let tag = format!("W{number}{bag}");
+            let numbers = (first as i64 + 1, (first + count) as i64);
+            bag_of(&mut house, at - HOUR, &tag, "", &[(&run, numbers.0, numbers.1)], count as i64 * KG);
+            let own = &packs[first..first + count];
+            let shares = std::array::from_fn(|i| own.iter().map(|pack| pack[i]).sum::<f64>() / count as f64);
+            let place = house.random.usize(..tags.len() + 1);
+            tags.insert(place, tag);
+            masses.insert(place, (count as f64, shares));
+        }
+        let total: f64 = masses.iter().map(|(kg, _)| kg).sum();
+        let packs = (total * (0.97 + house.random.f64() * 0.03)) as i64;
+        let code = format!("R{number}");
+        campaign(&mut house, &code, at, &tags, packs, before);
+        before += packs;
+        walked_runs.push((code, walked(&masses, packs as usize)));
+    }
+    (house, walked_runs)
+}
+
+#[test]
+fn shares_through_rework_loops_are_those_of_walking_pack_by_pack() {
+    let (mut compared, mut through, mut worst) = (0, 0, 0.0_f64);
+    for seed in 0..6 {
+        let (house, runs) = loops(seed);
+        let asked = house.anew();
+        for (run, packs) in &runs {
+            for number in (1..=packs.len()).step_by(61).chain([packs.len()]) {
+                let settings = Settings { epsilon: 0.0, coverage: 0.0 };
+                let origin = trace::by_number(&asked, run, number as i64, settings).unwrap();
+                through += usize::from(origin.bags.iter().any(|bag| !bag.rework_intervals.is_empty()));
+                for (index, lot) in LOTS.iter().enumerate() {
+                    let of = |row: &&v1::OriginLot| row.lot.as_ref().is_some_and(|known| known.lot_code == *lot);
+                    let share = origin.lots.iter().find(of).map_or(0.0, |row| row.share);
+                    worst = worst.max((share - packs[number - 1][index]).abs());
+                    compared += 1;
+                    assert!(worst < 0.01, "seed {seed} {run} pack {number} {lot}: {share} {:?}", packs[number - 1]);
+                }
+            }
+        }
+    }
+    println!("{compared} shares, {through} packs with rework, largest difference {worst:.5}");
+    assert!(compared > 500 && through > 50, "{compared} {through}");
+}
+
+#[test]
+fn back_and_forward_agree_through_rework_loops() {
+    let (mut yes, mut no) = (0, 0);
+    for seed in 0..6 {
+        let (house, runs) = loops(seed);
+        let asked = house.anew();
+        let settings = Settings { epsilon: 1e-9, coverage: 0.0 };
+        for lot in LOTS {
+            let mut bags = Vec::new();
+            for tag in packloft_server::query::objects::bag_tags(&asked.record, lot).unwrap() {
+                bags.extend(bag::bag(&asked.record, &tag).unwrap());
+            }
+            let forward = trace::reached_by_all(&asked, &bags, settings).unwrap();
+            for (run, packs) in &runs {
+                for number in (1..=packs.len() as i64).step_by(37).chain([packs.len() as i64]) {
+                    let origin = trace::by_number(&asked, run, number, settings).unwrap();
+                    let may = |row: &v1::OriginLot| {
+                        row.possible && row.lot.as_ref().is_some_and(|known| known.lot_code == lot)
+                    };
+                    let back = origin.lots.iter().any(may);
+                    let pieces = forward.packs.iter().filter(|set| set.run_code == *run).flat_map(|set| &set.pieces);
+                    let reached = pieces.into_iter().any(|i| (i.first_number..=i.last_number).contains(&number));
+                    assert_eq!(back, reached, "seed {seed} {lot} {run} pack {number}: {:?}", forward.packs);
+                    (yes, no) = (yes + usize::from(back), no + usize::from(!back));
+                }
+            }
+        }
+    }
+    assert!(yes > 100 && no > 100, "{yes} {no}");
+}

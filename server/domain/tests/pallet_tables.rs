@@ -468,7 +468,7 @@ fn packaging_that_was_used_is_held_against_packs() {
     }
     let change = |code: &str, enough_for_count, left_count| {
         Fact::ReelChanged(ReelChanged {
-            machine_code: "M1".into(),
+            machine_code: "M2".into(),
             packaging_lot_code: code.into(),
             enough_for_count,
             left_count,
@@ -477,28 +477,34 @@ fn packaging_that_was_used_is_held_against_packs() {
     };
     house.tell(T0 - MIN, change("FA", 0, 0)).unwrap();
     house.tell(T0 - MIN, change("CA", 0, 0)).unwrap();
-    house.run_of("R1", 1_000);
-    // The counter is read at 0 and 1000 only; half of the time is half of the packs, give or take all the others.
-    let (_, start, end) = packloft_domain::rules::stream::run_span(of(&house), "R1").unwrap().unwrap();
-    let half = i64::midpoint(start, end.unwrap());
-    house.tell(half, change("FB", 600, 30)).unwrap();
-    house.tell(end.unwrap() + MIN, change("FA", 0, 20)).unwrap();
-    let found = reels(of(&house), "M1", T0 - 100 * MIN, T0 + 1_000 * MIN).unwrap();
-    let rows: Vec<_> =
-        found.iter().map(|r| (r.packaging_lot_code.as_str(), r.enough_for, r.left, r.filled, r.difference())).collect();
-    let filled = found[0].filled;
-    assert!((1..1_000).contains(&filled) && found[0].tolerance > 0, "{found:?}");
+    house.run_of_other("R1", 1_000);
+    // The counter is read at 0 and 1000 only, an hour and a half later.
+    house.tell(T0 + 45 * MIN, change("FB", 600, 30)).unwrap();
+    house.tell(T0 + 91 * MIN, change("FA", 0, 20)).unwrap();
+    let all = (T0 - 100 * MIN, T0 + 1_000 * MIN);
+    let found = reels(of(&house), "M2", all.0, all.1).unwrap();
+    let row = |r: &packloft_domain::sums::packaging::Reel| {
+        let code = r.packaging_lot_code.clone();
+        (code, r.enough_for, r.left, r.filled, r.tolerance, r.difference())
+    };
+    let rows: Vec<_> = found.iter().map(row).collect();
     assert_eq!(
         rows,
         [
-            ("FA", Some(400), 30, filled, Some(370 - filled)),
-            ("FB", Some(600), 20, 1_000 - filled, Some(580 - (1_000 - filled))),
-            ("CA", Some(100), 0, 1_000, None),
-            ("FA", Some(400), 0, 0, None),
+            // Half of the time is half of the packs, give or take all the others.
+            ("FA".into(), Some(400), 30, 500, 500, Some(-130)),
+            ("FB".into(), Some(600), 20, 500, 500, Some(80)),
+            ("CA".into(), Some(100), 0, 1_000, 0, None),
+            ("FA".into(), Some(400), 0, 0, 0, None),
         ]
     );
-    // What the two film reels did together does not depend on where the change between them lies.
-    assert_eq!(rows[0].4.unwrap() + rows[1].4.unwrap(), -50);
-    assert_eq!(found[1].verdict(), "agrees", "within what the counters know: {found:?}");
-    assert!(reels(of(&house), "M2", T0 - 100 * MIN, T0 + 1_000 * MIN).unwrap().is_empty());
+    assert_eq!([found[0].verdict(), found[2].verdict()], ["agrees", "still on"]);
+    // Read at the change, there is nothing to agree within.
+    house.count(T0 + 45 * MIN, "M2", 500).unwrap();
+    let found = reels(of(&house), "M2", all.0, all.1).unwrap();
+    let words: Vec<String> = found[..2].iter().map(|reel| reel.verdict()).collect();
+    assert_eq!(words, ["130 packs too many: a reel not told?", "wasted for 80 packs"]);
+    assert!(reels(of(&house), "M1", all.0, all.1).unwrap().is_empty());
+    // A reel belongs to the period it came off in.
+    assert_eq!(reels(of(&house), "M2", T0 + 50 * MIN, T0 + 95 * MIN).unwrap().len(), 3);
 }

@@ -37,9 +37,13 @@ impl Rows {
 
     fn sets(&mut self, rows: &[v1::PackSet]) {
         for row in rows {
-            let parts = [("likely", &row.likely), ("possible", &row.possible), ("stretch", &row.stretch)];
-            for (set, interval) in parts {
-                if let Some(i) = interval {
+            let parts = [
+                ("likely", Vec::from_iter(row.likely.clone())),
+                ("possible", row.pieces.clone()),
+                ("stretch", Vec::from_iter(row.stretch.clone())),
+            ];
+            for (set, intervals) in parts {
+                for i in intervals {
                     let packs = format!("{}-{}", i.first_number, i.last_number);
                     self.add(["packs", &row.run_code, &row.batch_code, "", set, &packs, "", "", ""]);
                 }

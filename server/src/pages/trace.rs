@@ -249,6 +249,11 @@ fn sets(ctx: &Ctx, rows: &[v1::PackSet]) -> Markup {
             |i| format!("{}\u{2013}{}", ctx.words.count(i.first_number), ctx.words.count(i.last_number)),
         )
     };
+    // Where bags lie apart, what is between them is not in it.
+    let pieces = |row: &v1::PackSet| match row.pieces.as_slice() {
+        [] | [_] => numbers(&row.possible),
+        many => many.iter().map(|piece| numbers(&Some(piece.clone()))).collect::<Vec<_>>().join(", "),
+    };
     table(
         &ctx.t("Packs"),
         html! {
@@ -258,7 +263,7 @@ fn sets(ctx: &Ctx, rows: &[v1::PackSet]) -> Markup {
             } }
             tbody { @for row in rows { tr {
                 th scope="row" { (run_link(&row.run_code)) } td { (row.batch_code) } td { (numbers(&row.likely)) }
-                td { strong { (numbers(&row.possible)) } } td { (numbers(&row.stretch)) }
+                td { strong { (pieces(row)) } } td { (numbers(&row.stretch)) }
             } } }
         },
     )
@@ -274,6 +279,11 @@ fn methods(ctx: &Ctx, rows: &[v1::FlowMethod]) -> Markup {
                     ", place known to " (ctx.words.kg_of(row.position_uncertainty_mg)) ". Scope: " (row.scope) "."
                 }
                 ul { @for anchor in &row.anchors { li lang="en" { (anchor) } } }
+                p lang="en" {
+                    "Drawn since the anchor before, as counted: " (ctx.words.kg_of(row.drawn_mass_mg)) ", times " (format!("{:.6}", row.drawn_factor))
+                    ". Clocks count as right within " (row.clock_tolerance_ms as f64 / 1e3) " s where the content is low. The place may be wrong by, each 1 u:"
+                }
+                ul { @for part in &row.position_parts { li lang="en" { (ctx.words.kg_of(part.uncertainty_mg)) ": " (part.name) } } }
                 (since(ctx, row.changed_sequence, &row.changed_text))
             }
         }

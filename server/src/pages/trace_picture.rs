@@ -377,6 +377,7 @@ pub async fn picture(ctx: &Ctx, answer: &Answer) -> Result<Graph, Status> {
                         batch_code: c.batch_code.clone(),
                         stretch: wide.clone(),
                         possible: wide.clone(),
+                        pieces: Vec::from_iter(wide.clone()),
                         likely: wide,
                     });
                     for code in &pallet.lot_codes {
@@ -401,6 +402,7 @@ pub async fn picture(ctx: &Ctx, answer: &Answer) -> Result<Graph, Status> {
                     batch_code: i.run_code.clone(),
                     possible: Some(i.clone()),
                     stretch: Some(i.clone()),
+                    pieces: vec![i.clone()],
                     likely: None,
                 };
                 let key = d.packs(&set);

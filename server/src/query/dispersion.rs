@@ -146,7 +146,7 @@ fn would_reach(
     }
     for (set, methods) in rework::reached(asked, intervals.clone(), settings, discrete, "")? {
         let whole = discrete || methods.iter().any(|method| !method.proved) || set.possible.is_none();
-        intervals.extend(if whole { set.stretch } else { set.possible });
+        intervals.extend(if whole { Vec::from_iter(set.stretch) } else { set.pieces });
     }
     Ok(intervals)
 }
@@ -161,8 +161,9 @@ fn reaches(
     for known in bags {
         let found = trace::reached(asked, known, settings)?;
         let proved = found.methods.iter().all(|method| method.proved);
+        let whole = discrete || !proved;
         let chosen =
-            found.packs.into_iter().filter_map(|set| if discrete || !proved { set.stretch } else { set.possible });
+            found.packs.into_iter().flat_map(|set| if whole { Vec::from_iter(set.stretch) } else { set.pieces });
         intervals.extend(chosen);
     }
     Ok(intervals)

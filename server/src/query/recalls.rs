@@ -19,7 +19,7 @@ use packloft_proto::v1;
 
 use super::scope_changes::{beyond, changes};
 use super::trace::{self, Settings};
-use super::{Asked, unknown, whereabouts};
+use super::{Asked, rework, unknown, whereabouts};
 use crate::service::convert::twins;
 use crate::service::faults::timestamp;
 
@@ -38,24 +38,6 @@ fn as_if_held(hold: f::HoldPlaced) -> HoldState {
         freed: Vec::new(),
         freed_ssccs: Vec::new(),
     }
-}
-
-/// One interval a run, around all of those given; open-ended when one of them is.
-fn hulls(rows: Vec<v1::PackInterval>) -> Vec<v1::PackInterval> {
-    let mut found: BTreeMap<String, (i64, i64)> = BTreeMap::new();
-    for row in rows {
-        let last = if row.last_number == 0 { i64::MAX } else { row.last_number };
-        let known = found.entry(row.run_code).or_insert((row.first_number, last));
-        *known = (known.0.min(row.first_number), known.1.max(last));
-    }
-    found
-        .into_iter()
-        .map(|(run_code, (first_number, last))| v1::PackInterval {
-            run_code,
-            first_number,
-            last_number: if last == i64::MAX { 0 } else { last },
-        })
-        .collect()
 }
 
 /// Where the pack of a complaint may come from.
@@ -105,7 +87,7 @@ pub fn scope(asked: &Asked, opened: &f::RecallOpened) -> Result<Scope, Refusal> 
             intervals.extend(trace::covered(asked, &state)?.1);
         }
     }
-    Ok(Scope { intervals: twins(&hulls(intervals)), bag_tags, sequence: asked.sequence() })
+    Ok(Scope { intervals: twins(&rework::joined(intervals)), bag_tags, sequence: asked.sequence() })
 }
 
 /// What consignees have of a recall's scope now: what left for them less what came back.

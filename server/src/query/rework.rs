@@ -10,6 +10,7 @@ use packloft_domain::rules::rework;
 use packloft_proto::v1;
 
 use super::Asked;
+use super::content::packs_content;
 use super::trace::{HOLD_EPSILON, Settings, reached_itself};
 use crate::service::convert::twins;
 
@@ -78,6 +79,17 @@ fn lots_in_rework(
 pub fn rework_lots(asked: &Asked, bag: &BagFacts) -> Result<Vec<v1::LotShare>, Unreadable> {
     let mut sums = BTreeMap::new();
     lots_in_rework(asked, bag, 1.0, 1, &mut sums)?;
+    if !too_early(asked, bag)? {
+        // Lots that have no share by the middle run, and may be in it all the same.
+        for interval in &bag.rework {
+            let Some(run) = asked.run_flows(&interval.run_code)? else { continue };
+            let filled = run.places.counts.filled();
+            let last = if interval.last_number == 0 { filled } else { interval.last_number };
+            for code in packs_content(asked, &run, (interval.first_number, last))?.lot_codes {
+                sums.entry(code).or_default();
+            }
+        }
+    }
     let row = |(lot_code, share): (String, f64)| v1::LotShare { lot_code, share_ppm: (share * 1e6).round() as i64 };
     Ok(sums.into_iter().map(row).collect())
 }
@@ -105,7 +117,7 @@ pub fn reached(
             let own = reached_itself(asked, &bag, settings)?;
             let proved = own.methods.iter().all(|method| method.proved);
             for set in own.packs {
-                let counts = if proved && !whole { set.possible.clone() } else { set.stretch.clone() };
+                let counts = if proved && !whole { set.pieces.clone() } else { Vec::from_iter(set.stretch.clone()) };
                 next.extend(counts.iter().map(crate::service::convert::twin::<_, f::PackInterval>));
                 found.push((v1::PackSet { likely: None, ..set }, own.methods.clone()));
             }

@@ -14,6 +14,7 @@ use packloft_domain::rules::hold::{self, HoldState};
 use packloft_domain::rules::{lot, register::Register, stream};
 use packloft_domain::sums::flow::{REMAINDER, UNRECORDED, share};
 use packloft_domain::sums::origin::FeedFlow;
+use packloft_domain::sums::position::PositionPart;
 use packloft_domain::time::{Print, parse_printed};
 use packloft_proto::v1;
 
@@ -80,6 +81,8 @@ pub fn method(flow: &FeedFlow, at: f64, asked: &Asked) -> v1::FlowMethod {
         "whole stretch: the mixing figures are not proved by a tracer run, shares only order the search"
     };
     let (changed_sequence, changed_text) = gaps::changed(asked, flow);
+    let position = ledger.position(at);
+    let part = |part: &PositionPart| v1::PositionPart { name: part.name.clone(), uncertainty_mg: part.uncertainty_mg };
     v1::FlowMethod {
         feed_code: ledger.feed.code.clone(),
         mixing_mass_mg: ledger.feed.mixing_mass_mg,
@@ -87,13 +90,17 @@ pub fn method(flow: &FeedFlow, at: f64, asked: &Asked) -> v1::FlowMethod {
         proved,
         epsilon: flow.epsilon,
         coverage_factor: flow.coverage,
-        position_uncertainty_mg: ledger.position_uncertainty(at),
+        position_uncertainty_mg: position.uncertainty_mg(),
         anchors,
         scope: scope.into(),
         stretch_start_time: Some(timestamp(ledger.instant_us(ledger.start))),
         stretch_end_time: ledger.end.map(|end| timestamp(ledger.instant_us(end))),
         changed_sequence,
         changed_text,
+        position_parts: position.parts.iter().map(part).collect(),
+        drawn_mass_mg: position.drawn_mg,
+        drawn_factor: position.factor,
+        clock_tolerance_ms: (ledger.clock_tolerance() / 1e3).round() as i64,
     }
 }
 
@@ -429,8 +436,8 @@ pub(super) fn flows_of_bag(
 pub fn reached(asked: &Asked, bag: &BagFacts, settings: Settings) -> Result<Reached, Unreadable> {
     let mut answer = reached_itself(asked, bag, settings)?;
     let proved = answer.methods.iter().all(|method| method.proved);
-    let first = answer.packs.iter().filter_map(|set| if proved { set.possible.clone() } else { set.stretch.clone() });
-    for (set, methods) in through::reached(asked, first.collect(), settings, false, &bag.bag_tag)? {
+    let first = scope_sets(&answer.packs, proved);
+    for (set, methods) in through::reached(asked, first, settings, false, &bag.bag_tag)? {
         answer.methods.extend(
             methods
                 .into_iter()
@@ -445,6 +452,7 @@ pub fn reached(asked: &Asked, bag: &BagFacts, settings: Settings) -> Result<Reac
             Some(known) => {
                 known.possible = wider(known.possible.take(), set.possible);
                 known.stretch = wider(known.stretch.take(), set.stretch);
+                known.pieces = both(std::mem::take(&mut known.pieces), set.pieces);
             }
             None => answer.packs.push(set),
         }
@@ -470,11 +478,17 @@ pub(super) fn reached_itself(asked: &Asked, bag: &BagFacts, settings: Settings) 
                     likely: interval(code, packs(likely)),
                     possible: interval(code, packs(possible)),
                     stretch: interval(code, stretch),
+                    pieces: interval(code, packs(possible)).into_iter().collect(),
                 });
             }
         }
     }
     Ok(answer)
+}
+
+/// Pieces of one run put together where they overlap or touch.
+fn both(a: Vec<v1::PackInterval>, b: Vec<v1::PackInterval>) -> Vec<v1::PackInterval> {
+    through::joined(a.into_iter().chain(b).collect())
 }
 
 fn wider(a: Option<v1::PackInterval>, b: Option<v1::PackInterval>) -> Option<v1::PackInterval> {
@@ -511,6 +525,7 @@ pub fn reached_by_all(asked: &Asked, bags: &[BagFacts], settings: Settings) -> R
                     likely: wider(known.likely, set.likely),
                     possible: wider(known.possible, set.possible),
                     stretch: wider(known.stretch, set.stretch),
+                    pieces: both(known.pieces, set.pieces),
                     ..known
                 },
                 None => set,
@@ -540,7 +555,7 @@ pub fn covered(asked: &Asked, state: &HoldState) -> Result<(Vec<String>, Vec<v1:
         hold.hazard() == f::HazardKind::Discrete || !proved || set.possible.is_none()
     };
     for set in &found.packs {
-        let covered = if whole(set) { set.stretch.clone() } else { set.possible.clone() };
+        let covered = if whole(set) { Vec::from_iter(set.stretch.clone()) } else { set.pieces.clone() };
         intervals.extend(covered.iter().flat_map(|covered| {
             let covered: f::PackInterval = crate::service::convert::twin(covered);
             twins::<_, v1::PackInterval>(&hold::less(&covered, &state.freed))
@@ -553,7 +568,7 @@ pub fn covered(asked: &Asked, state: &HoldState) -> Result<(Vec<String>, Vec<v1:
     for (set, methods) in through::reached(asked, intervals.clone(), settings, discrete, "")? {
         let proved = methods.iter().all(|method| method.proved);
         let whole = discrete || !proved || set.possible.is_none();
-        let found: Vec<f::PackInterval> = twins(if whole { set.stretch } else { set.possible }.as_slice());
+        let found: Vec<f::PackInterval> = twins(&if whole { Vec::from_iter(set.stretch) } else { set.pieces });
         intervals.extend(found.iter().flat_map(|row| twins::<_, v1::PackInterval>(&hold::less(row, &state.freed))));
     }
     Ok((tags, through::joined(intervals)))
@@ -605,8 +620,13 @@ pub fn place_words(bag: &BagFacts) -> String {
 pub fn scope_of(found: &Reached) -> (&'static str, Vec<v1::PackInterval>) {
     let proved = found.methods.iter().all(|method| method.proved);
     let words = if proved { "possible set, widened to whole pallets" } else { "whole stretch, the flow is not proved" };
-    let chosen = found.packs.iter().filter_map(|set| if proved { set.possible.clone() } else { set.stretch.clone() });
-    (words, chosen.collect())
+    (words, scope_sets(&found.packs, proved))
+}
+
+/// Packs of the sets that count.
+fn scope_sets(sets: &[v1::PackSet], proved: bool) -> Vec<v1::PackInterval> {
+    let chosen = |set: &v1::PackSet| if proved { set.pieces.clone() } else { Vec::from_iter(set.stretch.clone()) };
+    sets.iter().flat_map(chosen).collect()
 }
 
 /// Origin of the packs of a pallet, per run and interval.

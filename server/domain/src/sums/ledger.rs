@@ -15,7 +15,7 @@ use super::flow::{Draw, Inflow, Movements, Section, Source};
 pub use super::intervals::Interval;
 use super::intervals::{RunSpan, counted, run_spans, run_total, within};
 use super::stretch::stretch_at;
-use super::uncertainty::{Readings, UNWEIGHED_FILL_RELATIVE, combine, scale_parts};
+use super::uncertainty::{Readings, combine, scale_parts};
 use crate::fact::*;
 use crate::key;
 use crate::record::{Entry, Record, Unreadable, entries_between, live_between};
@@ -635,7 +635,7 @@ impl Ledger {
     }
 
     /// What a feed held when the record began, from the first level that was observed after an assumed start.
-    fn opening_mg(&self) -> f64 {
+    pub(super) fn opening_mg(&self) -> f64 {
         match self.anchors.as_slice() {
             [first, next, ..] if first.assumed => {
                 let tips = self.tips.iter().map(|tip| (tip.start, tip.end, tip.mass_mg as f64));
@@ -680,19 +680,6 @@ impl Ledger {
             .collect()
     }
 
-    /// How far the content is from what was observed at an anchor, after scaling.
-    fn misfit_mg(&self, anchor: usize) -> f64 {
-        let Some(before) = anchor.checked_sub(1) else { return 0.0 };
-        let (from, to) = (&self.anchors[before], &self.anchors[anchor]);
-        if to.emptied {
-            return 0.0;
-        }
-        let (tipped, drawn) = self.moved(from.time, to.time);
-        let opening = if from.assumed { self.opening_mg() } else { from.content_mass_mg as f64 };
-        let factor = self.factors().get(before).copied().unwrap_or(1.0);
-        (opening + tipped - drawn * factor - to.content_mass_mg as f64).abs()
-    }
-
     /// Movements with the drawn mass scaled to the anchors and, for the widened runs, by `1 + shift` in each span.
     pub fn movements(&self, shifts: &[f64]) -> Movements {
         let factors = self.factors();
@@ -717,48 +704,6 @@ impl Ledger {
         }
         let emptied = self.anchors.iter().filter(|a| a.emptied).map(|a| a.time).collect();
         Movements { inflows: self.inflows(), draws, emptied }
-    }
-
-    /// Common relative uncertainty of fills: worst of the runs.
-    pub fn fill_relative(&self) -> f64 {
-        self.runs
-            .iter()
-            .map(|run| match run.all.mean_mg() {
-                Some(mean) if mean > 0.0 => {
-                    let (random, common) = run.all.mean_parts(run.instrument.as_ref());
-                    combine([random, common]) / mean
-                }
-                _ => UNWEIGHED_FILL_RELATIVE,
-            })
-            .fold(0.0, f64::max)
-    }
-
-    /// Standard uncertainty of the place along the drawn mass at a time, from the last anchor on.
-    pub fn position_uncertainty(&self, time: f64) -> f64 {
-        let anchor = self.anchors.iter().rev().find(|a| a.time <= time);
-        let place = self.anchors.iter().rposition(|a| a.time <= time).unwrap_or(0);
-        let (from, anchor_u) = anchor.map_or((self.start, 0.0), |a| (a.time, a.uncertainty_mg));
-        let anchor_u = combine([anchor_u, self.misfit_mg(place)]);
-        let (_, drawn) = self.moved(from, time);
-        let mut common: BTreeMap<&str, f64> = BTreeMap::new();
-        let mut own = 0.0;
-        for tip in self.tips.iter().filter(|tip| tip.end > from && tip.start <= time) {
-            let (name, shared, single) = &self.bag_uncertainty[tip.bag];
-            let net = self.bags[tip.bag].bag.net_mass_mg().unwrap_or(0).max(1) as f64;
-            let part = tip.mass_mg as f64 / net;
-            *common.entry(name).or_default() += shared * part;
-            own += single * single;
-        }
-        let pack = self.runs.iter().map(|run| run.started.nominal_mass_mg).max().unwrap_or(0) as f64;
-        let counts = pack * (self.machines.len() as f64 / 3.0).sqrt();
-        let scales = combine(common.into_values());
-        combine([scales, own.sqrt(), drawn * self.fill_relative(), counts, anchor_u])
-    }
-
-    /// Clock tolerance at the tipping point.
-    pub fn clock_tolerance(&self) -> f64 {
-        let ms = if self.feed.clock_tolerance_ms > 0 { self.feed.clock_tolerance_ms } else { 60_000 };
-        ms as f64 * 1_000.0
     }
 
     /// Index of a run by code.

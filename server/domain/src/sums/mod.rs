@@ -13,6 +13,7 @@ pub mod ledger;
 pub mod origin;
 pub mod packaging;
 pub mod period;
+pub mod position;
 pub mod sling;
 pub mod stretch;
 pub mod tracer;
