@@ -362,6 +362,15 @@ pub fn yields(answer: &v1::GetYieldResponse) -> Sheet {
     let good = answer.good_pack_count.map_or_else(|| "not counted".into(), |v| format!("{v:.1}"));
     let ratio = answer.yield_ratio.map_or_else(|| "-".into(), percent);
     sheet.after.push(format!("tipped {}, good packs {good}, yield {ratio}", kilograms(answer.tipped_mass_mg)));
+    if answer.bags.iter().any(|bag| bag.rework) {
+        let of = |ratio: Option<f64>| ratio.map_or_else(|| "-".into(), percent);
+        sheet.after.push(format!(
+            "first tipped {}, first-pass yield {}, final yield with rework {}",
+            kilograms(answer.first_tipped_mass_mg),
+            of(answer.first_pass_ratio),
+            of(answer.final_ratio)
+        ));
+    }
     for (note, tags) in notes {
         let all = tags.len() == answer.bags.len() && tags.len() > 1;
         let whom = if all { "all bags".to_owned() } else { tags.join(" ") };

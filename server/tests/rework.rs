@@ -13,6 +13,7 @@ use packloft_domain::rules::pallet::pallet;
 use packloft_domain::rules::{bag, hold};
 use packloft_proto::v1;
 use packloft_server::query::content::content;
+use packloft_server::query::figures;
 use packloft_server::query::rework::rework_lots;
 use packloft_server::query::trace::{self, Settings};
 
@@ -406,4 +407,25 @@ fn back_and_forward_agree_through_rework_loops() {
         }
     }
     assert!(yes > 100 && no > 100, "{yes} {no}");
+}
+
+/// Worked by hand: 1000 kg tipped give 950 packs of a kilogram, of which one in twenty is rejected and 100 are tipped again
+/// with 900 kg more; those 1000 kg give 950 packs again.
+#[test]
+fn first_pass_and_final_yield_keep_rework_apart() {
+    let (house, _) = three_runs();
+    let asked = house.anew();
+    let request = v1::GetYieldRequest { feed_code: "F1".into(), day: "2026-05-05".into(), ..Default::default() };
+    let answer = figures::yields(&asked, &request).unwrap();
+    let rework: Vec<(&str, bool)> = answer.bags.iter().map(|bag| (bag.bag_tag.as_str(), bag.rework)).collect();
+    assert_eq!(rework, [("B2", false), ("W1", true)]);
+    assert_eq!((answer.tipped_mass_mg, answer.first_tipped_mass_mg), (1_000 * KG, 900 * KG));
+    // Counters of accepted packs: 1900 - 1900 / 20 = 1805 after it, 950 - 47 = 903 before.
+    let good = answer.good_pack_count.unwrap();
+    assert!((good - 902.0).abs() < 1e-6, "{good}");
+    let near = |found: Option<f64>, wanted: f64| (found.unwrap() - wanted).abs() < 1e-9;
+    assert!(near(answer.yield_ratio, good / 1_000.0), "{answer:?}");
+    assert!(near(answer.final_ratio, good / 900.0), "{answer:?}");
+    let first = answer.bags[0].good_pack_count.unwrap();
+    assert!(near(answer.first_pass_ratio, first / 900.0) && first < good, "{answer:?}");
 }

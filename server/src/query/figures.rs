@@ -190,6 +190,7 @@ fn bag_yield(flow: &FeedFlow, row: &BagGiven, run_code: &str, spans: &[Balance],
         unaccounted_share_mg: unaccounted,
         notes,
         pack_count_uncertainty: u / pack,
+        rework: !known.bag.rework.is_empty(),
     }
 }
 
@@ -271,6 +272,7 @@ pub fn yields(asked: &Asked, request: &v1::GetYieldRequest) -> Result<v1::GetYie
 
 fn summarise(answer: &mut v1::GetYieldResponse, scope: &Scope) {
     answer.tipped_mass_mg = answer.bags.iter().map(|bag| bag.tipped_mass_mg).sum();
+    answer.first_tipped_mass_mg = answer.bags.iter().filter(|bag| !bag.rework).map(|bag| bag.tipped_mass_mg).sum();
     if answer.bags.is_empty() {
         answer.notes.push("no bag was tipped here".into());
         return;
@@ -280,6 +282,13 @@ fn summarise(answer: &mut v1::GetYieldResponse, scope: &Scope) {
         let good: Option<f64> =
             answer.bags.iter().map(|bag| bag.yield_ratio.map(|ratio| ratio * bag.tipped_mass_mg as f64)).sum();
         answer.yield_ratio = good.map(|mass| mass / answer.tipped_mass_mg.max(1) as f64);
+        let first = || answer.bags.iter().filter(|bag| !bag.rework);
+        let first_good: Option<f64> =
+            first().map(|bag| bag.yield_ratio.map(|ratio| ratio * bag.tipped_mass_mg as f64)).sum();
+        let tipped: i64 = first().map(|bag| bag.tipped_mass_mg).sum();
+        // What was packed twice came in once.
+        let of_first = |mass: Option<f64>| mass.filter(|_| tipped > 0).map(|mass| mass / tipped as f64);
+        (answer.first_pass_ratio, answer.final_ratio) = (of_first(first_good), of_first(good));
     } else {
         answer.notes.push("bags may have given packs to other runs too; ask for the feed or the bag for yields".into());
     }
