@@ -18,7 +18,14 @@ use crate::service::faults::timestamp;
 
 /// Codes of holds.
 pub fn codes(holds: &[HoldState]) -> Vec<String> {
-    holds.iter().map(|state| state.hold.hold_code.clone()).collect()
+    ordered(holds.iter().map(|state| state.hold.hold_code.clone()).collect())
+}
+
+/// Codes of holds as people count them, whatever order they were told in.
+pub fn ordered(mut codes: Vec<String>) -> Vec<String> {
+    codes.sort_by(|a, b| (a.len(), a).cmp(&(b.len(), b)));
+    codes.dedup();
+    codes
 }
 
 /// A bag with its open holds.

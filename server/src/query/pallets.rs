@@ -113,7 +113,7 @@ pub fn reasons(asked: &Asked, pallet: &PalletFacts, content: &Content) -> Result
 pub fn hold_codes(asked: &Asked, pallet: &PalletFacts, content: &Content) -> Result<Vec<String>, Unreadable> {
     let stops = asked.stops()?;
     let touching = stops.holds.iter().filter(|state| free::touches(state, pallet, content));
-    Ok(touching.map(|state| state.hold.hold_code.clone()).collect())
+    Ok(super::objects::ordered(touching.map(|state| state.hold.hold_code.clone()).collect()))
 }
 
 /// A pallet with what may be in it and whether it is free.

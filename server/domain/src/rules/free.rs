@@ -91,7 +91,13 @@ pub fn stops(record: &dyn Record) -> Result<Stops, Unreadable> {
         let own = states.iter().filter(|state| state.sequence == entry.sequence).cloned().collect();
         breaches.push((entry.sequence, words, own));
     }
-    Ok(Stops { holds: states.into_iter().filter(|state| state.ended.is_none()).collect(), breaches })
+    let mut holds: Vec<HoldState> = states.into_iter().filter(|state| state.ended.is_none()).collect();
+    // As people count them, whatever order they were told in.
+    holds.sort_by(|a, b| {
+        let code = |state: &HoldState| state.hold.hold_code.clone();
+        (code(a).len(), code(a)).cmp(&(code(b).len(), code(b)))
+    });
+    Ok(Stops { holds, breaches })
 }
 
 /// True when a hold aims at something that may be in the pallet, at its packs, or at the pallet or one it was made of.
