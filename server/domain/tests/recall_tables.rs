@@ -195,8 +195,25 @@ fn a_print_that_fits_nothing_is_recorded_and_listed() {
     assert!(event.contradictions.is_empty());
     let (_, event) = house.tell_all(T0, told("K2", "SMUDGED")).unwrap();
     assert_eq!(event.contradictions[0].rule, "BATCH_UNKNOWN");
+    // Told for a run that turns up, it is cleared; the other stays.
+    let (_, late) = house.tell_all(T0, told("K3", "BLATE")).unwrap();
+    let stands = |house: &House, event: &Event| {
+        packloft_domain::rules::still::stands(of(house), event, &event.contradictions[0]).unwrap()
+    };
+    assert!(stands(&house, &late));
+    let start = RunStarted {
+        run_code: "RLATE".into(),
+        machine_code: "M2".into(),
+        product_code: "K1".into(),
+        batch_code: "BLATE".into(),
+        line_check_done: true,
+        ..RunStarted::default()
+    };
+    let carrier = house.record.last_sequence() - 1;
+    house.tell(T0 + MIN, Fact::RunStarted(start)).unwrap();
+    assert!(!stands(&house, &late) && stands(&house, &event));
     // It stays listed until somebody settles it, once.
-    let event_sequence = house.record.last_sequence();
+    let event_sequence = carrier;
     let settled = Fact::ContradictionSettled(ContradictionSettled { event_sequence, reason: "SMUDGED was BR1".into() });
     house.tell(T0 + MIN, settled.clone()).unwrap();
     assert_eq!(rules_of(&house.tell(T0 + 2 * MIN, settled)), ["SETTLED"]);

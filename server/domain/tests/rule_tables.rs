@@ -335,12 +335,20 @@ fn corrections_name_the_newest_and_obey_the_rules_of_their_kind() {
     let third = house.tell(T0 + 3 * MIN, correct(second, None)).unwrap();
     assert_eq!(bag(of(&house), "B1").unwrap().unwrap().tipped_mass_mg(), 0);
     // A void can be taken back, too.
-    house.tell(T0 + 4 * MIN, correct(third, Some((T0 + MIN, tip("B1", None, None))))).unwrap();
+    let fourth = house.tell(T0 + 4 * MIN, correct(third, Some((T0 + MIN, tip("B1", None, None))))).unwrap();
     assert_eq!(bag(of(&house), "B1").unwrap().unwrap().tipped_mass_mg(), 900 * KG);
     // Decisions are followed, not corrected; the unknown is not found.
     let hold = HoldPlaced { bag_tag: "B1".into(), reason: "x".into(), hazard: 1, ..HoldPlaced::default() };
     let placed = house.tell(T0 + 5 * MIN, Fact::HoldPlaced(hold)).unwrap();
     assert_eq!(rules_of(&house.tell(T0 + 6 * MIN, correct(placed, None))), ["NOT_CORRECTABLE"]);
+    // Taking a tip away from under a hold names the hold; telling it for another time does not.
+    let (fifth, event) =
+        house.tell_all(T0 + 7 * MIN, correct(fourth, Some((T0 + 2 * MIN, tip("B1", None, None))))).unwrap();
+    assert!(event.contradictions.is_empty(), "{event:?}");
+    let (_, event) = house.tell_all(T0 + 8 * MIN, correct(fifth, None)).unwrap();
+    let listed: Vec<(&str, &str)> =
+        event.contradictions.iter().map(|row| (row.rule.as_str(), row.subject.as_str())).collect();
+    assert_eq!(listed, [("HOLD_SHRINKS", format!("H{placed}").as_str())]);
     assert!(matches!(house.tell(T0 + 6 * MIN, correct(9_999, None)), Err(Refusal::NotFound(_))));
 }
 
@@ -407,7 +415,19 @@ fn a_lift_recorded_with_breaches_holds_its_bags_and_one_of_an_emptied_bag_cannot
             ..LiftRecorded::default()
         })
     };
+    let not_lifted = Event {
+        occurred_time_us: T0 + 5 * MIN,
+        contradictions: vec![finding("NOT_LIFTED", "B1", "no lift took bag B1 there", 0, 0)],
+        ..Event::default()
+    };
+    let stands = |house: &House, event: &Event| {
+        packloft_domain::rules::still::stands(of(house), event, &event.contradictions[0]).unwrap()
+    };
+    assert!(stands(&house, &not_lifted));
     let (_, event) = house.tell_all(T0 + MIN, lift()).unwrap();
+    // A lift that is told late clears what was said against a tip after it, not before it.
+    assert!(!stands(&house, &not_lifted));
+    assert!(stands(&house, &Event { occurred_time_us: T0, ..not_lifted }));
     let found = rules(&event.breaches);
     for rule in ["HOOK_LOAD", "NOT_EXAMINED", "LOOPS_NOT_CONFIRMED", "BAG_NOT_CONFIRMED", "BELOW_NOT_CONFIRMED"] {
         assert!(found.contains(&rule), "{rule} in {found:?}");

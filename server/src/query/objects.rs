@@ -395,6 +395,10 @@ pub fn contradictions(asked: &Asked, include_settled: bool) -> Result<Vec<v1::Co
         });
         let put_right = corrected.iter().find(|(target, _)| *target == entry.sequence);
         let settled = settled.or_else(|| put_right.map(|(_, who)| ("corrected".to_owned(), who.clone())));
+        let settled = match settled {
+            None if !any_stands(asked, entry)? => Some(("cleared by what was told since".to_owned(), String::new())),
+            settled => settled,
+        };
         if settled.is_some() && !include_settled {
             continue;
         }
@@ -412,6 +416,16 @@ pub fn contradictions(asked: &Asked, include_settled: bool) -> Result<Vec<v1::Co
         });
     }
     Ok(rows)
+}
+
+/// True while any contradiction that a fact carries still stands.
+fn any_stands(asked: &Asked, entry: &Entry) -> Result<bool, Unreadable> {
+    for found in &entry.event.contradictions {
+        if packloft_domain::rules::still::stands(&asked.record, &entry.event, found)? {
+            return Ok(true);
+        }
+    }
+    Ok(false)
 }
 
 /// Sequences that were corrected, and by whom.

@@ -224,6 +224,28 @@ fn pallet_faults(
     Ok(found)
 }
 
+/// Open holds that reached packs by a tip that is taken away, or is told of another feed or bag now: somebody has to look
+/// whether what they let go may go.
+fn shrunk(record: &dyn Record, target: &Event, replacement: Option<&Event>) -> Result<Vec<Finding>, Unreadable> {
+    let Some(Fact::BagTipped(old)) = &target.fact else { return Ok(Vec::new()) };
+    if let Some(Fact::BagTipped(new)) = replacement.and_then(|event| event.fact.as_ref())
+        && (&new.bag_tag, &new.feed_code) == (&old.bag_tag, &old.feed_code)
+    {
+        return Ok(Vec::new());
+    }
+    let Some(bag) = super::bag::bag(record, &old.bag_tag)? else { return Ok(Vec::new()) };
+    let holds = super::hold::on_bag(record, &bag)?;
+    let shrinks = holds.iter().map(|state| {
+        let code = &state.hold.hold_code;
+        let text = format!(
+            "hold {code} reached packs by this tip of bag {} and covers fewer now: look at what it let go",
+            old.bag_tag
+        );
+        finding("HOLD_SHRINKS", code, text, 0, 0)
+    });
+    Ok(shrinks.collect())
+}
+
 pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> Result<Decision, Refusal> {
     let subject = fact.target_sequence.to_string();
     let Some(target) = &context.target else {
@@ -294,6 +316,7 @@ pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> 
     if let Some(stands) = &stands {
         let new = corrected.replacement.as_deref();
         decision.contradictions.extend(contradictions(&without, stands, new)?);
+        decision.contradictions.extend(shrunk(context.record, stands, new)?);
     }
     if !target.event.breaches.is_empty() || !target.event.holds.is_empty() {
         let holds: Vec<&str> = target.event.holds.iter().map(|hold| hold.hold_code.as_str()).collect();

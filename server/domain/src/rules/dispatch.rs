@@ -480,7 +480,7 @@ pub(super) fn unload(fact: &PalletUnloaded, at: i64, context: &Context) -> Resul
 }
 
 /// Why the weighbridge does not agree, or the vehicle is too heavy.
-fn weighbridge_faults(load: &LoadFacts) -> Vec<Finding> {
+pub(super) fn weighbridge_faults(load: &LoadFacts) -> Vec<Finding> {
     let code = &load.opened.load_code;
     let mut found = Vec::new();
     let Some(full) = load.weighed_out_mg else { return found };

@@ -27,6 +27,7 @@ pub mod register;
 pub mod rework;
 pub mod scale;
 pub mod stacking;
+pub mod still;
 pub mod store;
 pub mod stream;
 
