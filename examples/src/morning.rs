@@ -53,7 +53,7 @@ fn built_s(packs: i64) -> i64 {
 }
 
 /// Packs a full reel of film is enough for.
-const REEL_PACKS: i64 = 4_500;
+const REEL_PACKS: i64 = 12_500;
 
 fn location(code: &str, name: &str, kind: v1::LocationKind, capacity_count: i64) -> v1::RegisterLocationRequest {
     v1::RegisterLocationRequest {
@@ -107,10 +107,12 @@ fn registers(day: &mut Day) {
 }
 
 fn stacking(day: &mut Day) {
-    for (seconds, code, left_count) in [(-300, "FILM-31", 0), (7_200, "FILM-32", 200)] {
+    // The first was a part of a reel.
+    for (seconds, code, enough_for_count, left_count) in [(-300, "FILM-31", 4_500, 0), (7_200, "FILM-32", 0, 200)] {
         let change = v1::RecordReelChangeRequest {
             machine_code: "M1".into(),
             packaging_lot_code: code.into(),
+            enough_for_count,
             left_count,
             ..v1::RecordReelChangeRequest::default()
         };

@@ -1,7 +1,7 @@
 //! Addresses of the pages, and a plain reader of them: what a browser without script would send and get.
 
 /// Every page with the demo's data, by name.
-pub const PAGES: [(&str, &str); 33] = [
+pub const PAGES: [(&str, &str); 41] = [
     ("now", "/"),
     ("who", "/who"),
     ("intake", "/intake"),
@@ -33,6 +33,14 @@ pub const PAGES: [(&str, &str); 33] = [
     ("trace-packaging", "/trace?q=FILM-32"),
     ("yield", "/yield?feed=F1&day=2026-10-06"),
     ("period", "/yield/period?from=2026-10-01&to=2026-10-31"),
+    ("dispersion", "/yield/dispersion?from=2026-10-05&to=2026-10-07"),
+    ("packaging", "/yield/packaging?from=2026-10-01&to=2026-10-31"),
+    ("analysis", "/analysis?pallet=095212340000000105"),
+    ("analysis-lot", "/analysis?lot=QE-2240"),
+    ("samples", "/samples"),
+    ("advice", "/loads/V-1007-1/advice"),
+    ("fact", "/facts/72"),
+    ("fact-followed", "/facts/40"),
     ("holds", "/holds"),
     ("complaints", "/complaints"),
     ("complaint", "/complaints/K-28"),

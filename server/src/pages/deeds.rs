@@ -145,8 +145,9 @@ fn needed(deed: &str) -> May {
     match deed {
         "release_lot" | "reject_lot" | "end_hold" | "close_breach" | "release_run" => May::Quality,
         "lab_result" => May::Results,
-        "open_recall" | "close_recall" => May::Quality,
-        "hold" | "remark" | "sample" | "complaint" | "notice" | "notice_answer" | "recovery" | "settle" => May::Record,
+        "open_recall" | "close_recall" | "keep_name" | "erase_name" => May::Quality,
+        "hold" | "remark" | "sample" | "complaint" | "notice" | "notice_answer" | "recovery" | "settle"
+        | "void_fact" => May::Record,
         "build_pallet" | "weigh_pallet" | "move" | "split_pallet" | "merge_pallets" | "dispose" | "stock_take"
         | "order" | "open_load" | "vehicle_check" | "open_consignment" | "load_pallet" | "unload" | "weighbridge"
         | "dispatch_load" | "return_pallet" | "amend" => May::Store,
@@ -220,6 +221,7 @@ pub async fn run(ctx: &Ctx, deed: &str, fields: &Fields) -> Result<Done, Problem
         "complaint" | "open_recall" | "notice" | "notice_answer" | "recovery" | "close_recall" => {
             recall_deeds::recalls(read, deed).await
         }
+        "void_fact" | "keep_name" | "erase_name" => super::facts::deeds(read, deed).await,
         _ => quality(read, deed).await,
     }
 }

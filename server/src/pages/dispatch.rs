@@ -180,6 +180,7 @@ fn consignment(
             div id={ "rows-" (row.consignment_code) } data-live {
                 p { (ctx.tf("pallets: {}, packs: {}", &[&row.pallets.len(), &ctx.words.count(row.pack_count)])) }
                 @if !row.pallets.is_empty() {
+                    p { a href={ "/analysis?consignment=" (escaped(&row.consignment_code)) } { (ctx.t("Analysis")) } }
                     (table(&ctx.t("Loaded"), html! {
                         thead { tr { th scope="col" { (ctx.t("Pallet")) } th.number scope="col" { (ctx.t("Packs")) } th.number scope="col" { (ctx.t("Mass")) } th scope="col" { (ctx.t("Loaded")) } th scope="col" { (ctx.t("Note")) } } }
                         tbody { @for pallet in &row.pallets { tr {
@@ -272,6 +273,7 @@ fn load_deeds(
 fn papers(ctx: &Ctx, load: &v1::VehicleLoad) -> Markup {
     html! {
         h2 { (ctx.t("Papers as issued")) }
+        p.row { a.button.main[load.papers_differ] href={ "/loads/" (escaped(&load.load_code)) "/advice" } { @if load.papers_differ { (ctx.t("Corrected despatch advice")) } @else { (ctx.t("Despatch advice")) } } }
         @if load.papers_differ { p.notice.warn { (ctx.t("What the record says now differs from the papers:")) } ul { @for note in &load.paper_notes { li lang="en" { (note) } } } }
         (table(&ctx.t("Papers as issued"), html! {
             thead { tr { th scope="col" { (ctx.t("Pallet")) } th scope="col" { (ctx.t("Consignee")) } th scope="col" { (ctx.t("Product")) } th.number scope="col" { (ctx.t("Packs")) }

@@ -114,7 +114,11 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
     let spans = ctx.api.get_balance(Request::new(request)).await?.into_inner().spans;
     let body = html! {
         (question(ctx, &choices!(&feeds), feed))
-        p { a href={ "/yield/period?feed=" (super::escaped(feed)) } { (ctx.t("Balance of a period")) } }
+        p.row {
+            a.button href={ "/yield/period?feed=" (super::escaped(feed)) } { (ctx.t("Balance of a period")) }
+            a.button href="/yield/packaging" { (ctx.t("Packaging used and packs made")) }
+            a.button href={ "/yield/dispersion?feed=" (super::escaped(feed)) } { (ctx.t("Dispersion")) }
+        }
         div #yields data-live {
             h2 { (ctx.t("Yield")) }
             p.big {

@@ -310,7 +310,7 @@ pub async fn lot(ctx: &Ctx, code: &str) -> Result<Page, Status> {
             (fact(&ctx.t("Material"), &lot.material_code))
             (fact(&ctx.t("Supplier"), html! { (lot.supplier_code) " " (lot.supplier_lot_code) }))
         }
-        p { a.button.main href={ "/trace?q=" (escaped(code)) } { (ctx.t("Trace this lot")) } }
+        p.row { a.button.main href={ "/trace?q=" (escaped(code)) } { (ctx.t("Trace this lot")) } a.button href={ "/analysis?lot=" (escaped(code)) } { (ctx.t("Analysis")) } a.button href={ "/samples?lot=" (escaped(code)) } { (ctx.t("Samples kept")) } }
         @if !grades.against_release.is_empty() {
             section.notice.warn { h2 { (ctx.t("What speaks against releasing it")) } (super::widgets::findings(ctx, &grades.against_release)) }
         }
@@ -400,6 +400,7 @@ pub fn happenings(ctx: &Ctx, rows: &[v1::Happening]) -> Markup {
     html! {
         ol.happenings { @for row in rows { li {
             time { (ctx.words.time(row.occurred_time.as_ref())) } " " span lang="en" { (row.text) }
+            @if row.event_sequence > 0 { " " a.quiet.noprint href=(super::facts::address(row.event_sequence)) { (ctx.tf("fact {}", &[&row.event_sequence])) } }
         } } }
     }
 }

@@ -13,11 +13,13 @@
 pub mod form;
 pub mod words;
 
+mod audit;
 mod charts;
 mod checks;
 mod csv;
 mod deeds;
 mod dispatch;
+mod facts;
 mod figures;
 mod frame;
 mod graph;
@@ -221,9 +223,15 @@ pub async fn show(ctx: &Ctx) -> Result<Page, Status> {
         ["pallets", sscc] => store::pallet(ctx, sscc).await,
         ["dispatch"] => dispatch::page(ctx).await,
         ["loads", code] => dispatch::load(ctx, code).await,
+        ["loads", code, "advice"] => audit::advice(ctx, code).await,
         ["trace"] => trace::page(ctx).await,
         ["yield"] => figures::page(ctx).await,
         ["yield", "period"] => period::page(ctx).await,
+        ["yield", "dispersion"] => audit::dispersion(ctx).await,
+        ["yield", "packaging"] => audit::packaging(ctx).await,
+        ["analysis"] => audit::analysis(ctx).await,
+        ["samples"] => audit::samples(ctx).await,
+        ["facts", sequence] => facts::page(ctx, sequence).await,
         ["holds"] => quality::page(ctx).await,
         ["complaints"] => recalls::complaints(ctx).await,
         ["complaints", code] => recalls::complaint(ctx, code).await,

@@ -147,7 +147,7 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
     let request = v1::ListContradictionsRequest { page_size: 100, ..Default::default() };
     let contradictions = ctx.api.list_contradictions(Request::new(request)).await?.into_inner().contradictions;
     let body = html! {
-        p.row { a.button href="/complaints" { (ctx.t("Complaints")) } a.button href="/recalls" { (ctx.t("Withdrawals and recalls")) } }
+        p.row { a.button href="/complaints" { (ctx.t("Complaints")) } a.button href="/recalls" { (ctx.t("Withdrawals and recalls")) } a.button href="/samples" { (ctx.t("Samples kept")) } }
         @if may(ctx, May::Record) { (any_hold(ctx)) } @else if ctx.who.is_none() {
             p { a.button href="/who?to=/holds" { (ctx.t("Say who you are to record")) } }
         }

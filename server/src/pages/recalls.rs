@@ -281,6 +281,11 @@ pub async fn recall(ctx: &Ctx, code: &str) -> Result<Page, Status> {
                     h2 { (ctx.tf("The scope changed since it was decided (fact {})", &[&recall.scope_sequence])) }
                     @if !found.added.is_empty() { p { strong { (ctx.t("Added")) ": " } (packs(ctx, &found.added)) } }
                     @if !found.removed.is_empty() { p { strong { (ctx.t("No more in it")) ": " } (packs(ctx, &found.removed)) } }
+                    @if !found.changes.is_empty() { p { (ctx.t("Because of:")) } ul { @for row in &found.changes { li {
+                        a href=(super::facts::address(row.event_sequence)) { (ctx.tf("fact {}", &[&row.event_sequence])) } " " span lang="en" { (ctx.words.sentence(&row.text)) }
+                        @if !row.added.is_empty() { "; " (ctx.t("Added")) ": " (packs(ctx, &row.added)) }
+                        @if !row.removed.is_empty() { "; " (ctx.t("No more in it")) ": " (packs(ctx, &row.removed)) }
+                    } } } }
                 }
             }
             h2 { (ctx.t("Scope now")) }

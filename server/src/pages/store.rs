@@ -222,6 +222,53 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
     Ok(Page::new(ctx.t("Store"), body))
 }
 
+/// Units of a place shown on one page: whether each is free is worked out for these only.
+const UNITS_SHOWN: usize = 100;
+
+/// Everything that stands at a place: whoever takes stock must see all of it.
+async fn units_at(ctx: &Ctx, code: &str) -> Result<Vec<v1::StockUnit>, Status> {
+    let (mut units, mut page_token) = (Vec::new(), String::new());
+    loop {
+        let request =
+            v1::ListStockRequest { page_size: 1_000, page_token, location_code: code.into(), ..Default::default() };
+        let answer = ctx.api.list_stock(Request::new(request)).await?.into_inner();
+        units.extend(answer.units);
+        if answer.next_page_token.is_empty() {
+            return Ok(units);
+        }
+        page_token = answer.next_page_token;
+    }
+}
+
+/// Pallets among units that something speaks against dispatching.
+async fn stopped(ctx: &Ctx, units: &[v1::StockUnit]) -> Result<Vec<String>, Status> {
+    let mut found = Vec::new();
+    for unit in units.iter().filter(|unit| unit.kind() == v1::UnitKind::Pallet) {
+        let request = v1::GetPalletRequest { sscc: unit.code.clone(), ..Default::default() };
+        let pallet = ctx.api.get_pallet(Request::new(request)).await?.into_inner().pallet;
+        if pallet.is_none_or(|pallet| !pallet.reasons.is_empty()) {
+            found.push(unit.code.clone());
+        }
+    }
+    Ok(found)
+}
+
+/// Where one is in a long list, and the ways to the rest of it.
+fn turning(ctx: &Ctx, code: &str, first: usize, count: usize) -> Markup {
+    if count <= UNITS_SHOWN {
+        return html! {};
+    }
+    let last = count.min(first + UNITS_SHOWN);
+    let to = |first: usize| format!("/places/{}?first={first}", escaped(code));
+    html! {
+        nav.row aria-label=(ctx.t("Pages of the list")) {
+            @if first > 0 { a.button href=(to(first.saturating_sub(UNITS_SHOWN))) { (ctx.t("Before")) } }
+            span { (ctx.tf("{} to {} of {}", &[&(first + 1), &last, &count])) }
+            @if last < count { a.button href=(to(last)) { (ctx.t("After")) } }
+        }
+    }
+}
+
 /// A place: what stands there by the record, and taking stock of it.
 ///
 /// # Errors
@@ -230,12 +277,11 @@ pub async fn place(ctx: &Ctx, code: &str) -> Result<Page, Status> {
     if !registers::locations(ctx).await?.iter().any(|known| known.code == code) {
         return Err(Status::not_found(format!("location {code} is not on record")));
     }
-    let stock = v1::ListStockRequest { page_size: 1_000, location_code: code.into(), ..Default::default() };
-    let stock = ctx.api.list_stock(Request::new(stock)).await?.into_inner();
-    let request = v1::ListPalletsRequest { page_size: 1_000, only_not_free: true, ..Default::default() };
-    let not_free = ctx.api.list_pallets(Request::new(request)).await?.into_inner().pallets;
-    let stopped = |code: &str| not_free.iter().any(|pallet| pallet.sscc == code);
-    let of_kind = |kind: v1::UnitKind| stock.units.iter().filter(move |unit| unit.kind() == kind);
+    let units = units_at(ctx, code).await?;
+    let first = ctx.query.get("first").parse::<usize>().unwrap_or(0).min(units.len()) / UNITS_SHOWN * UNITS_SHOWN;
+    let shown = &units[first..units.len().min(first + UNITS_SHOWN)];
+    let stopped = stopped(ctx, shown).await?;
+    let of_kind = |kind: v1::UnitKind| units.iter().filter(move |unit| unit.kind() == kind);
     let tick = |f: &Form, name: &str, unit: &v1::StockUnit| {
         html! {
             label.tick {
@@ -262,13 +308,13 @@ pub async fn place(ctx: &Ctx, code: &str) -> Result<Page, Status> {
     });
     let body = html! {
         div #units data-live {
-            (none(ctx, stock.units.is_empty(), n("Nothing stands here by the record.")))
+            (none(ctx, units.is_empty(), n("Nothing stands here by the record.")))
             (table(&ctx.t("What stands here"), html! {
                 thead { tr {
                     th scope="col" { (ctx.t("Code")) } th scope="col" { (ctx.t("State")) } th scope="col" { (ctx.t("Product")) } th scope="col" { (ctx.t("Batch or lot")) }
                     th.number scope="col" { (ctx.t("Packs")) } th.number scope="col" { (ctx.t("Mass")) } th scope="col" { (ctx.t("Here since")) }
                 } }
-                tbody { @for unit in &stock.units { tr {
+                tbody { @for unit in shown { tr {
                     th scope="row" {
                         @match unit.kind() {
                             v1::UnitKind::Pallet => (pallet_link(&unit.code)),
@@ -278,7 +324,7 @@ pub async fn place(ctx: &Ctx, code: &str) -> Result<Page, Status> {
                     }
                     td {
                         @if unit.missing { (badge("warn", &ctx.t("missing"))) }
-                        @else if unit.kind() == v1::UnitKind::Pallet && stopped(&unit.code) { (badge("bad", &ctx.t("NOT FREE"))) }
+                        @else if unit.kind() == v1::UnitKind::Pallet && stopped.contains(&unit.code) { (badge("bad", &ctx.t("NOT FREE"))) }
                         @else if unit.kind() == v1::UnitKind::Pallet { (badge("good", &ctx.t("free"))) }
                     }
                     td.code { (unit.content_code) } td.code { (unit.batch) }
@@ -287,6 +333,7 @@ pub async fn place(ctx: &Ctx, code: &str) -> Result<Page, Status> {
                     td { (ctx.words.time(unit.since_time.as_ref())) }
                 } } }
             }))
+            (turning(ctx, code, first, units.len()))
         }
         (guarded(ctx, May::Store, || folded(ctx, "stock_take", &ctx.t("Take stock"), taking)))
     };
@@ -395,7 +442,7 @@ pub async fn pallet(ctx: &Ctx, sscc: &str) -> Result<Page, Status> {
                 } } }
             }))
         }
-        p { a.button.main href={ "/trace?q=" (pallet.sscc) } { (ctx.t("Trace this pallet")) } }
+        p.row { a.button.main href={ "/trace?q=" (pallet.sscc) } { (ctx.t("Trace this pallet")) } a.button href={ "/analysis?pallet=" (pallet.sscc) } { (ctx.t("Analysis")) } }
         (guarded(ctx, May::Store, || pallet_deeds(ctx, &pallet, answer.sequence, &places, &scales)))
         (super::quality::hold_form(ctx, ("sscc", &pallet.sscc)))
         h2 { (ctx.t("What happened")) }

@@ -82,7 +82,7 @@ fn badge(ctx: &Ctx) -> Markup {
     })
 }
 
-fn known(ctx: &Ctx, persons: &[v1::Person]) -> Markup {
+fn known(ctx: &Ctx, persons: &[v1::Person], names: &std::collections::BTreeMap<String, String>) -> Markup {
     html! {
         @if !persons.is_empty() {
             h2 { (ctx.t("Or touch your code")) }
@@ -91,7 +91,7 @@ fn known(ctx: &Ctx, persons: &[v1::Person]) -> Markup {
                 input type="hidden" name="to" value=(ctx.query.get("to"));
                 @for person in persons {
                     button name="person_code" value=(person.code) {
-                        strong { (person.code) } " " span { (roles(ctx, person)) }
+                        strong { (person.code) } " " @if let Some(name) = names.get(&person.code) { span { (name) } " " } span { (roles(ctx, person)) }
                     }
                 }
             }
@@ -135,6 +135,7 @@ fn settings(ctx: &Ctx) -> Markup {
 /// When the persons cannot be read.
 pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
     let persons = registers::persons(ctx).await?;
+    let names = registers::names(ctx).await;
     let body = html! {
         @if let Some(person) = &ctx.who {
             p.big { (ctx.tf("Records are made by {} until the shift ends.", &[&person.code])) }
@@ -147,8 +148,9 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
             p { (ctx.t("Every record names who made it. Say your code once; it holds until the shift ends.")) }
         }
         (badge(ctx))
-        (known(ctx, &persons))
+        (known(ctx, &persons, &names))
         (settings(ctx))
+        (super::facts::names(ctx).await?)
     };
     Ok(Page::new(ctx.t("Who are you?"), body))
 }

@@ -55,6 +55,9 @@ impl Reel {
     pub fn verdict(&self) -> String {
         let Some(difference) = self.difference() else {
             return match (self.off_us, self.enough_for) {
+                (None, Some(enough)) if self.filled - self.tolerance > enough => {
+                    format!("{} packs too many: a reel not told?", self.filled - enough)
+                }
                 (None, _) => "still on".into(),
                 (_, None) => "not known what it was enough for".into(),
                 _ => String::new(),
