@@ -23,7 +23,7 @@ pub fn codes(holds: &[HoldState]) -> Vec<String> {
 
 /// Codes of holds as people count them, whatever order they were told in.
 pub fn ordered(mut codes: Vec<String>) -> Vec<String> {
-    codes.sort_by(|a, b| (a.len(), a).cmp(&(b.len(), b)));
+    codes.sort_by_key(|code| hold::counted(code));
     codes.dedup();
     codes
 }

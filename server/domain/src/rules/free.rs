@@ -93,10 +93,7 @@ pub fn stops(record: &dyn Record) -> Result<Stops, Unreadable> {
     }
     let mut holds: Vec<HoldState> = states.into_iter().filter(|state| state.ended.is_none()).collect();
     // As people count them, whatever order they were told in.
-    holds.sort_by(|a, b| {
-        let code = |state: &HoldState| state.hold.hold_code.clone();
-        (code(a).len(), code(a)).cmp(&(code(b).len(), code(b)))
-    });
+    holds.sort_by_key(|state| hold::counted(&state.hold.hold_code));
     Ok(Stops { holds, breaches })
 }
 

@@ -188,6 +188,12 @@ pub fn on_bag(record: &dyn Record, bag: &bag::BagFacts) -> Result<Vec<HoldState>
     Ok(found)
 }
 
+/// Key that puts codes of holds in the order people count them, `H9` before `H72-1`, before `H202`.
+pub fn counted(code: &str) -> (Vec<u64>, String) {
+    let numbers = code.split(|c: char| !c.is_ascii_digit()).filter_map(|digits| digits.parse().ok()).collect();
+    (numbers, code.to_owned())
+}
+
 /// True when two intervals have packs in common; a last number of 0 is open-ended.
 pub fn overlap(a: &PackInterval, b: &PackInterval) -> bool {
     let end = |last: i64| if last == 0 { i64::MAX } else { last };
