@@ -24,7 +24,7 @@ use packloft_domain::rules::{Command, bag, free};
 use packloft_proto::v1;
 use packloft_server::query::content::{Needs, content};
 use packloft_server::query::trace::{Settings, reached};
-use packloft_server::query::{Asked, loads, pallets, stock};
+use packloft_server::query::{Asked, loads, pallets, recalls, rework, stock, whereabouts};
 
 /// What a history has so far.
 #[derive(Default)]
@@ -678,4 +678,99 @@ fn a_proposal_takes_free_pallets_only_first_expired_first() {
         passed += answer.passed_over.len();
     }
     assert!(proposed > 20 && passed > 20, "{proposed} proposed, {passed} passed over");
+}
+
+/// Packs of intervals that are not in others.
+fn outside(rows: &[v1::PackInterval], others: &[v1::PackInterval]) -> Vec<v1::PackInterval> {
+    let end = |last: i64| if last == 0 { i64::MAX } else { last };
+    let within = |row: &v1::PackInterval| {
+        others.iter().any(|other| {
+            other.run_code == row.run_code
+                && other.first_number <= row.first_number
+                && end(other.last_number) >= end(row.last_number)
+        })
+    };
+    rows.iter().filter(|row| !within(row)).cloned().collect()
+}
+
+/// What a hold on a lot or bag would cover.
+fn would_cover(
+    asked: &Asked,
+    lot_code: &str,
+    bag_tag: &str,
+    epsilon_ppb: i64,
+    hazard: HazardKind,
+) -> Vec<v1::PackInterval> {
+    let placed = HoldPlaced {
+        hold_code: "H".into(),
+        lot_code: lot_code.into(),
+        bag_tag: bag_tag.into(),
+        epsilon_ppb,
+        hazard: hazard.into(),
+        ..HoldPlaced::default()
+    };
+    rework::joined(recalls::would_hold(asked, placed).unwrap())
+}
+
+#[test]
+fn a_scope_never_shrinks_when_more_is_suspected() {
+    use HazardKind::{Discrete, Spreading};
+    let mut compared = 0;
+    for seed in 500..505 {
+        let (house, _) = history(seed, true);
+        let asked = house.asked();
+        for lot in ["LA", "LB", "LC"] {
+            let [wide, usual, narrow] =
+                [1, 1_000_000, 50_000_000].map(|ppb| would_cover(&asked, lot, "", ppb, Spreading));
+            let stretch = would_cover(&asked, lot, "", 1, Discrete);
+            for (more, fewer, what) in
+                [(&wide, &usual, "epsilon"), (&usual, &narrow, "epsilon"), (&stretch, &wide, "discrete")]
+            {
+                assert_eq!(outside(fewer, more), [], "seed {seed} {lot} {what}: {more:?}");
+                compared += fewer.len();
+            }
+            for tag in packloft_server::query::objects::bag_tags(&asked.record, lot).unwrap() {
+                let own = would_cover(&asked, "", &tag, 1, Spreading);
+                assert_eq!(outside(&own, &wide), [], "seed {seed} {lot} {tag}");
+                compared += own.len();
+            }
+        }
+    }
+    assert!(compared > 100, "{compared}");
+}
+
+#[test]
+fn every_pack_of_a_scope_is_in_exactly_one_place() {
+    let (mut accounts, mut packs, mut several) = (0, 0, 0);
+    for seed in 520..532 {
+        let (house, _) = history(seed, true);
+        let asked = house.asked();
+        for lot in ["LA", "LB"] {
+            let scope = would_cover(&asked, lot, "", 1, HazardKind::Spreading);
+            let found = whereabouts::whereabouts(&asked, "", &scope, Some(lot)).unwrap();
+            let mut runs: Vec<&str> = found.accounts.iter().map(|row| row.run_code.as_str()).collect();
+            runs.dedup();
+            assert_eq!(runs.len(), found.accounts.len(), "seed {seed}: one account a run");
+            for row in &found.accounts {
+                let on_pallets =
+                    row.free_count + row.held_count + row.loaded_count + row.consignee_count + row.missing_count;
+                let gone = row.rework_count + row.destroyed_count + row.disposed_count;
+                let all = row.rejected_count + row.sampled_count + on_pallets + gone + row.unaccounted_count;
+                assert_eq!(all, row.made_count, "seed {seed} {lot}: {row:?}");
+                let pieces: i64 = row.pieces.iter().map(|i| i.last_number - i.first_number + 1).sum();
+                assert_eq!(pieces, row.made_count, "seed {seed} {lot}: {row:?}");
+                // Against the pallets one by one.
+                let parts = found.pallets.iter().flat_map(|pallet| &pallet.parts);
+                let told: i64 = parts.filter(|part| part.run_code == row.run_code).map(|part| part.pack_count).sum();
+                assert_eq!(told, on_pallets, "seed {seed} {lot}: {row:?}");
+                accounts += 1;
+                packs += row.made_count;
+                several += usize::from(row.pieces.len() > 1);
+            }
+            let with: i64 = found.consignees.iter().map(|row| row.pack_count).sum();
+            assert_eq!(with, found.accounts.iter().map(|row| row.consignee_count).sum::<i64>(), "seed {seed} {lot}");
+        }
+    }
+    println!("{accounts} accounts, {packs} packs, {several} of several pieces");
+    assert!(accounts > 20 && packs > 5_000, "{accounts} {packs}");
 }

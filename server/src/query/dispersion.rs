@@ -145,7 +145,7 @@ fn would_reach(
         }
     }
     for (set, methods) in rework::reached(asked, intervals.clone(), settings, discrete, "")? {
-        let whole = discrete || methods.iter().any(|method| !method.proved) || set.possible.is_none();
+        let whole = discrete || methods.iter().any(|method| !method.proved);
         intervals.extend(if whole { Vec::from_iter(set.stretch) } else { set.pieces });
     }
     Ok(intervals)

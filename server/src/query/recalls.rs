@@ -40,6 +40,14 @@ fn as_if_held(hold: f::HoldPlaced) -> HoldState {
     }
 }
 
+/// Packs that a hold would cover if it were placed now.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn would_hold(asked: &Asked, hold: f::HoldPlaced) -> Result<Vec<v1::PackInterval>, Unreadable> {
+    Ok(trace::covered(asked, &as_if_held(hold))?.1)
+}
+
 /// Where the pack of a complaint may come from.
 fn origins(asked: &Asked, complaint: &f::ComplaintRecorded) -> Result<Vec<v1::PackOrigin>, Refusal> {
     let settings = Settings { epsilon: 0.0, coverage: 0.0 };

@@ -550,12 +550,11 @@ pub fn covered(asked: &Asked, state: &HoldState) -> Result<(Vec<String>, Vec<v1:
     }
     let epsilon = if hold.epsilon_ppb > 0 { hold.epsilon_ppb as f64 * 1e-9 } else { HOLD_EPSILON };
     let found = reached_by_all(asked, &bags, Settings { epsilon, coverage: 0.0 })?;
-    let whole = |set: &v1::PackSet| {
-        let proved = found.methods.iter().all(|method| method.proved);
-        hold.hazard() == f::HazardKind::Discrete || !proved || set.possible.is_none()
-    };
+    // A bag in the stretch of a run that it does not reach holds nothing of that run.
+    let proved = found.methods.iter().all(|method| method.proved);
+    let whole = hold.hazard() == f::HazardKind::Discrete || !proved;
     for set in &found.packs {
-        let covered = if whole(set) { Vec::from_iter(set.stretch.clone()) } else { set.pieces.clone() };
+        let covered = if whole { Vec::from_iter(set.stretch.clone()) } else { set.pieces.clone() };
         intervals.extend(covered.iter().flat_map(|covered| {
             let covered: f::PackInterval = crate::service::convert::twin(covered);
             twins::<_, v1::PackInterval>(&hold::less(&covered, &state.freed))
@@ -567,7 +566,7 @@ pub fn covered(asked: &Asked, state: &HoldState) -> Result<(Vec<String>, Vec<v1:
     let settings = Settings { epsilon, coverage: 0.0 };
     for (set, methods) in through::reached(asked, intervals.clone(), settings, discrete, "")? {
         let proved = methods.iter().all(|method| method.proved);
-        let whole = discrete || !proved || set.possible.is_none();
+        let whole = discrete || !proved;
         let found: Vec<f::PackInterval> = twins(&if whole { Vec::from_iter(set.stretch) } else { set.pieces });
         intervals.extend(found.iter().flat_map(|row| twins::<_, v1::PackInterval>(&hold::less(row, &state.freed))));
     }

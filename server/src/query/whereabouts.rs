@@ -112,7 +112,7 @@ fn place_packs(
 fn account(
     asked: &Asked,
     run: &RunFlows,
-    scope: (i64, i64),
+    scope: &[(i64, i64)],
     found: &[Touched],
     sources: &Sources,
 ) -> Result<v1::PackAccount, Unreadable> {
@@ -122,7 +122,8 @@ fn account(
     // Widened to whole pallets: every number that a pallet of the scope may hold.
     let rows = run.places.stacked.iter().zip(&run.places.places);
     let whole = rows.filter(|(row, _)| sources.contains(&(row.sscc.clone(), row.part))).map(|(_, p)| (p.first, p.last));
-    let mut pieces = union(whole.chain([scope]).map(|(first, last)| (first.max(1), last.min(filled))).collect());
+    let mut pieces =
+        union(whole.chain(scope.iter().copied()).map(|(first, last)| (first.max(1), last.min(filled))).collect());
     let inside = |first: i64, last: i64| pieces.iter().any(|(low, high)| first <= *high && last >= *low);
     let taken = run.places.samples.iter().filter(|sample| inside(sample.first, sample.last));
     let sampled_count = taken.map(|sample| sample.count).sum();
@@ -231,7 +232,7 @@ fn came_back_from(asked: &Asked, pallet: &PalletFacts) -> Result<Option<String>,
     Ok(None)
 }
 
-/// Who has packs of intervals (one per run), or gave them back; with those of a lot from before the record when one is named.
+/// Who has packs of intervals, or gave them back; with those of a lot from before the record when one is named.
 ///
 /// # Errors
 /// When the record cannot be read.
@@ -298,7 +299,7 @@ fn consignees(asked: &Asked, found: &[Touched]) -> Result<Vec<v1::ConsigneeShare
     Ok(shares.into_values().collect())
 }
 
-/// Rows of pallets as built per run: those that may hold packs of the intervals (one per run), and all that a pallet which
+/// Rows of pallets as built per run: those that may hold packs of the intervals, and all that a pallet which
 /// was put together holds besides, since nobody can tell its packs apart.
 fn sources_of(asked: &Asked, intervals: &[v1::PackInterval]) -> Result<BTreeMap<String, Sources>, Unreadable> {
     let mut sources: BTreeMap<String, Sources> = BTreeMap::new();
@@ -434,7 +435,7 @@ pub fn covered(
     Ok((here, gone))
 }
 
-/// Where the packs of intervals are (one interval per run), and who has them; with those of a lot from before the record
+/// Where the packs of intervals are, and who has them; with those of a lot from before the record
 /// when one is named.
 ///
 /// # Errors
@@ -449,12 +450,20 @@ pub fn whereabouts(
     let mut found = pallets_of(asked, &sources)?;
     let mut accounts = Vec::new();
     let none = Sources::new();
+    // One account a run, however many pieces: a pallet may hold packs of two of them, and counts once.
+    let mut pieces: BTreeMap<&str, Vec<&v1::PackInterval>> = BTreeMap::new();
     for interval in intervals {
-        let Some(run) = asked.run_flows(&interval.run_code)? else { continue };
+        pieces.entry(&interval.run_code).or_default().push(interval);
+    }
+    for (run_code, own) in pieces {
+        let Some(run) = asked.run_flows(run_code)? else { continue };
         let filled = run.places.counts.filled();
-        let last = if interval.last_number == 0 { filled } else { interval.last_number };
-        let sources = sources.get(&interval.run_code).unwrap_or(&none);
-        accounts.push(account(asked, &run, (interval.first_number, last), &found, sources)?);
+        let ends = |interval: &&v1::PackInterval| {
+            let last = if interval.last_number == 0 { filled } else { interval.last_number };
+            (interval.first_number, last)
+        };
+        let scope: Vec<(i64, i64)> = own.iter().map(ends).collect();
+        accounts.push(account(asked, &run, &scope, &found, sources.get(run_code).unwrap_or(&none))?);
     }
     let mut unknown = Vec::new();
     if let Some(lot) = lot_code {
