@@ -491,6 +491,9 @@ pub fn origin(origin: &v1::PackOrigin, zone: &Zone) -> Vec<Sheet> {
         head: vec!["bag", ">share", ">at most", "likely", "possible", "lots", "holds"],
         ..Sheet::default()
     };
+    if !origin.printer_text.is_empty() {
+        bags.before.push(origin.printer_text.clone());
+    }
     for bag in &origin.bags {
         bags.rows.push(vec![
             if bag.bag_tag.is_empty() { bag.note.clone() } else { bag.bag_tag.clone() },

@@ -340,6 +340,7 @@ fn origin(ctx: &Ctx, row: &v1::PackOrigin) -> Markup {
         }))
         @if !row.pallets.is_empty() { (pallet_rows(ctx, &row.pallets)) }
         @if !row.happenings.is_empty() { h2 { (ctx.t("What happened around it")) } (happenings(ctx, &row.happenings)) }
+        @if !row.printer_text.is_empty() { p.quiet lang="en" { (ctx.words.sentence(&row.printer_text)) } }
         @if let Some(method) = &row.method { (methods(ctx, std::slice::from_ref(method))) }
     }
 }

@@ -252,6 +252,7 @@ fn pack_origin(
     let started = &ledger.runs[run].started;
     let (from_us, to_us) = (ledger.instant_us(from), ledger.instant_us(to));
     Ok(v1::PackOrigin {
+        printer_text: String::new(),
         interval: Some(v1::PackInterval { run_code: started.run_code.clone(), first_number: first, last_number: last }),
         from_time: Some(timestamp(from_us)),
         to_time: Some(timestamp(to_us)),
@@ -294,6 +295,13 @@ fn printer_clock(asked: &Asked, machine_code: &str, at_us: i64) -> Result<(i64, 
     let machine = Register::at(&asked.record, at_us).machine(machine_code)?.unwrap_or_default();
     let ms = if machine.printer_tolerance_ms > 0 { machine.printer_tolerance_ms } else { PRINTER_TOLERANCE_MS };
     Ok((0, ms * 1_000))
+}
+
+/// How a printer's clock was taken.
+fn printer_words(offset_us: i64, tolerance_us: i64) -> String {
+    let seconds = |us: i64| us as f64 / 1e6;
+    let side = if offset_us < 0 { "behind" } else { "ahead" };
+    format!("the printer's clock counts as {} s {side}, within {} s", seconds(offset_us.abs()), seconds(tolerance_us))
 }
 
 /// Origin of the packs of a run that one stretch holds between two instants.
@@ -355,7 +363,11 @@ pub fn by_print(
                 let Some(flow) = asked.flow(&started.feed_code, at, settings.epsilon, settings.coverage)? else {
                     break;
                 };
-                origins.extend(printed_between(asked, &flow, started, from_us, to_us)?);
+                let found = printed_between(asked, &flow, started, from_us, to_us)?;
+                origins.extend(found.map(|found| v1::PackOrigin {
+                    printer_text: if whole { String::new() } else { printer_words(offset, tolerance) },
+                    ..found
+                }));
                 match flow.ledger.end.map(|end| flow.ledger.instant_us(end)) {
                     Some(end) if end <= to_us && end >= at => at = end + 1,
                     _ => break,

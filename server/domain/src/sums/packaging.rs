@@ -101,13 +101,16 @@ fn filled_between(record: &dyn Record, machine: &str, from_us: i64, to_us: i64) 
     Ok((filled, tolerance))
 }
 
+/// Changes of packaging by machine and name: when, sequence, and the change.
+type Changes = BTreeMap<(String, String), Vec<(i64, i64, ReelChanged)>>;
+
 /// Reels that came off, or are still on, in a window; by the time they came off, those still on last.
 ///
 /// # Errors
 /// When the record cannot be read.
 pub fn reels(record: &dyn Record, machine: &str, from_us: i64, to_us: i64) -> Result<Vec<Reel>, Unreadable> {
     // Every change of every lot, by machine and name: few, since a reel lasts an hour.
-    let mut changes: BTreeMap<(String, String), Vec<(i64, i64, ReelChanged)>> = BTreeMap::new();
+    let mut changes = Changes::new();
     for key in record.keys("register/packaging_lot/")? {
         let code = code_of(&key);
         for row in facts(record, &object("packaging_lot", &code))? {
