@@ -5,6 +5,7 @@
 pub mod balance;
 pub mod chance;
 pub mod changed;
+pub mod charts;
 pub mod dispersion;
 pub mod fill;
 pub mod flow;
