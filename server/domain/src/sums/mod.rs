@@ -2,6 +2,7 @@
 //!
 //! Everything takes facts or plain numbers and gives typed results; nothing here writes, and no view depends on it.
 
+pub mod advice;
 pub mod balance;
 pub mod chance;
 pub mod changed;
