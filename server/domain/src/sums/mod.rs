@@ -14,6 +14,7 @@ pub mod intervals;
 pub mod ledger;
 pub mod origin;
 pub mod packaging;
+pub mod performance;
 pub mod period;
 pub mod position;
 pub mod quantity;
