@@ -9,6 +9,7 @@ pub mod audit_sheets;
 pub mod command;
 pub mod connection;
 pub mod fault;
+pub mod fill_sheets;
 pub mod mass;
 pub mod moment;
 pub mod now_sheets;

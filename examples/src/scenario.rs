@@ -199,6 +199,7 @@ fn registers(day: &mut Day) {
                 zone: "Etc/UTC".into(),
                 day_start_minute: 360,
                 shifts: vec![v1::Shift { name: "early".into(), start_minute: 360, end_minute: 840 }],
+                short_share_ppm: 25_000,
             }),
             ..v1::SetSiteRequest::default()
         },
@@ -254,6 +255,7 @@ fn registers(day: &mut Day) {
             counter_digit_count: 6,
             printer_tolerance_ms: 120_000,
             buffer_pack_count: 60,
+            planned_packs_per_hour: 42 * 60,
         }
     });
     register!(RegisterProductRequest {

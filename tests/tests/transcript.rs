@@ -313,6 +313,25 @@ async fn what_an_audit_asks() -> anyhow::Result<()> {
     check(&running, "audit", &commands)
 }
 
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_the_supervisor_asks_of_fill_and_time() -> anyhow::Result<()> {
+    let running = Running::with_everything(EXECUTABLE).await?;
+    let commands: Vec<(&[&str], i32)> = vec![
+        (&["quantity", "R-1006-1"], 0),
+        (&["quantity", "R-1006-1", "--scheme", "uk-single", "--minutes", "1440"], 0),
+        (&["quantity", "R-1006-1", "--minutes", "1441"], 2),
+        (&["quantity", "R-9"], 3),
+        (&["chart", "R-1006-1", "--subgroup", "4"], 0),
+        (&["chart", "R-1006-1", "--kind", "individual"], 0),
+        (&["chart", "R-1006-1", "--subgroup", "51"], 2),
+        (&["target", "R-1006-1"], 0),
+        (&["performance", "M1", "--day", "2026-10-06"], 0),
+        (&["performance", "M1", "--day", "2026-10-06", "--name", "early"], 0),
+        (&["performance", "M1", "--day", "2026-10-06", "--name", "late"], 2),
+    ];
+    check(&running, "fill", &commands)
+}
+
 fn check_owned(running: &Running, name: &str, rows: &[(Vec<String>, i32)]) -> anyhow::Result<()> {
     let words: Vec<Vec<&str>> = rows.iter().map(|(row, _)| row.iter().map(String::as_str).collect()).collect();
     let commands: Vec<(&[&str], i32)> = words.iter().zip(rows).map(|(w, (_, exit))| (w.as_slice(), *exit)).collect();

@@ -270,6 +270,8 @@ pub enum Task {
     Now(super::now_args::NowTask),
     #[command(flatten)]
     Audit(super::audit_args::AuditTask),
+    #[command(flatten)]
+    Fill(super::fill_args::FillTask),
     /// The journal: events, corrections, proof.
     #[command(subcommand)]
     Journal(JournalTask),

@@ -5,6 +5,7 @@ mod ask;
 mod audit_args;
 mod choices;
 mod clerk;
+mod fill_args;
 mod import;
 mod now_args;
 mod quality_args;

@@ -15,7 +15,7 @@ use crate::journal::Journal;
 use crate::service::faults::timestamp;
 
 /// Net masses as read, from the journal.
-fn masses(journal: &Journal, sequence: i64) -> Result<Vec<i64>, Unreadable> {
+pub(super) fn masses(journal: &Journal, sequence: i64) -> Result<Vec<i64>, Unreadable> {
     let rows = journal.read(sequence.cast_unsigned(), 1).map_err(|fault| Unreadable(fault.to_string()))?;
     let fact = rows.into_iter().next().and_then(|row| row.event.fact);
     let readings = match fact {

@@ -22,10 +22,10 @@ const LATE_US: i64 = 15 * 60 * 1_000_000;
 const PIECE: usize = 1_000;
 
 /// A stretch of working time with its name.
-struct Period {
-    title: String,
-    start_us: i64,
-    end_us: i64,
+pub(super) struct Period {
+    pub(super) title: String,
+    pub(super) start_us: i64,
+    pub(super) end_us: i64,
 }
 
 /// Shifts of a working day in order; the whole day when the site has none.
@@ -49,7 +49,7 @@ fn periods(asked: &Asked, date: jiff::civil::Date) -> Result<Vec<Period>, Refusa
 }
 
 /// The period asked for: by day and name, or the one that is on, or the last that was.
-fn period(asked: &Asked, day: &str, shift_name: &str, now_us: i64) -> Result<Period, Refusal> {
+pub(super) fn period(asked: &Asked, day: &str, shift_name: &str, now_us: i64) -> Result<Period, Refusal> {
     if day.is_empty() {
         let today = asked.zone.date(now_us);
         let yesterday = today.yesterday().map_err(|_| invalid("day", "lies outside the calendar"))?;

@@ -112,6 +112,7 @@ write_request!(SetSiteRequest, |r, faults| {
                 faults.add("zone", format!("{} is no IANA time zone", quoted(&site.zone)));
             }
             faults.number("day_start_minute", site.day_start_minute, 0, 1_439);
+            faults.number("short_share_ppm", site.short_share_ppm, 0, 100_000);
             faults.rows("shifts", site.shifts.len(), 0, 12);
             for (index, shift) in site.shifts.iter().enumerate() {
                 faults.within(&format!("shifts[{index}]"), |faults| {

@@ -7,7 +7,7 @@ use packloft_proto::v1::figure_service_server::FigureService;
 use tonic::{Request, Response, Status};
 
 use super::service;
-use crate::query::{dispersion, figures, fill, packaging, period, shift, tracer};
+use crate::query::{dispersion, figures, fill, packaging, performance, period, quantity, shift, tracer};
 
 service! {
     FigureService {}
@@ -57,6 +57,38 @@ service! {
         let r = request.into_inner();
         let journal = Arc::clone(&self.engine().journal);
         self.ask(r.min_sequence, move |asked| fill::fill(asked, &journal, &r.run_code)).await.map(Response::new)
+    }
+    async fn get_net_quantity(
+        &self,
+        request: Request<v1::GetNetQuantityRequest>,
+    ) -> Result<Response<v1::GetNetQuantityResponse>, Status> {
+        let r = request.into_inner();
+        let journal = Arc::clone(&self.engine().journal);
+        self.ask(r.min_sequence, move |asked| quantity::net_quantity(asked, &journal, &r)).await.map(Response::new)
+    }
+    async fn get_chart(
+        &self,
+        request: Request<v1::GetChartRequest>,
+    ) -> Result<Response<v1::GetChartResponse>, Status> {
+        let r = request.into_inner();
+        let journal = Arc::clone(&self.engine().journal);
+        self.ask(r.min_sequence, move |asked| quantity::chart(asked, &journal, &r)).await.map(Response::new)
+    }
+    async fn get_fill_advice(
+        &self,
+        request: Request<v1::GetFillAdviceRequest>,
+    ) -> Result<Response<v1::GetFillAdviceResponse>, Status> {
+        let r = request.into_inner();
+        let journal = Arc::clone(&self.engine().journal);
+        self.ask(r.min_sequence, move |asked| quantity::advice(asked, &journal, &r)).await.map(Response::new)
+    }
+    async fn get_line_performance(
+        &self,
+        request: Request<v1::GetLinePerformanceRequest>,
+    ) -> Result<Response<v1::GetLinePerformanceResponse>, Status> {
+        let r = request.into_inner();
+        let now_us = self.engine().clock.now_us();
+        self.ask(r.min_sequence, move |asked| performance::line_performance(asked, &r, now_us)).await.map(Response::new)
     }
     async fn get_shift_report(
         &self,

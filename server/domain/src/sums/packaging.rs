@@ -71,8 +71,11 @@ impl Reel {
     }
 }
 
-/// Packs of a machine filled between two instants, and how far that may be off.
-fn filled_between(record: &dyn Record, machine: &str, from_us: i64, to_us: i64) -> Result<(i64, i64), Unreadable> {
+/// Runs of a machine that were on at some time between two instants.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn runs_between(record: &dyn Record, machine: &str, from_us: i64, to_us: i64) -> Result<Vec<String>, Unreadable> {
     let open = stream::open_run(record, machine, from_us)?.map(|(run, _)| run.run_code);
     let mut codes: Vec<String> = open.into_iter().collect();
     let last_day = if to_us == i64::MAX { i64::MAX / 2 } else { day_of(to_us) };
@@ -84,8 +87,13 @@ fn filled_between(record: &dyn Record, machine: &str, from_us: i64, to_us: i64) 
             codes.push(started.run_code.clone());
         }
     }
+    Ok(codes)
+}
+
+/// Packs of a machine filled between two instants, and how far that may be off.
+fn filled_between(record: &dyn Record, machine: &str, from_us: i64, to_us: i64) -> Result<(i64, i64), Unreadable> {
     let (mut filled, mut tolerance) = (0, 0);
-    for code in codes {
+    for code in runs_between(record, machine, from_us, to_us)? {
         let Some(run) = run_rows(record, &code)? else { continue };
         let counts = stacking::counts(record, &run)?;
         let place = |time_us: i64| {

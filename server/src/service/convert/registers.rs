@@ -41,6 +41,7 @@ register_request!(RegisterMachineRequest, machine, Machine, |item, faults| {
     faults.number("counter_digit_count", item.counter_digit_count, 0, 15);
     faults.number("printer_tolerance_ms", item.printer_tolerance_ms, 0, HOUR_MS);
     faults.number("buffer_pack_count", item.buffer_pack_count, 0, 1_000_000);
+    faults.number("planned_packs_per_hour", item.planned_packs_per_hour, 0, 10_000_000);
 });
 register_request!(RegisterHoistRequest, hoist, Hoist, |item, faults| {
     faults.text("name", &item.name);

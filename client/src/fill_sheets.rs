@@ -1,0 +1,227 @@
+//! Answers about fill and time as sheets: verdicts, charts, the lowest safe target, performance.
+
+use packloft_proto::v1;
+
+use crate::mass::kilograms_of;
+use crate::moment::Zone;
+use crate::show::Sheet;
+
+fn grams(mass_mg: f64) -> String {
+    format!("{:.2} g", mass_mg / 1e3)
+}
+
+fn optional_grams(mass_mg: Option<f64>) -> String {
+    mass_mg.map_or_else(|| "-".into(), grams)
+}
+
+fn percent(share: f64) -> String {
+    format!("{:.2} %", share * 100.0)
+}
+
+fn scheme(verdict: &v1::QuantityVerdict) -> String {
+    use v1::QuantityScheme as S;
+    match verdict.scheme() {
+        S::EuDouble => "EU double",
+        S::EuDestructive => "EU destructive",
+        S::UkSingle => "UK single",
+        S::R87 => "R 87",
+        S::Hb133 => "HB 133",
+        S::FullCheck => "every pack",
+        S::Unspecified => "-",
+    }
+    .into()
+}
+
+fn outcome(verdict: &v1::QuantityVerdict) -> String {
+    match verdict.outcome() {
+        v1::QuantityOutcome::Passed => "passes".into(),
+        v1::QuantityOutcome::Failed => "FAILS".into(),
+        v1::QuantityOutcome::NotEnough => "weigh more".into(),
+        v1::QuantityOutcome::None | v1::QuantityOutcome::Unspecified => "no verdict".into(),
+    }
+}
+
+/// The quantity verdict, lot by lot.
+pub fn quantity(answer: &v1::GetNetQuantityResponse, zone: &Zone) -> Vec<Sheet> {
+    let mut head = Sheet {
+        before: vec![
+            format!(
+                "run {} of {}, nominal {}",
+                answer.run_code,
+                answer.product_code,
+                grams(answer.nominal_mass_mg as f64)
+            ),
+            format!("worst: {}", answer.worst),
+        ],
+        head: vec!["lot", ">accepted", ">rejected", ">weighed", "verdicts"],
+        after: answer.notes.clone(),
+        ..Sheet::default()
+    };
+    let mut figures = Sheet { head: vec!["lot", "scheme", "verdict", "packs one by one", "mean"], ..Sheet::default() };
+    for lot in &answer.lots {
+        let when = zone.show(lot.start_time.as_ref());
+        let short: Vec<String> = lot.verdicts.iter().map(|row| format!("{}: {}", scheme(row), outcome(row))).collect();
+        head.rows.push(vec![
+            when.clone(),
+            lot.accepted_count.to_string(),
+            lot.rejected_count.to_string(),
+            lot.reading_count.to_string(),
+            short.join(", "),
+        ]);
+        for row in &lot.verdicts {
+            let contents = format!(
+                "{} of {} below T1 {} ({} may be, {} are needed); {} below T2 {}",
+                row.short_count,
+                row.tested_count,
+                grams(row.short_limit_mg as f64),
+                row.allowed_count,
+                row.needed_count,
+                row.least_count,
+                grams(row.least_limit_mg as f64)
+            );
+            let mean = match (row.mean_mg, row.mean_limit_mg) {
+                (Some(mean), Some(limit)) => format!(
+                    "{} of {} packs, s {}, factor {:.3}: at least {}",
+                    grams(mean),
+                    row.mean_count,
+                    optional_grams(row.deviation_mg),
+                    row.factor,
+                    grams(limit)
+                ),
+                _ => "not enough packs".into(),
+            };
+            figures.rows.push(vec![when.clone(), scheme(row), outcome(row), contents, mean]);
+        }
+    }
+    vec![head, figures]
+}
+
+/// A control chart.
+pub fn chart(answer: &v1::GetChartResponse, zone: &Zone) -> Vec<Sheet> {
+    let count = answer.points.iter().filter(|point| !point.rules.is_empty()).count();
+    let mut sheet = Sheet {
+        before: vec![
+            format!(
+                "run {}, subgroups of {}, sigma within {}",
+                answer.run_code,
+                answer.subgroup_count,
+                grams(answer.sigma_mg)
+            ),
+            format!("limits {} / {} / {}", grams(answer.low_mg), grams(answer.centre_mg), grams(answer.high_mg)),
+            format!(
+                "spread {} / {} / {}",
+                grams(answer.spread_low_mg),
+                grams(answer.spread_centre_mg),
+                grams(answer.spread_high_mg)
+            ),
+            format!("points: {}, with a signal: {count}", answer.points.len()),
+        ],
+        head: vec!["time", ">value", ">spread", "rules"],
+        ..Sheet::default()
+    };
+    for point in &answer.points {
+        sheet.rows.push(vec![
+            zone.show(point.occurred_time.as_ref()),
+            grams(point.value_mg),
+            optional_grams(point.spread_mg),
+            point.rules.iter().map(ToString::to_string).collect::<Vec<_>>().join(" "),
+        ]);
+    }
+    for row in &answer.capability {
+        let bounds =
+            row.low.zip(row.high).map_or_else(String::new, |(low, high)| format!(" ({low:.2} to {high:.2}, 95 %)"));
+        sheet.after.push(format!("{}: {:.2}{bounds}", row.name, row.value));
+    }
+    sheet.after.extend(answer.notes.iter().cloned());
+    vec![sheet]
+}
+
+/// The lowest safe target.
+pub fn target(answer: &v1::GetFillAdviceResponse, currency: &str) -> Vec<Sheet> {
+    let mut sheet = Sheet {
+        head: vec!["version", ">by the mean", ">few below T1", ">none below T2", ">target", "ruled by", ">below T1"],
+        ..Sheet::default()
+    };
+    match answer.target_mg {
+        Some(target) => sheet.before.push(format!("lowest safe target {}", grams(target))),
+        None => sheet.before.push("NO ADVICE:".into()),
+    }
+    sheet.before.extend(answer.refusals.iter().map(|text| format!("- {text}")));
+    sheet.before.push(format!(
+        "run {}: {} readings, mean {}, deviation {}, nominal {}",
+        answer.run_code,
+        answer.reading_count,
+        grams(answer.mean_mg),
+        grams(answer.deviation_mg),
+        grams(answer.nominal_mass_mg as f64)
+    ));
+    for row in &answer.targets {
+        sheet.rows.push(vec![
+            row.name.clone(),
+            grams(row.by_mean_mg),
+            grams(row.by_short_mg),
+            grams(row.by_least_mg),
+            grams(row.target_mg),
+            row.ruled_by.clone(),
+            percent(row.short_share),
+        ]);
+    }
+    if answer.sampling_allowance_mg > 0.0 {
+        sheet.after.push(format!("sampling allowance {} is in the target", grams(answer.sampling_allowance_mg)));
+    }
+    if let (Some(target), Some(share)) = (answer.rejecter_target_mg, answer.reject_share) {
+        sheet.after.push(format!("with a rejecter at T1: {}, {} rejected", grams(target), percent(share)));
+    }
+    sheet.after.push(format!("giveaway now {} a day", kilograms_of(answer.daily_giveaway_mg)));
+    if let Some(saving) = answer.daily_saving_mg {
+        let worth =
+            answer.daily_saving_minor.map_or_else(String::new, |minor| format!(", {:.2} {currency}", minor / 100.0));
+        sheet.after.push(format!("the target would save {} a day{}", kilograms_of(saving), worth.trim_end()));
+    }
+    sheet.after.extend(answer.notes.iter().cloned());
+    vec![sheet]
+}
+
+fn minutes(ms: i64) -> String {
+    format!("{:.1} min", ms as f64 / 60_000.0)
+}
+
+/// Where a line's time went.
+pub fn performance(answer: &v1::GetLinePerformanceResponse, zone: &Zone) -> Vec<Sheet> {
+    let optional = |share: Option<f64>| share.map_or_else(|| "-".into(), percent);
+    let count = |count: Option<i64>| count.map_or_else(|| "-".into(), |count| count.to_string());
+    let sums = Sheet {
+        before: vec![format!(
+            "{}: {} to {}",
+            answer.title,
+            zone.show(answer.start_time.as_ref()),
+            zone.show(answer.end_time.as_ref())
+        )],
+        head: vec!["figure", ">value"],
+        rows: vec![
+            vec!["planned busy time".into(), minutes(answer.busy_ms)],
+            vec!["actual production time".into(), minutes(answer.production_ms)],
+            vec!["planned stops".into(), minutes(answer.planned_stop_ms)],
+            vec!["unplanned stops".into(), minutes(answer.unplanned_stop_ms)],
+            vec!["packs filled".into(), count(answer.filled_count)],
+            vec!["packs accepted".into(), count(answer.accepted_count)],
+            vec!["availability".into(), optional(answer.availability)],
+            vec!["effectiveness".into(), optional(answer.effectiveness)],
+            vec!["quality rate".into(), optional(answer.quality_rate)],
+            vec!["OEE".into(), optional(answer.oee)],
+            vec!["lost by speed".into(), answer.speed_loss_ms.map_or_else(|| "-".into(), minutes)],
+        ],
+        after: answer.notes.clone(),
+    };
+    let mut stops = Sheet { head: vec!["stop", "kind", ">stops", ">time"], ..Sheet::default() };
+    for row in &answer.stops {
+        let kind = if row.planned { "planned" } else { "not planned" };
+        stops.rows.push(vec![
+            row.reason_code.clone(),
+            kind.into(),
+            row.stop_count.to_string(),
+            minutes(row.duration_ms),
+        ]);
+    }
+    vec![sums, stops]
+}

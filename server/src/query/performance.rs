@@ -1,0 +1,145 @@
+//! Where a line's time went in a day or shift.
+
+use packloft_domain::fact::{Fact, StopKind};
+use packloft_domain::key::{day_of, object};
+use packloft_domain::record::{Unreadable, facts_between};
+use packloft_domain::refusal::Refusal;
+use packloft_domain::rules::pallet::run_rows;
+use packloft_domain::rules::register::{Register, site_at};
+use packloft_domain::rules::stacking::counts;
+use packloft_domain::sums::packaging::runs_between;
+use packloft_domain::sums::performance::{Stopped, performance};
+use packloft_proto::v1;
+
+use super::shift::period;
+use super::{Asked, invalid, unknown};
+use crate::service::faults::timestamp;
+
+/// Filled and accepted packs of a machine between two instants; absent when nothing was counted.
+fn packs(asked: &Asked, machine: &str, from_us: i64, to_us: i64) -> Result<Option<(i64, i64, bool)>, Unreadable> {
+    let mut found: Option<(i64, i64, bool)> = None;
+    for code in runs_between(&asked.record, machine, from_us, to_us)? {
+        let Some(run) = run_rows(&asked.record, &code)? else { continue };
+        let counts = counts(&asked.record, &run)?;
+        if counts.readings.len() < 2 {
+            continue;
+        }
+        let (first, last) = (counts.number_at(from_us), counts.number_at(to_us));
+        let accepted = counts.accepted_up_to(last) - counts.accepted_up_to(first);
+        let sum = found.unwrap_or((0, 0, true));
+        found = Some((sum.0 + last - first, sum.1 + accepted, sum.2 && counts.accepted_counted));
+    }
+    Ok(found)
+}
+
+/// Time of a day that no shift of the site covers: nothing is planned then.
+fn without_shift(asked: &Asked, day: &str, (from_us, to_us): (i64, i64)) -> Result<Vec<Stopped>, Refusal> {
+    let mut covered: Vec<(i64, i64)> = Vec::new();
+    for shift in site_at(&asked.record, i64::MAX)?.unwrap_or_default().shifts {
+        let own = period(asked, day, &shift.name, to_us)?;
+        covered.push((own.start_us.max(from_us), own.end_us.min(to_us)));
+    }
+    if covered.is_empty() {
+        return Ok(Vec::new());
+    }
+    covered.sort_unstable();
+    let (mut found, mut at) = (Vec::new(), from_us);
+    for (start, end) in covered.into_iter().chain([(to_us, to_us)]) {
+        if start > at {
+            found.push(Stopped { reason_code: "no shift".into(), planned: true, start_us: at, end_us: start });
+        }
+        at = at.max(end);
+    }
+    Ok(found)
+}
+
+fn stops(asked: &Asked, machine: &str, from_us: i64, to_us: i64) -> Result<Vec<Stopped>, Unreadable> {
+    // A stop is told when it ends: one that goes on beyond the time is found a little later.
+    let rows = facts_between(&asked.record, &object("machine", machine), day_of(from_us), day_of(to_us) + 7)?;
+    let known = Register::at(&asked.record, i64::MAX);
+    let mut found = Vec::new();
+    for row in rows {
+        let Some(Fact::StopRecorded(stop)) = &row.event.fact else { continue };
+        if stop.machine_code != machine || stop.start_time_us >= to_us || row.event.occurred_time_us <= from_us {
+            continue;
+        }
+        let reason = known.stop_reason(&stop.reason_code)?;
+        found.push(Stopped {
+            reason_code: stop.reason_code.clone(),
+            planned: reason.is_some_and(|reason| reason.kind() == StopKind::Planned),
+            start_us: stop.start_time_us,
+            end_us: row.event.occurred_time_us,
+        });
+    }
+    Ok(found)
+}
+
+/// Where a line's time went.
+///
+/// # Errors
+/// `Invalid` for a day or shift that is none, `NotFound` for an unknown machine.
+pub fn line_performance(
+    asked: &Asked,
+    request: &v1::GetLinePerformanceRequest,
+    now_us: i64,
+) -> Result<v1::GetLinePerformanceResponse, Refusal> {
+    if request.day.is_empty() {
+        return Err(invalid("day", "must be given, YYYY-MM-DD"));
+    }
+    let period = period(asked, &request.day, &request.shift_name, now_us)?;
+    let machine = &request.machine_code;
+    let register = Register::at(&asked.record, period.start_us);
+    let known = register.machine(machine)?.ok_or_else(|| unknown("machine", machine))?;
+    // What has not been yet cannot have been lost.
+    let end_us = period.end_us.min(now_us.max(period.start_us));
+    let packs = packs(asked, machine, period.start_us, end_us)?;
+    let planned = (known.planned_packs_per_hour > 0).then(|| known.planned_packs_per_hour as f64 / 60.0);
+    let made = packs.map(|(made, ..)| made);
+    let good = packs.filter(|(.., counted)| *counted).map(|(_, good, _)| good);
+    let mut stopped = stops(asked, machine, period.start_us, end_us)?;
+    if request.shift_name.is_empty() {
+        stopped.extend(without_shift(asked, &request.day, (period.start_us, end_us))?);
+    }
+    let found = performance(period.start_us, end_us, &stopped, planned, made, good);
+    let mut notes = Vec::new();
+    if planned.is_none() {
+        notes.push(format!("no effectiveness: machine {machine} has no planned rate (planned_packs_per_hour)"));
+    }
+    if made.is_none() {
+        notes.push("no counters were read in this time".into());
+    } else if good.is_none() {
+        notes.push("no quality rate: accepted packs were not counted".into());
+    }
+    if end_us < period.end_us {
+        notes.push("the time is not over: figures are so far".into());
+    }
+    let ms = |us: i64| us / 1_000;
+    Ok(v1::GetLinePerformanceResponse {
+        title: period.title,
+        start_time: Some(timestamp(period.start_us)),
+        end_time: Some(timestamp(end_us)),
+        busy_ms: ms(found.busy_us),
+        production_ms: ms(found.production_us),
+        planned_stop_ms: ms(found.planned_stop_us),
+        unplanned_stop_ms: ms(found.unplanned_stop_us),
+        filled_count: made,
+        accepted_count: good,
+        availability: found.availability,
+        effectiveness: found.effectiveness,
+        quality_rate: found.quality_rate,
+        oee: found.oee,
+        speed_loss_ms: found.speed_loss_us.map(ms),
+        stops: found
+            .reasons
+            .into_iter()
+            .map(|row| v1::StopSum {
+                reason_code: row.reason_code,
+                planned: row.planned,
+                stop_count: row.count,
+                duration_ms: ms(row.duration_us),
+            })
+            .collect(),
+        notes,
+        sequence: asked.sequence(),
+    })
+}

@@ -1,0 +1,474 @@
+//! Legal quantity, charts and fill advice of a run, from its single readings.
+//!
+//! Views keep only exact sums of readings, so the single values come from the journal at the sequences of the run's facts.
+//! A batch of readings is spread evenly over its period. Cost: the readings of the run.
+
+use packloft_domain::fact::{Fact, ReadingKind, ReadingPoint, ReadingsRecorded};
+use packloft_domain::record::{Record as _, Unreadable};
+use packloft_domain::refusal::Refusal;
+use packloft_domain::rules::pallet::{RunRows, run_rows};
+use packloft_domain::rules::register::{Register, site_at};
+use packloft_domain::rules::stacking::{Counts, counts};
+use packloft_domain::sums::advice::{Advice, Basis, Target, advise};
+use packloft_domain::sums::charts::{Chart, Index, Kind, RunRules, capability, individuals, signals, subgroups};
+use packloft_domain::sums::fill::tolerable_error_mg;
+use packloft_domain::sums::quantity::{Lot, Outcome, Scheme, Verdict, judge};
+use packloft_domain::sums::spread::Spread;
+use packloft_domain::time::parse_date;
+use packloft_proto::v1;
+
+use super::{Asked, fill, invalid, unknown};
+use crate::journal::Journal;
+use crate::service::faults::timestamp;
+
+/// Share below T1 when neither question nor site sets one: one in forty (UK, Ireland).
+const SHORT_SHARE_PPM: i64 = 25_000;
+/// One hour.
+const HOUR_US: i64 = 3_600_000_000;
+/// Most lots of one answer.
+const LOTS_MAX: i64 = 2_000;
+/// Readings in a subgroup when none is asked for.
+const SUBGROUP: i64 = 5;
+/// Confidence of capability intervals.
+const CONFIDENCE: f64 = 0.95;
+
+/// A net mass as read, with when.
+#[derive(Clone, Copy)]
+struct Reading {
+    time_us: i64,
+    net_mg: i64,
+    point: ReadingPoint,
+}
+
+/// A run with its readings in order.
+struct Weighed {
+    run: RunRows,
+    counts: Counts,
+    /// Batches in order of their start, each with its readings.
+    batches: Vec<(ReadingsRecorded, Vec<Reading>)>,
+    notes: Vec<String>,
+}
+
+fn weighed(asked: &Asked, journal: &Journal, run_code: &str) -> Result<Weighed, Refusal> {
+    let run = run_rows(&asked.record, run_code)?.ok_or_else(|| unknown("run", run_code))?;
+    let counts = counts(&asked.record, &run)?;
+    let mut batches = Vec::new();
+    for row in &run.rows {
+        let Some(Fact::ReadingsRecorded(f)) = &row.event.fact else { continue };
+        if f.machine_code != run.started.machine_code {
+            continue;
+        }
+        let masses = fill::masses(journal, row.sequence)?;
+        let (start, length) = (f.start_time_us, row.event.occurred_time_us - f.start_time_us);
+        let count = i64::try_from(masses.len()).unwrap_or(1).max(1);
+        let at = |place: i64| {
+            start + i64::try_from(i128::from(length) * i128::from(2 * place + 1) / i128::from(2 * count)).unwrap_or(0)
+        };
+        let readings =
+            (0..).zip(masses).map(|(place, net_mg)| Reading { time_us: at(place), net_mg, point: f.point() });
+        batches.push((f.clone(), readings.collect()));
+    }
+    batches.sort_by_key(|(batch, _): &(ReadingsRecorded, Vec<Reading>)| batch.start_time_us);
+    let notes = notes(asked, &run, &batches)?;
+    Ok(Weighed { run, counts, batches, notes })
+}
+
+/// What a reader must know of the readings: overdue instruments, one tare for all, rejects among them.
+fn notes(
+    asked: &Asked,
+    run: &RunRows,
+    batches: &[(ReadingsRecorded, Vec<Reading>)],
+) -> Result<Vec<String>, Unreadable> {
+    let mut found = std::collections::BTreeSet::new();
+    let nominal = run.started.nominal_mass_mg;
+    for (batch, readings) in batches {
+        let at = batch.start_time_us;
+        let code = &batch.instrument_code;
+        match Register::at(&asked.record, at).instrument(code)? {
+            Some(instrument) => {
+                let until = parse_date(&instrument.verified_until_date);
+                if until.is_none_or(|until| asked.zone.date(at) > until) {
+                    found.insert(format!("instrument {code} was not verified, or overdue, when it weighed"));
+                }
+                let most = tolerable_error_mg(nominal).map(|tolerable| tolerable / 5);
+                if most.is_some_and(|most| instrument.max_error_mg > most) {
+                    found.insert(format!("instrument {code} may be wrong by more than a fifth of T"));
+                }
+            }
+            None => {
+                found.insert(format!("instrument {code} is not on record"));
+            }
+        }
+        if batch.kind() == ReadingKind::Gross {
+            // 10 % of nominal: FPackV Annex 3 no. 5 b; R 87 Annex B from memory.
+            if batch.tare_mass_mg * 10 > nominal {
+                found.insert(
+                    "one tare was taken for all packs although it is more than 10 % of the nominal mass: weigh each"
+                        .into(),
+                );
+            }
+        }
+        if batch.point() == ReadingPoint::BeforeRejecter && !readings.is_empty() {
+            found.insert("packs were weighed before the rejecter: rejected ones are among them".into());
+        }
+    }
+    Ok(found.into_iter().collect())
+}
+
+fn short_share_ppm(asked: &Asked, given: i64) -> Result<i64, Refusal> {
+    if !(0..=100_000).contains(&given) {
+        return Err(invalid("short_share_ppm", format!("is {given}; must be 0 to 100000")));
+    }
+    let site = site_at(&asked.record, i64::MAX)?.map_or(0, |site| site.short_share_ppm);
+    Ok([given, site].into_iter().find(|share| *share > 0).unwrap_or(SHORT_SHARE_PPM))
+}
+
+fn scheme_of(value: i32) -> Option<Scheme> {
+    use v1::QuantityScheme as S;
+    Some(match S::try_from(value).ok()? {
+        S::EuDouble => Scheme::EuDouble,
+        S::EuDestructive => Scheme::EuDestructive,
+        S::UkSingle => Scheme::UkSingle,
+        S::R87 => Scheme::R87,
+        S::Hb133 => Scheme::Hb133,
+        S::FullCheck => Scheme::FullCheck,
+        S::Unspecified => return None,
+    })
+}
+
+fn scheme_code(scheme: Scheme) -> v1::QuantityScheme {
+    use v1::QuantityScheme as S;
+    match scheme {
+        Scheme::EuDouble => S::EuDouble,
+        Scheme::EuDestructive => S::EuDestructive,
+        Scheme::UkSingle => S::UkSingle,
+        Scheme::R87 => S::R87,
+        Scheme::Hb133 => S::Hb133,
+        Scheme::FullCheck => S::FullCheck,
+    }
+}
+
+fn shown(verdict: Verdict) -> v1::QuantityVerdict {
+    let outcome = match verdict.outcome {
+        Outcome::Passed => v1::QuantityOutcome::Passed,
+        Outcome::Failed => v1::QuantityOutcome::Failed,
+        Outcome::NotEnough => v1::QuantityOutcome::NotEnough,
+        Outcome::None => v1::QuantityOutcome::None,
+    };
+    v1::QuantityVerdict {
+        scheme: scheme_code(verdict.scheme).into(),
+        name: verdict.scheme.name().into(),
+        outcome: outcome.into(),
+        tolerable_mg: verdict.tolerable_mg,
+        short_limit_mg: verdict.short_limit_mg,
+        least_limit_mg: verdict.least_limit_mg,
+        tested_count: verdict.tested_count,
+        needed_count: verdict.needed_count,
+        short_count: verdict.short_count,
+        allowed_count: verdict.allowed_count,
+        least_count: verdict.least_count,
+        mean_count: verdict.mean_count,
+        mean_mg: verdict.mean_mg,
+        deviation_mg: verdict.deviation_mg,
+        factor: verdict.factor,
+        mean_limit_mg: verdict.mean_limit_mg,
+        reasons: verdict.reasons,
+    }
+}
+
+/// Borders of the lots of a run: clock hours of the site, or pieces of a length from its start.
+fn borders(asked: &Asked, run: &RunRows, end_us: i64, minutes: i64) -> Result<Vec<(i64, i64)>, Refusal> {
+    let length = if minutes == 0 { HOUR_US } else { minutes * 60_000_000 };
+    // Zones differ from UTC by whole quarters of an hour: an hour of the site begins where its clock says so.
+    let past = |at: i64| {
+        let clock = asked.zone.clock(at);
+        let part = |from: usize| clock.get(from..from + 2).and_then(|text| text.parse::<i64>().ok()).unwrap_or(0);
+        part(14) * 60_000_000 + part(17) * 1_000_000 + at.rem_euclid(1_000_000)
+    };
+    let first = if minutes == 0 { run.start_us - past(run.start_us) } else { run.start_us };
+    if (end_us - first) / length > LOTS_MAX {
+        return Err(invalid("lot_minutes", format!("gives more than {LOTS_MAX} lots; ask for longer ones")));
+    }
+    let mut found = Vec::new();
+    let mut at = first;
+    while at < end_us {
+        found.push((at.max(run.start_us), (at + length).min(end_us)));
+        at += length;
+    }
+    Ok(found)
+}
+
+/// The quantity verdict on a run, lot by lot.
+///
+/// # Errors
+/// `NotFound` for an unknown run, `Invalid` for settings out of range.
+pub fn net_quantity(
+    asked: &Asked,
+    journal: &Journal,
+    request: &v1::GetNetQuantityRequest,
+) -> Result<v1::GetNetQuantityResponse, Refusal> {
+    if !(0..=1_440).contains(&request.lot_minutes) {
+        return Err(invalid("lot_minutes", format!("is {}; must be 0 to 1440", request.lot_minutes)));
+    }
+    let share_ppm = short_share_ppm(asked, request.short_share_ppm)?;
+    let mut schemes: Vec<Scheme> = request.schemes.iter().filter_map(|value| scheme_of(*value)).collect();
+    if schemes.is_empty() {
+        schemes = Scheme::ALL.to_vec();
+    }
+    let weighed = weighed(asked, journal, &request.run_code)?;
+    let (run, counts) = (&weighed.run, &weighed.counts);
+    let all: Vec<Reading> = weighed.batches.iter().flat_map(|(_, readings)| readings.iter().copied()).collect();
+    let accepted_only = all.iter().any(|reading| reading.point == ReadingPoint::Accepted);
+    let counted: Vec<Reading> = all
+        .into_iter()
+        .filter(|reading| match accepted_only {
+            true => reading.point == ReadingPoint::Accepted,
+            false => reading.point == ReadingPoint::BeforeRejecter,
+        })
+        .collect();
+    let last_read = counts.readings.last().map_or(run.start_us, |reading| reading.time_us);
+    let end_us =
+        run.finish_us.unwrap_or(last_read.max(counted.last().map_or(run.start_us, |reading| reading.time_us + 1)));
+    let mut answer = v1::GetNetQuantityResponse {
+        run_code: request.run_code.clone(),
+        product_code: run.started.product_code.clone(),
+        nominal_mass_mg: run.started.nominal_mass_mg,
+        notes: weighed.notes.clone(),
+        sequence: asked.sequence(),
+        ..v1::GetNetQuantityResponse::default()
+    };
+    let mut worst: Option<(i64, String)> = None;
+    for (from, to) in borders(asked, run, end_us, request.lot_minutes)? {
+        let net: Vec<i64> =
+            counted.iter().filter(|r| (from..to).contains(&r.time_us)).map(|reading| reading.net_mg).collect();
+        let (first, last) = (counts.number_at(from), counts.number_at(to));
+        let accepted = counts.accepted_up_to(last) - counts.accepted_up_to(first);
+        let lot = Lot { nominal_mg: run.started.nominal_mass_mg, count: accepted, net_mg: &net, share_ppm };
+        let wanted = schemes.iter().filter(|scheme| **scheme != Scheme::FullCheck || net.len() as i64 >= accepted);
+        let verdicts: Vec<Verdict> = wanted.map(|scheme| judge(*scheme, &lot)).collect();
+        let index = i64::try_from(answer.lots.len()).unwrap_or(0);
+        if let Some(failed) = verdicts.iter().find(|verdict| verdict.outcome == Outcome::Failed) {
+            answer.failed_lots.push(index);
+            let text = format!("{}: {}", asked.zone.clock(from), failed.reasons.join("; "));
+            let short = failed.short_count * 1_000 / failed.tested_count.max(1) + failed.least_count * 1_000;
+            if worst.as_ref().is_none_or(|(known, _)| short > *known) {
+                worst = Some((short, text));
+            }
+        }
+        answer.lots.push(v1::QuantityLot {
+            start_time: Some(timestamp(from)),
+            end_time: Some(timestamp(to)),
+            accepted_count: accepted,
+            rejected_count: (last - first - accepted).max(0),
+            reading_count: i64::try_from(net.len()).unwrap_or(0),
+            verdicts: verdicts.into_iter().map(shown).collect(),
+        });
+    }
+    answer.worst = match worst {
+        Some((_, text)) => text,
+        None if counted.is_empty() => "no packs were weighed".into(),
+        None => "no lot fails a scheme".into(),
+    };
+    Ok(answer)
+}
+
+fn chart_of(weighed: &Weighed, request: &v1::GetChartRequest) -> Option<(Chart, Vec<i64>, Vec<String>)> {
+    let base = usize::try_from(request.base_count).unwrap_or(0);
+    let taken = |batch: &&(ReadingsRecorded, Vec<Reading>)| batch.0.point() != ReadingPoint::Rejected;
+    let mut notes = Vec::new();
+    if request.kind() == v1::ChartKind::Individual {
+        let readings: Vec<Reading> =
+            weighed.batches.iter().filter(taken).flat_map(|(_, r)| r.iter().copied()).collect();
+        let values: Vec<i64> = readings.iter().map(|reading| reading.net_mg).collect();
+        let times = readings.iter().map(|reading| reading.time_us).collect();
+        return individuals(&values, base).map(|chart| (chart, times, notes));
+    }
+    let size = if request.subgroup_count == 0 { SUBGROUP } else { request.subgroup_count };
+    let size = usize::try_from(size).unwrap_or(0);
+    let (mut groups, mut times, mut left) = (Vec::new(), Vec::new(), 0);
+    for (_, readings) in weighed.batches.iter().filter(taken) {
+        // Packs of different batches are no subgroup: what lies between them would count as scatter inside.
+        let pieces = readings.chunks_exact(size);
+        left += pieces.remainder().len();
+        for piece in pieces {
+            times.push(piece[size / 2].time_us);
+            groups.push(piece.iter().map(|reading| reading.net_mg).collect::<Vec<i64>>());
+        }
+    }
+    if left > 0 {
+        notes.push(format!("{left} readings are in no subgroup of {size}"));
+    }
+    let kind = match request.kind() {
+        v1::ChartKind::MeanDeviation => Kind::MeanDeviation,
+        _ => Kind::MeanRange,
+    };
+    subgroups(kind, &groups, base).map(|chart| (chart, times, notes))
+}
+
+fn index(name: &str, found: Index) -> v1::CapabilityIndex {
+    v1::CapabilityIndex { name: name.into(), value: found.value, low: Some(found.low), high: Some(found.high) }
+}
+
+/// The control chart of a run's readings.
+///
+/// # Errors
+/// `NotFound` for an unknown run, `Invalid` for a subgroup of another size than 2 to 50.
+pub fn chart(asked: &Asked, journal: &Journal, request: &v1::GetChartRequest) -> Result<v1::GetChartResponse, Refusal> {
+    let size = request.subgroup_count;
+    if size != 0 && !(2..=50).contains(&size) {
+        return Err(invalid("subgroup_count", format!("is {size}; must be 2 to 50, or 0 for {SUBGROUP}")));
+    }
+    let weighed = weighed(asked, journal, &request.run_code)?;
+    let mut answer = v1::GetChartResponse {
+        run_code: request.run_code.clone(),
+        sequence: asked.sequence(),
+        notes: weighed.notes.clone(),
+        ..v1::GetChartResponse::default()
+    };
+    let Some((chart, times, notes)) = chart_of(&weighed, request) else {
+        answer.notes.push("too few readings for this chart".into());
+        return Ok(answer);
+    };
+    answer.notes.extend(notes);
+    let one_side = usize::try_from(request.one_side_count).unwrap_or(0);
+    let rules =
+        RunRules { one_side: if one_side > 0 { one_side } else { RunRules::NELSON.one_side }, ..RunRules::NELSON };
+    let found = signals(&chart, &rules);
+    let shift = chart.points.len() - chart.spreads.len();
+    for (place, value) in chart.points.iter().enumerate() {
+        let rules = found.iter().filter(|signal| signal.point == place).map(|signal| i64::from(signal.rule));
+        answer.points.push(v1::ChartPoint {
+            occurred_time: times.get(place).map(|at| timestamp(*at)),
+            value_mg: *value,
+            spread_mg: place.checked_sub(shift).and_then(|place| chart.spreads.get(place)).copied(),
+            rules: rules.collect(),
+        });
+    }
+    answer.subgroup_count = i64::try_from(chart.subgroup).unwrap_or(0);
+    (answer.low_mg, answer.centre_mg, answer.high_mg) = (chart.limits.low, chart.limits.centre, chart.limits.high);
+    let spread = chart.spread_limits;
+    (answer.spread_low_mg, answer.spread_centre_mg, answer.spread_high_mg) = (spread.low, spread.centre, spread.high);
+    answer.sigma_mg = chart.sigma;
+    let nominal = weighed.run.started.nominal_mass_mg;
+    let taken = weighed.batches.iter().filter(|batch| batch.0.point() != ReadingPoint::Rejected);
+    let all: Vec<i64> = taken.flat_map(|(_, r)| r.iter().map(|reading| reading.net_mg)).collect();
+    if let Some(tolerable) = tolerable_error_mg(nominal)
+        && let Some(found) = capability(&Spread::of(&all), chart.sigma, (nominal - tolerable) as f64, None, CONFIDENCE)
+    {
+        answer.capability.push(index("CpL against T1 (within)", found.cpl));
+        let overall = v1::CapabilityIndex {
+            name: "PpL against T1 (all readings)".into(),
+            value: found.ppl,
+            low: None,
+            high: None,
+        };
+        answer.capability.push(overall);
+    }
+    Ok(answer)
+}
+
+fn target(name: &str, found: Target) -> v1::FillTarget {
+    v1::FillTarget {
+        name: name.into(),
+        by_mean_mg: found.by_mean_mg,
+        by_short_mg: found.by_short_mg,
+        by_least_mg: found.by_least_mg,
+        target_mg: found.target_mg,
+        ruled_by: found.ruled_by().into(),
+        short_share: found.short_share,
+    }
+}
+
+/// Packs a day at the run's own rate; `None` while it is not counted.
+fn daily(counts: &Counts) -> Option<f64> {
+    let (first, last) = (counts.readings.first()?, counts.readings.last()?);
+    let time = (last.time_us - first.time_us) as f64;
+    (time > 0.0).then(|| (last.accepted - first.accepted) as f64 / time * 24.0 * HOUR_US as f64)
+}
+
+/// The lowest safe target for a run's spread.
+///
+/// # Errors
+/// `NotFound` for an unknown run, `Invalid` for settings out of range.
+pub fn advice(
+    asked: &Asked,
+    journal: &Journal,
+    request: &v1::GetFillAdviceRequest,
+) -> Result<v1::GetFillAdviceResponse, Refusal> {
+    let share_ppm = short_share_ppm(asked, request.short_share_ppm)?;
+    for (field, value) in [
+        ("hourly_sample_count", request.hourly_sample_count),
+        ("value_per_kg_minor", request.value_per_kg_minor),
+        ("daily_pack_count", request.daily_pack_count),
+    ] {
+        if !(0..=1_000_000_000).contains(&value) {
+            return Err(invalid(field, format!("is {value}; must be 0 to 1000000000")));
+        }
+    }
+    let weighed = weighed(asked, journal, &request.run_code)?;
+    let nominal = weighed.run.started.nominal_mass_mg;
+    // What the machine fills: packs before the rejecter where these were weighed, accepted ones else.
+    let before = |batch: &&(ReadingsRecorded, Vec<Reading>)| batch.0.point() == ReadingPoint::BeforeRejecter;
+    let any_before = weighed.batches.iter().any(|batch| before(&batch));
+    let taken = weighed
+        .batches
+        .iter()
+        .filter(|batch| before(batch) || (!any_before && batch.0.point() == ReadingPoint::Accepted));
+    let net: Vec<i64> = taken.flat_map(|(_, readings)| readings.iter().map(|reading| reading.net_mg)).collect();
+    let mut answer = v1::GetFillAdviceResponse {
+        run_code: request.run_code.clone(),
+        nominal_mass_mg: nominal,
+        reading_count: i64::try_from(net.len()).unwrap_or(0),
+        notes: weighed.notes.clone(),
+        sequence: asked.sequence(),
+        ..v1::GetFillAdviceResponse::default()
+    };
+    let Some(tolerable_mg) = tolerable_error_mg(nominal) else {
+        answer.refusals.push("the table of limits covers 5 g to 10 kg".into());
+        return Ok(answer);
+    };
+    let basis = Basis {
+        nominal_mg: nominal,
+        tolerable_mg,
+        share: share_ppm as f64 / 1e6,
+        tare_deviation_mg: tare_deviation(asked, &weighed)?,
+        hourly_sample_count: request.hourly_sample_count,
+    };
+    let found: Advice = advise(&basis, &net);
+    let packs = match request.daily_pack_count {
+        0 => daily(&weighed.counts).unwrap_or(0.0),
+        count => count as f64,
+    };
+    if packs <= 0.0 {
+        answer.notes.push("nothing was counted, so nothing is said of a day".into());
+    }
+    (answer.mean_mg, answer.deviation_mg) = (found.mean_mg, found.deviation_mg);
+    answer.targets.extend(found.normal.map(|row| target("normal law", row)));
+    answer.targets.extend(found.empirical.map(|row| target("the readings themselves", row)));
+    answer.sampling_allowance_mg = found.sampling_allowance_mg;
+    answer.target_mg = found.target_mg;
+    answer.rejecter_target_mg = found.with_rejecter.map(|row| row.target_mg);
+    answer.reject_share = found.with_rejecter.map(|row| row.reject_share);
+    answer.daily_giveaway_mg = if net.is_empty() { 0.0 } else { (found.mean_mg - nominal as f64) * packs };
+    answer.daily_saving_mg = found.target_mg.map(|target| (found.mean_mg - target) * packs);
+    answer.daily_saving_minor = answer
+        .daily_saving_mg
+        .filter(|_| request.value_per_kg_minor > 0)
+        .map(|saving| saving / 1e6 * request.value_per_kg_minor as f64);
+    answer.refusals = found.refusals;
+    Ok(answer)
+}
+
+/// Deviation of the tare, where gross masses were weighed and a tare record says.
+fn tare_deviation(asked: &Asked, weighed: &Weighed) -> Result<f64, Unreadable> {
+    if !weighed.batches.iter().any(|(batch, _)| batch.kind() == ReadingKind::Gross) {
+        return Ok(0.0);
+    }
+    let key = packloft_domain::key::object("product_tare", &weighed.run.started.product_code);
+    let rows = asked.record.list(&key)?;
+    let newest = rows.iter().rev().find_map(|row| match &row.event.fact {
+        Some(Fact::TareRecorded(f)) => Some(f.deviation_mg as f64),
+        _ => None,
+    });
+    Ok(newest.unwrap_or(0.0))
+}
