@@ -89,7 +89,7 @@ fn compute(n: usize) -> Constants {
     let second = 2.0
         * integral(low, high, pieces, |y| {
             let whole = ((y - low) / step).round() as usize;
-            let pairs = if whole % 2 == 0 { whole } else { whole + 1 };
+            let pairs = whole.next_multiple_of(2);
             if pairs == 0 {
                 return 0.0;
             }
