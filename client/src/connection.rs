@@ -68,6 +68,16 @@ impl Connection {
     }
 }
 
+impl Connection {
+    /// Clients of a server that may be away: connects when something is sent.
+    ///
+    /// # Errors
+    /// When the address is malformed.
+    pub fn later(server: &str) -> Result<Connection, tonic::transport::Error> {
+        Ok(Connection::over(Endpoint::from_shared(server.to_owned())?.tcp_nodelay(true).connect_lazy()))
+    }
+}
+
 /// A new request id. Keep it with what you send until there is an answer.
 pub fn request_id() -> String {
     uuid::Uuid::now_v7().to_string()

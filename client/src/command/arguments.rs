@@ -94,7 +94,7 @@ pub enum Task {
         #[arg(long = "count")]
         counts: Vec<String>,
     },
-    /// Feeds: observed level, seen empty.
+    /// Feeds: observed level, seen empty, readings at machine rate.
     #[command(subcommand)]
     Feed(FeedTask),
     /// Record counters of a machine.
@@ -662,6 +662,8 @@ pub enum FeedTask {
         #[arg(long, value_parser = mass)]
         uncertainty: i64,
     },
+    /// Feed readings at machine rate from a file, standard input or a socket to the server, each exactly once.
+    Readings(Box<super::feed::FeedArgs>),
     /// Record that it was seen empty and clean.
     Emptied {
         /// Feed.

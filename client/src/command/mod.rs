@@ -5,6 +5,7 @@ mod ask;
 mod audit_args;
 mod choices;
 mod clerk;
+mod feed;
 mod fill_args;
 mod import;
 mod now_args;
@@ -29,12 +30,14 @@ use packloft_proto::v1;
 use prost_types::Timestamp;
 use tonic::Status;
 
-use arguments::Task;
+use arguments::{FeedTask, Task};
 
 /// What every subcommand needs.
 pub struct Session {
     connection: Connection,
     zone: Zone,
+    /// False while the server is away and the zone is a guess.
+    zone_known: bool,
     output: Output,
     /// The command as it was typed, for heading a page.
     title: String,
@@ -119,11 +122,20 @@ async fn run(arguments: Arguments, title: String) -> Result<Exit, Fault> {
         clap_complete::generate(shell, &mut command, "packloft", &mut std::io::stdout());
         return Ok(Exit::Done);
     }
-    let Ok(mut connection) = Connection::open(&arguments.server).await else {
-        return Err(Fault::unreachable(&arguments.server));
+    let feeding = matches!(arguments.task, Task::Feed(FeedTask::Readings(_)));
+    let (connection, zone, zone_known) = match Connection::open(&arguments.server).await {
+        Ok(mut connection) => {
+            let site = connection.setup.get_site(v1::GetSiteRequest {}).await.map_err(|s| ask_fault(&s))?;
+            let zone = site.into_inner().site.map(|site| site.zone).unwrap_or_default();
+            (connection, Zone::named(&zone), true)
+        }
+        // A feeder begins to keep readings whether the server is there or not.
+        Err(_) if feeding => {
+            let later = Connection::later(&arguments.server).map_err(|_| Fault::unreachable(&arguments.server))?;
+            (later, Zone::named("UTC"), false)
+        }
+        Err(_) => return Err(Fault::unreachable(&arguments.server)),
     };
-    let site = connection.setup.get_site(v1::GetSiteRequest {}).await.map_err(|s| ask_fault(&s))?;
-    let zone = Zone::named(&site.into_inner().site.map(|site| site.zone).unwrap_or_default());
     let time = match &arguments.time {
         Some(text) => zone.parse(text).map_err(Fault::usage)?,
         None => now(),
@@ -131,6 +143,7 @@ async fn run(arguments: Arguments, title: String) -> Result<Exit, Fault> {
     let mut session = Session {
         connection,
         zone,
+        zone_known,
         output: arguments.output,
         title,
         actor_code: arguments.actor.clone().unwrap_or_default(),
@@ -138,6 +151,12 @@ async fn run(arguments: Arguments, title: String) -> Result<Exit, Fault> {
         time,
         asked_at: arguments.time.is_some(),
     };
+    if let Task::Feed(FeedTask::Readings(args)) = arguments.task {
+        if session.actor_code.is_empty() {
+            return Err(Fault::usage("say who you are: --actor CODE, or set PACKLOFT_ACTOR"));
+        }
+        return feed::run(&mut session, &arguments.server, *args).await;
+    }
     let asking = ask::run(&mut session, &arguments.task).await?;
     match asking {
         Some(exit) => Ok(exit),

@@ -144,6 +144,7 @@ pub fn compact(event: &j::Event) -> j::Event {
     event.request_hash.clear();
     if let Some(Fact::ReadingsRecorded(readings)) = &mut event.fact {
         readings.mass_mg = Vec::new();
+        readings.packed = Vec::new();
     }
     if let Some(Fact::Corrected(corrected)) = &mut event.fact
         && let Some(replacement) = &mut corrected.replacement

@@ -31,6 +31,17 @@ pub fn bucket(object_key: &str, day: i64) -> String {
     format!("{object_key}/d{day:06}")
 }
 
+/// Readings of a source that share a list.
+pub const SOURCE_BUCKET: i64 = 65_536;
+
+/// Greatest bucket of a source: keys of buckets sort by six digits.
+pub const SOURCE_BUCKETS_MAX: i64 = 999_999;
+
+/// Key of one life of a feeder; its blocks are in buckets of [`SOURCE_BUCKET`] readings.
+pub fn source_object(source_code: &str, epoch: i64) -> String {
+    object("source", &format!("{source_code}@{epoch}"))
+}
+
 /// The day inside a bucket key.
 pub fn bucket_day(key: &str) -> Option<i64> {
     key.rsplit_once("/d")?.1.parse().ok()
@@ -307,6 +318,13 @@ pub fn keys_of(event: &Event) -> Vec<String> {
             let start = Some(f.start_time_us);
             stream_keys(&f.feed_code, "", "", start, at, &mut keys);
             stream_keys("", &f.machine_code, "", start, at, &mut keys);
+            if !f.source_code.is_empty() {
+                // The list of epochs stays short; blocks are kept by the thousand.
+                if f.first_sequence == 1 {
+                    keys.push(object("source_epochs", &f.source_code));
+                }
+                keys.push(bucket(&source_object(&f.source_code, f.epoch), f.first_sequence / SOURCE_BUCKET));
+            }
         }
         Fact::LossRecorded(f) => {
             stream_keys(&f.feed_code, "", &f.run_code, f.start_time_us, at, &mut keys);

@@ -11,6 +11,7 @@
 
 #![cfg_attr(not(test), warn(clippy::unwrap_used))]
 
+pub mod block;
 pub mod code;
 pub mod fact;
 pub mod gs1;

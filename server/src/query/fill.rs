@@ -3,6 +3,7 @@
 //! Views keep only exact sums of readings, so the single values come from the journal, at the sequences of the run's
 //! facts. Cost: the readings of the run.
 
+use packloft_domain::block;
 use packloft_domain::fact::{Fact, ReadingKind, ReadingPoint, ReadingsRecorded};
 use packloft_domain::record::Unreadable;
 use packloft_domain::refusal::Refusal;
@@ -14,8 +15,8 @@ use super::{Asked, unknown};
 use crate::journal::Journal;
 use crate::service::faults::timestamp;
 
-/// Net masses as read, from the journal.
-pub(super) fn masses(journal: &Journal, sequence: i64) -> Result<Vec<i64>, Unreadable> {
+/// Net masses as read, from the journal, and when each was taken where that is known.
+pub(super) fn masses(journal: &Journal, sequence: i64) -> Result<(Vec<i64>, Vec<i64>), Unreadable> {
     let rows = journal.read(sequence.cast_unsigned(), 1).map_err(|fault| Unreadable(fault.to_string()))?;
     let fact = rows.into_iter().next().and_then(|row| row.event.fact);
     let readings = match fact {
@@ -24,13 +25,17 @@ pub(super) fn masses(journal: &Journal, sequence: i64) -> Result<Vec<i64>, Unrea
     };
     Ok(match readings {
         Some(Fact::ReadingsRecorded(f)) => net(&f),
-        _ => Vec::new(),
+        _ => Default::default(),
     })
 }
 
-fn net(f: &ReadingsRecorded) -> Vec<i64> {
+fn net(f: &ReadingsRecorded) -> (Vec<i64>, Vec<i64>) {
     let tare = if f.kind() == ReadingKind::Gross { f.tare_mass_mg } else { 0 };
-    f.mass_mg.iter().map(|mass| mass - tare).collect()
+    let (masses, times) = match f.packed.is_empty() {
+        true => (f.mass_mg.clone(), Vec::new()),
+        false => block::unpack(&f.packed, f.start_time_us).unwrap_or_default(),
+    };
+    (masses.iter().map(|mass| mass - tare).collect(), times)
 }
 
 fn point_words(point: ReadingPoint) -> &'static str {
@@ -64,7 +69,7 @@ pub fn fill(asked: &Asked, journal: &Journal, run_code: &str) -> Result<v1::GetF
         if f.machine_code != run.started.machine_code {
             continue;
         }
-        let found = masses(journal, row.sequence)?;
+        let (found, _) = masses(journal, row.sequence)?;
         if f.point() == ReadingPoint::Rejected {
             answer.rejected_reading_count += i64::try_from(found.len()).unwrap_or(0);
             continue;

@@ -58,14 +58,16 @@ fn weighed(asked: &Asked, journal: &Journal, run_code: &str) -> Result<Weighed, 
         if f.machine_code != run.started.machine_code {
             continue;
         }
-        let masses = fill::masses(journal, row.sequence)?;
+        let (masses, times) = fill::masses(journal, row.sequence)?;
         let (start, length) = (f.start_time_us, row.event.occurred_time_us - f.start_time_us);
         let count = i64::try_from(masses.len()).unwrap_or(1).max(1);
         let at = |place: i64| {
             start + i64::try_from(i128::from(length) * i128::from(2 * place + 1) / i128::from(2 * count)).unwrap_or(0)
         };
+        let when =
+            |place: i64| usize::try_from(place).ok().and_then(|p| times.get(p).copied()).unwrap_or_else(|| at(place));
         let readings =
-            (0..).zip(masses).map(|(place, net_mg)| Reading { time_us: at(place), net_mg, point: f.point() });
+            (0..).zip(masses).map(|(place, net_mg)| Reading { time_us: when(place), net_mg, point: f.point() });
         batches.push((f.clone(), readings.collect()));
     }
     batches.sort_by_key(|(batch, _): &(ReadingsRecorded, Vec<Reading>)| batch.start_time_us);

@@ -22,6 +22,7 @@ mod recall;
 mod run;
 mod setup;
 mod store;
+mod stream;
 mod trace;
 
 use std::sync::Arc;

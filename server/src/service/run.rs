@@ -2,7 +2,7 @@
 
 use packloft_proto::v1;
 use packloft_proto::v1::run_service_server::RunService;
-use tonic::{Request, Response, Status};
+use tonic::{Request, Response, Status, Streaming};
 
 use super::faults::Faults;
 use super::{service, status};
@@ -24,6 +24,13 @@ service! {
         record_reel_change: RecordReelChangeRequest => RecordReelChangeResponse;
         record_retained_sample: RecordRetainedSampleRequest => RecordRetainedSampleResponse;
         release_run: ReleaseRunRequest => ReleaseRunResponse;
+    }
+    type StreamReadingsStream = super::stream::Answers;
+    async fn stream_readings(
+        &self,
+        request: Request<Streaming<v1::StreamReadingsRequest>>,
+    ) -> Result<Response<Self::StreamReadingsStream>, Status> {
+        Ok(self.stream_of_readings(request))
     }
     async fn get_line(&self, request: Request<v1::GetLineRequest>) -> Result<Response<v1::GetLineResponse>, Status> {
         let r = request.into_inner();

@@ -514,20 +514,62 @@ pub(super) fn emptied(fact: &FeedEmptied, at: i64, context: &Context) -> Result<
     Ok(Decision::plain(Fact::FeedEmptied(fact.clone())))
 }
 
+/// Highest reading of an epoch of a source that is on record; 0 when none is.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn durable(record: &dyn Record, source_code: &str, epoch: i64) -> Result<i64, Unreadable> {
+    let object = key::source_object(source_code, epoch);
+    let Some(bucket) = record.day_before(&object, key::SOURCE_BUCKETS_MAX)? else { return Ok(0) };
+    let mut highest = 0;
+    // Corrected blocks count: what was sent was sent.
+    for row in record.list(&key::bucket(&object, bucket))? {
+        if let Some(Fact::ReadingsRecorded(f)) = &row.event.fact {
+            highest = highest.max(f.first_sequence + f.reading_count - 1);
+        }
+    }
+    Ok(highest)
+}
+
+/// Sequence of the fact whose block ends with a reading of a source; `None` when there is none.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn block_of(record: &dyn Record, source_code: &str, epoch: i64, last: i64) -> Result<Option<i64>, Unreadable> {
+    let object = key::source_object(source_code, epoch);
+    let Some(bucket) = record.day_before(&object, key::SOURCE_BUCKETS_MAX)? else { return Ok(None) };
+    let rows = record.list(&key::bucket(&object, bucket))?;
+    let ends = |row: &&Entry| match &row.event.fact {
+        Some(Fact::ReadingsRecorded(f)) => f.first_sequence + f.reading_count - 1 == last,
+        _ => false,
+    };
+    Ok(rows.iter().find(ends).map(|row| row.sequence))
+}
+
 pub(super) fn readings(fact: &ReadingsRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let known = Register::at(context.record, at);
     let mut missing = Missing::default();
     let machine = missing.take(known.machine(&fact.machine_code)?, "machine", &fact.machine_code);
     missing.take(known.instrument(&fact.instrument_code)?, "instrument", &fact.instrument_code);
     missing.check()?;
-    let first = fact.mass_mg.first().copied().unwrap_or(0);
+    if !fact.source_code.is_empty() {
+        let durable = durable(context.record, &fact.source_code, fact.epoch)?;
+        if fact.first_sequence != durable + 1 {
+            let (code, first) = (&fact.source_code, fact.first_sequence);
+            let text = format!("reading {first} of source {code} does not follow {durable}, the highest on record");
+            return Err(Refusal::impossible(finding("SEQUENCE_GAP", code, text, first, durable + 1)));
+        }
+    }
+    let unpacked = crate::block::unpack(&fact.packed, fact.start_time_us).map(|(masses, _)| masses).unwrap_or_default();
+    let masses = if fact.packed.is_empty() { &fact.mass_mg } else { &unpacked };
+    let first = masses.first().copied().unwrap_or(0);
     // Readings are at most 50 kg and a batch at most 1000, so the sum of squares stays below 2.5e18 square milligrams.
-    let squares: i64 = fact.mass_mg.iter().map(|m| (m - first) * (m - first)).sum();
+    let squares: i64 = masses.iter().map(|m| (m - first) * (m - first)).sum();
     let fact = ReadingsRecorded {
         feed_code: machine.map(|machine| machine.feed_code).unwrap_or_default(),
         run_code: run_until(context.record, &fact.machine_code, at)?,
-        reading_count: i64::try_from(fact.mass_mg.len()).unwrap_or(i64::MAX),
-        sum_mg: fact.mass_mg.iter().sum(),
+        reading_count: i64::try_from(masses.len()).unwrap_or(i64::MAX),
+        sum_mg: masses.iter().sum(),
         first_mg: first,
         square_deviation_sum: squares,
         ..fact.clone()

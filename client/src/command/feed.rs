@@ -1,0 +1,656 @@
+//! Feeding readings at machine rate: from a file, standard input or a TCP socket to the server, each exactly once.
+//!
+//! A file is its own memory: its n-th good line is reading n, so a feeder that was killed begins again and the server passes
+//! over what it has. What comes from standard input or a socket is written to a spool on disk before it is sent, so that
+//! a server that is away, or a feeder that is killed, loses nothing that was in the spool. The server says up to where
+//! everything is durable; only that leaves the spool.
+
+use std::collections::VecDeque;
+use std::fs::{File, OpenOptions};
+use std::io::{BufRead, BufReader, IsTerminal, Read, Seek, SeekFrom, Write};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
+use std::time::{Duration, Instant};
+
+use clap::{Args, ValueEnum};
+use packloft_proto::v1;
+use packloft_proto::v1::stream_readings_request::Part;
+use tokio::sync::{Notify, mpsc};
+
+use super::Session;
+use crate::connection::Connection;
+use crate::fault::{Exit, Fault};
+use crate::moment::{Zone, now};
+use crate::show::Sheet;
+
+/// Readings in a message.
+const CHUNK: usize = 1_000;
+/// Readings that may be on the way without an answer.
+const AHEAD: i64 = 20_000;
+/// Bytes of a spooled reading: time and mass.
+const ROW_BYTES: u64 = 16;
+/// Bytes of a spool's head: magic and sequence before its first row.
+const HEAD_BYTES: u64 = 16;
+const MAGIC: &[u8; 8] = b"PLSPOOL1";
+/// Durable rows that may lie in a spool before it is written anew.
+const SPOOL_KEEPS: i64 = 50_000;
+/// Longest wait before the server is tried again.
+const PAUSE_MAX: Duration = Duration::from_secs(5);
+/// Faulty lines that are told one by one.
+const TOLD_MAX: i64 = 20;
+
+/// Unit of plain numbers.
+#[derive(Clone, Copy, ValueEnum)]
+pub enum Unit {
+    /// Grams.
+    G,
+    /// Kilograms.
+    Kg,
+    /// Milligrams.
+    Mg,
+}
+
+/// What a line that cannot be read does.
+#[derive(Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum OnFault {
+    /// It is told and passed over.
+    Skip,
+    /// It ends the feed.
+    Stop,
+}
+
+/// Gross or net.
+#[derive(Clone, Copy, ValueEnum)]
+pub enum KindName {
+    /// Gross.
+    Gross,
+    /// Net.
+    Net,
+}
+
+/// Where packs were weighed.
+#[derive(Clone, Copy, ValueEnum)]
+pub enum PointName {
+    /// Before the rejecter.
+    BeforeRejecter,
+    /// Accepted packs.
+    Accepted,
+    /// Rejected packs.
+    Rejected,
+}
+
+/// A feed.
+#[derive(Args)]
+pub struct FeedArgs {
+    /// A file, `-` for standard input, or tcp://HOST:PORT; a reading a line: a mass, or a time, a separator (, ; or tab) and a
+    /// mass.
+    input: String,
+    /// Code of this feeder: one for each machine and place it weighs at.
+    #[arg(long)]
+    source: String,
+    /// Which life of the source: begin a new one when it lost its count, or for another file.
+    #[arg(long, default_value_t = 1)]
+    epoch: i64,
+    /// Machine.
+    #[arg(long)]
+    machine: String,
+    /// Instrument.
+    #[arg(long)]
+    instrument: String,
+    /// Gross or net.
+    #[arg(long, value_enum, default_value_t = KindName::Net)]
+    kind: KindName,
+    /// Tare taken off gross readings.
+    #[arg(long, value_parser = crate::mass::parse, default_value = "0g")]
+    tare: i64,
+    /// What was weighed.
+    #[arg(long, value_enum, default_value_t = PointName::Accepted)]
+    point: PointName,
+    /// Unit of numbers without one.
+    #[arg(long, value_enum, default_value_t = Unit::G)]
+    unit: Unit,
+    /// For readings without a time: time between two, e.g. 1500; else they are taken at the time they arrive.
+    #[arg(long, default_value_t = 0)]
+    every_ms: i64,
+    /// Time of the first reading for --every-ms; now without it.
+    #[arg(long)]
+    first_time: Option<String>,
+    /// What a line that cannot be read does.
+    #[arg(long, value_enum, default_value_t = OnFault::Skip)]
+    on_fault: OnFault,
+    /// Folder of the spool for standard input and sockets.
+    #[arg(long, default_value = ".")]
+    spool: PathBuf,
+}
+
+/// A reading: when, and how much.
+type Reading = (i64, i64);
+
+/// Readings that the server is not known to have, in order.
+struct Backlog {
+    /// Sequence before the first of them; `None` until the server says where a new spool begins.
+    before: Option<i64>,
+    rows: VecDeque<Reading>,
+    /// Highest sequence the server said is durable; may be ahead of what was read so far.
+    known: i64,
+    /// Reading that the server has there, to be met when it is read again.
+    met: Option<Reading>,
+    /// Whether lines carry their times.
+    timed: bool,
+    /// True once the input turned out to be another one.
+    other: bool,
+    spool: Option<Spool>,
+    /// The source ended: no further readings come.
+    ended: bool,
+}
+
+impl Backlog {
+    /// Sequence of the newest, once the first has one.
+    fn newest(&self) -> Option<i64> {
+        Some(self.before? + i64::try_from(self.rows.len()).unwrap_or(i64::MAX))
+    }
+
+    /// Takes what the server says: lets go what is durable, or begins to number a new spool there.
+    fn durable(&mut self, answer: &v1::StreamReadingsResponse) -> Result<(), Fault> {
+        let sequence = answer.durable_sequence;
+        let failed = |fault: std::io::Error| Fault::usage(format!("the spool cannot be written: {fault}"));
+        if answer.last_mass_mg > 0 && self.spool.is_none() {
+            self.met = Some((answer.last_time_us, answer.last_mass_mg));
+        }
+        let Some(before) = self.before else {
+            if let Some(spool) = &mut self.spool {
+                spool.begin(sequence).map_err(failed)?;
+            }
+            self.before = Some(sequence);
+            return Ok(());
+        };
+        let newest = self.newest().unwrap_or(before);
+        if sequence < before || (sequence > newest && self.ended) {
+            let text = format!(
+                "the server has {sequence} readings of this source and epoch, here are {} to {newest}: another input needs another --epoch",
+                before + 1
+            );
+            return Err(Fault::usage(text));
+        }
+        self.known = self.known.max(sequence);
+        self.let_go()
+    }
+
+    fn other_input(&self) -> Fault {
+        Fault::usage(format!(
+            "reading {} of this input is not the one on record for this source and epoch: another input needs another --epoch",
+            self.known
+        ))
+    }
+
+    /// Lets go what is durable. A file is read anew after a break, so what is read may be known already.
+    fn let_go(&mut self) -> Result<(), Fault> {
+        let failed = |fault: std::io::Error| Fault::usage(format!("the spool cannot be written: {fault}"));
+        let Some(before) = self.before else { return Ok(()) };
+        let gone = usize::try_from(self.known - before).unwrap_or(0).min(self.rows.len());
+        if let (Some((time, mass)), Some(own)) = (self.met, gone.checked_sub(1).and_then(|place| self.rows.get(place)))
+            && before + i64::try_from(gone).unwrap_or(0) == self.known
+        {
+            self.met = None;
+            if own.1 != mass || (self.timed && own.0 != time) {
+                // Nothing of it must be sent any more.
+                self.rows.clear();
+                self.other = true;
+                return Err(self.other_input());
+            }
+        }
+        self.rows.drain(..gone);
+        let before = before + i64::try_from(gone).unwrap_or(0);
+        self.before = Some(before);
+        match &mut self.spool {
+            Some(spool) if self.rows.is_empty() || before - spool.before > SPOOL_KEEPS => {
+                spool.anew(before, self.rows.iter()).map_err(failed)
+            }
+            _ => Ok(()),
+        }
+    }
+}
+
+/// The spool: rows of time and mass after a head with the sequence before them, -1 until that is known.
+struct Spool {
+    path: PathBuf,
+    file: File,
+    before: i64,
+    rows: u64,
+}
+
+impl Spool {
+    /// Opens a spool with its rows. A row that was cut off is not there.
+    fn open(path: &Path) -> std::io::Result<(Spool, Vec<Reading>)> {
+        let mut file = OpenOptions::new().create(true).truncate(false).read(true).write(true).open(path)?;
+        file.try_lock().map_err(|_| std::io::Error::other("another feeder uses this spool"))?;
+        let mut bytes = Vec::new();
+        file.read_to_end(&mut bytes)?;
+        let fresh = bytes.len() < HEAD_BYTES as usize;
+        if fresh {
+            bytes = [&MAGIC[..], &(-1_i64).to_le_bytes()].concat();
+            file.set_len(0)?;
+            file.seek(SeekFrom::Start(0))?;
+            file.write_all(&bytes)?;
+            file.sync_all()?;
+        }
+        if &bytes[..8] != MAGIC {
+            return Err(std::io::Error::other("it is no spool"));
+        }
+        let number = |at: usize| i64::from_le_bytes(bytes[at..at + 8].try_into().unwrap_or_default());
+        let count = (bytes.len() - HEAD_BYTES as usize) / ROW_BYTES as usize;
+        let row = |place: usize| {
+            let at = HEAD_BYTES as usize + place * ROW_BYTES as usize;
+            (number(at), number(at + 8))
+        };
+        let rows: Vec<Reading> = (0..count).map(row).collect();
+        file.set_len(HEAD_BYTES + ROW_BYTES * count as u64)?;
+        Ok((Spool { path: path.to_owned(), file, before: number(8), rows: count as u64 }, rows))
+    }
+
+    fn add<'a>(&mut self, rows: impl ExactSizeIterator<Item = &'a Reading>) -> std::io::Result<()> {
+        let count = rows.len();
+        let bytes: Vec<u8> = rows.flat_map(|(time, mass)| [time.to_le_bytes(), mass.to_le_bytes()].concat()).collect();
+        self.file.seek(SeekFrom::Start(HEAD_BYTES + ROW_BYTES * self.rows))?;
+        self.file.write_all(&bytes)?;
+        self.file.sync_data()?;
+        self.rows += count as u64;
+        Ok(())
+    }
+
+    /// Writes down which sequence is before the first row, before anything of it is sent.
+    fn begin(&mut self, before: i64) -> std::io::Result<()> {
+        self.file.seek(SeekFrom::Start(8))?;
+        self.file.write_all(&before.to_le_bytes())?;
+        self.file.sync_all()?;
+        self.before = before;
+        Ok(())
+    }
+
+    /// Begins anew with what is left. The new file takes the old one's place whole, or not at all.
+    fn anew<'a>(&mut self, before: i64, rows: impl ExactSizeIterator<Item = &'a Reading>) -> std::io::Result<()> {
+        if self.rows == 0 {
+            return Ok(());
+        }
+        let new = self.path.with_extension("new");
+        let _ = std::fs::remove_file(&new);
+        let (mut other, _) = Spool::open(&new)?;
+        other.begin(before)?;
+        other.add(rows)?;
+        std::fs::rename(&new, &self.path)?;
+        *self = Spool { path: self.path.clone(), ..other };
+        Ok(())
+    }
+}
+
+/// Reads lines as readings.
+struct Lines {
+    /// Zone of the site; not known while the server is away.
+    zone: Option<Zone>,
+    unit: Unit,
+    every_us: i64,
+    first_us: i64,
+    good: i64,
+    /// Whether every line so far carried its time.
+    timed: bool,
+    number: i64,
+    faults: i64,
+    on_fault: OnFault,
+}
+
+fn micros(time: prost_types::Timestamp) -> i64 {
+    time.seconds * 1_000_000 + i64::from(time.nanos / 1_000)
+}
+
+impl Lines {
+    fn mass(&self, text: &str) -> Result<i64, String> {
+        let with_unit = if text.bytes().last().is_some_and(|byte| byte.is_ascii_alphabetic()) {
+            text.replace(' ', "")
+        } else {
+            let unit = match self.unit {
+                Unit::G => "g",
+                Unit::Kg => "kg",
+                Unit::Mg => "mg",
+            };
+            format!("{text}{unit}")
+        };
+        match crate::mass::parse(&with_unit)? {
+            mass if mass < 1 => Err(format!("{text:?} is nothing")),
+            mass => Ok(mass),
+        }
+    }
+
+    fn time(&self, text: &str) -> Result<prost_types::Timestamp, String> {
+        match &self.zone {
+            Some(zone) => zone.parse(text),
+            // Local times mean nothing without the zone.
+            None if text.ends_with('Z') || text.rfind(['+', '-']).is_some_and(|at| at > 10) => {
+                Zone::named("UTC").parse(text)
+            }
+            None => Err("the server is away, so the site's zone is not known: write times with their offset".into()),
+        }
+    }
+
+    /// A line as a reading; `None` for an empty one or one that is passed over.
+    fn read(&mut self, line: &str) -> Result<Option<Reading>, Fault> {
+        self.number += 1;
+        let line = line.trim();
+        if line.is_empty() || line.starts_with('#') {
+            return Ok(None);
+        }
+        let parts: Vec<&str> = line.split([',', ';', '\t']).map(str::trim).collect();
+        let found = match parts.as_slice() {
+            [mass] => self.mass(mass).map(|mass| (None, mass)),
+            [time, mass] => match self.time(time) {
+                Ok(time) => self.mass(mass).map(|mass| (Some(micros(time)), mass)),
+                Err(fault) => Err(fault),
+            },
+            _ => Err("has more than a time and a mass".into()),
+        };
+        match found {
+            Ok((time, mass)) => {
+                let at = match (time, self.every_us) {
+                    (Some(time), _) => time,
+                    (None, 0) => micros(now()),
+                    (None, every) => self.first_us + every * self.good,
+                };
+                self.good += 1;
+                self.timed &= time.is_some();
+                Ok(Some((at, mass)))
+            }
+            Err(why) => {
+                self.faults += 1;
+                let text = format!("line {}: {why}", self.number);
+                if self.on_fault == OnFault::Stop {
+                    return Err(Fault::usage(text));
+                }
+                if self.faults <= TOLD_MAX {
+                    eprintln!("{}", crate::show::clean(&text));
+                }
+                Ok(None)
+            }
+        }
+    }
+}
+
+/// What feeder and sender share.
+struct Shared {
+    backlog: parking::Mutex<Backlog>,
+    news: Notify,
+    stopped: AtomicBool,
+    durable: AtomicI64,
+}
+
+/// A lock whose holder never panics halfway: what is behind it is plain data.
+mod parking {
+    use std::sync::{MutexGuard, PoisonError};
+
+    pub struct Mutex<T>(std::sync::Mutex<T>);
+
+    impl<T> Mutex<T> {
+        pub fn new(value: T) -> Mutex<T> {
+            Mutex(std::sync::Mutex::new(value))
+        }
+
+        pub fn lock(&self) -> MutexGuard<'_, T> {
+            self.0.lock().unwrap_or_else(PoisonError::into_inner)
+        }
+    }
+}
+
+fn open_input(input: &str) -> std::io::Result<Box<dyn Read + Send>> {
+    Ok(match input.strip_prefix("tcp://") {
+        Some(address) => Box::new(std::net::TcpStream::connect(address)?),
+        None if input == "-" => Box::new(std::io::stdin()),
+        None => Box::new(File::open(input)?),
+    })
+}
+
+/// Reads the source to its end, into the backlog; for a spool in pieces, each on disk before it counts.
+fn read_all(input: Box<dyn Read + Send>, mut lines: Lines, shared: &Shared) -> Result<Lines, Fault> {
+    let mut reader = BufReader::with_capacity(1 << 16, input);
+    let mut piece: Vec<Reading> = Vec::new();
+    let keep = |piece: &mut Vec<Reading>, timed: bool| -> Result<(), Fault> {
+        let mut backlog = shared.backlog.lock();
+        if let Some(spool) = &mut backlog.spool {
+            spool.add(piece.iter()).map_err(|fault| Fault::usage(format!("the spool cannot be written: {fault}")))?;
+        }
+        backlog.timed = timed;
+        backlog.rows.extend(piece.drain(..));
+        let gone = backlog.let_go();
+        drop(backlog);
+        gone?;
+        shared.news.notify_one();
+        Ok(())
+    };
+    let mut bytes = Vec::new();
+    loop {
+        bytes.clear();
+        let count =
+            reader.read_until(b'\n', &mut bytes).map_err(|fault| Fault::usage(format!("cannot read: {fault}")))?;
+        if count == 0 {
+            break;
+        }
+        let line = String::from_utf8_lossy(&bytes);
+        match lines.read(&line) {
+            Ok(reading) => piece.extend(reading),
+            Err(fault) => {
+                // What was read before the fault is fed all the same.
+                keep(&mut piece, lines.timed)?;
+                return Err(fault);
+            }
+        }
+        // A piece is full, or nothing more is there for now.
+        if piece.len() >= CHUNK || (!piece.is_empty() && reader.buffer().is_empty()) {
+            keep(&mut piece, lines.timed)?;
+        }
+    }
+    keep(&mut piece, lines.timed)?;
+    Ok(lines)
+}
+
+/// One connection: opens the stream and sends from what the server has, until all is durable or the connection fails.
+async fn send(connection: &mut Connection, open: &v1::StreamOpen, shared: &Arc<Shared>) -> Result<bool, Fault> {
+    let (requests, told) = mpsc::channel(4);
+    let first = v1::StreamReadingsRequest { part: Some(Part::Open(open.clone())) };
+    let _ = requests.send(first).await;
+    let stream = connection.run.stream_readings(tokio_stream::wrappers::ReceiverStream::new(told)).await;
+    let mut answers = match stream {
+        Ok(answers) => answers.into_inner(),
+        Err(status) if may_go_on(&status) => return Ok(false),
+        Err(status) => return Err(crate::fault::of_status(&status, None)),
+    };
+    let mut sent: Option<i64> = None;
+    let mut requests = Some(requests);
+    loop {
+        let (before, newest, known, ended) = {
+            let backlog = shared.backlog.lock();
+            if backlog.other {
+                return Err(backlog.other_input());
+            }
+            (backlog.before, backlog.newest(), backlog.known, backlog.ended)
+        };
+        // Sends what there is, as far ahead of the answers as is allowed.
+        if let (Some(place), Some(before), Some(newest), Some(channel)) = (sent, before, newest, &requests)
+            && place < newest
+            && place - before.max(known) < AHEAD
+        {
+            let rows: Vec<Reading> = {
+                let backlog = shared.backlog.lock();
+                let skip = usize::try_from(place - backlog.before.unwrap_or(before)).unwrap_or(0);
+                backlog.rows.iter().skip(skip).take(CHUNK).copied().collect()
+            };
+            let chunk = v1::StreamChunk {
+                first_sequence: place + 1,
+                mass_mg: rows.iter().map(|(_, mass)| *mass).collect(),
+                time_us: rows.iter().map(|(time, _)| *time).collect(),
+            };
+            if channel.send(v1::StreamReadingsRequest { part: Some(Part::Chunk(chunk)) }).await.is_ok() {
+                sent = Some(place + i64::try_from(rows.len()).unwrap_or(0));
+                continue;
+            }
+        }
+        if ended && sent.is_some() && sent >= newest {
+            // The server records what waits when the stream ends, and says so.
+            requests = None;
+        }
+        tokio::select! {
+            answer = answers.message() => match answer {
+                Ok(Some(answer)) => {
+                    let sequence = answer.durable_sequence;
+                    shared.backlog.lock().durable(&answer)?;
+                    shared.durable.store(sequence, Ordering::Relaxed);
+                    sent = Some(sent.unwrap_or(sequence).max(sequence));
+                }
+                Ok(None) => {
+                    let backlog = shared.backlog.lock();
+                    let done = backlog.ended && backlog.rows.is_empty();
+                    if let Some(newest) = backlog.newest().filter(|newest| done && *newest < backlog.known) {
+                        return Err(Fault::usage(format!(
+                            "the server has {} readings of this source and epoch, this input only {newest}: another input needs another --epoch",
+                            backlog.known
+                        )));
+                    }
+                    return Ok(done);
+                }
+                Err(status) if may_go_on(&status) => return Ok(false),
+                Err(status) => return Err(crate::fault::of_status(&status, None)),
+            },
+            () = shared.news.notified() => {}
+            () = tokio::time::sleep(Duration::from_millis(500)) => {}
+        }
+    }
+}
+
+/// True when the server is away, or another stream of this source came first: the next connection knows better.
+fn may_go_on(status: &tonic::Status) -> bool {
+    crate::connection::may_retry(status) || status.code() == tonic::Code::Unknown
+}
+
+fn opening(args: &FeedArgs, actor_code: &str) -> v1::StreamOpen {
+    let kind = match args.kind {
+        KindName::Gross => v1::ReadingKind::Gross,
+        KindName::Net => v1::ReadingKind::Net,
+    };
+    let point = match args.point {
+        PointName::BeforeRejecter => v1::ReadingPoint::BeforeRejecter,
+        PointName::Accepted => v1::ReadingPoint::Accepted,
+        PointName::Rejected => v1::ReadingPoint::Rejected,
+    };
+    v1::StreamOpen {
+        source_code: args.source.clone(),
+        epoch: args.epoch,
+        machine_code: args.machine.clone(),
+        instrument_code: args.instrument.clone(),
+        kind: kind.into(),
+        tare_mass_mg: args.tare,
+        point: point.into(),
+        actor_code: actor_code.to_owned(),
+    }
+}
+
+/// Feeds readings until the source ends and everything is durable.
+///
+/// # Errors
+/// What the server refused, a line that cannot be read when that stops the feed, or a spool that cannot be used.
+pub async fn run(session: &mut Session, server: &str, args: FeedArgs) -> Result<Exit, Fault> {
+    let begun = Instant::now();
+    let open = opening(&args, &session.actor_code);
+    let is_file = args.input != "-" && !args.input.starts_with("tcp://");
+    let input =
+        open_input(&args.input).map_err(|fault| Fault::usage(format!("cannot read {}: {fault}", args.input)))?;
+    let (mut before, mut rows, mut spool) = (Some(0), Vec::new(), None);
+    if !is_file {
+        let path = args.spool.join(format!("{}-{}.spool", args.source.replace('/', "%2F"), args.epoch));
+        let (found, kept) = Spool::open(&path)
+            .map_err(|fault| Fault::usage(format!("cannot use spool {}: {fault}", path.display())))?;
+        before = (found.before >= 0).then_some(found.before);
+        (rows, spool) = (kept, Some(found));
+    }
+    let first_us = match &args.first_time {
+        Some(text) => micros(session.zone.parse(text).map_err(Fault::usage)?),
+        None => micros(now()),
+    };
+    let lines = Lines {
+        zone: session.zone_known.then(|| session.zone.clone()),
+        unit: args.unit,
+        every_us: args.every_ms * 1_000,
+        first_us,
+        good: 0,
+        timed: true,
+        number: 0,
+        faults: 0,
+        on_fault: args.on_fault,
+    };
+    let shared = Arc::new(Shared {
+        backlog: parking::Mutex::new(Backlog {
+            before,
+            rows: rows.into(),
+            known: 0,
+            met: None,
+            timed: false,
+            other: false,
+            spool,
+            ended: false,
+        }),
+        news: Notify::new(),
+        stopped: AtomicBool::new(false),
+        durable: AtomicI64::new(before.unwrap_or(0)),
+    });
+    let own = Arc::clone(&shared);
+    let reading = tokio::task::spawn_blocking(move || {
+        let done = read_all(input, lines, &own);
+        own.backlog.lock().ended = true;
+        own.news.notify_one();
+        done
+    });
+    let bar = std::io::stderr().is_terminal().then(indicatif::ProgressBar::new_spinner);
+    let watch = Arc::clone(&shared);
+    let watching = tokio::spawn(async move {
+        while let Some(bar) = &bar {
+            let waiting = watch.backlog.lock().rows.len();
+            let durable = watch.durable.load(Ordering::Relaxed);
+            bar.set_message(format!("{durable} readings durable, {waiting} waiting"));
+            bar.tick();
+            tokio::time::sleep(Duration::from_millis(200)).await;
+            if watch.stopped.load(Ordering::Relaxed) {
+                bar.finish_and_clear();
+                break;
+            }
+        }
+    });
+    let mut pause = Duration::from_millis(100);
+    let outcome = loop {
+        let before = shared.durable.load(Ordering::Relaxed);
+        let done = match Connection::open(server).await {
+            Ok(mut connection) => send(&mut connection, &open, &shared).await,
+            Err(_) => Ok(false),
+        };
+        match done {
+            Ok(true) => break Ok(()),
+            Err(fault) => break Err(fault),
+            Ok(false) => {
+                if shared.durable.load(Ordering::Relaxed) > before {
+                    pause = Duration::from_millis(100);
+                }
+                tokio::time::sleep(pause).await;
+                pause = (pause * 2).min(PAUSE_MAX);
+            }
+        }
+    };
+    shared.stopped.store(true, Ordering::Relaxed);
+    outcome?;
+    let lines = reading.await.map_err(|fault| Fault::usage(format!("reading failed: {fault}")))??;
+    let _ = watching.await;
+    let durable = shared.durable.load(Ordering::Relaxed);
+    let seconds = begun.elapsed().as_secs_f64();
+    let mut told = vec![format!("{durable} readings of source {} (epoch {}) are durable", args.source, args.epoch)];
+    if lines.faults > 0 {
+        told.push(format!("{} lines could not be read and were passed over", lines.faults));
+    }
+    eprintln!("{:.1} s, {:.0} readings a second", seconds, lines.good as f64 / seconds.max(1e-9));
+    let answer = v1::StreamReadingsResponse { durable_sequence: durable, sequence: 0, ..Default::default() };
+    session.show("StreamReadingsResponse", &answer, &[Sheet { before: told, ..Sheet::default() }]);
+    Ok(Exit::Done)
+}

@@ -1,0 +1,207 @@
+//! Feeding readings at machine rate: server and feeder are killed in turn at random, and every reading is on record exactly
+//! once, as it was given; a spool on disk bridges a server that is away; bad lines are told and passed over.
+
+use std::io::Write as _;
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
+use std::sync::Arc;
+use std::time::Duration;
+
+use packloft_domain::block::unpack;
+use packloft_domain::fact::Fact;
+use packloft_server::journal::disk::RealDisk;
+use packloft_server::journal::{Journal, Witness};
+use packloft_tests::{Running, setting};
+
+const EXECUTABLE: &str = env!("CARGO_BIN_EXE_house");
+
+/// When, and how much.
+type Reading = (i64, i64);
+
+fn feeder(url: &str, input: &str, more: &[&str]) -> Command {
+    let mut command = Command::new(EXECUTABLE);
+    command
+        .args(["--be-the-command", "--server", url, "--actor", "dev-1", "feed", "readings", input])
+        .args(["--source", "CW1", "--machine", "M1", "--instrument", "C1"])
+        .args(more)
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped());
+    command
+}
+
+/// Readings with their times that the journal of a stopped server holds of the source, in order of their sequence.
+fn stored(folder: &Path) -> anyhow::Result<(Vec<Reading>, u64, usize)> {
+    let folder = folder.join("journal");
+    let journal = Journal::open(Arc::new(RealDisk), &folder, 64 << 20, Witness::default())?;
+    let (mut found, mut next, mut bytes) = (Vec::new(), 1, 0);
+    loop {
+        let rows = journal.read(next, 1_000)?;
+        let Some(last) = rows.last() else { break };
+        next = last.sequence + 1;
+        for row in rows {
+            if let Some(Fact::ReadingsRecorded(f)) = row.event.fact
+                && f.source_code == "CW1"
+            {
+                assert_eq!(f.first_sequence, i64::try_from(found.len())? + 1, "no gap, nothing twice");
+                let (masses, times) = unpack(&f.packed, f.start_time_us).map_err(|_| anyhow::anyhow!("damaged"))?;
+                assert_eq!(f.reading_count, i64::try_from(masses.len())?);
+                assert_eq!(f.sum_mg, masses.iter().sum::<i64>());
+                bytes += f.packed.len();
+                found.extend(times.into_iter().zip(masses));
+            }
+        }
+    }
+    Ok((found, next - 1, bytes))
+}
+
+/// Lines of a machine: 0.1 g, a spread of a gram, some 40 a minute with a jitter.
+fn given(count: usize, seed: u64) -> Vec<(i64, i64)> {
+    let mut random = fastrand::Rng::with_seed(seed);
+    let mut at = 1_791_266_400_000_000;
+    (0..count)
+        .map(|_| {
+            at += 1_480_000 + 1_000 * random.i64(0..40);
+            (at, 752_000 + 100 * (0..12).map(|_| random.i64(-3..4)).sum::<i64>())
+        })
+        .collect()
+}
+
+fn line(&(time_us, mass_mg): &(i64, i64)) -> String {
+    let time = packloft_client::moment::Zone::named("UTC")
+        .show(Some(&prost_types::Timestamp { seconds: time_us / 1_000_000, nanos: 0 }));
+    format!("{}.{:06}Z,{}.{:03}", time.replace(' ', "T"), time_us % 1_000_000, mass_mg / 1_000, mass_mg % 1_000)
+}
+
+fn wait(mut child: Child) -> anyhow::Result<(Option<i32>, String)> {
+    let status = child.wait()?;
+    let mut text = String::new();
+    let pipes = [
+        child.stdout.take().map(|p| Box::new(p) as Box<dyn std::io::Read>),
+        child.stderr.take().map(|p| Box::new(p) as _),
+    ];
+    for mut pipe in pipes.into_iter().flatten() {
+        pipe.read_to_string(&mut text)?;
+    }
+    Ok((status.code(), text))
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn whatever_is_killed_every_reading_is_there_once() -> anyhow::Result<()> {
+    let mut running = Running::with_shift(EXECUTABLE).await?;
+    let readings = given(usize::try_from(setting("FEED_READINGS", 300_000))?, 1);
+    let file = running.folder.path().join("readings.csv");
+    std::fs::write(&file, readings.iter().map(line).collect::<Vec<_>>().join("\n"))?;
+    let input = file.to_string_lossy().into_owned();
+    let mut random = fastrand::Rng::with_seed(setting("FEED_SEED", 4));
+    let rounds = setting("FEED_KILLS", 20);
+    let mut child = feeder(&running.server.url(), &input, &[]).spawn()?;
+    let mut ended_early = 0;
+    for round in 0..rounds {
+        tokio::time::sleep(Duration::from_millis(random.u64(20..250))).await;
+        if round % 2 == 0 {
+            // The feeder stays and finds it again.
+            running.server.kill();
+            tokio::time::sleep(Duration::from_millis(random.u64(0..150))).await;
+            running.server.restart()?;
+            continue;
+        }
+        if child.try_wait()?.is_some() {
+            ended_early += 1;
+        }
+        child.kill()?;
+        child.wait()?;
+        child = feeder(&running.server.url(), &input, &[]).spawn()?;
+    }
+    let (code, text) = wait(child)?;
+    assert_eq!(code, Some(0), "{text}");
+    running.server.kill();
+    let (found, facts, bytes) = stored(running.folder.path())?;
+    assert_eq!(found.len(), readings.len());
+    assert!(found == readings, "every reading as it was given");
+    let each = bytes as f64 / found.len() as f64;
+    println!(
+        "{} readings, {facts} facts, {each:.2} bytes a reading, {rounds} kills, {ended_early} feeds were over",
+        found.len()
+    );
+    assert!(each <= 2.0, "{each} bytes a reading");
+    Ok(())
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_spool_bridges_a_server_that_is_away() -> anyhow::Result<()> {
+    let mut running = Running::with_shift(EXECUTABLE).await?;
+    let readings = given(5_000, 2);
+    let spool = running.folder.path().join("spool");
+    std::fs::create_dir_all(&spool)?;
+    let folder = spool.to_string_lossy().into_owned();
+    let more = ["--spool", folder.as_str()];
+    let url = running.server.url();
+    running.server.kill();
+    let mut child = feeder(&url, "-", &more).stdin(Stdio::piped()).spawn()?;
+    let mut pipe = child.stdin.take();
+    let file = spool.join("CW1-1.spool");
+    if let Some(pipe) = &mut pipe {
+        for reading in &readings {
+            writeln!(pipe, "{}", line(reading))?;
+        }
+        writeln!(pipe, "no reading at all\n-5\n752.3,1,2")?;
+        pipe.flush()?;
+    }
+    // All of it is on disk while the server is away; then the feeder is killed too.
+    let full = 16 + 16 * u64::try_from(readings.len())?;
+    for _ in 0..200 {
+        if std::fs::metadata(&file).is_ok_and(|found| found.len() >= full) {
+            break;
+        }
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+    assert_eq!(std::fs::metadata(&file)?.len(), full);
+    child.kill()?;
+    child.wait()?;
+    drop(pipe);
+    running.server.restart()?;
+    let mut child = feeder(&running.server.url(), "-", &more).stdin(Stdio::piped()).spawn()?;
+    let later = given(5_300, 2)[5_000..].to_vec();
+    if let Some(mut pipe) = child.stdin.take() {
+        for reading in &later {
+            writeln!(pipe, "{}", line(reading))?;
+        }
+        writeln!(pipe, "nonsense")?;
+    }
+    let (code, text) = wait(child)?;
+    assert_eq!(code, Some(0), "{text}");
+    assert!(text.contains("line 301: ") && text.contains("1 lines could not be read"), "{text}");
+    assert_eq!(std::fs::metadata(&file)?.len(), 16, "the spool is empty");
+    // Another feeder with an empty folder goes on where the server stands.
+    let other = running.folder.path().join("other");
+    std::fs::create_dir_all(&other)?;
+    let folder = other.to_string_lossy().into_owned();
+    let mut child = feeder(&running.server.url(), "-", &["--spool", &folder]).stdin(Stdio::piped()).spawn()?;
+    let last = given(5_310, 2)[5_300..].to_vec();
+    if let Some(mut pipe) = child.stdin.take() {
+        for reading in &last {
+            writeln!(pipe, "{}", line(reading))?;
+        }
+    }
+    let (code, text) = wait(child)?;
+    assert_eq!(code, Some(0), "{text}");
+    // Another file under the same epoch is not taken for the rest of the first, neither a longer nor a shorter one.
+    for (count, word) in [(6_000, "is not the one on record"), (100, "here are 1 to 100")] {
+        let file = running.folder.path().join(format!("other-{count}.csv"));
+        std::fs::write(&file, given(count, 9).iter().map(line).collect::<Vec<_>>().join("\n"))?;
+        let (code, text) = wait(feeder(&running.server.url(), &file.to_string_lossy(), &[]).spawn()?)?;
+        assert_eq!(code, Some(2), "{text}");
+        assert!(text.contains(word), "{text}");
+    }
+    // Faults of the opening are told, all at once.
+    let child = feeder(&running.server.url(), "-", &["--epoch", "0", "--tare", "9g", "--spool", &folder])
+        .stdin(Stdio::null())
+        .spawn()?;
+    let (code, text) = wait(child)?;
+    assert_eq!(code, Some(2), "{text}");
+    assert!(text.contains("epoch") && text.contains("tare_mass_mg"), "{text}");
+    running.server.kill();
+    let (found, ..) = stored(running.folder.path())?;
+    assert!(found == given(5_310, 2), "{} readings", found.len());
+    Ok(())
+}
