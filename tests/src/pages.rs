@@ -1,7 +1,7 @@
 //! Addresses of the pages, and a plain reader of them: what a browser without script would send and get.
 
 /// Every page with the demo's data, by name.
-pub const PAGES: [(&str, &str); 41] = [
+pub const PAGES: [(&str, &str); 43] = [
     ("now", "/"),
     ("who", "/who"),
     ("intake", "/intake"),
@@ -33,6 +33,8 @@ pub const PAGES: [(&str, &str); 41] = [
     ("trace-packaging", "/trace?q=FILM-32"),
     ("yield", "/yield?feed=F1&day=2026-10-06"),
     ("period", "/yield/period?from=2026-10-01&to=2026-10-31"),
+    ("quantity", "/runs/R-1006-1/quantity"),
+    ("time", "/yield/time?machine=M1&day=2026-10-06"),
     ("dispersion", "/yield/dispersion?from=2026-10-05&to=2026-10-07"),
     ("packaging", "/yield/packaging?from=2026-10-01&to=2026-10-31"),
     ("analysis", "/analysis?pallet=095212340000000105"),

@@ -116,6 +116,7 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
         (question(ctx, &choices!(&feeds), feed))
         p.row {
             a.button href={ "/yield/period?feed=" (super::escaped(feed)) } { (ctx.t("Balance of a period")) }
+            a.button href="/yield/time" { (ctx.t("Where the time went")) }
             a.button href="/yield/packaging" { (ctx.t("Packaging used and packs made")) }
             a.button href={ "/yield/dispersion?feed=" (super::escaped(feed)) } { (ctx.t("Dispersion")) }
         }

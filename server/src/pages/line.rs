@@ -406,6 +406,7 @@ pub async fn run(ctx: &Ctx, code: &str) -> Result<Page, Status> {
             } }
         }
         h2 { (ctx.t("Fill")) }
+        @if fill.reading_count > 0 { p { a.button href={ "/runs/" (escaped(code)) "/quantity" } { (ctx.t("Quantity, chart and target")) } } }
         @if fill.reading_count > 0 { (charts::spread(ctx, &fill)) (charts::samples(ctx, &fill)) }
         (none(ctx, fill.reading_count == 0, n("No pack of this run was weighed.")))
         @if !run.stops.is_empty() { h2 { (ctx.t("Stops")) } (charts::pareto(ctx, &run.stops)) (stops(ctx, &run.stops)) }

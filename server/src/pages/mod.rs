@@ -32,6 +32,7 @@ mod paper;
 mod period;
 mod picture;
 mod quality;
+mod quantity;
 mod recall_deeds;
 mod recalls;
 mod registers;
@@ -218,6 +219,7 @@ pub async fn show(ctx: &Ctx) -> Result<Page, Status> {
         ["line"] => line::all(ctx).await,
         ["line", machine] => line::page(ctx, machine).await,
         ["runs", code] => line::run(ctx, code).await,
+        ["runs", code, "quantity"] => quantity::page(ctx, code).await,
         ["store"] => store::page(ctx).await,
         ["places", code] => store::place(ctx, code).await,
         ["pallets", sscc] => store::pallet(ctx, sscc).await,
@@ -227,6 +229,7 @@ pub async fn show(ctx: &Ctx) -> Result<Page, Status> {
         ["trace"] => trace::page(ctx).await,
         ["yield"] => figures::page(ctx).await,
         ["yield", "period"] => period::page(ctx).await,
+        ["yield", "time"] => quantity::time(ctx).await,
         ["yield", "dispersion"] => audit::dispersion(ctx).await,
         ["yield", "packaging"] => audit::packaging(ctx).await,
         ["analysis"] => audit::analysis(ctx).await,
