@@ -96,12 +96,17 @@ pub async fn dispersion(ctx: &Ctx) -> Result<Page, Status> {
         hazard: hazard.into(),
         ..Default::default()
     };
-    let answer = ctx.api.get_dispersion(Request::new(request)).await?.into_inner();
+    // Following every lot takes seconds: only when somebody asks.
+    let asked = !ctx.query.get("from").is_empty();
+    let answer = match asked {
+        true => ctx.api.get_dispersion(Request::new(request)).await?.into_inner(),
+        false => v1::GetDispersionResponse::default(),
+    };
     let body = html! {
         (question(ctx, "/yield/dispersion", &days, ("feed", n("Feed"), ctx.t("all feeds"), &feeds)))
         p.quiet { (ctx.t("Of each lot tipped in these days: how many batches it may be in, and how much would have to come back if it were bad. The smaller, the better the house is placed.")) }
         div #dispersion {
-            (none(ctx, answer.lots.is_empty(), n("No lot was tipped in these days.")))
+            (none(ctx, asked && answer.lots.is_empty(), n("No lot was tipped in these days.")))
             @if !answer.lots.is_empty() {
                 (cases(ctx, &answer))
                 h2 { (ctx.t("Lots")) }

@@ -12,6 +12,9 @@ use super::registers::{self, choices};
 use super::widgets::{badge, n, none, run_link, table};
 use super::{Ctx, escaped};
 
+/// Points drawn: the newest; more than that nobody can tell apart.
+const POINTS_SHOWN: usize = 150;
+
 fn outcome(ctx: &Ctx, verdict: &v1::QuantityVerdict) -> Markup {
     match verdict.outcome() {
         v1::QuantityOutcome::Passed => badge("good", &ctx.t("passes")),
@@ -109,7 +112,9 @@ pub async fn page(ctx: &Ctx, code: &str) -> Result<Page, Status> {
     let request = v1::GetNetQuantityRequest { run_code: code.into(), ..Default::default() };
     let quantity = ctx.api.get_net_quantity(Request::new(request)).await?.into_inner();
     let request = v1::GetChartRequest { run_code: code.into(), subgroup_count: 4, ..Default::default() };
-    let points = ctx.api.get_chart(Request::new(request)).await?.into_inner();
+    let mut points = ctx.api.get_chart(Request::new(request)).await?.into_inner();
+    let older = points.points.len().saturating_sub(POINTS_SHOWN);
+    points.points.drain(..older);
     let request = v1::GetFillAdviceRequest { run_code: code.into(), ..Default::default() };
     let advice = ctx.api.get_fill_advice(Request::new(request)).await?.into_inner();
     let failed = !quantity.failed_lots.is_empty();

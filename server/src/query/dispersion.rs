@@ -22,10 +22,12 @@ use packloft_proto::v1;
 
 use super::period::window;
 use super::trace::{self, Settings, flows_of_bag};
-use super::{Asked, rework, unknown};
+use super::{Asked, invalid, rework, unknown};
 
 /// Longest period.
 const MOST_DAYS: i64 = 31;
+/// Most bags followed for one answer; each costs what its trace does, three times.
+const MOST_BAGS: usize = 1_000;
 /// A coverage factor that widens nothing.
 const NOT_WIDENED: f64 = 1e-9;
 
@@ -254,18 +256,27 @@ pub fn dispersion(asked: &Asked, request: &v1::GetDispersionRequest) -> Result<v
     for feed in &feeds {
         lots.extend(lots_tipped(asked, feed, (from_us, to_us), settings)?);
     }
+    let mut bags_of_lots = BTreeMap::new();
+    for code in &lots {
+        bags_of_lots.insert(code.clone(), bags_of(asked, code)?);
+    }
+    let count: usize = bags_of_lots.values().map(Vec::len).sum();
+    if count > MOST_BAGS {
+        let text =
+            format!("gives {count} bags, at most {MOST_BAGS} are followed at once: ask for one feed, or fewer days");
+        return Err(invalid("to_day", text));
+    }
     let smaller = request.what_if_mixing_mass_mg;
     let what_ifs = [WhatIf::EmptiedBetweenLots, WhatIf::MixingMass(smaller)];
     let mut kept: [Other; 2] = Default::default();
     let mut made = Made::default();
     let mut recorded = BTreeMap::new();
     let mut others: [BTreeMap<String, Reach>; 2] = Default::default();
-    for code in &lots {
-        let bags = bags_of(asked, code)?;
+    for (code, bags) in &bags_of_lots {
         let how = (settings, discrete);
-        let own = reach(asked, &mut made, reaches(asked, &bags, how)?)?;
+        let own = reach(asked, &mut made, reaches(asked, bags, how)?)?;
         for ((what_if, kept), into) in what_ifs.iter().zip(&mut kept).zip(&mut others) {
-            let found = would_reach(asked, &bags, *what_if, how, kept)?;
+            let found = would_reach(asked, bags, *what_if, how, kept)?;
             into.insert(code.clone(), reach(asked, &mut made, found)?);
         }
         let tipped = bags.iter().map(|bag| bag.tipped_mass_mg() / 1_000 * share_ppm(bag, code) / 1_000).sum();

@@ -72,6 +72,7 @@ struct KeptFlow {
 pub struct Kept {
     flows: Mutex<Vec<KeptFlow>>,
     stock: Mutex<stock::StockIndex>,
+    scopes: Mutex<BTreeMap<String, scope_changes::Looked>>,
 }
 
 /// True when an object matters for a flow: days of its feed, its bags, registers its masses rest on.

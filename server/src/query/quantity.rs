@@ -27,6 +27,8 @@ const SHORT_SHARE_PPM: i64 = 25_000;
 const HOUR_US: i64 = 3_600_000_000;
 /// Most lots of one answer.
 const LOTS_MAX: i64 = 2_000;
+/// Most points of a chart in one answer: the newest.
+const POINTS_MAX: usize = 5_000;
 /// Readings in a subgroup when none is asked for.
 const SUBGROUP: i64 = 5;
 /// Confidence of capability intervals.
@@ -345,6 +347,11 @@ pub fn chart(asked: &Asked, journal: &Journal, request: &v1::GetChartRequest) ->
             spread_mg: place.checked_sub(shift).and_then(|place| chart.spreads.get(place)).copied(),
             rules: rules.collect(),
         });
+    }
+    if answer.points.len() > POINTS_MAX {
+        let left = answer.points.len() - POINTS_MAX;
+        answer.points.drain(..left);
+        answer.notes.push(format!("{left} older points are left out; the limits are from all"));
     }
     answer.subgroup_count = i64::try_from(chart.subgroup).unwrap_or(0);
     (answer.low_mg, answer.centre_mg, answer.high_mg) = (chart.limits.low, chart.limits.centre, chart.limits.high);

@@ -22,6 +22,8 @@ use crate::service::faults::timestamp;
 
 /// Facts that are told of at most.
 const MOST_CHANGES: usize = 20;
+/// Recalls whose changes are kept in memory.
+const RECALLS_KEPT: usize = 64;
 /// Scopes that are computed at most; each costs what opening a recall does.
 const MOST_SCOPES: usize = 120;
 
@@ -122,7 +124,17 @@ impl Search<'_> {
     }
 }
 
-/// Facts told since a recall was decided that changed its scope, oldest first.
+/// Up to where the facts about a recall were looked at, with the scope there and what had changed it.
+#[derive(Clone)]
+pub struct Looked {
+    opened: f::RecallOpened,
+    until: i64,
+    scope: Vec<f::PackInterval>,
+    changes: Vec<v1::ScopeChange>,
+}
+
+/// Facts told since a recall was decided that changed its scope, oldest first. What was looked at once is kept, so that a
+/// further look costs the facts told since.
 ///
 /// # Errors
 /// When the record cannot be read.
@@ -134,20 +146,36 @@ pub fn changes(
     if opened.scope == now {
         return Ok(Vec::new());
     }
+    let begun = || Looked {
+        opened: opened.clone(),
+        until: opened.scope_sequence,
+        scope: opened.scope.clone(),
+        changes: Vec::new(),
+    };
+    let known = asked.kept.scopes.lock().get(&opened.recall_code).cloned();
+    let usable = |known: &Looked| known.opened == *opened && known.until <= asked.sequence();
+    let mut looked = known.filter(usable).unwrap_or_else(begun);
     let mut facts = std::collections::BTreeMap::new();
     for key in rests_on(asked, opened, now)? {
         for row in asked.record.list(&key)? {
-            if row.sequence > opened.scope_sequence {
+            if row.sequence > looked.until {
                 facts.insert(row.sequence, row);
             }
         }
     }
     let facts: Vec<_> = facts.into_values().collect();
-    if facts.is_empty() {
-        return Ok(Vec::new());
+    if !facts.is_empty() {
+        let last = facts.len() - 1;
+        let mut search = Search { asked, opened, facts, scopes_left: MOST_SCOPES, found: Vec::new() };
+        search.look((0, last), &looked.scope, now)?;
+        looked.changes.extend(search.found);
+        looked.changes.truncate(MOST_CHANGES);
     }
-    let last = facts.len() - 1;
-    let mut search = Search { asked, opened, facts, scopes_left: MOST_SCOPES, found: Vec::new() };
-    search.look((0, last), &opened.scope, now)?;
-    Ok(search.found)
+    (looked.until, looked.scope) = (asked.sequence(), now.to_vec());
+    let mut kept = asked.kept.scopes.lock();
+    if kept.len() >= RECALLS_KEPT && !kept.contains_key(&opened.recall_code) {
+        kept.pop_first();
+    }
+    kept.insert(opened.recall_code.clone(), looked.clone());
+    Ok(looked.changes)
 }
