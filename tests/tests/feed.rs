@@ -5,7 +5,7 @@ use std::io::Write as _;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use packloft_domain::block::unpack;
 use packloft_domain::fact::Fact;
@@ -72,6 +72,18 @@ fn line(&(time_us, mass_mg): &(i64, i64)) -> String {
     format!("{}.{:06}Z,{}.{:03}", time.replace(' ', "T"), time_us % 1_000_000, mass_mg / 1_000, mass_mg % 1_000)
 }
 
+/// How long the lines of a file take into another one with so many syncs.
+fn plainly(from: &str, to: &Path, syncs: usize) -> anyhow::Result<Duration> {
+    let begun = Instant::now();
+    let bytes = std::fs::read(from)?;
+    let mut file = std::fs::File::create(to)?;
+    for part in bytes.chunks(bytes.len().div_ceil(syncs.max(1)).max(1)) {
+        file.write_all(part)?;
+        file.sync_data()?;
+    }
+    Ok(begun.elapsed())
+}
+
 fn wait(mut child: Child) -> anyhow::Result<(Option<i32>, String)> {
     let status = child.wait()?;
     let mut text = String::new();
@@ -94,6 +106,7 @@ async fn whatever_is_killed_every_reading_is_there_once() -> anyhow::Result<()> 
     let input = file.to_string_lossy().into_owned();
     let mut random = fastrand::Rng::with_seed(setting("FEED_SEED", 4));
     let rounds = setting("FEED_KILLS", 20);
+    let begun = Instant::now();
     let mut child = feeder(&running.server.url(), &input, &[]).spawn()?;
     let mut ended_early = 0;
     for round in 0..rounds {
@@ -113,6 +126,7 @@ async fn whatever_is_killed_every_reading_is_there_once() -> anyhow::Result<()> 
         child = feeder(&running.server.url(), &input, &[]).spawn()?;
     }
     let (code, text) = wait(child)?;
+    let fed = begun.elapsed();
     assert_eq!(code, Some(0), "{text}");
     running.server.kill();
     let (found, facts, bytes) = stored(running.folder.path())?;
@@ -124,6 +138,17 @@ async fn whatever_is_killed_every_reading_is_there_once() -> anyhow::Result<()> 
         found.len()
     );
     assert!(each <= 2.0, "{each} bytes a reading");
+    if rounds == 0 {
+        let blocks = found.len().div_ceil(packloft_domain::block::BLOCK_MAX);
+        let plain = plainly(&input, &running.folder.path().join("plain"), blocks)?;
+        let rate = |time: Duration| found.len() as f64 / time.as_secs_f64();
+        println!(
+            "fed {:.0} readings a second, into a plain file with {blocks} syncs, one a block, {:.0}: {:.2} times as long",
+            rate(fed),
+            rate(plain),
+            fed.as_secs_f64() / plain.as_secs_f64()
+        );
+    }
     Ok(())
 }
 

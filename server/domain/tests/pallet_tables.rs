@@ -508,4 +508,15 @@ fn packaging_that_was_used_is_held_against_packs() {
     assert!(reels(of(&house), "M1", all.0, all.1).unwrap().is_empty());
     // A reel belongs to the period it came off in.
     assert_eq!(reels(of(&house), "M2", T0 + 50 * MIN, T0 + 95 * MIN).unwrap().len(), 3);
+    // While a run is on, what was filled after its last count is not known: no reel is called wasted for it.
+    house.start(T0 + 100 * MIN, "R2", "M2", "H5", 1_000).unwrap();
+    house.tell(T0 + 120 * MIN, change("FB", 600, 0)).unwrap();
+    let last = |house: &House| {
+        let found = reels(of(house), "M2", T0 + 110 * MIN, all.1).unwrap();
+        let reel = found.iter().find(|reel| reel.off_us == Some(T0 + 120 * MIN)).unwrap();
+        (reel.difference(), reel.verdict())
+    };
+    assert_eq!(last(&house), (None, "not counted that far yet".into()));
+    house.count(T0 + 120 * MIN, "M2", 1_390).unwrap();
+    assert_eq!(last(&house), (Some(10), "wasted for 10 packs".into()));
 }

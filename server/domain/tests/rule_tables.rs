@@ -364,7 +364,74 @@ fn voiding_the_arrival_of_a_tipped_bag_is_a_listed_contradiction() {
     let void =
         Fact::Corrected(Box::new(Corrected { target_sequence: filled, reason: "x".into(), ..Corrected::default() }));
     let (_, event) = house.tell_all(T0 + 4 * MIN, void).unwrap();
-    assert_eq!(rules(&event.contradictions), ["BAG_WITHOUT_ARRIVAL"]);
+    assert_eq!(rules(&event.contradictions), ["BAG_WITHOUT_ARRIVAL", "HOLD_SHRINKS"]);
+}
+
+/// A correction that takes a bag from under a hold names the hold: another lot, another stretch.
+#[test]
+fn a_correction_names_the_holds_that_let_go() {
+    let mut house = House::new(0, 1);
+    let told = house.fill(T0, "B1", "LA", 900 * KG);
+    let filled = house.record.last_sequence();
+    let hold = HoldPlaced { lot_code: "LA".into(), reason: "x".into(), hazard: 1, ..HoldPlaced::default() };
+    let placed = house.tell(T0 + MIN, Fact::HoldPlaced(hold)).unwrap();
+    let (tipped, event) = house.tip(T0 + 2 * MIN, T0 + 3 * MIN, "B1").unwrap();
+    house.emptied(T0 + 60 * MIN);
+    let of_hold = |event: &Event| {
+        event.contradictions.iter().any(|row| row.rule == "HOLD_SHRINKS" && row.subject == format!("H{placed}"))
+    };
+    assert!(!of_hold(&event));
+    let correct = |target, at, fact: Fact| {
+        Fact::Corrected(Box::new(Corrected {
+            target_sequence: target,
+            reason: "misread".into(),
+            replacement: Some(Box::new(Event { occurred_time_us: at, fact: Some(fact), ..Event::default() })),
+            ..Corrected::default()
+        }))
+    };
+    let Some(Fact::BulkBagRecorded(told)) = told.fact else { panic!("the bag was told") };
+    let mut newest = (filled, tipped);
+    // Lot of the bag, end of its tip, what is expected.
+    for (lot, tip_end, lets_go) in [("LA", 3, false), ("LB", 3, true), ("LA", 3, false), ("LA", 70, true)] {
+        let share = LotShare { lot_code: lot.into(), share_ppm: 1_000_000 };
+        let bag = BulkBagRecorded { lots: vec![share], ..told.clone() };
+        let (sequence, about_bag) =
+            house.tell_all(T0 + 80 * MIN, correct(newest.0, T0, Fact::BulkBagRecorded(bag))).unwrap();
+        newest.0 = sequence;
+        let (sequence, about_tip) =
+            house.tell_all(T0 + 80 * MIN, correct(newest.1, T0 + tip_end * MIN, tip("B1", None, None))).unwrap();
+        newest.1 = sequence;
+        assert_eq!(of_hold(&about_bag) || of_hold(&about_tip), lets_go, "{lot} {tip_end}");
+    }
+}
+
+/// Nobody knows how much a bag without a mass holds: it may be in everything made since, and every pack says so.
+#[test]
+fn a_bag_of_unknown_mass_may_be_in_every_pack_after_it() {
+    use packloft_domain::sums::{ledger::Ledger, origin::FeedFlow};
+    let mut house = House::new(0, 1);
+    house.emptied(T0 - 60 * MIN);
+    house.fill(T0, "B1", "LA", 900 * KG);
+    let share = LotShare { lot_code: "LB".into(), share_ppm: 1_000_000 };
+    let bag =
+        IntakeBag { bag_tag: "B0".into(), lots: vec![share], fibc_type_code: "T1".into(), ..IntakeBag::default() };
+    let intake = IntakeRecorded { intake_code: "I1".into(), bags: vec![bag], ..IntakeRecorded::default() };
+    house.tell(T0, Fact::IntakeRecorded(intake)).unwrap();
+    house.tip(T0, T0 + MIN, "B1").unwrap();
+    house.start(T0 + MIN, "R1", "M1", "K1", 0).unwrap();
+    house.count(T0 + 21 * MIN, "M1", 400).unwrap();
+    house.tip(T0 + 21 * MIN, T0 + 22 * MIN, "B0").unwrap();
+    house.count(T0 + 42 * MIN, "M1", 800).unwrap();
+    let flow = FeedFlow::new(Ledger::read(of(&house), "F1", T0).unwrap().unwrap(), 1e-9, 0.0);
+    let run = flow.ledger.run_index("R1").unwrap();
+    let bag = flow.ledger.bags.iter().position(|bag| bag.bag.bag_tag == "B0").unwrap();
+    let (first, last) = flow.packs_of_bag(bag, run, false).unwrap();
+    assert!((380..=401).contains(&first), "{first}");
+    assert_eq!(last, 800);
+    // The way back says the same.
+    for (pack, inside) in [(100, false), (first - 1, false), (first, true), (790, true), (800, true)] {
+        assert_eq!(flow.possible_bags(run, pack, pack).contains(&bag), inside, "{pack}");
+    }
 }
 
 #[test]
@@ -415,8 +482,11 @@ fn a_lift_recorded_with_breaches_holds_its_bags_and_one_of_an_emptied_bag_cannot
             ..LiftRecorded::default()
         })
     };
+    let feed = Feed { code: "F1".into(), platform_code: "P1".into(), ..Feed::default() };
+    house.tell(T0 - MIN, Fact::Registered(Registered { item: Some(registered::Item::Feed(feed)) })).unwrap();
     let not_lifted = Event {
         occurred_time_us: T0 + 5 * MIN,
+        fact: Some(tip("B1", None, None)),
         contradictions: vec![finding("NOT_LIFTED", "B1", "no lift took bag B1 there", 0, 0)],
         ..Event::default()
     };
@@ -427,7 +497,14 @@ fn a_lift_recorded_with_breaches_holds_its_bags_and_one_of_an_emptied_bag_cannot
     let (_, event) = house.tell_all(T0 + MIN, lift()).unwrap();
     // A lift that is told late clears what was said against a tip after it, not before it.
     assert!(!stands(&house, &not_lifted));
-    assert!(stands(&house, &Event { occurred_time_us: T0, ..not_lifted }));
+    assert!(stands(&house, &Event { occurred_time_us: T0, ..not_lifted.clone() }));
+    // A correction says it of its replacement, at the time of that.
+    let corrected = |at: i64| {
+        let replacement = Some(Box::new(Event { occurred_time_us: at, ..not_lifted.clone() }));
+        let fact = Fact::Corrected(Box::new(Corrected { replacement, ..Corrected::default() }));
+        Event { occurred_time_us: T0 + 9 * MIN, fact: Some(fact), ..not_lifted.clone() }
+    };
+    assert!(stands(&house, &corrected(T0)) && !stands(&house, &corrected(T0 + 5 * MIN)));
     let found = rules(&event.breaches);
     for rule in ["HOOK_LOAD", "NOT_EXAMINED", "LOOPS_NOT_CONFIRMED", "BAG_NOT_CONFIRMED", "BELOW_NOT_CONFIRMED"] {
         assert!(found.contains(&rule), "{rule} in {found:?}");

@@ -125,8 +125,15 @@ pub async fn page(ctx: &Ctx, sequence: &str) -> Result<Page, Status> {
 /// # Errors
 /// When they cannot be read.
 pub async fn names(ctx: &Ctx) -> Result<Markup, Status> {
-    let rows = ctx.api.list_person_details(Request::new(v1::ListPersonDetailsRequest::default())).await?.into_inner();
-    let rows = rows.details;
+    if !may(ctx, May::Quality) {
+        return Ok(html! {});
+    }
+    // Whoever cannot read the names still has to say who they are.
+    let found = ctx.api.list_person_details(Request::new(v1::ListPersonDetailsRequest::default())).await;
+    let rows = match found {
+        Ok(rows) => rows.into_inner().details,
+        Err(status) => return Ok(html! { p.notice.bad role="alert" { (status.message()) } }),
+    };
     let kept: Vec<(String, String)> = rows
         .iter()
         .filter(|row| row.erased_time.is_none())

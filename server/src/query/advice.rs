@@ -1,9 +1,9 @@
 //! Despatch advice: what was issued when the vehicle left, and, where pallets went otherwise or held something else, the
 //! corrected one with what changed. What was issued stays as it is for ever.
 
-use packloft_domain::fact::DispatchedPallet;
+use packloft_domain::fact::{DispatchedPallet, Fact};
 use packloft_domain::key::object;
-use packloft_domain::record::{Record as _, Unreadable};
+use packloft_domain::record::{Record as _, Unreadable, facts};
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::dispatch::{self, LoadFacts};
 use packloft_domain::rules::pallet::{self, PalletFacts};
@@ -31,11 +31,29 @@ fn paper(
         consignment_code: consignment_code.into(),
         consignee_code: consignee_code.into(),
         product_code: pallet.product_code.clone(),
-        pack_count: pallet.pack_count() + pallet.returned_count,
+        pack_count: pallet.pack_count() + came_back(asked, &pallet.sscc, consignment_code)?.0,
         batch_code: dispatch::batches(&asked.record, pallet)?,
         best_before_date: pallet.best_before_date.clone(),
         mass_mg: mass.unwrap_or(0),
     })
+}
+
+/// What came back of a pallet from a consignment: packs that became pallets of their own, and whether it came back whole.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn came_back(asked: &Asked, sscc: &str, consignment_code: &str) -> Result<(i64, bool), Unreadable> {
+    let (mut parts, mut whole) = (0, false);
+    for row in facts(&asked.record, &object("pallet", sscc))? {
+        match &row.event.fact {
+            Some(Fact::PalletReturned(f)) if f.sscc == sscc && f.consignment_code == consignment_code => {
+                whole |= f.new_sscc.is_empty();
+                parts += if f.new_sscc.is_empty() { 0 } else { f.pack_count };
+            }
+            _ => {}
+        }
+    }
+    Ok((parts, whole))
 }
 
 /// What differs between two papers about one pallet, in words.
@@ -105,15 +123,12 @@ pub fn advice(asked: &Asked, load_code: &str) -> Result<v1::GetDespatchAdviceRes
                     }
                 }
                 None => {
-                    let known = pallet::pallet(record, &row.sscc)?;
                     // What came back whole was right on the papers and stays on them.
-                    if let Some(back) = known.as_ref().filter(|pallet| pallet.returned) {
-                        now.push(DispatchedPallet {
-                            pack_count: row.pack_count,
-                            ..paper(asked, &load, back, code, consignee)?
-                        });
+                    if came_back(asked, &row.sscc, code)?.1 {
+                        now.push(row.clone());
                         continue;
                     }
+                    let known = pallet::pallet(record, &row.sscc)?;
                     let place = match known {
                         Some(pallet) => super::pallets::place_words(asked, &pallet)?,
                         None => "not on record any more".into(),

@@ -8,8 +8,10 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use packloft_domain::fact::LabResultRecorded;
 use packloft_domain::refusal::Refusal;
+use packloft_domain::rules::bag;
 use packloft_domain::rules::dispatch;
 use packloft_domain::rules::grade::{self, millionths, property_name, unit_name};
+use packloft_domain::rules::hold;
 use packloft_domain::rules::lot::{self, LotDecision, LotFacts};
 use packloft_domain::rules::pallet::{self, PalletFacts};
 use packloft_proto::v1;
@@ -43,6 +45,12 @@ fn of_pallets(asked: &Asked, words: String, pallets: &[PalletFacts]) -> Result<S
         }
         if content.lot_codes.is_empty() {
             found.reservations.push(format!("the lots of pallet {} are not known", pallet.sscc));
+        }
+        for tag in &content.bag_tags {
+            if bag::bag(&asked.record, tag)?.is_some_and(|bag| bag.lots.is_empty() && bag.rework.is_empty()) {
+                let text = format!("pallet {} may hold product of bag {tag}, whose lot is not known", pallet.sscc);
+                found.reservations.push(text);
+            }
         }
         found.lots.extend(content.lot_codes);
         found.products.insert(pallet.product_code.clone());
@@ -140,6 +148,9 @@ pub fn analysis(
     let limits = limits(asked, &lots)?;
     let results: Vec<_> = lots.iter().map(newest).collect();
     let keys: BTreeSet<_> = results.iter().flat_map(|row| row.keys().cloned()).chain(limits.keys().cloned()).collect();
+    for (lot, _) in lots.iter().zip(&results).filter(|(_, results)| results.is_empty()) {
+        subject.reservations.push(format!("nothing of lot {} was measured", lot.created.lot_code));
+    }
     let mut properties = Vec::new();
     for key in keys {
         let mut row = v1::AnalysedProperty { property: key.0.clone(), unit: key.1.clone(), ..Default::default() };
@@ -194,6 +205,9 @@ pub fn analysis(
             LotDecision::Released => {}
             LotDecision::Pending => subject.reservations.push(format!("lot {code} is not released yet")),
             LotDecision::Rejected => subject.reservations.push(format!("lot {code} is REJECTED")),
+        }
+        for state in hold::on_lot(&asked.record, code)? {
+            subject.reservations.push(format!("hold {} is open on lot {code}", state.hold.hold_code));
         }
     }
     Ok(v1::GetAnalysisResponse {

@@ -11,6 +11,7 @@ use packloft_domain::rules::pallet::{self, PalletFacts, PalletPlace};
 use packloft_domain::rules::register::Register;
 use packloft_proto::v1;
 
+use super::advice::came_back;
 use super::content::{Needs, content, evidence};
 use super::{Asked, pallets, stock, unknown};
 use crate::service::convert::twins;
@@ -84,20 +85,25 @@ fn check_words(load: &LoadFacts) -> String {
 }
 
 /// What the trace says against the papers about a pallet that left.
-fn note(papers: Option<&packloft_domain::fact::DispatchedPallet>, pallet: &PalletFacts, here: &str) -> String {
-    let Some(paper) = papers else { return "not on the papers: it was put on record afterwards".into() };
+fn note(
+    asked: &Asked,
+    papers: Option<&packloft_domain::fact::DispatchedPallet>,
+    pallet: &PalletFacts,
+    here: &str,
+) -> Result<String, Unreadable> {
+    let Some(paper) = papers else { return Ok("not on the papers: it was put on record afterwards".into()) };
     let mut notes = Vec::new();
     if paper.consignment_code != here {
         notes.push(format!("the papers name consignment {}", paper.consignment_code));
     }
     // What came back was right on the papers.
-    if paper.pack_count != pallet.pack_count() + pallet.returned_count {
+    if paper.pack_count != pallet.pack_count() + came_back(asked, &pallet.sscc, here)?.0 {
         notes.push(format!("the papers name {} packs", paper.pack_count));
     }
     if paper.product_code != pallet.product_code {
         notes.push(format!("the papers name product {}", paper.product_code));
     }
-    notes.join("; ")
+    Ok(notes.join("; "))
 }
 
 fn loaded_pallet(
@@ -117,9 +123,10 @@ fn loaded_pallet(
             reasons = pallets::reasons(asked, pallet, &content)?;
         }
     }
-    let mut note = papers.map_or_else(String::new, |papers| {
-        note(papers.iter().find(|paper| paper.sscc == pallet.sscc), pallet, consignment_code)
-    });
+    let mut note = match papers {
+        Some(papers) => note(asked, papers.iter().find(|paper| paper.sscc == pallet.sscc), pallet, consignment_code)?,
+        None => String::new(),
+    };
     if let Some((papers, batches)) = papers
         .and_then(|p| p.iter().find(|paper| paper.sscc == pallet.sscc))
         .zip(Some(dispatch::batches(&asked.record, pallet)?))
@@ -174,7 +181,7 @@ pub fn load(asked: &Asked, load_code: &str, with_reasons: bool) -> Result<Option
         };
         let (sscc, consignment) = (&paper.sscc, &paper.consignment_code);
         // What came back, or was got rid of after that, was right on the papers.
-        let back = known.is_some_and(|pallet| pallet.returned);
+        let back = came_back(asked, sscc, consignment)?.1;
         wrong |= !back;
         let back = if back { "came back; it is" } else { "is" };
         paper_notes.push(format!("pallet {sscc}, on the papers of consignment {consignment}, {back} {place}"));

@@ -3,6 +3,8 @@
 //! Views keep only exact sums of readings, so the single values come from the journal at the sequences of the run's facts.
 //! A batch of readings is spread evenly over its period. Cost: the readings of the run.
 
+use std::collections::BTreeMap;
+
 use packloft_domain::fact::{Fact, ReadingKind, ReadingPoint, ReadingsRecorded};
 use packloft_domain::record::{Record as _, Unreadable};
 use packloft_domain::refusal::Refusal;
@@ -23,6 +25,10 @@ use crate::service::faults::timestamp;
 
 /// Share below T1 when neither question nor site sets one: one in forty (UK, Ireland).
 const SHORT_SHARE_PPM: i64 = 25_000;
+/// No verdict: the law judges packs that were accepted.
+const BEFORE_REJECTER: &str = "no verdict, no accepted pack was weighed: rejected ones are among these";
+/// No verdict: a plan goes by the number of packs.
+const NOT_COUNTED: &str = "no verdict yet, the packs of this time are not all counted";
 /// One hour.
 const HOUR_US: i64 = 3_600_000_000;
 /// Most lots of one answer.
@@ -249,7 +255,18 @@ pub fn net_quantity(
         let accepted = counts.accepted_up_to(last) - counts.accepted_up_to(first);
         let lot = Lot { nominal_mg: run.started.nominal_mass_mg, count: accepted, net_mg: &net, share_ppm };
         let wanted = schemes.iter().filter(|scheme| **scheme != Scheme::FullCheck || net.len() as i64 >= accepted);
-        let verdicts: Vec<Verdict> = wanted.map(|scheme| judge(*scheme, &lot)).collect();
+        let mut verdicts: Vec<Verdict> = wanted.map(|scheme| judge(*scheme, &lot)).collect();
+        let open = match accepted_only {
+            false => Some(BEFORE_REJECTER),
+            true if run.finish_us.is_none() && to > last_read => Some(NOT_COUNTED),
+            true => None,
+        };
+        if let Some(open) = open {
+            for verdict in verdicts.iter_mut().filter(|verdict| verdict.outcome != Outcome::NotEnough) {
+                verdict.outcome = Outcome::None;
+                verdict.reasons.insert(0, open.into());
+            }
+        }
         let index = i64::try_from(answer.lots.len()).unwrap_or(0);
         if let Some(failed) = verdicts.iter().find(|verdict| verdict.outcome == Outcome::Failed) {
             answer.failed_lots.push(index);
@@ -337,15 +354,17 @@ pub fn chart(asked: &Asked, journal: &Journal, request: &v1::GetChartRequest) ->
     let one_side = usize::try_from(request.one_side_count).unwrap_or(0);
     let rules =
         RunRules { one_side: if one_side > 0 { one_side } else { RunRules::NELSON.one_side }, ..RunRules::NELSON };
-    let found = signals(&chart, &rules);
+    let mut signalled = BTreeMap::<usize, Vec<i64>>::new();
+    for signal in signals(&chart, &rules) {
+        signalled.entry(signal.point).or_default().push(i64::from(signal.rule));
+    }
     let shift = chart.points.len() - chart.spreads.len();
     for (place, value) in chart.points.iter().enumerate() {
-        let rules = found.iter().filter(|signal| signal.point == place).map(|signal| i64::from(signal.rule));
         answer.points.push(v1::ChartPoint {
             occurred_time: times.get(place).map(|at| timestamp(*at)),
             value_mg: *value,
             spread_mg: place.checked_sub(shift).and_then(|place| chart.spreads.get(place)).copied(),
-            rules: rules.collect(),
+            rules: signalled.remove(&place).unwrap_or_default(),
         });
     }
     if answer.points.len() > POINTS_MAX {

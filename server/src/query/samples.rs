@@ -31,7 +31,8 @@ pub fn codes(asked: &Asked, run_code: &str) -> Result<Vec<String>, Unreadable> {
     Ok(found.into_iter().map(|(.., code)| code).collect())
 }
 
-/// A sample; `None` when it is not of `lot_code` and none of that lot may be in it.
+/// A sample; `None` when it is not of `lot_code` and none of that lot may be in it. A sample whose packs are not counted
+/// yet may be of any lot.
 ///
 /// # Errors
 /// When the record cannot be read.
@@ -54,6 +55,7 @@ pub fn sample(asked: &Asked, code: &str, lot_code: &str) -> Result<Option<v1::Re
     if !fact.lot_code.is_empty() {
         sample.lot_codes.push(fact.lot_code.clone());
     }
+    let mut uncounted = false;
     if let Some(run) = asked.run_flows(&fact.run_code)? {
         let started = &run.places.run.started;
         sample.batch_code.clone_from(&started.batch_code);
@@ -64,6 +66,9 @@ pub fn sample(asked: &Asked, code: &str, lot_code: &str) -> Result<Option<v1::Re
             sample.best_before_date = add_days(&made, days);
         }
         let counts = &run.places.counts;
+        // Taken after the last count: its lots come with the next one, and until then it may be of any.
+        let last_us = counts.readings.last().map_or(run.places.run.start_us, |reading| reading.time_us);
+        uncounted = fact.first_number == 0 && run.places.run.finish_us.is_none() && last_us < at_us;
         // A sample is taken from the packs that come out at that time.
         let by_time = counts.number_at(at_us).max(1);
         let (first, last) = match fact.first_number {
@@ -76,6 +81,6 @@ pub fn sample(asked: &Asked, code: &str, lot_code: &str) -> Result<Option<v1::Re
     }
     sample.lot_codes.sort_unstable();
     sample.lot_codes.dedup();
-    let wanted = lot_code.is_empty() || sample.lot_codes.iter().any(|code| code == lot_code);
+    let wanted = lot_code.is_empty() || uncounted || sample.lot_codes.iter().any(|code| code == lot_code);
     Ok(wanted.then_some(sample))
 }

@@ -62,12 +62,26 @@ service! {
         let r = request.into_inner();
         let question = format!("samples {} {}", r.run_code, r.lot_code);
         let (run_code, lot_code) = (r.run_code, r.lot_code);
+        let lot = lot_code.clone();
         let (samples, next_page_token, sequence) = self
             .page_of(
                 r.page_size,
                 &r.page_token,
                 question,
-                move |asked| Ok(samples::codes(asked, &run_code)?),
+                move |asked| {
+                    let mut codes = samples::codes(asked, &run_code)?;
+                    // Those of a lot are found before the page is cut: a page says "none" only when there is none.
+                    if !lot.is_empty() {
+                        let mut of_lot = Vec::new();
+                        for code in codes {
+                            if samples::sample(asked, &code, &lot)?.is_some() {
+                                of_lot.push(code);
+                            }
+                        }
+                        codes = of_lot;
+                    }
+                    Ok(codes)
+                },
                 move |asked, code| Ok(samples::sample(asked, code, &lot_code)?),
             )
             .await?;

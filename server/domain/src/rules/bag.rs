@@ -150,6 +150,16 @@ pub fn bag_at(record: &dyn Record, bag_tag: &str, at_us: i64) -> Result<Option<B
     Ok(fold(&known, bag_tag).or_else(|| fold(&rows, bag_tag)))
 }
 
+/// The bag as it stood just before a tip of it that ended at an instant.
+pub(super) fn bag_before_tip(record: &dyn Record, bag_tag: &str, at_us: i64) -> Result<Option<BagFacts>, Unreadable> {
+    let rows = facts(record, &key::object("bag", bag_tag))?;
+    let before = |row: &&Entry| {
+        let time_us = row.event.occurred_time_us;
+        time_us < at_us || (time_us == at_us && !matches!(row.event.fact, Some(Fact::BagTipped(_))))
+    };
+    Ok(fold(&rows.iter().filter(before).cloned().collect::<Vec<_>>(), bag_tag))
+}
+
 fn minus(gross: Option<i64>, tare: Option<i64>) -> Option<i64> {
     Some(gross? - tare?)
 }
@@ -166,7 +176,8 @@ fn declared(bag: &IntakeBag, time_us: i64) -> BagMass {
     }
 }
 
-fn birth(row: &Entry, bag_tag: &str) -> Option<BagFacts> {
+/// A bag as the fact that brings it into being tells it.
+pub(super) fn birth(row: &Entry, bag_tag: &str) -> Option<BagFacts> {
     let at = row.event.occurred_time_us;
     let empty = |lots: &[LotShare], fibc: &str| BagFacts {
         bag_tag: bag_tag.into(),

@@ -224,12 +224,45 @@ fn pallet_faults(
     Ok(found)
 }
 
-/// Open holds that reached packs by a tip that is taken away, or is told of another feed or bag now: somebody has to look
-/// whether what they let go may go.
+/// Open holds that covered a bag by lots or packs it was told to be made of, and is not any more.
+fn let_go(record: &dyn Record, target: &Event, replacement: Option<&Event>) -> Result<Vec<Finding>, Unreadable> {
+    let told = |event: &Event, tag: &str| super::bag::birth(&Entry { sequence: 0, event: event.clone() }, tag);
+    let mut found = Vec::new();
+    for tag in births(target).0 {
+        let Some(old) = told(target, tag) else { continue };
+        let kept = match replacement.and_then(|event| told(event, tag)) {
+            Some(new) => super::hold::on_bag(record, &new)?,
+            None => Vec::new(),
+        };
+        for state in super::hold::on_bag(record, &old)? {
+            let code = &state.hold.hold_code;
+            if !kept.iter().any(|other| &other.hold.hold_code == code) {
+                let text = format!(
+                    "hold {code} covered bag {tag} by what it was made of and does not any more: look at what it let go"
+                );
+                found.push(finding("HOLD_SHRINKS", code, text, 0, 0));
+            }
+        }
+    }
+    Ok(found)
+}
+
+/// True when a feed was seen empty between two instants: what was tipped before is not in what was made after.
+fn emptied_between(record: &dyn Record, feed: &str, a_us: i64, b_us: i64) -> Result<bool, Unreadable> {
+    let (from, to) = (a_us.min(b_us), a_us.max(b_us));
+    Ok(crate::record::facts(record, &key::object("feed_anchors", feed))?.iter().any(|row| {
+        matches!(row.event.fact, Some(Fact::FeedEmptied(_))) && (from..=to).contains(&row.event.occurred_time_us)
+    }))
+}
+
+/// Open holds that reached packs by a tip that is taken away, or is told of another feed, stretch or bag now, or that
+/// covered a bag by what it was made of: somebody has to look whether what they let go may go.
 fn shrunk(record: &dyn Record, target: &Event, replacement: Option<&Event>) -> Result<Vec<Finding>, Unreadable> {
-    let Some(Fact::BagTipped(old)) = &target.fact else { return Ok(Vec::new()) };
-    if let Some(Fact::BagTipped(new)) = replacement.and_then(|event| event.fact.as_ref())
+    let Some(Fact::BagTipped(old)) = &target.fact else { return let_go(record, target, replacement) };
+    if let Some(event) = replacement
+        && let Some(Fact::BagTipped(new)) = &event.fact
         && (&new.bag_tag, &new.feed_code) == (&old.bag_tag, &old.feed_code)
+        && !emptied_between(record, &old.feed_code, target.occurred_time_us, event.occurred_time_us)?
     {
         return Ok(Vec::new());
     }

@@ -104,10 +104,6 @@ pub struct PalletFacts {
     pub disposed: Vec<Disposed>,
     /// Pallets it was made of.
     pub parents: Vec<Parent>,
-    /// True when it came back from a consignee.
-    pub returned: bool,
-    /// Packs of it that came back as a pallet of their own.
-    pub returned_count: i64,
 }
 
 impl PalletFacts {
@@ -202,8 +198,6 @@ fn blank(sscc: &str, at_us: i64, location_code: &str) -> PalletFacts {
         weighed_mg: None,
         disposed: Vec::new(),
         parents: Vec::new(),
-        returned: false,
-        returned_count: 0,
     }
 }
 
@@ -322,7 +316,7 @@ fn birth(record: &dyn Record, row: &Entry, sscc: &str, depth: usize) -> Result<O
         Some(Fact::PalletReturned(f)) if f.new_sscc == sscc => {
             let taken = |parent: &mut PalletFacts| parent.take("", f.pack_count);
             let made = child(record, row, sscc, &f.location_code, std::slice::from_ref(&f.sscc), &taken, depth)?;
-            Ok(made.map(|made| PalletFacts { returned: true, ..made }))
+            Ok(made)
         }
         _ => Ok(None),
     }
@@ -406,10 +400,8 @@ fn step(record: &dyn Record, pallet: &mut PalletFacts, row: &Entry) -> Result<()
         Some(Fact::PalletReturned(f)) if f.sscc == pallet.sscc => {
             if f.new_sscc.is_empty() {
                 pallet.place = PalletPlace::Store(f.location_code.clone());
-                pallet.returned = true;
             } else {
                 pallet.take("", f.pack_count);
-                pallet.returned_count += f.pack_count;
             }
         }
         Some(Fact::DispatchAmended(f)) => {

@@ -3,7 +3,8 @@
 //! Only kinds that more facts can clear are looked at again; the others stand until the fact that carries them is
 //! corrected or somebody settles them.
 
-use super::bag::bag;
+use super::bag::{Place, bag, bag_before_tip};
+use super::register::Register;
 use super::{dispatch, rework};
 use crate::fact::*;
 use crate::key::object;
@@ -14,14 +15,18 @@ use crate::record::{Record, Unreadable, facts};
 /// # Errors
 /// When the record cannot be read.
 pub fn stands(record: &dyn Record, event: &Event, found: &Finding) -> Result<bool, Unreadable> {
+    // A correction carries what does not fit about its replacement.
+    let event = match &event.fact {
+        Some(Fact::Corrected(corrected)) => corrected.replacement.as_deref().unwrap_or(event),
+        _ => event,
+    };
     let at = event.occurred_time_us;
     Ok(match found.rule.as_str() {
         "NOT_LIFTED" => {
-            let rows = facts(record, &object("bag", &found.subject))?;
-            let lifted = |row: &crate::record::Entry| {
-                matches!(row.event.fact, Some(Fact::LiftRecorded(_))) && row.event.occurred_time_us <= at
-            };
-            !rows.iter().any(lifted)
+            let Some(Fact::BagTipped(tip)) = &event.fact else { return Ok(true) };
+            let Some(feed) = Register::at(record, at).feed(&tip.feed_code)? else { return Ok(true) };
+            let place = bag_before_tip(record, &found.subject, at)?.map(|bag| bag.place);
+            place != Some(Place::Platform(feed.platform_code))
         }
         "REWORK_BEFORE_MADE" => match bag(record, &found.subject)? {
             Some(bag) => rework::made_after(record, &bag.rework)?.is_some_and(|made| at <= made),
@@ -29,6 +34,8 @@ pub fn stands(record: &dyn Record, event: &Event, found: &Finding) -> Result<boo
         },
         "BATCH_UNKNOWN" => facts(record, &object("batch", &found.subject))?.is_empty(),
         "WEIGHBRIDGE" | "OVER_GROSS" => match dispatch::load(record, &found.subject)? {
+            // With a pallet of unknown mass nothing is shown either way.
+            Some(load) if load.pallets.iter().any(|row| row.mass_mg == 0) => true,
             Some(load) => dispatch::weighbridge_faults(&load).iter().any(|fault| fault.rule == found.rule),
             None => true,
         },

@@ -238,11 +238,22 @@ impl FeedFlow {
                 widen(from, to);
             }
         }
+        // Nobody knows how much of it went in: it may be in everything made since.
+        if self.of_unknown_mass(bag) {
+            let (start, end) = (self.ledger.bags[bag].start, self.middle().span().1);
+            widen(self.widened(self.middle(), start, end.max(start)).0, end.max(start));
+        }
         // Packs of a gap belong to every scope of the stretch: nobody knows what went into them.
         for gap in self.middle().deficits().iter().filter(|deficit| deficit.gap) {
             widen(gap.start, gap.end.min(self.middle().span().1));
         }
         found
+    }
+
+    /// True when all that was left of a bag went in here and nobody knows how much that was.
+    fn of_unknown_mass(&self, bag: usize) -> bool {
+        self.ledger.bags[bag].bag.net_mass_mg().is_none()
+            && self.ledger.tips.iter().any(|tip| tip.bag == bag && tip.whole)
     }
 
     /// Packs of a run that a bag reaches.
@@ -252,7 +263,7 @@ impl FeedFlow {
     }
 
     /// Bags whose reach may hold a pack: those seen there and their neighbours in order of tipping, since a reach has no
-    /// holes, and every bag that was tipped in several parts.
+    /// holes, and every bag that was tipped in several parts or is of unknown mass.
     fn candidates(&self, seen: &Mix, from: f64) -> Vec<u32> {
         let bags = &self.ledger.bags;
         let known = |source: &u32| usize::try_from(*source).is_ok_and(|index| index < bags.len());
@@ -269,7 +280,8 @@ impl FeedFlow {
         let mut found: Vec<u32> = seen.iter().map(|(source, _)| *source).collect();
         for bag in 0..bags.len() {
             let index = u32::try_from(bag).unwrap_or(u32::MAX - 2);
-            if (gaps || (low..=high).contains(&bag) || parts(bag)) && !found.contains(&index) {
+            let ever = gaps || parts(bag) || self.of_unknown_mass(bag);
+            if (ever || (low..=high).contains(&bag)) && !found.contains(&index) {
                 found.push(index);
             }
         }

@@ -35,6 +35,8 @@ pub struct Reel {
     pub filled: i64,
     /// How far that may be off.
     pub tolerance: i64,
+    /// True when a run was on after its last count while this reel was: nobody knows yet what was filled.
+    pub uncounted: bool,
 }
 
 impl Reel {
@@ -47,7 +49,7 @@ impl Reel {
     /// assert_eq!(Reel { off_us: None, ..reel }.difference(), None);
     /// ```
     pub fn difference(&self) -> Option<i64> {
-        self.off_us?;
+        self.off_us.filter(|_| !self.uncounted)?;
         Some(self.enough_for? - self.left - self.filled)
     }
 
@@ -55,12 +57,12 @@ impl Reel {
     pub fn verdict(&self) -> String {
         let Some(difference) = self.difference() else {
             return match (self.off_us, self.enough_for) {
+                (Some(_), Some(_)) => "not counted that far yet".into(),
                 (None, Some(enough)) if self.filled - self.tolerance > enough => {
                     format!("{} packs too many: a reel not told?", self.filled - enough)
                 }
                 (None, _) => "still on".into(),
                 (_, None) => "not known what it was enough for".into(),
-                _ => String::new(),
             };
         };
         match difference {
@@ -90,12 +92,19 @@ pub fn runs_between(record: &dyn Record, machine: &str, from_us: i64, to_us: i64
     Ok(codes)
 }
 
-/// Packs of a machine filled between two instants, and how far that may be off.
-fn filled_between(record: &dyn Record, machine: &str, from_us: i64, to_us: i64) -> Result<(i64, i64), Unreadable> {
-    let (mut filled, mut tolerance) = (0, 0);
+/// Packs of a machine filled between two instants, how far that may be off, and whether counts are still to come.
+fn filled_between(
+    record: &dyn Record,
+    machine: &str,
+    from_us: i64,
+    to_us: i64,
+) -> Result<(i64, i64, bool), Unreadable> {
+    let (mut filled, mut tolerance, mut uncounted) = (0, 0, false);
     for code in runs_between(record, machine, from_us, to_us)? {
         let Some(run) = run_rows(record, &code)? else { continue };
         let counts = stacking::counts(record, &run)?;
+        let last_us = counts.readings.last().map_or(run.start_us, |reading| reading.time_us);
+        uncounted |= run.finish_us.is_none() && last_us < to_us;
         let place = |time_us: i64| {
             let number = counts.number_at(time_us);
             let low = counts.readings.iter().rfind(|r| r.time_us <= time_us).map_or(0, |r| r.filled);
@@ -106,7 +115,7 @@ fn filled_between(record: &dyn Record, machine: &str, from_us: i64, to_us: i64) 
         filled += (to - from).max(0);
         tolerance += from_wrong + to_wrong;
     }
-    Ok((filled, tolerance))
+    Ok((filled, tolerance, uncounted))
 }
 
 /// Changes of packaging by machine and name: when, sequence, and the change.
@@ -146,7 +155,8 @@ pub fn reels(record: &dyn Record, machine: &str, from_us: i64, to_us: i64) -> Re
             let told = (change.enough_for_count > 0).then_some(change.enough_for_count);
             let full = Register::at(record, *on_us).packaging_lot(&change.packaging_lot_code)?;
             let full = full.map(|lot| lot.unit_pack_count).filter(|count| *count > 0);
-            let (filled, tolerance) = filled_between(record, &machine_code, *on_us, off_us.unwrap_or(i64::MAX))?;
+            let (filled, tolerance, uncounted) =
+                filled_between(record, &machine_code, *on_us, off_us.unwrap_or(i64::MAX))?;
             found.push(Reel {
                 machine_code: machine_code.clone(),
                 packaging_lot_code: change.packaging_lot_code.clone(),
@@ -157,6 +167,7 @@ pub fn reels(record: &dyn Record, machine: &str, from_us: i64, to_us: i64) -> Re
                 left: next.map_or(0, |(.., change)| change.left_count),
                 filled,
                 tolerance,
+                uncounted,
             });
         }
     }

@@ -286,6 +286,49 @@ fn individual(stages: &[Stage], net: &[i64], short: &dyn Fn(&i64) -> bool) -> (O
 }
 
 /// Judges a lot by a scheme.
+///
+/// # One lot by hand
+///
+/// 600 packs of 1 kg, 80 of them weighed. Net masses repeat 1001, 1003, 999, 1005, 997 g; packs 6, 31 and 61 are 984 g in
+/// place of 1001 g. The numbers are our own, so that a pocket calculator is enough.
+///
+/// EU double plan, 501 to 3200 packs: T = 15 g, so T1 = 985 g and T2 = 970 g.
+/// 1. Each pack: of the first 50, two (6 and 31) are below 985 g; up to 2 may be, from 5 it fails: accepted. None is
+///    below 970 g.
+/// 2. Mean of the first 50 (factor 0.379): less 1001 g, ten rounds of 0, +2, -2, +4, -4 sum to 0 and two packs add -17
+///    each: -34. Mean 1001 - 34/50 = 1000.32 g.
+/// 3. Squares: 10 × 40 + 2 × 289 = 978, less 34²/50 = 23.12: 954.88. s = √(954.88/49) = 4.4145 g.
+/// 4. Least mean that passes: 1000 - 0.379 × 4.4145 = 998.327 g. 1000.32 g is not below it: passed.
+///
+/// The UK's single plan takes 80 packs one by one (three below T1, 5 may be) and the same mean. OIML R 87 takes 80 for both:
+/// mean 1001 - 51/80 = 1000.3625 g, s = √((640 + 867 - 51²/80)/79) = 4.3202 g, limit 1000 - 0.295 × 4.3202 = 998.7255 g.
+/// Handbook 133 takes 24: mean 1001 - 13/24 = 1000.4583 g, s = √((473 - 13²/24)/23) = 4.5010 g, limit
+/// 1000 - 0.422 × 4.5010 = 998.1006 g; its allowance is 0.078 lb = 35.38 g.
+///
+/// ```
+/// use packloft_domain::sums::quantity::{Lot, Outcome, Scheme, judge};
+/// let round = [1_001_000, 1_003_000, 999_000, 1_005_000, 997_000];
+/// let mut net_mg: Vec<i64> = round.iter().copied().cycle().take(80).collect();
+/// for pack in [6, 31, 61] {
+///     net_mg[pack - 1] = 984_000;
+/// }
+/// let lot = Lot { nominal_mg: 1_000_000, count: 600, net_mg: &net_mg, share_ppm: 25_000 };
+/// // Scheme, outcome, packs one by one, below T1, may be, packs of the mean, mean, s and limit in mg.
+/// let rows = [
+///     (Scheme::EuDouble, Outcome::Passed, 50, 2, 2, 50, 1_000_320.0, 4_414.45, 998_326.9),
+///     (Scheme::UkSingle, Outcome::Passed, 80, 3, 5, 50, 1_000_320.0, 4_414.45, 998_326.9),
+///     (Scheme::R87, Outcome::Passed, 80, 3, 5, 80, 1_000_362.5, 4_320.23, 998_725.5),
+///     (Scheme::Hb133, Outcome::None, 24, 0, 0, 24, 1_000_458.3, 4_501.01, 998_100.6),
+/// ];
+/// for (scheme, outcome, tested, short, allowed, of_mean, mean, deviation, limit) in rows {
+///     let said = judge(scheme, &lot);
+///     let counts = (said.tested_count, said.short_count, said.allowed_count, said.mean_count);
+///     assert_eq!((said.outcome, counts), (outcome, (tested, short, allowed, of_mean)), "{scheme:?}");
+///     let near = |found: Option<f64>, by_hand: f64| (found.unwrap() - by_hand).abs() < 0.1;
+///     assert!(near(said.mean_mg, mean) && near(said.mean_limit_mg, limit), "{said:?}");
+///     assert!(near(said.deviation_mg, deviation), "{said:?}");
+/// }
+/// ```
 pub fn judge(scheme: Scheme, lot: &Lot) -> Verdict {
     let found = tolerable(scheme, lot.nominal_mg).zip(if lot.count > 0 { plan(scheme, lot) } else { None });
     let mut verdict = Verdict {
