@@ -30,15 +30,26 @@ fn feeder(url: &str, input: &str, more: &[&str]) -> Command {
 }
 
 /// Readings with their times that the journal of a stopped server holds of the source, in order of their sequence.
+///
+/// No block spans the beginning or end of a run of its machine.
 fn stored(folder: &Path) -> anyhow::Result<(Vec<Reading>, u64, usize)> {
     let folder = folder.join("journal");
     let journal = Journal::open(Arc::new(RealDisk), &folder, 64 << 20, Witness::default())?;
     let (mut found, mut next, mut bytes) = (Vec::new(), 1, 0);
+    let (mut borders, mut spans) = (Vec::new(), Vec::new());
     loop {
         let rows = journal.read(next, 1_000)?;
         let Some(last) = rows.last() else { break };
         next = last.sequence + 1;
         for row in rows {
+            let of_machine = match &row.event.fact {
+                Some(Fact::RunStarted(f)) => f.machine_code == "M1",
+                Some(Fact::RunFinished(_)) => true,
+                _ => false,
+            };
+            if of_machine {
+                borders.push(row.event.occurred_time_us);
+            }
             if let Some(Fact::ReadingsRecorded(f)) = row.event.fact
                 && f.source_code == "CW1"
             {
@@ -47,10 +58,15 @@ fn stored(folder: &Path) -> anyhow::Result<(Vec<Reading>, u64, usize)> {
                 assert_eq!(f.reading_count, i64::try_from(masses.len())?);
                 assert_eq!(f.sum_mg, masses.iter().sum::<i64>());
                 bytes += f.packed.len();
+                spans.push((f.start_time_us, row.event.occurred_time_us));
                 found.extend(times.into_iter().zip(masses));
             }
         }
     }
+    for (first, last) in spans {
+        assert!(!borders.iter().any(|border| (first + 1..=last).contains(border)), "{first} to {last}: {borders:?}");
+    }
+    assert!(!borders.is_empty());
     Ok((found, next - 1, bytes))
 }
 

@@ -76,7 +76,9 @@ fn weighed(asked: &Asked, journal: &Journal, run_code: &str) -> Result<Weighed, 
             |place: i64| usize::try_from(place).ok().and_then(|p| times.get(p).copied()).unwrap_or_else(|| at(place));
         let readings =
             (0..).zip(masses).map(|(place, net_mg)| Reading { time_us: when(place), net_mg, point: f.point() });
-        batches.push((f.clone(), readings.collect()));
+        // A block that was told before its run was on record may reach beyond it.
+        let inside = |reading: &Reading| (run.start_us..=run.end_us).contains(&reading.time_us);
+        batches.push((f.clone(), readings.filter(inside).collect()));
     }
     batches.sort_by_key(|(batch, _): &(ReadingsRecorded, Vec<Reading>)| batch.start_time_us);
     let notes = notes(asked, &run, &batches)?;

@@ -12,7 +12,7 @@ use packloft_domain::block::{BLOCK_MAX, pack, unpack};
 use packloft_domain::fact::{Fact, ReadingsRecorded};
 use packloft_domain::record::Unreadable;
 use packloft_domain::rules::Command;
-use packloft_domain::rules::stream::{block_of, durable};
+use packloft_domain::rules::stream::{before_border, block_of, durable, run_borders};
 use packloft_proto::v1;
 use packloft_proto::v1::stream_readings_request::Part;
 use tokio::sync::mpsc;
@@ -132,9 +132,15 @@ impl Feed {
         i64::try_from(self.masses.len()).unwrap_or(i64::MAX)
     }
 
-    /// Takes the next block off what waits.
-    fn cut(&mut self) -> Option<(ReadingsRecorded, i64)> {
-        let count = self.masses.len().min(BLOCK_MAX);
+    /// Times that the next block may span.
+    fn span(&self) -> Option<(i64, i64)> {
+        let times = &self.times[..self.times.len().min(BLOCK_MAX)];
+        Some((*times.iter().min()?, *times.iter().max()?))
+    }
+
+    /// Takes the next block off what waits, up to a border of runs: each reading counts for the run it was made in.
+    fn cut(&mut self, borders_us: &[i64]) -> Option<(ReadingsRecorded, i64)> {
+        let count = before_border(&self.times[..self.times.len().min(BLOCK_MAX)], borders_us);
         let (masses, times): (Vec<i64>, Vec<i64>) =
             (self.masses.drain(..count).collect(), self.times.drain(..count).collect());
         let (first, latest) = (*times.first()?, times.iter().copied().max()?);
@@ -151,7 +157,10 @@ impl Feed {
 impl Api {
     /// Records what waits, block by block.
     async fn record_blocks(&self, feed: &mut Feed) -> Result<(), Status> {
-        while let Some((fact, at_us)) = feed.cut() {
+        while let Some((from_us, to_us)) = feed.span() {
+            let machine = feed.open.machine_code.clone();
+            let borders = self.ask(0, move |asked| Ok(run_borders(&asked.record, &machine, from_us, to_us)?)).await?;
+            let Some((fact, at_us)) = feed.cut(&borders) else { break };
             let last = feed.durable + i64::try_from(count_of(&fact)).unwrap_or(0);
             loop {
                 let id = *uuid::Uuid::now_v7().as_bytes();

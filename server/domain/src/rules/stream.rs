@@ -16,6 +16,38 @@ use crate::refusal::{Refusal, Unknown, Violation};
 /// How many days of a machine are searched for a run that is still open. A run longer than that must be restarted.
 pub const RUN_LOOKBACK_DAYS: i64 = 45;
 
+/// Times at which runs of a machine began or were finished, within some days of the record, in order.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn run_borders(record: &dyn Record, machine_code: &str, from_us: i64, to_us: i64) -> Result<Vec<i64>, Unreadable> {
+    let rows = facts_between(record, &key::object("machine", machine_code), key::day_of(from_us), key::day_of(to_us))?;
+    let border = |row: &Entry| {
+        matches!(row.event.fact, Some(Fact::RunStarted(_) | Fact::RunFinished(_)))
+            .then_some(row.event.occurred_time_us)
+            .filter(|at| (from_us..=to_us).contains(at))
+    };
+    let mut found: Vec<i64> = rows.iter().filter_map(border).collect();
+    found.sort_unstable();
+    Ok(found)
+}
+
+/// How many of the readings belong together: those before the first border after the first of them.
+///
+/// ```
+/// use packloft_domain::rules::stream::before_border;
+/// assert_eq!(before_border(&[10, 20, 30, 40], &[5, 10, 30]), 2);
+/// assert_eq!(before_border(&[10, 20, 30, 40], &[41]), 4);
+/// assert_eq!(before_border(&[10, 35, 20], &[30]), 1, "a clock that jumps begins another");
+/// assert_eq!(before_border(&[], &[30]), 0);
+/// ```
+pub fn before_border(times_us: &[i64], borders_us: &[i64]) -> usize {
+    let Some(first) = times_us.first() else { return 0 };
+    let part = |time: i64| borders_us.partition_point(|border| *border <= time);
+    let own = part(*first);
+    times_us.iter().position(|time| part(*time) != own).unwrap_or(times_us.len())
+}
+
 /// The run open on a machine at an instant, with its start.
 pub fn open_run(record: &dyn Record, machine_code: &str, at: i64) -> Result<Option<(RunStarted, i64)>, Unreadable> {
     let object = key::object("machine", machine_code);
