@@ -28,6 +28,8 @@ use super::{Asked, invalid, rework, unknown};
 const MOST_DAYS: i64 = 31;
 /// Most bags followed for one answer; each costs what its trace does, three times.
 const MOST_BAGS: usize = 1_000;
+/// Greatest mixing section of a what-if: a thousand tonnes.
+const MIXING_MAX_MG: i64 = 1_000_000_000_000;
 /// A coverage factor that widens nothing.
 const NOT_WIDENED: f64 = 1e-9;
 
@@ -168,6 +170,11 @@ fn reaches(
             found.packs.into_iter().flat_map(|set| if whole { Vec::from_iter(set.stretch) } else { set.pieces });
         intervals.extend(chosen);
     }
+    // Rework of all of these packs, as a hold follows it.
+    for (set, methods) in rework::reached(asked, intervals.clone(), settings, discrete, "")? {
+        let whole = discrete || methods.iter().any(|method| !method.proved);
+        intervals.extend(if whole { Vec::from_iter(set.stretch) } else { set.pieces });
+    }
     Ok(intervals)
 }
 
@@ -244,7 +251,14 @@ fn share_ppm(bag: &BagFacts, lot_code: &str) -> i64 {
 /// `Invalid` for days that are none or too far apart or settings out of range, `NotFound` for an unknown feed.
 pub fn dispersion(asked: &Asked, request: &v1::GetDispersionRequest) -> Result<v1::GetDispersionResponse, Refusal> {
     let (from_us, to_us) = window(asked, &request.from_day, &request.to_day, MOST_DAYS)?;
-    let settings = Settings::checked(request.epsilon, request.coverage_factor)?;
+    // As a recall would, unless another share is asked for.
+    let epsilon = if request.epsilon == 0.0 { trace::HOLD_EPSILON } else { request.epsilon };
+    let settings = Settings::checked(epsilon, request.coverage_factor)?;
+    if !(0..=MIXING_MAX_MG).contains(&request.what_if_mixing_mass_mg) {
+        let text =
+            format!("is {}; must be 0 to {}", kilograms(request.what_if_mixing_mass_mg), kilograms(MIXING_MAX_MG));
+        return Err(invalid("what_if_mixing_mass_mg", text));
+    }
     let discrete = request.hazard == i32::from(f::HazardKind::Discrete);
     let feeds = if request.feed_code.is_empty() {
         asked.record.keys("register/feed/")?.iter().map(|key| code_of(key)).collect()
