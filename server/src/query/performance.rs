@@ -7,8 +7,10 @@ use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::pallet::run_rows;
 use packloft_domain::rules::register::{Register, site_at};
 use packloft_domain::rules::stacking::counts;
+use packloft_domain::rules::stream::open_run;
 use packloft_domain::sums::packaging::runs_between;
 use packloft_domain::sums::performance::{Stopped, performance};
+use packloft_domain::time::add_days;
 use packloft_proto::v1;
 
 use super::shift::period;
@@ -32,12 +34,26 @@ fn packs(asked: &Asked, machine: &str, from_us: i64, to_us: i64) -> Result<Optio
     Ok(found)
 }
 
+/// Last time up to which packs are counted, while a run goes on; `None` when none does, or nothing was counted in the time.
+fn counted_until(asked: &Asked, machine: &str, from_us: i64, to_us: i64) -> Result<Option<i64>, Unreadable> {
+    let Some((started, _)) = open_run(&asked.record, machine, to_us)? else { return Ok(None) };
+    let Some(run) = run_rows(&asked.record, &started.run_code)? else { return Ok(None) };
+    if run.finish_us.is_some() {
+        return Ok(None);
+    }
+    let last = counts(&asked.record, &run)?.readings.last().map(|reading| reading.time_us);
+    Ok(last.filter(|at| (from_us + 1..to_us).contains(at)))
+}
+
 /// Time of a day that no shift of the site covers: nothing is planned then.
 fn without_shift(asked: &Asked, day: &str, (from_us, to_us): (i64, i64)) -> Result<Vec<Stopped>, Refusal> {
     let mut covered: Vec<(i64, i64)> = Vec::new();
     for shift in site_at(&asked.record, i64::MAX)?.unwrap_or_default().shifts {
-        let own = period(asked, day, &shift.name, to_us)?;
-        covered.push((own.start_us.max(from_us), own.end_us.min(to_us)));
+        // Last night's shift may end in this day.
+        for day in [day.to_owned(), add_days(day, -1)] {
+            let own = period(asked, &day, &shift.name, to_us)?;
+            covered.push((own.start_us.clamp(from_us, to_us), own.end_us.clamp(from_us, to_us)));
+        }
     }
     if covered.is_empty() {
         return Ok(Vec::new());
@@ -91,7 +107,10 @@ pub fn line_performance(
     let register = Register::at(&asked.record, period.start_us);
     let known = register.machine(machine)?.ok_or_else(|| unknown("machine", machine))?;
     // What has not been yet cannot have been lost.
-    let end_us = period.end_us.min(now_us.max(period.start_us));
+    let now_end_us = period.end_us.min(now_us.max(period.start_us));
+    // Time whose packs nobody counted yet would look like time in which none were made.
+    let until = counted_until(asked, machine, period.start_us, now_end_us)?;
+    let end_us = until.unwrap_or(now_end_us);
     let packs = packs(asked, machine, period.start_us, end_us)?;
     let planned = (known.planned_packs_per_hour > 0).then(|| known.planned_packs_per_hour as f64 / 60.0);
     let made = packs.map(|(made, ..)| made);
@@ -111,7 +130,10 @@ pub fn line_performance(
         notes.push("no quality rate: accepted packs were not counted".into());
     }
     if end_us < period.end_us {
-        notes.push("the time is not over: figures are so far".into());
+        notes.push(match until {
+            Some(at) => format!("figures are up to the last count, {}", asked.zone.clock(at)),
+            None => "the time is not over: figures are so far".into(),
+        });
     }
     let ms = |us: i64| us / 1_000;
     Ok(v1::GetLinePerformanceResponse {
