@@ -58,12 +58,22 @@ fn rests_on(asked: &Asked, opened: &f::RecallOpened, now: &[f::PackInterval]) ->
     for row in now.iter().chain(&opened.scope) {
         keys.insert(object("run", &row.run_code));
         if let Some(run) = asked.run_flows(&row.run_code)? {
+            // A clock or another batch moves what a print says.
+            let started = &run.places.run.started;
+            keys.extend([
+                object("machine_clock", &started.machine_code),
+                object("batch", &started.batch_code),
+                register("machine", &started.machine_code),
+            ]);
             stretches.extend(run.flows.iter().map(|(flow, _)| Arc::clone(flow)));
         }
     }
     for flow in stretches {
         let ledger = &flow.ledger;
         keys.insert(register("feed", &ledger.feed.code));
+        keys.extend(ledger.scales.keys().map(|code| register("scale", code)));
+        let instruments = ledger.runs.iter().filter_map(|run| run.instrument.as_ref());
+        keys.extend(instruments.map(|instrument| register("instrument", &instrument.code)));
         let last = ledger.end.unwrap_or(ledger.latest);
         for day in ledger.from_day..=day_of(ledger.instant_us(last)) + 1 {
             keys.insert(bucket(&object("feed", &ledger.feed.code), day));
