@@ -148,10 +148,7 @@ fn would_reach(
             }
         }
     }
-    for (set, methods) in rework::reached(asked, intervals.clone(), settings, discrete, "")? {
-        let whole = discrete || methods.iter().any(|method| !method.proved);
-        intervals.extend(if whole { Vec::from_iter(set.stretch) } else { set.pieces });
-    }
+    intervals.extend(rework::covered(asked, intervals.clone(), settings, discrete)?);
     Ok(intervals)
 }
 
@@ -163,18 +160,14 @@ fn reaches(
 ) -> Result<Vec<v1::PackInterval>, Unreadable> {
     let mut intervals = Vec::new();
     for known in bags {
-        let found = trace::reached(asked, known, settings)?;
+        let found = trace::reached_itself(asked, known, settings)?;
         let proved = found.methods.iter().all(|method| method.proved);
         let whole = discrete || !proved;
         let chosen =
             found.packs.into_iter().flat_map(|set| if whole { Vec::from_iter(set.stretch) } else { set.pieces });
         intervals.extend(chosen);
     }
-    // Rework of all of these packs, as a hold follows it.
-    for (set, methods) in rework::reached(asked, intervals.clone(), settings, discrete, "")? {
-        let whole = discrete || methods.iter().any(|method| !method.proved);
-        intervals.extend(if whole { Vec::from_iter(set.stretch) } else { set.pieces });
-    }
+    intervals.extend(rework::covered(asked, intervals.clone(), settings, discrete)?);
     Ok(intervals)
 }
 

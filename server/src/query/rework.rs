@@ -94,6 +94,25 @@ pub fn rework_lots(asked: &Asked, bag: &BagFacts) -> Result<Vec<v1::LotShare>, U
     Ok(sums.into_iter().map(row).collect())
 }
 
+/// Packs that a hold on the given packs covers by their rework: whole stretches for a discrete hazard, and where a feed
+/// is not proved.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn covered(
+    asked: &Asked,
+    first: Vec<v1::PackInterval>,
+    settings: Settings,
+    discrete: bool,
+) -> Result<Vec<v1::PackInterval>, Unreadable> {
+    let sets = reached(asked, first, settings, discrete, "")?;
+    let of_set = |(set, methods): (v1::PackSet, Vec<v1::FlowMethod>)| {
+        let whole = discrete || methods.iter().any(|method| !method.proved);
+        if whole { Vec::from_iter(set.stretch) } else { set.pieces }
+    };
+    Ok(sets.into_iter().flat_map(of_set).collect())
+}
+
 /// Packs that rework of the given packs reached, generation by generation; nothing of it counts as likely.
 pub fn reached(
     asked: &Asked,

@@ -576,12 +576,8 @@ pub fn covered(asked: &Asked, state: &HoldState) -> Result<(Vec<String>, Vec<v1:
     // Rework of packs that are held is held, and so is what it reached.
     let discrete = hold.hazard() == f::HazardKind::Discrete;
     let settings = Settings { epsilon, coverage: 0.0 };
-    for (set, methods) in through::reached(asked, intervals.clone(), settings, discrete, "")? {
-        let proved = methods.iter().all(|method| method.proved);
-        let whole = discrete || !proved;
-        let found: Vec<f::PackInterval> = twins(&if whole { Vec::from_iter(set.stretch) } else { set.pieces });
-        intervals.extend(found.iter().flat_map(|row| twins::<_, v1::PackInterval>(&hold::less(row, &state.freed))));
-    }
+    let found: Vec<f::PackInterval> = twins(&through::covered(asked, intervals.clone(), settings, discrete)?);
+    intervals.extend(found.iter().flat_map(|row| twins::<_, v1::PackInterval>(&hold::less(row, &state.freed))));
     Ok((tags, through::joined(intervals)))
 }
 
