@@ -7,7 +7,8 @@ use crate::moment::Zone;
 use crate::show::Sheet;
 
 fn grams(mass_mg: f64) -> String {
-    format!("{:.2} g", mass_mg / 1e3)
+    // Without a sign before nothing.
+    format!("{:.2} g", if mass_mg.abs() < 5.0 { 0.0 } else { mass_mg / 1e3 })
 }
 
 fn optional_grams(mass_mg: Option<f64>) -> String {
@@ -93,7 +94,85 @@ pub fn quantity(answer: &v1::GetNetQuantityResponse, zone: &Zone) -> Vec<Sheet> 
             figures.rows.push(vec![when.clone(), scheme(row), outcome(row), contents, mean]);
         }
     }
-    vec![head, figures]
+    let mut found = vec![head, figures];
+    found.extend(kept(answer, zone));
+    found
+}
+
+/// What a tare is, and whether one may be taken for all packs.
+pub fn tare(answer: &v1::RecordTareResponse) -> Vec<String> {
+    let (mean, deviation) = (grams(answer.mean_mass_mg as f64), grams(answer.deviation_mg as f64));
+    vec![format!("mean {mean}, standard deviation {deviation}"), answer.text.clone()]
+}
+
+/// Control samples, tests by inspectors and adjustments of a run.
+fn kept(answer: &v1::GetNetQuantityResponse, zone: &Zone) -> Vec<Sheet> {
+    let mut samples = Sheet {
+        head: vec!["control sample", "verdict", ">packs", ">mean", ">least", ">target", ">warning", ">action", "by"],
+        ..Sheet::default()
+    };
+    for row in &answer.samples {
+        let limit = row.limit.clone().unwrap_or_default();
+        let verdict = match (row.passed, row.warned) {
+            (false, _) => format!("BAD {}", row.hold_code),
+            (true, true) => "take another".into(),
+            (true, false) => "good".into(),
+        };
+        let masses = [row.mean_mass_mg, row.least_mass_mg, limit.target_mass_mg, limit.warning_mass_mg];
+        let mut cells = vec![zone.show(row.occurred_time.as_ref()), verdict, row.reading_count.to_string()];
+        cells.extend(masses.map(|mass| if mass > 0 { grams(mass as f64) } else { "-".into() }));
+        cells.push(grams(limit.action_mass_mg as f64));
+        cells.push(format!("{}, {}", row.instrument_code, row.actor_code));
+        samples.rows.push(cells);
+        samples.after.extend(row.reasons.iter().map(|text| format!("{}: {text}", row.check_point_code)));
+    }
+    samples.after.extend(answer.adjustments.iter().map(|row| {
+        let when = zone.show(row.occurred_time.as_ref());
+        let target =
+            if row.target_mass_mg > 0 { format!(" to {}", grams(row.target_mass_mg as f64)) } else { String::new() };
+        format!("fill adjusted{target} at {when}: {} ({})", row.text, row.actor_code)
+    }));
+    let mut tests = Sheet {
+        head: vec!["inspected", "office", "outcome", ">lot", ">tested", ">mean", ">below T1", ">below T2", "report"],
+        ..Sheet::default()
+    };
+    let count = |count: Option<i64>| count.map_or_else(|| "-".into(), |count| count.to_string());
+    for row in &answer.inspections {
+        let outcome = match row.outcome() {
+            v1::InspectionOutcome::Passed => "passed".into(),
+            v1::InspectionOutcome::Failed => format!("FAILED {}", row.hold_code),
+            v1::InspectionOutcome::Open | v1::InspectionOutcome::Unspecified => "open".into(),
+        };
+        tests.rows.push(vec![
+            zone.show(row.occurred_time.as_ref()),
+            row.authority.clone(),
+            outcome,
+            row.lot_count.to_string(),
+            row.sample_count.to_string(),
+            optional_grams(row.mean_mass_mg.map(|mass| mass as f64)),
+            count(row.short_count),
+            count(row.least_count),
+            format!("{} {}", row.report, row.scheme).trim().to_owned(),
+        ]);
+    }
+    [samples, tests].into_iter().filter(|sheet| !sheet.rows.is_empty() || !sheet.after.is_empty()).collect()
+}
+
+/// Filling heads side by side.
+fn heads(rows: &[v1::HeadFill]) -> Option<Sheet> {
+    let mut sheet =
+        Sheet { head: vec!["head", ">packs", ">mean", ">deviation", ">against the others", ""], ..Sheet::default() };
+    for row in rows {
+        sheet.rows.push(vec![
+            row.head_number.to_string(),
+            row.reading_count.to_string(),
+            grams(row.mean_mg),
+            optional_grams(row.deviation_mg),
+            optional_grams(row.difference_mg),
+            if row.differs { "DIFFERS".into() } else { String::new() },
+        ]);
+    }
+    (!rows.is_empty()).then_some(sheet)
 }
 
 /// A control chart.
@@ -132,8 +211,12 @@ pub fn chart(answer: &v1::GetChartResponse, zone: &Zone) -> Vec<Sheet> {
             row.low.zip(row.high).map_or_else(String::new, |(low, high)| format!(" ({low:.2} to {high:.2}, 95 %)"));
         sheet.after.push(format!("{}: {:.2}{bounds}", row.name, row.value));
     }
+    sheet.after.extend(answer.drift.iter().map(|drift| {
+        let (low, high) = (grams(drift.low_mg), grams(drift.high_mg));
+        format!("drift {} an hour ({low} to {high}): {}", grams(drift.hourly_mg), drift.text)
+    }));
     sheet.after.extend(answer.notes.iter().cloned());
-    vec![sheet]
+    std::iter::once(sheet).chain(heads(&answer.heads)).collect()
 }
 
 /// The lowest safe target.
@@ -223,5 +306,9 @@ pub fn performance(answer: &v1::GetLinePerformanceResponse, zone: &Zone) -> Vec<
             minutes(row.duration_ms),
         ]);
     }
+    stops.after.extend(answer.rejects.iter().map(|row| {
+        let reason = if row.reason_code.is_empty() { "counter without a reason" } else { &row.reason_code };
+        format!("rejected, {reason}: {} packs", row.pack_count)
+    }));
     vec![sums, stops]
 }

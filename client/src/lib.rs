@@ -15,6 +15,7 @@ pub mod moment;
 pub mod now_sheets;
 pub mod quality_sheets;
 pub mod recall_sheets;
+pub mod report_sheets;
 pub mod sheets;
 pub mod show;
 pub mod store_sheets;

@@ -10,12 +10,13 @@ use std::time::{Duration, Instant};
 
 use crate::process::ServerProcess;
 use crate::step::Step;
-use crate::{morning, next_run, scenario};
+use crate::{kept, morning, next_run, scenario};
 use anyhow::Context as _;
 use clap::Parser;
 use packloft_client::connection::Connection;
 use packloft_client::moment::Zone;
-use packloft_client::{sheets, store_sheets, v1};
+use packloft_client::show::Sheet;
+use packloft_client::{report_sheets, sheets, store_sheets, v1};
 
 /// Plays one invented shift and prints its lifts, packs, yields, balance and a trace.
 #[derive(Parser)]
@@ -129,6 +130,7 @@ async fn demo(arguments: &Arguments) -> anyhow::Result<()> {
     }
     answers(&connection).await?;
     morning(&connection).await?;
+    report(&connection).await?;
     if arguments.stay {
         // Begun three quarters of an hour ago by this machine's clock, never before the morning that was played.
         let now_s = packloft_client::moment::now().seconds - scenario::at(0).seconds;
@@ -310,6 +312,25 @@ async fn morning(connection: &Connection) -> anyhow::Result<()> {
     complaint(connection, &zone).await
 }
 
+/// What the packer kept is told, and the shift shown on one page.
+async fn report(connection: &Connection) -> anyhow::Result<()> {
+    let site = ask!(connection, setup.get_site, v1::GetSiteRequest {});
+    let zone = Zone::named(&site.site.unwrap_or_default().zone);
+    let readings = kept::tell(connection).await?;
+    heading("The shift of line M1 on one page");
+    println!("{} more facts and {readings} readings of the checkweigher written down\n", kept::steps().len());
+    let request = v1::GetLineReportRequest {
+        machine_code: "M1".into(),
+        day: "2026-10-06".into(),
+        shift_name: "early".into(),
+        ..v1::GetLineReportRequest::default()
+    };
+    let answer = ask!(connection, figure.get_line_report, request.clone());
+    let sheets: Vec<String> = report_sheets::report(&answer, &zone).iter().map(Sheet::table).collect();
+    print!("{}", sheets.join("\n"));
+    Ok(())
+}
+
 /// From what is printed on one pack back to its lots, and from the lot forward to everybody who has it.
 async fn complaint(connection: &Connection, zone: &Zone) -> anyhow::Result<()> {
     let (batch, printed) = morning::COMPLAINT;
@@ -361,6 +382,9 @@ fn lines_to_try(url: &str, id: u32) {
         "store stock --at '2026-10-07 06:00'".into(),
         "load show V-1007-2".into(),
         "balance --feed F1".into(),
+        "report M1 --day 2026-10-06 --name early".into(),
+        "report M1 --day 2026-10-06 --name early --output html > report.html".into(),
+        format!("quantity {}", scenario::RUN),
         "hold list".into(),
         "journal verify".into(),
     ] {

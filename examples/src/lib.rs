@@ -4,6 +4,7 @@
 
 pub mod demo;
 pub mod incident;
+pub mod kept;
 pub mod morning;
 pub mod next_run;
 pub mod process;

@@ -256,6 +256,9 @@ fn registers(day: &mut Day) {
             printer_tolerance_ms: 120_000,
             buffer_pack_count: 60,
             planned_packs_per_hour: 42 * 60,
+            filling_principle: "cup filler".into(),
+            head_count: 8,
+            smallest_step_mg: 200,
         }
     });
     register!(RegisterProductRequest {

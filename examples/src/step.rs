@@ -89,6 +89,10 @@ steps! {
     Stop run record_stop RecordStopRequest;
     ClockCheck run record_clock_check RecordClockCheckRequest;
     Remark run record_remark RecordRemarkRequest;
+    Tare run record_tare RecordTareRequest;
+    Adjustment run record_adjustment RecordAdjustmentRequest;
+    Inspection check record_inspection RecordInspectionRequest;
+    LiftRefusal lift record_lift_refusal RecordLiftRefusalRequest;
     ReelChange run record_reel_change RecordReelChangeRequest;
     Sample run record_retained_sample RecordRetainedSampleRequest;
     ReleaseRun run release_run ReleaseRunRequest;

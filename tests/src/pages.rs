@@ -1,7 +1,7 @@
 //! Addresses of the pages, and a plain reader of them: what a browser without script would send and get.
 
 /// Every page with the demo's data, by name.
-pub const PAGES: [(&str, &str); 43] = [
+pub const PAGES: [(&str, &str); 44] = [
     ("now", "/"),
     ("who", "/who"),
     ("intake", "/intake"),
@@ -49,6 +49,7 @@ pub const PAGES: [(&str, &str); 43] = [
     ("recalls", "/recalls"),
     ("recall", "/recalls/RX-6"),
     ("shift", "/shift"),
+    ("line-report", "/shift/M1?day=2026-10-06&shift=early"),
     ("back-entry", "/back-entry"),
     ("blank", "/blank/lifts"),
 ];

@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 
 use packloft_examples::step::Step;
-use packloft_examples::{morning, next_run, scenario};
+use packloft_examples::{kept, morning, next_run, scenario};
 use packloft_proto::v1;
 use packloft_tests::Running;
 use prost::Message;
@@ -71,13 +71,15 @@ names! {
     NoticeAnswer RecordNoticeAnswerRequest; Recovery RecordRecoveryRequest; CloseRecall CloseRecallRequest;
     LimitSet RegisterLimitSetRequest;
     CheckPoint RegisterCheckPointRequest; LineCheck RecordLineCheckRequest;
+    Tare RecordTareRequest; Adjustment RecordAdjustmentRequest; Inspection RecordInspectionRequest;
+    LiftRefusal RecordLiftRefusalRequest;
     Return RecordReturnRequest; Amend AmendDispatchRequest;
 }
 
 /// One good example of every kind of request.
 fn examples() -> Vec<Step> {
     let mut steps: BTreeMap<&str, Step> = BTreeMap::new();
-    for step in scenario::steps().into_iter().chain(morning::steps()) {
+    for step in scenario::steps().into_iter().chain(morning::steps()).chain(kept::steps()) {
         // The fullest example of a kind is the best one.
         let known = steps.get(name(&step)).map_or(0, |known| bytes(known).len());
         if bytes(&step).len() > known {
@@ -317,7 +319,7 @@ async fn every_fault_is_named_and_the_server_stays_up() -> anyhow::Result<()> {
     let mut running = Running::with_shift(EXECUTABLE).await?;
     let before = running.connection.journal.clone().get_latest(v1::GetLatestRequest {}).await?.into_inner().sequence;
     let examples = examples();
-    assert_eq!(examples.len(), 74, "one example of every write method");
+    assert_eq!(examples.len(), 78, "one example of every write method");
     let (mut count, mut wrong) = (0, Vec::new());
     for step in &examples {
         let descriptor = pool.get_message_by_name(&format!("packloft.v1.{}", name(step))).unwrap();

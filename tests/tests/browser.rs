@@ -180,7 +180,7 @@ async fn newest(running: &Running) -> anyhow::Result<i64> {
 async fn the_supervisor_lifts_tips_and_counts() -> anyhow::Result<()> {
     let _one = ONE.lock().await;
     let Some(driver) = Driver::start()? else { return Ok(()) };
-    let running = Running::with_everything(EXECUTABLE).await?;
+    let running = Running::with_records(EXECUTABLE).await?;
     let tablet = Tablet::open(&driver, &running, "p-17").await?;
     // Two bags on one hook: refused, in large letters, with the caution.
     tablet.go("/hoist").await?;
@@ -230,7 +230,7 @@ async fn the_supervisor_lifts_tips_and_counts() -> anyhow::Result<()> {
 async fn the_clerk_scans_loads_and_dispatches() -> anyhow::Result<()> {
     let _one = ONE.lock().await;
     let Some(driver) = Driver::start()? else { return Ok(()) };
-    let running = Running::with_everything(EXECUTABLE).await?;
+    let running = Running::with_records(EXECUTABLE).await?;
     let tablet = Tablet::open(&driver, &running, "p-52").await?;
     // Any code from anywhere: the scanner types while no field is chosen.
     tablet.go("/store").await?;
@@ -271,7 +271,7 @@ async fn the_clerk_scans_loads_and_dispatches() -> anyhow::Result<()> {
 async fn quality_goes_from_a_complaint_to_every_consignee() -> anyhow::Result<()> {
     let _one = ONE.lock().await;
     let Some(driver) = Driver::start()? else { return Ok(()) };
-    let running = Running::with_everything(EXECUTABLE).await?;
+    let running = Running::with_records(EXECUTABLE).await?;
     let tablet = Tablet::open(&driver, &running, "p-40").await?;
     let mut clicks = 0;
     tablet.link("Trace").await?.click().await?;
@@ -325,7 +325,7 @@ fn ask_for(bag: &str) -> String {
 async fn what_is_recorded_is_what_stands_on_the_screen() -> anyhow::Result<()> {
     let _one = ONE.lock().await;
     let Some(driver) = Driver::start()? else { return Ok(()) };
-    let running = Running::with_everything(EXECUTABLE).await?;
+    let running = Running::with_records(EXECUTABLE).await?;
     let tablet = Tablet::open(&driver, &running, "p-31").await?;
     // What was typed for one lift does not turn the next one into it.
     tablet.go(&ask_for("HB-424")).await?;
@@ -375,7 +375,7 @@ async fn what_is_recorded_is_what_stands_on_the_screen() -> anyhow::Result<()> {
 async fn nothing_is_lost_or_doubled_when_the_server_goes() -> anyhow::Result<()> {
     let _one = ONE.lock().await;
     let Some(driver) = Driver::start()? else { return Ok(()) };
-    let mut running = Running::with_everything(EXECUTABLE).await?;
+    let mut running = Running::with_records(EXECUTABLE).await?;
     let tablet = Tablet::open(&driver, &running, "p-31").await?;
     tablet.go("/line").await?;
     let before = newest(&running).await?;
@@ -435,7 +435,7 @@ async fn every_page_passes_the_checkers_and_is_pictured() -> anyhow::Result<()> 
     if axe.is_none() {
         println!("SKIPPED: no axe-core in PACKLOFT_NPM (npm packages axe-core, html-validate)");
     }
-    let running = Running::with_everything(EXECUTABLE).await?;
+    let running = Running::with_records(EXECUTABLE).await?;
     let pictures = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../target/pictures");
     let saved = tempfile::tempdir()?;
     std::fs::create_dir_all(&pictures)?;

@@ -54,7 +54,8 @@ fn stored(folder: &Path) -> anyhow::Result<(Vec<Reading>, u64, usize)> {
                 && f.source_code == "CW1"
             {
                 assert_eq!(f.first_sequence, i64::try_from(found.len())? + 1, "no gap, nothing twice");
-                let (masses, times) = unpack(&f.packed, f.start_time_us).map_err(|_| anyhow::anyhow!("damaged"))?;
+                let block = unpack(&f.packed, f.start_time_us).map_err(|_| anyhow::anyhow!("damaged"))?;
+                let (masses, times) = (block.masses_mg, block.times_us);
                 assert_eq!(f.reading_count, i64::try_from(masses.len())?);
                 assert_eq!(f.sum_mg, masses.iter().sum::<i64>());
                 bytes += f.packed.len();
@@ -189,7 +190,7 @@ async fn a_spool_bridges_a_server_that_is_away() -> anyhow::Result<()> {
         pipe.flush()?;
     }
     // All of it is on disk while the server is away; then the feeder is killed too.
-    let full = 16 + 16 * u64::try_from(readings.len())?;
+    let full = 16 + 32 * u64::try_from(readings.len())?;
     for _ in 0..200 {
         if std::fs::metadata(&file).is_ok_and(|found| found.len() >= full) {
             break;
@@ -244,5 +245,132 @@ async fn a_spool_bridges_a_server_that_is_away() -> anyhow::Result<()> {
     running.server.kill();
     let (found, ..) = stored(running.folder.path())?;
     assert!(found == given(5_310, 2), "{} readings", found.len());
+    Ok(())
+}
+
+/// A machine that speaks over a socket: every connection gets all its lines from the first on, slowly.
+fn machine(lines: Vec<String>, connections: usize) -> anyhow::Result<String> {
+    let listener = std::net::TcpListener::bind("127.0.0.1:0")?;
+    let address = format!("tcp://{}", listener.local_addr()?);
+    std::thread::spawn(move || {
+        for _ in 0..connections {
+            let Ok((mut socket, _)) = listener.accept() else { return };
+            for part in lines.chunks(40) {
+                if socket.write_all((part.join("\n") + "\n").as_bytes()).is_err() {
+                    break;
+                }
+                std::thread::sleep(Duration::from_millis(5));
+            }
+        }
+    });
+    Ok(address)
+}
+
+/// Counts that the journal of a stopped server holds of a source: time and first value, in order.
+fn counted(folder: &Path, source: &str) -> anyhow::Result<Vec<(i64, i64, Option<i64>)>> {
+    let journal = Journal::open(Arc::new(RealDisk), &folder.join("journal"), 64 << 20, Witness::default())?;
+    let (mut found, mut next) = (Vec::new(), 1);
+    loop {
+        let rows = journal.read(next, 1_000)?;
+        let Some(last) = rows.last() else { return Ok(found) };
+        next = last.sequence + 1;
+        for row in rows {
+            if let Some(Fact::CountRecorded(f)) = row.event.fact
+                && f.source_code == source
+            {
+                assert_eq!(f.source_sequence, i64::try_from(found.len())? + 1, "no gap, nothing twice");
+                let first = f.counters.first().cloned().unwrap_or_default();
+                found.push((row.event.occurred_time_us, first.value, first.reset_from_value));
+            }
+        }
+    }
+}
+
+/// Counters from a file while the server is killed four times: each is on record once, and a drop is taken for a reset.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn counts_are_fed_like_readings() -> anyhow::Result<()> {
+    let mut running = Running::with_everything(EXECUTABLE).await?;
+    // After the run that is on: its machine counts from 61000 on, and is switched off once.
+    let start = 1_791_500_000_000_000_i64;
+    let value = |place: i64| if place < 400 { 61_000 + place * 4 } else { (place - 400) * 4 };
+    let rows: Vec<(i64, i64)> = (0..600).map(|place| (start + place * 6_000_000, value(place))).collect();
+    let lines: Vec<String> = rows
+        .iter()
+        .map(|(at, value)| {
+            let time = packloft_client::moment::Zone::named("UTC")
+                .show(Some(&prost_types::Timestamp { seconds: at / 1_000_000, nanos: 0 }));
+            format!("{}Z;{value};{}", time.replace(' ', "T"), value - value / 150)
+        })
+        .collect();
+    let file = running.folder.path().join("counts.csv");
+    std::fs::write(&file, lines.join("\n"))?;
+    let feed = |url: &str| {
+        let mut command = Command::new(EXECUTABLE);
+        command
+            .args(["--be-the-command", "--server", url, "--actor", "dev-1", "feed", "readings"])
+            .arg(&file)
+            .args(["--source", "PLC", "--machine", "M1", "--counts", "filled,accepted", "--count-every-s", "0"])
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped());
+        command
+    };
+    let child = feed(&running.server.url()).spawn()?;
+    for _ in 0..4 {
+        tokio::time::sleep(Duration::from_millis(150)).await;
+        running.server.kill();
+        running.server.restart()?;
+    }
+    let (code, text) = wait(child)?;
+    assert_eq!(code, Some(0), "{text}");
+    // Once more: nothing is recorded twice.
+    let (code, text) = wait(feed(&running.server.url()).spawn()?)?;
+    assert_eq!(code, Some(0), "{text}");
+    running.server.kill();
+    let found = counted(running.folder.path(), "PLC")?;
+    assert!(found.iter().map(|row| (row.0, row.1)).eq(rows.iter().copied()), "{} counts", found.len());
+    let resets: Vec<_> = found.iter().filter_map(|row| row.2).collect();
+    assert_eq!(resets, [value(399)]);
+    Ok(())
+}
+
+/// Readings with their filling heads from a socket: a feeder that finds a bad line stops where that was asked, and the heads
+/// are told apart.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn heads_come_over_a_socket_and_a_bad_line_may_stop_the_feed() -> anyhow::Result<()> {
+    let running = Running::with_shift(EXECUTABLE).await?;
+    let readings = given(3_000, 3);
+    let text = |place: usize, reading: &Reading| {
+        let head = place % 6 + 1;
+        let light = if head == 2 { 1_500 } else { 0 };
+        format!("{},{head}", line(&(reading.0, reading.1 - light)))
+    };
+    let lines: Vec<String> = readings.iter().enumerate().map(|(place, reading)| text(place, reading)).collect();
+    let address = machine(lines.clone(), 1)?;
+    let spool = running.folder.path().to_string_lossy().into_owned();
+    let child = feeder(&running.server.url(), &address, &["--heads", "--spool", &spool]).spawn()?;
+    let (code, text) = wait(child)?;
+    assert_eq!(code, Some(0), "{text}");
+    assert!(text.contains("3000 readings of source CW1"), "{text}");
+    let output = running.command(&["--output", "json", "chart", "R-1006-1"])?;
+    let chart: serde_json::Value = serde_json::from_slice(&output.stdout)?;
+    let heads = chart["heads"].as_array().map_or(&[][..], Vec::as_slice);
+    assert_eq!(heads.len(), 6);
+    let apart: Vec<_> = heads.iter().filter(|head| head["differs"] == true).map(|head| &head["head_number"]).collect();
+    assert_eq!(apart, ["2"]);
+    // A bad line in the middle: all before it is durable, nothing behind it, and the command says which line.
+    let mut bad = lines[..20].to_vec();
+    bad[12] = "2026-10-06T07:00:00Z,751.2,0".into();
+    let file = running.folder.path().join("bad.csv");
+    std::fs::write(&file, bad.join("\n"))?;
+    let more = ["--heads", "--epoch", "2", "--on-fault", "stop"];
+    let (code, text) = wait(feeder(&running.server.url(), &file.to_string_lossy(), &more).spawn()?)?;
+    assert_eq!(code, Some(2), "{text}");
+    assert!(text.contains("line 13") && text.contains("filling head"), "{text}");
+    let (code, text) = wait(
+        feeder(&running.server.url(), &file.to_string_lossy(), &["--heads", "--epoch", "2", "--on-fault", "skip"])
+            .spawn()?,
+    )?;
+    assert_eq!(code, Some(0), "{text}");
+    assert!(text.contains("19 readings") && text.contains("1 lines could not be read"), "{text}");
     Ok(())
 }

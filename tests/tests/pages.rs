@@ -76,7 +76,7 @@ async fn newest(running: &Running) -> anyhow::Result<i64> {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn every_page_answers_whole_and_safe() -> anyhow::Result<()> {
-    let running = Running::with_everything(EXECUTABLE).await?;
+    let running = Running::with_records(EXECUTABLE).await?;
     let mut reader = Reader::new(&running, "p-40");
     for language in ["en", "de"] {
         reader.cookie = format!("person=p-40; form_token={TOKEN}; language={language}");
@@ -109,7 +109,7 @@ async fn every_page_answers_whole_and_safe() -> anyhow::Result<()> {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_form_sent_twice_counts_once() -> anyhow::Result<()> {
-    let running = Running::with_everything(EXECUTABLE).await?;
+    let running = Running::with_records(EXECUTABLE).await?;
     let reader = Reader::new(&running, "p-31");
     let before = newest(&running).await?;
     let (id, fields) = (id(), [("bag_tag", "HB-423"), ("feed_code", "F1")]);
@@ -138,7 +138,7 @@ async fn a_form_sent_twice_counts_once() -> anyhow::Result<()> {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn forms_of_others_and_deeds_of_other_roles_are_refused() -> anyhow::Result<()> {
-    let running = Running::with_everything(EXECUTABLE).await?;
+    let running = Running::with_records(EXECUTABLE).await?;
     let mut reader = Reader::new(&running, "p-17");
     let before = newest(&running).await?;
     let id = id();
@@ -173,7 +173,7 @@ async fn forms_of_others_and_deeds_of_other_roles_are_refused() -> anyhow::Resul
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn faults_stand_beside_their_fields_and_typing_is_kept() -> anyhow::Result<()> {
-    let running = Running::with_everything(EXECUTABLE).await?;
+    let running = Running::with_records(EXECUTABLE).await?;
     let reader = Reader::new(&running, "p-17");
     let before = newest(&running).await?;
     let fields = [
@@ -211,7 +211,7 @@ async fn faults_stand_beside_their_fields_and_typing_is_kept() -> anyhow::Result
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn what_changed_meanwhile_is_shown_and_not_overwritten() -> anyhow::Result<()> {
-    let running = Running::with_everything(EXECUTABLE).await?;
+    let running = Running::with_records(EXECUTABLE).await?;
     let (clerk, other) = (Reader::new(&running, "p-52"), Reader::new(&running, "p-31"));
     let path = "/pallets/095212340000000167";
     let page = clerk.get(path)?.body;
@@ -239,7 +239,7 @@ async fn what_changed_meanwhile_is_shown_and_not_overwritten() -> anyhow::Result
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn nothing_typed_becomes_markup_or_a_formula() -> anyhow::Result<()> {
-    let running = Running::with_everything(EXECUTABLE).await?;
+    let running = Running::with_records(EXECUTABLE).await?;
     let reader = Reader::new(&running, "p-40");
     let nasty = "\"><img src=x onerror=alert(1)><script>alert(1)</script>";
     for (deed, from, fields) in [

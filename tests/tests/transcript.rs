@@ -332,6 +332,58 @@ async fn what_the_supervisor_asks_of_fill_and_time() -> anyhow::Result<()> {
     check(&running, "fill", &commands)
 }
 
+/// What a packer keeps, judged and shown; a bad sample holds packs, and quality sees which.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_a_packer_keeps() -> anyhow::Result<()> {
+    let running = Running::with_records(EXECUTABLE).await?;
+    let said = |at: &'static str, words: &[&'static str]| -> Vec<&'static str> {
+        ["--actor", "p-22", "--at", at].iter().chain(words).copied().collect()
+    };
+    let readings = ["readings", "M1", "--instrument", "B1", "--check-point", "CS1"];
+    let sample = |at: &'static str, start: &'static str, masses: &[&'static str]| {
+        said(at, &[&readings[..], &["--start", start], masses].concat())
+    };
+    let few = sample("2026-10-07 10:20", "2026-10-07 10:19", &["752g", "751.8g"]);
+    let good = sample("2026-10-07 10:20", "2026-10-07 10:19", &["752g", "751.8g", "753g", "751g", "752.2g"]);
+    let bad = sample("2026-10-07 10:35", "2026-10-07 10:34", &["750g", "749.1g", "751g", "748.7g", "750.2g"]);
+    let before =
+        said("2026-10-07 10:20", &["readings", "M1", "--instrument", "B1", "--check-point", "MD1", "752g", "752g"]);
+    let before = [&before[..], &["--start", "2026-10-07 10:19", "--point", "before-rejecter"]].concat();
+    let adjust = said("2026-10-07 10:37", &["adjust", "M1", "three steps up after a bad sample", "--target", "752g"]);
+    let tare = said("2026-10-07 10:00", &["tare", "WS750", "--instrument", "B1", "6.2g", "6.31g", "6.18g", "6.22g"]);
+    let failed = said(
+        "2026-10-07 11:00",
+        &["inspection", "R-1006-1", "--authority", "market office", "--outcome", "failed", "--packs", "9000-9800"],
+    );
+    let failed = [&failed[..], &["--lot", "800", "--tested", "80", "--mean", "749.2g", "--short", "9"]].concat();
+    let lift = ["HB-424", "HB-425", "--hoist", "H1", "--gear", "SH1", "--gear", "SP1", "--platform", "P1"];
+    let people = ["--driver", "p-17", "--slinger", "p-22"];
+    let refuse = said("2026-10-07 10:50", &[&["lift", "refuse"][..], &lift, &people].concat());
+    let note = said("2026-10-07 10:52", &["remark", "sample was bad, see hold", "--run", "R-1007-1", "--handover"]);
+    let commands: Vec<(&[&str], i32)> = vec![
+        (&few, 2),
+        (&before, 2),
+        (&good, 0),
+        (&bad, 0),
+        (&adjust, 0),
+        (&tare, 0),
+        (&failed, 0),
+        (&refuse, 0),
+        (&note, 0),
+        (&["hold", "list"], 0),
+        (&["check", "plan", "--machine", "M1", "--at", "2026-10-07 10:38"], 0),
+        (&["quantity", "R-1007-1"], 0),
+        (&["quantity", "R-1006-1", "--scheme", "uk-single"], 0),
+        (&["target", "R-1006-1"], 0),
+        (&["report", "M1", "--day", "2026-10-07", "--name", "early"], 0),
+        (&["report", "M1", "--day", "2026-10-06", "--name", "early"], 0),
+        (&["report", "M1", "--day", "2026-10-06", "--name", "early", "--output", "csv"], 0),
+        (&["report", "M9"], 3),
+        (&["report", "M1", "--day", "2026-10-06", "--name", "late"], 2),
+    ];
+    check(&running, "packer", &commands)
+}
+
 fn check_owned(running: &Running, name: &str, rows: &[(Vec<String>, i32)]) -> anyhow::Result<()> {
     let words: Vec<Vec<&str>> = rows.iter().map(|(row, _)| row.iter().map(String::as_str).collect()).collect();
     let commands: Vec<(&[&str], i32)> = words.iter().zip(rows).map(|(w, (_, exit))| (w.as_slice(), *exit)).collect();

@@ -140,6 +140,9 @@ pub enum Task {
         /// Feed.
         #[arg(long, default_value = "")]
         feed: String,
+        /// It is a note to who takes over.
+        #[arg(long)]
+        handover: bool,
     },
     /// Holds.
     #[command(subcommand)]
@@ -272,6 +275,8 @@ pub enum Task {
     Audit(super::audit_args::AuditTask),
     #[command(flatten)]
     Fill(super::fill_args::FillTask),
+    #[command(flatten)]
+    Packer(super::packer_args::PackerTask),
     /// The journal: events, corrections, proof.
     #[command(subcommand)]
     Journal(JournalTask),
@@ -497,6 +502,14 @@ pub enum LiftTask {
     Check(LiftArgs),
     /// Record a lift that was done, with its breaches.
     Record(LiftArgs),
+    /// Record that a lift was refused and not done.
+    Refuse {
+        #[command(flatten)]
+        lift: LiftArgs,
+        /// Why; not needed when the records speak against it.
+        #[arg(long, default_value = "")]
+        why: String,
+    },
     /// List lifts.
     List {
         /// Only of this hoist.
@@ -691,6 +704,12 @@ pub struct ReadingArgs {
     /// What was weighed.
     #[arg(long, value_enum, default_value = "accepted")]
     pub point: Point,
+    /// Check point whose control sample they are; a bad one holds all packs since the good one before.
+    #[arg(long, default_value = "")]
+    pub check_point: String,
+    /// Product of the control sample, when no run is on record then.
+    #[arg(long, default_value = "")]
+    pub product: String,
 }
 
 /// A loss.

@@ -1,4 +1,4 @@
-//! Feeding readings at machine rate: from a file, standard input or a TCP socket to the server, each exactly once.
+//! Feeding readings and counts at machine rate: from a file, standard input or a TCP socket to the server, each exactly once.
 //!
 //! A file is its own memory: its n-th good line is reading n, so a feeder that was killed begins again and the server passes
 //! over what it has. What comes from standard input or a socket is written to a spool on disk before it is sent, so that
@@ -28,11 +28,11 @@ use crate::show::Sheet;
 const CHUNK: usize = 1_000;
 /// Readings that may be on the way without an answer.
 const AHEAD: i64 = 20_000;
-/// Bytes of a spooled reading: time and mass.
-const ROW_BYTES: u64 = 16;
+/// Bytes of a spooled reading: time and three values.
+const ROW_BYTES: u64 = 32;
 /// Bytes of a spool's head: magic and sequence before its first row.
 const HEAD_BYTES: u64 = 16;
-const MAGIC: &[u8; 8] = b"PLSPOOL1";
+const MAGIC: &[u8; 8] = b"PLSPOOL2";
 /// Durable rows that may lie in a spool before it is written anew.
 const SPOOL_KEEPS: i64 = 50_000;
 /// Longest wait before the server is tried again.
@@ -80,11 +80,35 @@ pub enum PointName {
     Rejected,
 }
 
+/// A counter a feeder reads.
+#[derive(Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum CounterName {
+    /// Filled cycles.
+    Filled,
+    /// Accepted packs.
+    Accepted,
+    /// Rejected packs.
+    Rejected,
+    /// Palletised packs.
+    Palletised,
+}
+
+impl CounterName {
+    fn place(self) -> v1::CounterPlace {
+        match self {
+            CounterName::Filled => v1::CounterPlace::Filled,
+            CounterName::Accepted => v1::CounterPlace::Accepted,
+            CounterName::Rejected => v1::CounterPlace::Rejected,
+            CounterName::Palletised => v1::CounterPlace::Palletised,
+        }
+    }
+}
+
 /// A feed.
 #[derive(Args)]
 pub struct FeedArgs {
     /// A file, `-` for standard input, or tcp://HOST:PORT; a reading a line: a mass, or a time, a separator (, ; or tab) and a
-    /// mass.
+    /// mass; with --counts the counters in the order they are named.
     input: String,
     /// Code of this feeder: one for each machine and place it weighs at.
     #[arg(long)]
@@ -96,8 +120,18 @@ pub struct FeedArgs {
     #[arg(long)]
     machine: String,
     /// Instrument.
-    #[arg(long)]
+    #[arg(long, default_value = "", required_unless_present = "counts")]
     instrument: String,
+    /// The lines carry counters, not masses: which, in their order, e.g. filled,accepted.
+    #[arg(long, value_enum, value_delimiter = ',', conflicts_with_all = ["instrument", "kind", "tare", "point", "unit", "heads"])]
+    counts: Vec<CounterName>,
+    /// Of counts, one in so many seconds is told, and those around a counter that went back: a counter holds what it counted
+    /// meanwhile. 0 tells every line.
+    #[arg(long, default_value_t = 60)]
+    count_every_s: i64,
+    /// The last column is the number of the filling head.
+    #[arg(long)]
+    heads: bool,
     /// Gross or net.
     #[arg(long, value_enum, default_value_t = KindName::Net)]
     kind: KindName,
@@ -124,8 +158,10 @@ pub struct FeedArgs {
     spool: PathBuf,
 }
 
-/// A reading: when, and how much.
-type Reading = (i64, i64);
+/// A reading: when, and up to three values: a mass and its filling head, or counters.
+type Reading = (i64, [i64; VALUES]);
+/// Values of a reading.
+const VALUES: usize = 3;
 
 /// Readings that the server is not known to have, in order.
 struct Backlog {
@@ -135,7 +171,7 @@ struct Backlog {
     /// Highest sequence the server said is durable; may be ahead of what was read so far.
     known: i64,
     /// Reading that the server has there, to be met when it is read again.
-    met: Option<Reading>,
+    met: Option<(i64, i64)>,
     /// Whether lines carry their times.
     timed: bool,
     /// True once the input turned out to be another one.
@@ -155,8 +191,9 @@ impl Backlog {
     fn durable(&mut self, answer: &v1::StreamReadingsResponse) -> Result<(), Fault> {
         let sequence = answer.durable_sequence;
         let failed = |fault: std::io::Error| Fault::usage(format!("the spool cannot be written: {fault}"));
-        if answer.last_mass_mg > 0 && self.spool.is_none() {
-            self.met = Some((answer.last_time_us, answer.last_mass_mg));
+        let first = answer.last_count.or((answer.last_mass_mg > 0).then_some(answer.last_mass_mg));
+        if self.spool.is_none() {
+            self.met = first.map(|value| (answer.last_time_us, value)).or(self.met);
         }
         let Some(before) = self.before else {
             if let Some(spool) = &mut self.spool {
@@ -189,11 +226,15 @@ impl Backlog {
         let failed = |fault: std::io::Error| Fault::usage(format!("the spool cannot be written: {fault}"));
         let Some(before) = self.before else { return Ok(()) };
         let gone = usize::try_from(self.known - before).unwrap_or(0).min(self.rows.len());
+        if self.known == before {
+            // The one it would be met with was let go before.
+            self.met = None;
+        }
         if let (Some((time, mass)), Some(own)) = (self.met, gone.checked_sub(1).and_then(|place| self.rows.get(place)))
             && before + i64::try_from(gone).unwrap_or(0) == self.known
         {
             self.met = None;
-            if own.1 != mass || (self.timed && own.0 != time) {
+            if own.1[0] != mass || (self.timed && own.0 != time) {
                 // Nothing of it must be sent any more.
                 self.rows.clear();
                 self.other = true;
@@ -242,7 +283,7 @@ impl Spool {
         let count = (bytes.len() - HEAD_BYTES as usize) / ROW_BYTES as usize;
         let row = |place: usize| {
             let at = HEAD_BYTES as usize + place * ROW_BYTES as usize;
-            (number(at), number(at + 8))
+            (number(at), [number(at + 8), number(at + 16), number(at + 24)])
         };
         let rows: Vec<Reading> = (0..count).map(row).collect();
         file.set_len(HEAD_BYTES + ROW_BYTES * count as u64)?;
@@ -251,7 +292,8 @@ impl Spool {
 
     fn add<'a>(&mut self, rows: impl ExactSizeIterator<Item = &'a Reading>) -> std::io::Result<()> {
         let count = rows.len();
-        let bytes: Vec<u8> = rows.flat_map(|(time, mass)| [time.to_le_bytes(), mass.to_le_bytes()].concat()).collect();
+        let row = |(time, [a, b, c]): &Reading| [time, a, b, c].map(|number| number.to_le_bytes()).concat();
+        let bytes: Vec<u8> = rows.flat_map(row).collect();
         self.file.seek(SeekFrom::Start(HEAD_BYTES + ROW_BYTES * self.rows))?;
         self.file.write_all(&bytes)?;
         self.file.sync_data()?;
@@ -297,6 +339,10 @@ struct Lines {
     number: i64,
     faults: i64,
     on_fault: OnFault,
+    /// Counters of a line; none for masses.
+    counts: usize,
+    /// The last column is a filling head.
+    heads: bool,
 }
 
 fn micros(time: prost_types::Timestamp) -> i64 {
@@ -332,6 +378,36 @@ impl Lines {
         }
     }
 
+    /// Time and values of a line.
+    fn values(&self, parts: &[&str]) -> Result<(Option<prost_types::Timestamp>, [i64; VALUES]), String> {
+        let columns = if self.counts > 0 { self.counts } else { 1 + usize::from(self.heads) };
+        let (time, own) = match parts.len().checked_sub(columns) {
+            Some(0) => (None, parts),
+            Some(1) => (Some(self.time(parts[0])?), &parts[1..]),
+            _ => {
+                return Err(format!(
+                    "has {} columns; {columns} are expected, a time may stand before them",
+                    parts.len()
+                ));
+            }
+        };
+        let mut values = [0; VALUES];
+        for (place, text) in own.iter().enumerate() {
+            values[place] = match (self.counts > 0, place) {
+                (false, 0) => self.mass(text)?,
+                (true, _) => {
+                    text.parse().ok().filter(|count| *count >= 0).ok_or_else(|| format!("{text:?} is no count"))?
+                }
+                (false, _) => text
+                    .parse()
+                    .ok()
+                    .filter(|head| (1..=999).contains(head))
+                    .ok_or_else(|| format!("{text:?} is no filling head, 1 to 999"))?,
+            };
+        }
+        Ok((time, values))
+    }
+
     /// A line as a reading; `None` for an empty one or one that is passed over.
     fn read(&mut self, line: &str) -> Result<Option<Reading>, Fault> {
         self.number += 1;
@@ -340,24 +416,17 @@ impl Lines {
             return Ok(None);
         }
         let parts: Vec<&str> = line.split([',', ';', '\t']).map(str::trim).collect();
-        let found = match parts.as_slice() {
-            [mass] => self.mass(mass).map(|mass| (None, mass)),
-            [time, mass] => match self.time(time) {
-                Ok(time) => self.mass(mass).map(|mass| (Some(micros(time)), mass)),
-                Err(fault) => Err(fault),
-            },
-            _ => Err("has more than a time and a mass".into()),
-        };
+        let found = self.values(&parts);
         match found {
-            Ok((time, mass)) => {
+            Ok((time, values)) => {
                 let at = match (time, self.every_us) {
-                    (Some(time), _) => time,
+                    (Some(time), _) => micros(time),
                     (None, 0) => micros(now()),
                     (None, every) => self.first_us + every * self.good,
                 };
                 self.good += 1;
                 self.timed &= time.is_some();
-                Ok(Some((at, mass)))
+                Ok(Some((at, values)))
             }
             Err(why) => {
                 self.faults += 1;
@@ -371,6 +440,31 @@ impl Lines {
                 Ok(None)
             }
         }
+    }
+}
+
+/// Leaves out counts that say nothing new for a while. What is told depends on the lines alone, so that a file that is read
+/// again is thinned alike.
+struct Thinned {
+    every_us: i64,
+    told_us: Option<i64>,
+    /// Newest line that was left out.
+    left: Option<Reading>,
+}
+
+impl Thinned {
+    /// What is told of a line: nothing, itself, or the one before it too when a counter went back in between.
+    fn take(&mut self, reading: Reading) -> Vec<Reading> {
+        let back = |before: &Reading| before.1.iter().zip(&reading.1).any(|(before, now)| now < before);
+        let reset = self.left.filter(back);
+        let due = self.told_us.is_none_or(|told| reading.0 - told >= self.every_us || reading.0 < told);
+        if reset.is_none() && !due {
+            self.left = Some(reading);
+            return Vec::new();
+        }
+        self.told_us = Some(reading.0);
+        self.left = None;
+        reset.into_iter().chain([reading]).collect()
     }
 }
 
@@ -408,7 +502,12 @@ fn open_input(input: &str) -> std::io::Result<Box<dyn Read + Send>> {
 }
 
 /// Reads the source to its end, into the backlog; for a spool in pieces, each on disk before it counts.
-fn read_all(input: Box<dyn Read + Send>, mut lines: Lines, shared: &Shared) -> Result<Lines, Fault> {
+fn read_all(
+    input: Box<dyn Read + Send>,
+    mut lines: Lines,
+    mut thinned: Thinned,
+    shared: &Shared,
+) -> Result<Lines, Fault> {
     let mut reader = BufReader::with_capacity(1 << 16, input);
     let mut piece: Vec<Reading> = Vec::new();
     let keep = |piece: &mut Vec<Reading>, timed: bool| -> Result<(), Fault> {
@@ -434,7 +533,7 @@ fn read_all(input: Box<dyn Read + Send>, mut lines: Lines, shared: &Shared) -> R
         }
         let line = String::from_utf8_lossy(&bytes);
         match lines.read(&line) {
-            Ok(reading) => piece.extend(reading),
+            Ok(reading) => piece.extend(reading.into_iter().flat_map(|reading| thinned.take(reading))),
             Err(fault) => {
                 // What was read before the fault is fed all the same.
                 keep(&mut piece, lines.timed)?;
@@ -446,12 +545,54 @@ fn read_all(input: Box<dyn Read + Send>, mut lines: Lines, shared: &Shared) -> R
             keep(&mut piece, lines.timed)?;
         }
     }
+    // What was counted last; a file may go on, and its next reading must find the same lines.
+    let spooled = shared.backlog.lock().spool.is_some();
+    piece.extend(thinned.left.filter(|_| spooled));
     keep(&mut piece, lines.timed)?;
     Ok(lines)
 }
 
+/// What the values of a reading are.
+struct Shape {
+    counts: Vec<CounterName>,
+    heads: bool,
+}
+
+/// Readings as a message.
+fn part(first_sequence: i64, rows: &[Reading], shape: &Shape) -> Part {
+    if shape.counts.is_empty() {
+        return Part::Chunk(v1::StreamChunk {
+            first_sequence,
+            mass_mg: rows.iter().map(|(_, values)| values[0]).collect(),
+            time_us: rows.iter().map(|(time, _)| *time).collect(),
+            head_number: rows.iter().filter(|_| shape.heads).map(|(_, values)| values[1]).collect(),
+        });
+    }
+    let counters = |values: &[i64; VALUES]| {
+        let named = shape.counts.iter().zip(values);
+        let reading = |(name, value): (&CounterName, &i64)| v1::CounterReading {
+            place: name.place().into(),
+            value: *value,
+            ..v1::CounterReading::default()
+        };
+        named.map(reading).collect()
+    };
+    Part::Counts(v1::StreamCounts {
+        first_sequence,
+        counts: rows
+            .iter()
+            .map(|(time, values)| v1::StreamCount { time_us: *time, counters: counters(values) })
+            .collect(),
+    })
+}
+
 /// One connection: opens the stream and sends from what the server has, until all is durable or the connection fails.
-async fn send(connection: &mut Connection, open: &v1::StreamOpen, shared: &Arc<Shared>) -> Result<bool, Fault> {
+async fn send(
+    connection: &mut Connection,
+    open: &v1::StreamOpen,
+    shape: &Shape,
+    shared: &Arc<Shared>,
+) -> Result<bool, Fault> {
     let (requests, told) = mpsc::channel(4);
     let first = v1::StreamReadingsRequest { part: Some(Part::Open(open.clone())) };
     let _ = requests.send(first).await;
@@ -481,12 +622,8 @@ async fn send(connection: &mut Connection, open: &v1::StreamOpen, shared: &Arc<S
                 let skip = usize::try_from(place - backlog.before.unwrap_or(before)).unwrap_or(0);
                 backlog.rows.iter().skip(skip).take(CHUNK).copied().collect()
             };
-            let chunk = v1::StreamChunk {
-                first_sequence: place + 1,
-                mass_mg: rows.iter().map(|(_, mass)| *mass).collect(),
-                time_us: rows.iter().map(|(time, _)| *time).collect(),
-            };
-            if channel.send(v1::StreamReadingsRequest { part: Some(Part::Chunk(chunk)) }).await.is_ok() {
+            let part = part(place + 1, &rows, shape);
+            if channel.send(v1::StreamReadingsRequest { part: Some(part) }).await.is_ok() {
                 sent = Some(place + i64::try_from(rows.len()).unwrap_or(0));
                 continue;
             }
@@ -538,7 +675,18 @@ fn opening(args: &FeedArgs, actor_code: &str) -> v1::StreamOpen {
         PointName::Accepted => v1::ReadingPoint::Accepted,
         PointName::Rejected => v1::ReadingPoint::Rejected,
     };
+    if !args.counts.is_empty() {
+        return v1::StreamOpen {
+            source_code: args.source.clone(),
+            epoch: args.epoch,
+            machine_code: args.machine.clone(),
+            actor_code: actor_code.to_owned(),
+            counts: true,
+            ..v1::StreamOpen::default()
+        };
+    }
     v1::StreamOpen {
+        counts: false,
         source_code: args.source.clone(),
         epoch: args.epoch,
         machine_code: args.machine.clone(),
@@ -556,7 +704,11 @@ fn opening(args: &FeedArgs, actor_code: &str) -> v1::StreamOpen {
 /// What the server refused, a line that cannot be read when that stops the feed, or a spool that cannot be used.
 pub async fn run(session: &mut Session, server: &str, args: FeedArgs) -> Result<Exit, Fault> {
     let begun = Instant::now();
+    if args.counts.len() > VALUES {
+        return Err(Fault::usage(format!("--counts takes at most {VALUES} counters")));
+    }
     let open = opening(&args, &session.actor_code);
+    let shape = Shape { counts: args.counts.clone(), heads: args.heads };
     let is_file = args.input != "-" && !args.input.starts_with("tcp://");
     let input =
         open_input(&args.input).map_err(|fault| Fault::usage(format!("cannot read {}: {fault}", args.input)))?;
@@ -582,6 +734,8 @@ pub async fn run(session: &mut Session, server: &str, args: FeedArgs) -> Result<
         number: 0,
         faults: 0,
         on_fault: args.on_fault,
+        counts: args.counts.len(),
+        heads: args.heads,
     };
     let shared = Arc::new(Shared {
         backlog: parking::Mutex::new(Backlog {
@@ -599,8 +753,10 @@ pub async fn run(session: &mut Session, server: &str, args: FeedArgs) -> Result<
         durable: AtomicI64::new(before.unwrap_or(0)),
     });
     let own = Arc::clone(&shared);
+    let every_us = if args.counts.is_empty() { 0 } else { args.count_every_s * 1_000_000 };
+    let thinned = Thinned { every_us, told_us: None, left: None };
     let reading = tokio::task::spawn_blocking(move || {
-        let done = read_all(input, lines, &own);
+        let done = read_all(input, lines, thinned, &own);
         own.backlog.lock().ended = true;
         own.news.notify_one();
         done
@@ -624,7 +780,7 @@ pub async fn run(session: &mut Session, server: &str, args: FeedArgs) -> Result<
     let outcome = loop {
         let before = shared.durable.load(Ordering::Relaxed);
         let done = match Connection::open(server).await {
-            Ok(mut connection) => send(&mut connection, &open, &shared).await,
+            Ok(mut connection) => send(&mut connection, &open, &shape, &shared).await,
             Err(_) => Ok(false),
         };
         match done {
@@ -653,4 +809,23 @@ pub async fn run(session: &mut Session, server: &str, args: FeedArgs) -> Result<
     let answer = v1::StreamReadingsResponse { durable_sequence: durable, sequence: 0, ..Default::default() };
     session.show("StreamReadingsResponse", &answer, &[Sheet { before: told, ..Sheet::default() }]);
     Ok(Exit::Done)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn counts_are_thinned_but_not_around_a_counter_that_went_back() {
+        const SECOND: i64 = 1_000_000;
+        let row = |second: i64, value: i64| (second * SECOND, [value, 0, 0]);
+        let lines: Vec<Reading> = [(0, 5), (10, 9), (50, 20), (60, 24), (70, 28), (80, 1), (90, 4), (140, 20)]
+            .map(|(second, value)| row(second, value))
+            .to_vec();
+        let mut thinned = Thinned { every_us: 60 * SECOND, told_us: None, left: None };
+        let told: Vec<Reading> = lines.iter().flat_map(|line| thinned.take(*line)).collect();
+        assert_eq!(told, [row(0, 5), row(60, 24), row(70, 28), row(80, 1), row(140, 20)]);
+        let mut all = Thinned { every_us: 0, told_us: None, left: None };
+        assert_eq!(lines.iter().flat_map(|line| all.take(*line)).collect::<Vec<_>>(), lines);
+    }
 }

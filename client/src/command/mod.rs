@@ -9,6 +9,7 @@ mod feed;
 mod fill_args;
 mod import;
 mod now_args;
+mod packer_args;
 mod quality_args;
 mod recall_args;
 mod record;

@@ -391,6 +391,8 @@ async fn stream(session: &mut Session, task: Task) -> Result<Exit, Fault> {
                     point: args.point as i32,
                     mass_mg: args.masses,
                     start_time,
+                    check_point_code: args.check_point,
+                    product_code: args.product,
                 }
             )
         }
@@ -459,8 +461,8 @@ async fn stream(session: &mut Session, task: Task) -> Result<Exit, Fault> {
                 }
             )
         }
-        Task::Remark { text, run, feed } => {
-            write!(session, run.record_remark, RecordRemarkRequest { run_code: run, feed_code: feed, text })
+        Task::Remark { text, run, feed, handover } => {
+            write!(session, run.record_remark, RecordRemarkRequest { run_code: run, feed_code: feed, text, handover })
         }
         _ => Ok(Exit::Done),
     }
@@ -571,6 +573,11 @@ pub async fn run(session: &mut Session, task: Task) -> Result<Exit, Fault> {
             session.show("RecordLiftResponse", &answer, &[sheet]);
             Ok(Exit::Done)
         }
+        Task::Lift(LiftTask::Refuse { lift: args, why }) => {
+            let lift = Some(lift(&args)?);
+            write!(session, lift.record_lift_refusal, RecordLiftRefusalRequest { lift, text: why })
+        }
+        Task::Packer(task) => super::packer_args::record(session, task).await,
         Task::Examination(args) => {
             let defects = args.defects.iter().map(|text| defect(text)).collect::<Result<_, _>>()?;
             write!(

@@ -5,12 +5,25 @@
 //! tells times to the millisecond takes about two bytes a reading.
 //!
 //! Layout, version 1: version byte; count; of masses least, step, bits, then the bits; of differences of times the same.
+//! Version 2 has the filling head of each reading behind that, in the same way.
 //! Numbers are varints of seven bits, signed ones zigzag; bits are filled from the low end of each byte.
 
 /// Most readings in a block, so that sums of squares stay within 64 bits.
 pub const BLOCK_MAX: usize = 1_000;
 
 const VERSION: u8 = 1;
+const WITH_HEADS: u8 = 2;
+
+/// Readings of a block.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Block {
+    /// Masses as given.
+    pub masses_mg: Vec<i64>,
+    /// When each was taken.
+    pub times_us: Vec<i64>,
+    /// Filling head of each; empty when they were not told.
+    pub heads: Vec<i64>,
+}
 
 /// A block that cannot be read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -67,17 +80,24 @@ fn pack_values(out: &mut Vec<u8>, values: &[i64]) {
 /// Packs readings: masses, and the times they were taken at. The first time stands beside the block.
 ///
 /// ```
-/// use packloft_domain::block::{pack, unpack};
-/// let (masses, times) = (vec![752_300, 751_900, 752_600], vec![5_000_000, 6_500_000, 8_001_000]);
-/// let packed = pack(&masses, &times);
-/// assert_eq!(unpack(&packed, times[0]), Ok((masses, times)));
+/// use packloft_domain::block::{Block, pack, unpack};
+/// let given = Block {
+///     masses_mg: vec![752_300, 751_900, 752_600],
+///     times_us: vec![5_000_000, 6_500_000, 8_001_000],
+///     heads: vec![1, 2, 3],
+/// };
+/// let packed = pack(&given.masses_mg, &given.times_us, &given.heads);
+/// assert_eq!(unpack(&packed, 5_000_000), Ok(given));
 /// ```
-pub fn pack(masses_mg: &[i64], times_us: &[i64]) -> Vec<u8> {
-    let mut out = vec![VERSION];
+pub fn pack(masses_mg: &[i64], times_us: &[i64], heads: &[i64]) -> Vec<u8> {
+    let mut out = vec![if heads.is_empty() { VERSION } else { WITH_HEADS }];
     put(&mut out, masses_mg.len() as u64);
     pack_values(&mut out, masses_mg);
     let differences: Vec<i64> = times_us.windows(2).map(|pair| pair[1].wrapping_sub(pair[0])).collect();
     pack_values(&mut out, &differences);
+    if !heads.is_empty() {
+        pack_values(&mut out, heads);
+    }
     out
 }
 
@@ -124,13 +144,14 @@ impl Reader<'_> {
     }
 }
 
-/// Reads a block back: masses and times.
+/// Reads a block back.
 ///
 /// # Errors
 /// `Damaged` for bytes that are no block.
-pub fn unpack(packed: &[u8], first_us: i64) -> Result<(Vec<i64>, Vec<i64>), Damaged> {
+pub fn unpack(packed: &[u8], first_us: i64) -> Result<Block, Damaged> {
     let mut reader = Reader(packed);
-    if reader.byte()? != VERSION {
+    let version = reader.byte()?;
+    if ![VERSION, WITH_HEADS].contains(&version) {
         return Err(Damaged);
     }
     let count = usize::try_from(reader.number()?).map_err(|_| Damaged)?;
@@ -139,6 +160,7 @@ pub fn unpack(packed: &[u8], first_us: i64) -> Result<(Vec<i64>, Vec<i64>), Dama
     }
     let masses = reader.values(count)?;
     let differences = reader.values(count.saturating_sub(1))?;
+    let heads = if version == WITH_HEADS { reader.values(count)? } else { Vec::new() };
     if !reader.0.is_empty() {
         return Err(Damaged);
     }
@@ -151,7 +173,7 @@ pub fn unpack(packed: &[u8], first_us: i64) -> Result<(Vec<i64>, Vec<i64>), Dama
         at = at.wrapping_add(difference);
         times.push(at);
     }
-    Ok((masses, times))
+    Ok(Block { masses_mg: masses, times_us: times, heads })
 }
 
 #[cfg(test)]
@@ -177,9 +199,12 @@ mod tests {
                 masses.iter_mut().step_by(13).for_each(|mass| *mass = wide[random.usize(..wide.len())]);
                 times.iter_mut().step_by(17).for_each(|time| *time = random.i64(..));
             }
-            let packed = pack(&masses, &times);
+            let told = if round % 3 == 0 { count } else { 0 };
+            let heads: Vec<i64> = (0..told).map(|place| (place % 14) as i64 + 1).collect();
+            let packed = pack(&masses, &times, &heads);
             let first = times.first().copied().unwrap_or(0);
-            assert_eq!(unpack(&packed, first), Ok((masses, times)), "round {round}");
+            let given = Block { masses_mg: masses, times_us: times, heads };
+            assert_eq!(unpack(&packed, first), Ok(given), "round {round}");
         }
     }
 
@@ -190,13 +215,13 @@ mod tests {
         let masses: Vec<i64> =
             (0..500).map(|_| 752_000 + 100 * (0..12).map(|_| random.i64(-3..4)).sum::<i64>()).collect();
         let times: Vec<i64> = (0..500_i64).map(|i| i * 1_500_000 + 1_000 * random.i64(0..40)).collect();
-        let bytes = pack(&masses, &times).len();
+        let bytes = pack(&masses, &times, &[]).len();
         assert!(bytes <= 500 * 2, "{bytes} bytes for 500");
     }
 
     #[test]
     fn damaged_bytes_are_told_and_never_panic() {
-        let packed = pack(&[752_300, 751_900, 752_600], &[0, 1_500_000, 3_000_000]);
+        let packed = pack(&[752_300, 751_900, 752_600], &[0, 1_500_000, 3_000_000], &[3, 1, 2]);
         for cut in 0..packed.len() {
             assert_eq!(unpack(&packed[..cut], 0), Err(Damaged), "cut at {cut}");
         }

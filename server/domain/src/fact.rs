@@ -56,6 +56,7 @@ pub fn kind(fact: &Fact) -> &'static str {
         Fact::LineChecked(_) => "line_checked",
         Fact::ReelChanged(_) => "reel_changed",
         Fact::SampleRetained(_) => "sample_retained",
+        Fact::InspectionRecorded(_) => "inspection_recorded",
         Fact::HoldPlaced(_) => "hold_placed",
         Fact::HoldEnded(_) => "hold_ended",
         Fact::BreachClosed(_) => "breach_closed",

@@ -313,17 +313,15 @@ pub fn keys_of(event: &Event) -> Vec<String> {
         }
         Fact::CountRecorded(f) => {
             stream_keys(&f.feed_code, &f.machine_code, "", None, at, &mut keys);
+            source_keys(&f.source_code, f.epoch, f.source_sequence, &mut keys);
         }
         Fact::ReadingsRecorded(f) => {
             let start = Some(f.start_time_us);
             stream_keys(&f.feed_code, "", "", start, at, &mut keys);
             stream_keys("", &f.machine_code, "", start, at, &mut keys);
-            if !f.source_code.is_empty() {
-                // The list of epochs stays short; blocks are kept by the thousand.
-                if f.first_sequence == 1 {
-                    keys.push(object("source_epochs", &f.source_code));
-                }
-                keys.push(bucket(&source_object(&f.source_code, f.epoch), f.first_sequence / SOURCE_BUCKET));
+            source_keys(&f.source_code, f.epoch, f.first_sequence, &mut keys);
+            if !f.check_point_code.is_empty() {
+                keys.push(bucket(&object("line_checks", &f.check_point_code), day_of(at)));
             }
         }
         Fact::LossRecorded(f) => {
@@ -336,6 +334,9 @@ pub fn keys_of(event: &Event) -> Vec<String> {
         Fact::ClockChecked(f) => keys.push(object("machine_clock", &f.machine_code)),
         Fact::RemarkRecorded(f) => stream_keys(&f.feed_code, "", &f.run_code, None, at, &mut keys),
         Fact::TareRecorded(f) => keys.push(object("product_tare", &f.product_code)),
+        Fact::InspectionRecorded(f) => {
+            keys.extend([object("run", &f.run_code), "inspections".into()]);
+        }
         Fact::AdjustmentRecorded(f) => {
             stream_keys("", &f.machine_code, &f.run_code, None, at, &mut keys);
         }
@@ -390,6 +391,17 @@ pub fn keys_of(event: &Event) -> Vec<String> {
     let mut seen = std::collections::BTreeSet::new();
     keys.retain(|key| seen.insert(key.clone()));
     keys
+}
+
+/// Lists of a source: its epochs, which stay few, and what it sent, which comes by the thousand.
+fn source_keys(source_code: &str, epoch: i64, sequence: i64, keys: &mut Vec<String>) {
+    if source_code.is_empty() {
+        return;
+    }
+    if sequence == 1 {
+        keys.push(object("source_epochs", source_code));
+    }
+    keys.push(bucket(&source_object(source_code, epoch), sequence / SOURCE_BUCKET));
 }
 
 fn lift_keys(lift: &LiftRecorded, at_us: i64, keys: &mut Vec<String>) {

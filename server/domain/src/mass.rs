@@ -24,6 +24,20 @@ pub fn kilograms(mass_mg: i64) -> String {
     format!("{sign}{whole}.{} kg", digits.trim_end_matches('0'))
 }
 
+/// A mass in grams with as many decimals as it needs.
+///
+/// ```
+/// use packloft_domain::mass::grams;
+/// assert_eq!(grams(998_500), "998.5 g");
+/// assert_eq!(grams(15_000), "15 g");
+/// ```
+pub fn grams(mass_mg: i64) -> String {
+    let sign = if mass_mg < 0 { "-" } else { "" };
+    let magnitude = mass_mg.unsigned_abs();
+    let digits = format!("{}.{:03}", magnitude / 1_000, magnitude % 1_000);
+    format!("{sign}{} g", digits.trim_end_matches('0').trim_end_matches('.'))
+}
+
 /// A mass in kilograms rounded to the gram, for running text.
 pub fn kilograms_rounded(mass_mg: f64) -> String {
     format!("{:.3} kg", mass_mg / 1e6)

@@ -147,3 +147,32 @@ fn single_values_by_hand() {
     assert!(individuals(&[1, 2], 0).is_none());
     assert!(subgroups(Kind::MeanRange, &[vec![1, 2], vec![1, 2, 3]], 0).is_none(), "one size only");
 }
+
+/// Quantiles that intervals and tests rest on, against a second library that computes them in another way (series and
+/// continued fractions of the incomplete gamma function, after "Numerical Recipes", chapter 6).
+#[test]
+fn quantiles_agree_with_an_independent_library() {
+    use statrs::distribution::{ChiSquared, ContinuousCDF, Normal};
+    let normal = Normal::standard();
+    let mut checked = 0;
+    for p in [1e-6, 1e-4, 0.001, 0.01, 0.02, 0.025, 0.05, 0.25, 0.5, 0.75, 0.95, 0.975, 0.98, 0.99, 0.999, 0.9999] {
+        let z = normal.inverse_cdf(p);
+        // Back through the other library's error function: the probability that was asked for.
+        let back = 0.5 * puruspe::erfc(-z / std::f64::consts::SQRT_2);
+        assert!((back - p).abs() <= 1e-9 * p.max(1e-3), "normal {p}: {z} gives {back}");
+        for freedom in [1.0, 2.0, 4.0, 9.0, 24.0, 79.0, 124.0, 150.0] {
+            // Far out in the tails the first library searches to 10^-9 of the quantile, not of the chance; nothing asks there.
+            if p < 0.001 {
+                continue;
+            }
+            let chi = ChiSquared::new(freedom).expect("degrees of freedom").inverse_cdf(p);
+            let back = puruspe::gammp(freedom / 2.0, chi / 2.0);
+            assert!((back - p).abs() <= 1e-6 * p.max(1e-2), "chi-square {p}, {freedom}: {chi} gives {back}");
+            checked += 1;
+        }
+    }
+    assert_eq!(checked, 14 * 8);
+    // Printed tables: chi-square 95 % at 10 degrees of freedom 18.307, normal 97.5 % 1.959964.
+    assert!((ChiSquared::new(10.0).expect("ten").inverse_cdf(0.95) - 18.307).abs() < 5e-4);
+    assert!((normal.inverse_cdf(0.975) - 1.959_964).abs() < 5e-7);
+}

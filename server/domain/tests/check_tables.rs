@@ -32,7 +32,7 @@ fn point(code: &str, place: CheckPlace, at: i64, house: &mut House) {
         due_at_end: true,
         due_at_product_change: true,
         interval_s: 3_600,
-        retired: false,
+        ..CheckPoint::default()
     };
     house.tell(at, Fact::Registered(Registered { item: Some(Item::CheckPoint(item)) })).unwrap();
 }

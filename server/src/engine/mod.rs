@@ -187,6 +187,26 @@ pub struct Engine {
 /// Called by the writer now and then with the newest sequence and chain hash, and once at its end.
 pub type HeadWriter = Box<dyn Fn(u64, [u8; 32]) + Send>;
 
+/// A command that was handed over.
+pub struct Handed {
+    outcome: oneshot::Receiver<Result<Outcome, EngineError>>,
+    deadline: Instant,
+}
+
+impl Handed {
+    /// Waits for what came of it.
+    ///
+    /// # Errors
+    /// What the writer refused, or `DeadlinePassed`.
+    pub async fn outcome(self) -> Result<Outcome, EngineError> {
+        match tokio::time::timeout_at(self.deadline.into(), self.outcome).await {
+            Ok(Ok(result)) => result,
+            Ok(Err(_)) => Err(EngineError::Unknown),
+            Err(_) => Err(EngineError::DeadlinePassed),
+        }
+    }
+}
+
 impl Engine {
     /// Starts the writer. `views` must have caught up with `journal`.
     pub fn start(
@@ -223,6 +243,14 @@ impl Engine {
     /// # Errors
     /// [`EngineError`]; only [`EngineError::Unknown`] leaves open whether the fact is on record.
     pub async fn submit(&self, submission: Submission) -> Result<Outcome, EngineError> {
+        self.enqueue(submission)?.outcome().await
+    }
+
+    /// Hands over a command at once; those of one caller are decided in the order they were handed over.
+    ///
+    /// # Errors
+    /// `Overloaded` for a full queue, `ReadOnly` while nothing is taken.
+    pub fn enqueue(&self, submission: Submission) -> Result<Handed, EngineError> {
         if let Some(reason) = self.read_only_reason() {
             return Err(EngineError::ReadOnly(reason));
         }
@@ -235,12 +263,7 @@ impl Engine {
             Err(TrySendError::Full(_)) => return Err(EngineError::Overloaded),
             Err(TrySendError::Disconnected(_)) => return Err(EngineError::ReadOnly("stopping".into())),
         }
-        drop(queue);
-        match tokio::time::timeout_at(deadline.into(), outcome).await {
-            Ok(Ok(result)) => result,
-            Ok(Err(_)) => Err(EngineError::Unknown),
-            Err(_) => Err(EngineError::DeadlinePassed),
-        }
+        Ok(Handed { outcome, deadline })
     }
 
     /// Why writes are not taken, when they are not.

@@ -20,7 +20,7 @@ use tonic::Request;
 use super::form::{Advice, FieldFault, Fields, Problem, Reader};
 use super::who::{May, may};
 use super::words::Language;
-use super::{Ctx, recall_deeds, registers, set_cookie, store_deeds};
+use super::{Ctx, packer_deeds, recall_deeds, registers, set_cookie, store_deeds};
 use crate::service::faults::timestamp;
 
 /// A deed that was done.
@@ -64,7 +64,7 @@ impl Deed<'_> {
     }
 
     /// When something began: so many minutes before it was over, or at the time that is given.
-    fn before(&mut self, minutes_name: &str) -> Option<Timestamp> {
+    pub(super) fn before(&mut self, minutes_name: &str) -> Option<Timestamp> {
         if !self.reader.fields.get("start_time").is_empty() {
             return self.reader.time("start_time");
         }
@@ -145,7 +145,7 @@ fn needed(deed: &str) -> May {
     match deed {
         "release_lot" | "reject_lot" | "end_hold" | "close_breach" | "release_run" => May::Quality,
         "lab_result" => May::Results,
-        "open_recall" | "close_recall" | "keep_name" | "erase_name" => May::Quality,
+        "open_recall" | "close_recall" | "keep_name" | "erase_name" | "inspection" => May::Quality,
         "hold" | "remark" | "sample" | "complaint" | "notice" | "notice_answer" | "recovery" | "settle"
         | "void_fact" => May::Record,
         "build_pallet" | "weigh_pallet" | "move" | "split_pallet" | "merge_pallets" | "dispose" | "stock_take"
@@ -211,8 +211,9 @@ pub async fn run(ctx: &Ctx, deed: &str, fields: &Fields) -> Result<Done, Problem
     match deed {
         "intake" | "bulk_bag" | "bag_weighing" | "residue" | "bag_loss" | "lot" | "lab_result" | "release_lot"
         | "reject_lot" | "lift" => floor(read, deed).await,
-        "start_run" | "finish_run" | "tip" | "level" | "emptied" | "count" | "readings" | "loss" | "stop" | "clock"
-        | "remark" | "reel_change" | "sample" | "release_run" => line(read, deed).await,
+        "start_run" | "finish_run" | "tip" | "level" | "emptied" | "count" | "loss" | "stop" | "clock" | "remark"
+        | "reel_change" | "sample" | "release_run" => line(read, deed).await,
+        "readings" | "tare" | "adjustment" | "inspection" | "refuse_lift" => packer_deeds::packer(read, deed).await,
         "build_pallet" | "weigh_pallet" | "move" | "split_pallet" | "merge_pallets" | "dispose" | "stock_take" => {
             store_deeds::store(read, deed).await
         }
@@ -451,7 +452,6 @@ async fn line(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
             send!(d, record_count, RecordCountRequest { machine_code: d.text("machine_code"), counters: d.counters() })
                 .1
         }
-        "readings" => readings(d).await?,
         "loss" => {
             send!(
                 d,
@@ -507,6 +507,7 @@ async fn line(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
                     run_code: d.text("run_code"),
                     feed_code: d.text("feed_code"),
                     text: d.text("text"),
+                    handover: d.ticked("handover"),
                 }
             )
             .1
@@ -542,32 +543,6 @@ async fn line(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
         }
         _ => send!(d, release_run, ReleaseRunRequest { run_code: d.text("run_code"), reason: d.text("reason") }).1,
     })
-}
-
-/// Check weighings as typed: grams, one a line or apart by spaces.
-async fn readings(mut d: Deed<'_>) -> Result<Done, Problem> {
-    let start_time = d.before("over_minutes");
-    let mut masses = Vec::new();
-    for text in d.text("mass_mg").split([' ', ';', '\n', '\r', '\t']).filter(|text| !text.is_empty()) {
-        match super::words::milligrams_of_grams(text, d.ctx.words.language) {
-            Ok(mass) => masses.push(mass),
-            Err(fault) => d.reader.fault("mass_mg", format!("{text:?} {fault}")),
-        }
-    }
-    Ok(send!(
-        d,
-        record_readings,
-        RecordReadingsRequest {
-            machine_code: d.text("machine_code"),
-            instrument_code: d.text("instrument_code"),
-            kind: d.reader.choice("kind"),
-            tare_mass_mg: d.reader.optional_grams("tare_mass_mg").unwrap_or(0),
-            point: d.reader.choice("point"),
-            mass_mg: masses,
-            start_time: start_time,
-        }
-    )
-    .1)
 }
 
 /// Packs as typed: RUN:FIRST-LAST.

@@ -54,7 +54,11 @@ pub fn lift_of(fields: &Fields, faults: &mut Vec<FieldFault>) -> v1::Lift {
         gear,
         bag_tags: bags_of(fields),
         direction: direction.into(),
-        platform_code: if up { fields.get("platform").into() } else { String::new() },
+        platform_code: if direction == v1::LiftDirection::Across {
+            String::new()
+        } else {
+            fields.get("platform").into()
+        },
         location_code: if up { String::new() } else { fields.get("location").into() },
         driver_code: fields.get("driver").into(),
         slinger_code: fields.get("slinger").into(),
@@ -282,8 +286,25 @@ fn done(ctx: &Ctx, lift: &v1::Lift, answer: &v1::CheckLiftResponse) -> Markup {
                 (f.kg("load_cell_mass_mg", n("Load cell, if it shows"), ""))
             }
         });
+        if good {
+            return made;
+        }
+        let refused = form_with(
+            ctx,
+            "refuse_lift",
+            "refuse",
+            &ctx.t("It was not lifted: record the refusal"),
+            Vec::new(),
+            |f: &Form| {
+                html! {
+                    @for (name, value) in &carried { (f.with(name, value)) }
+                    @for tag in lift.bag_tags.iter().filter(|tag| !carried.contains(&("bag".to_owned(), (*tag).clone()))) { (f.with("bag", tag)) }
+                    (f.text("text", n("What else speaks against it"), ""))
+                }
+            },
+        );
         // After a "do not lift" recording is a step away, so that nobody takes its button for a way on.
-        if good { made } else { folded(ctx, "lift", &ctx.t("The lift was done all the same"), made) }
+        html! { (refused) (folded(ctx, "lift", &ctx.t("The lift was done all the same"), made)) }
     })
 }
 

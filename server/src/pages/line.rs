@@ -112,7 +112,7 @@ fn deeds(ctx: &Ctx, line: &v1::GetLineResponse, known: &Known, checks: &[v1::Che
     html! {
         div.folds {
             (tip(ctx, line, known))
-            (super::checks::forms(ctx, checks))
+            (super::checks::forms(ctx, checks, &known.instruments))
             (deed(ctx, "count", ctx.t("Counter read"), ctx.t("Record the count"), |f| html! {
                 (f.with("machine_code", machine)) (counters(f))
             }))
@@ -126,10 +126,7 @@ fn deeds(ctx: &Ctx, line: &v1::GetLineResponse, known: &Known, checks: &[v1::Che
                 (f.lines("mass_mg", n("Grams, one pack a line"), ""))
                 (f.count("over_minutes", n("Weighed over how many minutes"), n("From the first pack to the last, ended now; 0 for all at once.")))
                 (f.one("instrument_code", n("Instrument"), &known.instruments, ""))
-                (f.one("kind", n("What was read"), &[
-                    (i32::from(v1::ReadingKind::Net).to_string(), ctx.t("net")),
-                    (i32::from(v1::ReadingKind::Gross).to_string(), ctx.t("gross, with the pack")),
-                ], ""))
+                (f.one("kind", n("What was read"), &super::packer::kinds(ctx), ""))
                 (f.grams("tare_mass_mg", n("Tare of the pack"), n("For gross readings.")))
                 (f.one("point", n("Which packs"), &[
                     (i32::from(v1::ReadingPoint::Accepted).to_string(), ctx.t("accepted")),
@@ -137,6 +134,7 @@ fn deeds(ctx: &Ctx, line: &v1::GetLineResponse, known: &Known, checks: &[v1::Che
                     (i32::from(v1::ReadingPoint::Rejected).to_string(), ctx.t("rejected")),
                 ], ""))
             }))
+            (super::packer::line_forms(ctx, machine, &known.products, &known.instruments))
             (deed(ctx, "level", ctx.t("Hopper level seen"), ctx.t("Record the level"), |f| html! {
                 (f.with("feed_code", feed)) (f.kg("content_mass_mg", n("Content"), ""))
                 (f.kg("uncertainty_mass_mg", n("Give or take"), ""))

@@ -28,6 +28,9 @@ mod home;
 mod intake;
 mod labels;
 mod line;
+mod line_report;
+mod packer;
+mod packer_deeds;
 mod paper;
 mod period;
 mod picture;
@@ -241,6 +244,7 @@ pub async fn show(ctx: &Ctx) -> Result<Page, Status> {
         ["recalls"] => recalls::recalls(ctx).await,
         ["recalls", code] => recalls::recall(ctx, code).await,
         ["shift"] => shift::page(ctx).await,
+        ["shift", machine] => line_report::page(ctx, machine).await,
         ["back-entry"] => shift::back_entry(ctx).await,
         ["blank", form] => paper::blank(ctx, form),
         ["scan"] => store::scan(ctx).await,

@@ -126,18 +126,42 @@ pub async fn page(ctx: &Ctx, code: &str) -> Result<Page, Status> {
             h2 { (ctx.t("Control chart")) }
             (none(ctx, points.points.is_empty(), n("Too few packs were weighed for a chart.")))
             @if !points.points.is_empty() { (chart(ctx, &points)) }
+            (super::packer::side_by_side(ctx, &points))
             h2 { (ctx.t("Lowest safe target")) }
             (target(ctx, &advice))
+            (super::packer::kept(ctx, &quantity))
             h2 { (ctx.t("Verdict by lots of a clock hour")) }
             p.quiet { (ctx.t("As an inspector would judge the packs accepted in each hour; a run has no verdict of its own.")) }
             @for lot in &quantity.lots { (verdicts(ctx, lot)) }
         }
+        (super::packer::inspection_form(ctx, code))
     };
     Ok(Page::new(ctx.tf("Quantity of run {}", &[&code]), body))
 }
 
 fn share(ctx: &Ctx, name: &str, value: Option<f64>) -> Markup {
     super::widgets::fact(name, value.map_or_else(|| "\u{2013}".into(), |value| ctx.words.percent(value)))
+}
+
+/// Stops by reason and rejects by counter.
+pub fn stops(ctx: &Ctx, answer: &v1::GetLinePerformanceResponse) -> Markup {
+    let minutes = |ms: i64| format!("{} min", ctx.words.number(ms as f64 / 60_000.0, 0));
+    html! {
+        h2 { (ctx.t("Stops")) }
+        (none(ctx, answer.stops.is_empty(), n("No stop is on record.")))
+        @if !answer.stops.is_empty() { (table(&ctx.t("Stops"), html! {
+            thead { tr { th scope="col" { (ctx.t("Reason")) } th scope="col" { (ctx.t("Planned")) } th.number scope="col" { (ctx.t("Stops")) } th.number scope="col" { (ctx.t("Time")) } } }
+            tbody { @for row in &answer.stops { tr {
+                th scope="row" { (row.reason_code) } td { @if row.planned { (ctx.t("yes")) } @else { (ctx.t("no")) } } td.number { (row.stop_count) } td.number { (minutes(row.duration_ms)) }
+            } } }
+        })) }
+        @if !answer.rejects.is_empty() { (table(&ctx.t("Rejected"), html! {
+            thead { tr { th scope="col" { (ctx.t("Rejected because of")) } th.number scope="col" { (ctx.t("Packs")) } } }
+            tbody { @for row in &answer.rejects { tr {
+                th scope="row" { @if row.reason_code.is_empty() { (ctx.t("counter without a reason")) } @else { (row.reason_code) } } td.number { (ctx.words.count(row.pack_count)) }
+            } } }
+        })) }
+    }
 }
 
 /// Where a line's time went in a day or shift.
@@ -180,14 +204,7 @@ pub async fn time(ctx: &Ctx) -> Result<Page, Status> {
                 (super::widgets::fact(&ctx.t("Filled"), count(answer.filled_count))) (super::widgets::fact(&ctx.t("Accepted"), count(answer.accepted_count)))
             }
             @for note in &answer.notes { p.quiet lang="en" { (ctx.words.sentence(note)) } }
-            h2 { (ctx.t("Stops")) }
-            (none(ctx, answer.stops.is_empty(), n("No stop is on record.")))
-            @if !answer.stops.is_empty() { (table(&ctx.t("Stops"), html! {
-                thead { tr { th scope="col" { (ctx.t("Reason")) } th scope="col" { (ctx.t("Planned")) } th.number scope="col" { (ctx.t("Stops")) } th.number scope="col" { (ctx.t("Time")) } } }
-                tbody { @for row in &answer.stops { tr {
-                    th scope="row" { (row.reason_code) } td { @if row.planned { (ctx.t("yes")) } @else { (ctx.t("no")) } } td.number { (row.stop_count) } td.number { (minutes(row.duration_ms)) }
-                } } }
-            })) }
+            (stops(ctx, &answer))
         }
         p { a href={ "/line/" (escaped(machine)) } { (ctx.t("Line")) " " (machine) } }
     };

@@ -18,7 +18,7 @@ fn groups(ctx: &Ctx) -> Vec<(String, &'static [&'static str])> {
         (ctx.t("Stops"), &["stop_recorded"]),
         (ctx.t("Bags tipped and feed"), &["bag_tipped", "hopper_level_recorded", "feed_emptied"]),
         (ctx.t("Losses"), &["loss_recorded", "bag_loss_recorded", "residue_recorded"]),
-        (ctx.t("Lifts"), &["lift_recorded", "examination_recorded"]),
+        (ctx.t("Lifts"), &["lift_recorded", "lift_refused", "examination_recorded"]),
         (ctx.t("Bags in"), &["intake_recorded", "bulk_bag_recorded", "bag_weighed"]),
         (
             ctx.t("Lots and holds"),
@@ -90,6 +90,13 @@ fn question(ctx: &Ctx, title: &str) -> Markup {
     }
 }
 
+/// Address of the report of a machine for the day and shift of a title.
+fn reported(machine: &str, title: &str) -> String {
+    let (day, shift) = title.split_once(", ").unwrap_or((title, ""));
+    let shift = if shift == "whole day" { "" } else { shift };
+    format!("/shift/{}?day={day}&shift={}", super::escaped(machine), super::escaped(shift))
+}
+
 /// The hand-over.
 ///
 /// # Errors
@@ -102,20 +109,28 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
     let holds = ctx.api.list_holds(Request::new(request)).await?.into_inner().holds;
     let open: Vec<&v1::Hold> = holds.iter().filter(|hold| report.open_hold_codes.contains(&hold.hold_code)).collect();
     let broken: Vec<&v1::ShiftRow> = report.rows.iter().filter(|row| !row.breaches.is_empty()).collect();
-    let remarks: Vec<&v1::ShiftRow> = report.rows.iter().filter(|row| row.kind == "remark_recorded").collect();
+    let remarks: Vec<&v1::ShiftRow> =
+        report.rows.iter().filter(|row| row.kind == "remark_recorded" && !row.handover).collect();
     let groups = groups(ctx);
     let of = |kinds: &[&str]| report.rows.iter().filter(|row| kinds.contains(&row.kind.as_str())).collect::<Vec<_>>();
     let known: Vec<&str> =
         groups.iter().flat_map(|(_, kinds)| kinds.iter().copied()).chain(["remark_recorded"]).collect();
     let others: Vec<&v1::ShiftRow> = report.rows.iter().filter(|row| !known.contains(&row.kind.as_str())).collect();
     let machines = super::registers::machines(ctx).await?;
+    let handover: Vec<&v1::ShiftRow> = report.rows.iter().filter(|row| row.handover).collect();
+    let mut feeds: Vec<(String, String)> =
+        machines.iter().map(|machine| (machine.feed_code.clone(), machine.feed_code.clone())).collect();
+    feeds.dedup();
     let body = html! {
         (question(ctx, &report.title))
         @if may(ctx, May::Record) && !machines.is_empty() {
-            (folded(ctx, "remark", &ctx.t("Remark for the next shift"), form(ctx, "remark", "remark", &ctx.t("Record the remark"), |f| html! {
-                (f.with("feed_code", &machines[0].feed_code)) (f.lines("text", n("Remark"), ""))
+            (folded(ctx, "remark", &ctx.t("Note to who takes over"), form(ctx, "remark", "remark", &ctx.t("Record the note"), |f| html! {
+                (f.with("handover", "1"))
+                @if feeds.len() == 1 { (f.with("feed_code", &feeds[0].0)) } @else { (f.one("feed_code", n("Feed"), &feeds, "")) }
+                (f.lines("text", n("Note"), ""))
             })))
         }
+        p.noprint { (ctx.t("One page for each line:")) @for machine in &machines { " " a href=(reported(&machine.code, &report.title)) { (machine.code) " " (machine.name) } } }
         div #report data-live {
             p.big { strong { (report.title) } ": " (ctx.words.time(report.start_time.as_ref())) " \u{2013} " (ctx.words.time(report.end_time.as_ref())) ". "
                 (ctx.tf("facts: {}", &[&report.rows.len()])) }
@@ -125,6 +140,7 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
                     (badge(if report.open_breach_sequences.is_empty() { "good" } else { "bad" }, &ctx.tf("open breaches: {}", &[&report.open_breach_sequences.len()]))) }
                 ul { @for hold in &open { li { a href={ "/holds?hold=" (super::escaped(&hold.hold_code)) } { (hold.hold_code) } " " (hold.reason) } } }
             }
+            (rows(ctx, &ctx.t("Notes to who takes over"), &handover, false))
             (rows(ctx, &ctx.t("Remarks"), &remarks, false))
             (rows(ctx, &ctx.t("Rules that were broken"), &broken, false))
             @for (title, kinds) in &groups { @let found = of(kinds); (rows(ctx, title, &found, found.len() > 12)) }

@@ -2,7 +2,7 @@
 
 use packloft_domain::fact as f;
 use packloft_domain::fact::{Event, Fact};
-use packloft_domain::mass::kilograms;
+use packloft_domain::mass::{grams, kilograms};
 use packloft_domain::time::Zone;
 use packloft_proto::v1;
 use prost::Message;
@@ -71,6 +71,13 @@ pub fn words(event: &Event, zone: &Zone) -> String {
         }
         Fact::BagLossRecorded(f) => format!("bag {} lost {}", f.bag_tag, kilograms(f.mass_mg)),
         Fact::ResidueRecorded(f) => format!("{} stayed in bag {}", kilograms(f.mass_mg), f.bag_tag),
+        Fact::LiftRefused(f) => {
+            let (bags, hoist) =
+                f.lift.as_ref().map(|lift| (tags(&lift.bags), lift.hoist_code.as_str())).unwrap_or_default();
+            let reasons = f.reasons.iter().map(|reason| reason.text.as_str());
+            let why: Vec<&str> = reasons.chain([f.text.as_str()]).filter(|text| !text.is_empty()).collect();
+            format!("lift of bags {bags} by hoist {hoist} REFUSED: {}", why.join("; "))
+        }
         Fact::LiftRecorded(f) => {
             let way = match f.direction() {
                 f::LiftDirection::Up => format!("up to platform {}", f.platform_code),
@@ -103,6 +110,7 @@ pub fn words(event: &Event, zone: &Zone) -> String {
         }
         Fact::FeedEmptied(f) => format!("feed {} seen empty and clean", f.feed_code),
         Fact::CountRecorded(f) => format!("machine {} counted: {}", f.machine_code, counters(&f.counters)),
+        Fact::ReadingsRecorded(f) if f.sample.is_some() => control_sample(f),
         Fact::ReadingsRecorded(f) => {
             let mean = (f.sum_mg as f64 / f.reading_count.max(1) as f64) / 1e3;
             format!("{} check weighings on machine {}, mean {mean:.1} g as read", f.reading_count, f.machine_code)
@@ -119,7 +127,20 @@ pub fn words(event: &Event, zone: &Zone) -> String {
                 f.tolerance_us as f64 / 1e6
             )
         }
+        Fact::RemarkRecorded(f) if f.handover => format!("handover: {}", f.text),
         Fact::RemarkRecorded(f) => format!("remark: {}", f.text),
+        Fact::TareRecorded(f) => format!(
+            "tare of product {}: {} empty packs, mean {}, standard deviation {}",
+            f.product_code,
+            f.sample_count,
+            grams(f.mean_mass_mg),
+            grams(f.deviation_mg)
+        ),
+        Fact::AdjustmentRecorded(f) if f.target_mass_mg > 0 => {
+            format!("fill of machine {} adjusted to {}: {}", f.machine_code, grams(f.target_mass_mg), f.text)
+        }
+        Fact::AdjustmentRecorded(f) => format!("fill of machine {} adjusted: {}", f.machine_code, f.text),
+        Fact::InspectionRecorded(f) => inspection(f),
         Fact::HoldPlaced(f) => format!("hold {} placed: {}", f.hold_code, f.reason),
         Fact::HoldEnded(f) if f.intervals.is_empty() && f.ssccs.is_empty() => {
             format!("hold {} ended: {}", f.hold_code, f.reason)
@@ -150,6 +171,27 @@ pub fn words(event: &Event, zone: &Zone) -> String {
         },
         other => store_words(other),
     }
+}
+
+fn control_sample(f: &f::ReadingsRecorded) -> String {
+    let sample = f.sample.clone().unwrap_or_default();
+    let verdict = match (sample.passed, sample.warned) {
+        (false, _) => "BAD",
+        (true, true) => "take another one at once",
+        (true, false) => "good",
+    };
+    let why = if sample.reasons.is_empty() { String::new() } else { format!(" ({})", sample.reasons.join("; ")) };
+    let (point, count, mean) = (&f.check_point_code, f.reading_count, grams(sample.mean_mass_mg));
+    format!("control sample {point}: {count} packs, mean {mean}: {verdict}{why}")
+}
+
+fn inspection(f: &f::InspectionRecorded) -> String {
+    let outcome = match f.outcome() {
+        f::InspectionOutcome::Passed => "passed",
+        f::InspectionOutcome::Failed => "FAILED",
+        f::InspectionOutcome::Open | f::InspectionOutcome::Unspecified => "no outcome yet",
+    };
+    format!("packs of run {} tested by {}: {outcome}", f.run_code, f.authority)
 }
 
 fn named(location_code: &str) -> String {

@@ -191,6 +191,7 @@ fn bag_yield(flow: &FeedFlow, row: &BagGiven, run_code: &str, spans: &[Balance],
         notes,
         pack_count_uncertainty: u / pack,
         rework: !known.bag.rework.is_empty(),
+        tipped_time: Some(timestamp(ledger.instant_us(known.end))),
     }
 }
 
@@ -264,6 +265,32 @@ pub fn yields(asked: &Asked, request: &v1::GetYieldRequest) -> Result<v1::GetYie
                 continue;
             }
             answer.bags.push(bag_yield(flow, &row, run, &spans, here || run.is_empty()));
+        }
+    }
+    summarise(&mut answer, &scope);
+    Ok(answer)
+}
+
+/// Yields of the bags whose last tip into a feed ended between two instants.
+///
+/// # Errors
+/// `NotFound` for an unknown feed.
+pub(super) fn of_feed(
+    asked: &Asked,
+    feed_code: &str,
+    from_us: i64,
+    to_us: i64,
+) -> Result<v1::GetYieldResponse, Refusal> {
+    let flows = of_window(asked, feed_code, from_us, to_us)?;
+    let scope = Scope { flows, tags: Vec::new(), window: Some((from_us, to_us)), run_code: String::new() };
+    let mut answer = v1::GetYieldResponse { sequence: asked.sequence(), ..v1::GetYieldResponse::default() };
+    for flow in &scope.flows {
+        let spans = balances(&flow.ledger);
+        for row in given(flow) {
+            let ended = flow.ledger.instant_us(flow.ledger.bags[row.bag].end);
+            if (from_us..to_us).contains(&ended) {
+                answer.bags.push(bag_yield(flow, &row, "", &spans, true));
+            }
         }
     }
     summarise(&mut answer, &scope);

@@ -3,7 +3,7 @@
 //! Views keep only exact sums of readings, so the single values come from the journal, at the sequences of the run's
 //! facts. Cost: the readings of the run.
 
-use packloft_domain::block;
+use packloft_domain::block::{Block, unpack};
 use packloft_domain::fact::{Fact, ReadingKind, ReadingPoint, ReadingsRecorded};
 use packloft_domain::record::Unreadable;
 use packloft_domain::refusal::Refusal;
@@ -15,8 +15,8 @@ use super::{Asked, unknown};
 use crate::journal::Journal;
 use crate::service::faults::timestamp;
 
-/// Net masses as read, from the journal, and when each was taken where that is known.
-pub(super) fn masses(journal: &Journal, sequence: i64) -> Result<(Vec<i64>, Vec<i64>), Unreadable> {
+/// Net masses as read, from the journal, with when each was taken and the head that filled it where that is known.
+pub(super) fn masses(journal: &Journal, sequence: i64) -> Result<Block, Unreadable> {
     let rows = journal.read(sequence.cast_unsigned(), 1).map_err(|fault| Unreadable(fault.to_string()))?;
     let fact = rows.into_iter().next().and_then(|row| row.event.fact);
     let readings = match fact {
@@ -29,13 +29,14 @@ pub(super) fn masses(journal: &Journal, sequence: i64) -> Result<(Vec<i64>, Vec<
     })
 }
 
-fn net(f: &ReadingsRecorded) -> (Vec<i64>, Vec<i64>) {
+fn net(f: &ReadingsRecorded) -> Block {
     let tare = if f.kind() == ReadingKind::Gross { f.tare_mass_mg } else { 0 };
-    let (masses, times) = match f.packed.is_empty() {
-        true => (f.mass_mg.clone(), Vec::new()),
-        false => block::unpack(&f.packed, f.start_time_us).unwrap_or_default(),
+    let mut block = match f.packed.is_empty() {
+        true => Block { masses_mg: f.mass_mg.clone(), ..Block::default() },
+        false => unpack(&f.packed, f.start_time_us).unwrap_or_default(),
     };
-    (masses.iter().map(|mass| mass - tare).collect(), times)
+    block.masses_mg.iter_mut().for_each(|mass| *mass -= tare);
+    block
 }
 
 fn point_words(point: ReadingPoint) -> &'static str {
@@ -69,7 +70,7 @@ pub fn fill(asked: &Asked, journal: &Journal, run_code: &str) -> Result<v1::GetF
         if f.machine_code != run.started.machine_code {
             continue;
         }
-        let (found, _) = masses(journal, row.sequence)?;
+        let found = masses(journal, row.sequence)?.masses_mg;
         if f.point() == ReadingPoint::Rejected {
             answer.rejected_reading_count += i64::try_from(found.len()).unwrap_or(0);
             continue;

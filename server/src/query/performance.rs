@@ -8,6 +8,7 @@ use packloft_domain::rules::pallet::run_rows;
 use packloft_domain::rules::register::{Register, site_at};
 use packloft_domain::rules::stacking::counts;
 use packloft_domain::rules::stream::open_run;
+use packloft_domain::sums::intervals::rejected;
 use packloft_domain::sums::packaging::runs_between;
 use packloft_domain::sums::performance::{Stopped, performance};
 use packloft_domain::time::add_days;
@@ -90,6 +91,35 @@ fn stops(asked: &Asked, machine: &str, from_us: i64, to_us: i64) -> Result<Vec<S
     Ok(found)
 }
 
+/// Time between two instants in which neither a run was on at a machine nor a stop was planned.
+fn idle_us(asked: &Asked, machine: &str, (from_us, to_us): (i64, i64), stopped: &[Stopped]) -> Result<i64, Unreadable> {
+    let planned = stopped.iter().filter(|stop| stop.planned);
+    let mut covered: Vec<(i64, i64)> = planned.map(|stop| (stop.start_us, stop.end_us)).collect();
+    for code in runs_between(&asked.record, machine, from_us, to_us)? {
+        covered.extend(run_rows(&asked.record, &code)?.map(|run| (run.start_us, run.end_us)));
+    }
+    covered.sort_unstable();
+    let (mut idle, mut at) = (0, from_us);
+    for (start, end) in covered {
+        idle += (start.min(to_us) - at).max(0);
+        at = at.max(end);
+    }
+    Ok(idle + (to_us - at).max(0))
+}
+
+/// Rejected packs between two instants by the counter that counted them.
+fn rejects(
+    asked: &Asked,
+    machine: &str,
+    digits: i64,
+    from_us: i64,
+    to_us: i64,
+) -> Result<Vec<v1::RejectSum>, Unreadable> {
+    let rows = facts_between(&asked.record, &object("machine", machine), day_of(from_us) - 1, day_of(to_us) + 1)?;
+    let found = rejected(&rows, machine, digits, from_us, to_us);
+    Ok(found.into_iter().map(|(reason_code, pack_count)| v1::RejectSum { reason_code, pack_count }).collect())
+}
+
 /// Where a line's time went.
 ///
 /// # Errors
@@ -119,6 +149,7 @@ pub fn line_performance(
     if request.shift_name.is_empty() {
         stopped.extend(without_shift(asked, &request.day, (period.start_us, end_us))?);
     }
+    let idle = idle_us(asked, machine, (period.start_us, end_us), &stopped)?;
     let found = performance(period.start_us, end_us, &stopped, planned, made, good);
     let mut notes = Vec::new();
     if planned.is_none() {
@@ -128,6 +159,9 @@ pub fn line_performance(
         notes.push("no counters were read in this time".into());
     } else if good.is_none() {
         notes.push("no quality rate: accepted packs were not counted".into());
+    }
+    if idle >= 60_000_000 {
+        notes.push(format!("no run was on for {} min of the planned busy time", idle / 60_000_000));
     }
     if end_us < period.end_us {
         notes.push(match until {
@@ -163,5 +197,6 @@ pub fn line_performance(
             .collect(),
         notes,
         sequence: asked.sequence(),
+        rejects: rejects(asked, machine, known.counter_digit_count, period.start_us, end_us)?,
     })
 }

@@ -66,9 +66,12 @@ fn spans(asked: &Asked, feed_code: &str, from_us: i64, to_us: i64) -> Result<(Ve
         for balance in balances(&ledger) {
             let start_us = ledger.instant_us(balance.start);
             let Some(end) = balance.end else {
-                if start_us < to_us && balance.tipped_mass_mg > 0 {
+                let tips = ledger.tips.iter().filter(|tip| tip.end > balance.start);
+                let inside = tips.filter(|tip| ledger.instant_us(tip.end) <= to_us);
+                let tipped: i64 = inside.map(|tip| tip.mass_mg).sum();
+                if start_us < to_us && tipped > 0 {
                     let since = asked.zone.clock(start_us);
-                    let tipped = kilograms(balance.tipped_mass_mg);
+                    let tipped = kilograms(tipped);
                     notes.push(format!(
                         "feed {feed_code} has not been observed since {since}: {tipped} tipped after that are not in the sum"
                     ));
@@ -155,6 +158,21 @@ pub fn balance(asked: &Asked, request: &v1::GetPeriodBalanceRequest) -> Result<v
         placed.retain(|span| of_product(span) && only(span));
     }
     placed.sort_by(|a, b| (a.end_us, &a.feed_code).cmp(&(b.end_us, &b.feed_code)));
+    Ok(answer(asked, &placed, notes))
+}
+
+/// Balance of the spans of a feed that ended between two instants.
+///
+/// # Errors
+/// `NotFound` for an unknown feed.
+pub(super) fn of_feed(
+    asked: &Asked,
+    feed_code: &str,
+    from_us: i64,
+    to_us: i64,
+) -> Result<v1::GetPeriodBalanceResponse, Refusal> {
+    let (mut placed, notes) = spans(asked, feed_code, from_us, to_us)?;
+    placed.sort_by_key(|span| span.end_us);
     Ok(answer(asked, &placed, notes))
 }
 

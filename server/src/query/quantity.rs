@@ -6,7 +6,7 @@
 use std::collections::BTreeMap;
 
 use packloft_domain::fact::{Fact, ReadingKind, ReadingPoint, ReadingsRecorded};
-use packloft_domain::record::{Record as _, Unreadable};
+use packloft_domain::record::Unreadable;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::pallet::{RunRows, run_rows};
 use packloft_domain::rules::register::{Register, site_at};
@@ -14,12 +14,13 @@ use packloft_domain::rules::stacking::{Counts, counts};
 use packloft_domain::sums::advice::{Advice, Basis, Target, advise};
 use packloft_domain::sums::charts::{Chart, Index, Kind, RunRules, capability, individuals, signals, subgroups};
 use packloft_domain::sums::fill::tolerable_error_mg;
+use packloft_domain::sums::heads;
 use packloft_domain::sums::quantity::{Lot, Outcome, Scheme, Verdict, judge};
 use packloft_domain::sums::spread::Spread;
 use packloft_domain::time::parse_date;
 use packloft_proto::v1;
 
-use super::{Asked, fill, invalid, unknown};
+use super::{Asked, fill, invalid, packer, unknown};
 use crate::journal::Journal;
 use crate::service::faults::timestamp;
 
@@ -31,6 +32,9 @@ const BEFORE_REJECTER: &str = "no verdict, no accepted pack was weighed: rejecte
 const NOT_COUNTED: &str = "no verdict yet, the packs of this time are not all counted";
 /// One hour.
 const HOUR_US: i64 = 3_600_000_000;
+/// Every pack counts as weighed from so many thousandths of the accepted ones on: the count at a border of lots lies
+/// between two readings of the counter, and a checkweigher misses a pack now and then.
+const FULL_PERMILLE: i64 = 995;
 /// Most lots of one answer.
 const LOTS_MAX: i64 = 2_000;
 /// Most points of a chart in one answer: the newest.
@@ -42,22 +46,42 @@ const CONFIDENCE: f64 = 0.95;
 
 /// A net mass as read, with when.
 #[derive(Clone, Copy)]
-struct Reading {
-    time_us: i64,
-    net_mg: i64,
-    point: ReadingPoint,
+pub(super) struct Reading {
+    pub(super) time_us: i64,
+    pub(super) net_mg: i64,
+    pub(super) point: ReadingPoint,
+    /// Filling head; 0 when it was not told.
+    head: i64,
 }
 
 /// A run with its readings in order.
-struct Weighed {
-    run: RunRows,
-    counts: Counts,
+pub(super) struct Weighed {
+    pub(super) run: RunRows,
+    pub(super) counts: Counts,
     /// Batches in order of their start, each with its readings.
     batches: Vec<(ReadingsRecorded, Vec<Reading>)>,
-    notes: Vec<String>,
+    pub(super) notes: Vec<String>,
 }
 
-fn weighed(asked: &Asked, journal: &Journal, run_code: &str) -> Result<Weighed, Refusal> {
+impl Weighed {
+    /// Readings the law looks at, and whether these are accepted packs: else they are those before the rejecter.
+    pub(super) fn counted(&self) -> (Vec<Reading>, bool) {
+        // Packs of a control sample went over the checkweigher too: where it tells every pack, they would count twice.
+        let streamed =
+            |batch: &ReadingsRecorded| !batch.source_code.is_empty() && batch.point() == ReadingPoint::Accepted;
+        let fed = self.batches.iter().any(|(batch, _)| streamed(batch));
+        let once = move |batch: &ReadingsRecorded| !fed || batch.check_point_code.is_empty();
+        let all = || {
+            let batches = self.batches.iter().filter(|(batch, _)| once(batch));
+            batches.flat_map(|(_, readings)| readings.iter().copied())
+        };
+        let accepted_only = all().any(|reading| reading.point == ReadingPoint::Accepted);
+        let wanted = if accepted_only { ReadingPoint::Accepted } else { ReadingPoint::BeforeRejecter };
+        (all().filter(|reading| reading.point == wanted).collect(), accepted_only)
+    }
+}
+
+pub(super) fn weighed(asked: &Asked, journal: &Journal, run_code: &str) -> Result<Weighed, Refusal> {
     let run = run_rows(&asked.record, run_code)?.ok_or_else(|| unknown("run", run_code))?;
     let counts = counts(&asked.record, &run)?;
     let mut batches = Vec::new();
@@ -66,7 +90,8 @@ fn weighed(asked: &Asked, journal: &Journal, run_code: &str) -> Result<Weighed, 
         if f.machine_code != run.started.machine_code {
             continue;
         }
-        let (masses, times) = fill::masses(journal, row.sequence)?;
+        let block = fill::masses(journal, row.sequence)?;
+        let (masses, times) = (&block.masses_mg, &block.times_us);
         let (start, length) = (f.start_time_us, row.event.occurred_time_us - f.start_time_us);
         let count = i64::try_from(masses.len()).unwrap_or(1).max(1);
         let at = |place: i64| {
@@ -74,8 +99,13 @@ fn weighed(asked: &Asked, journal: &Journal, run_code: &str) -> Result<Weighed, 
         };
         let when =
             |place: i64| usize::try_from(place).ok().and_then(|p| times.get(p).copied()).unwrap_or_else(|| at(place));
-        let readings =
-            (0..).zip(masses).map(|(place, net_mg)| Reading { time_us: when(place), net_mg, point: f.point() });
+        let head = |place: i64| usize::try_from(place).ok().and_then(|place| block.heads.get(place).copied());
+        let readings = (0..).zip(masses).map(|(place, net_mg)| Reading {
+            time_us: when(place),
+            net_mg: *net_mg,
+            point: f.point(),
+            head: head(place).unwrap_or(0),
+        });
         // A block that was told before its run was on record may reach beyond it.
         let inside = |reading: &Reading| (run.start_us..=run.end_us).contains(&reading.time_us);
         batches.push((f.clone(), readings.filter(inside).collect()));
@@ -93,6 +123,7 @@ fn notes(
 ) -> Result<Vec<String>, Unreadable> {
     let mut found = std::collections::BTreeSet::new();
     let nominal = run.started.nominal_mass_mg;
+    let accepted = batches.iter().any(|(batch, rows)| batch.point() == ReadingPoint::Accepted && !rows.is_empty());
     for (batch, readings) in batches {
         let at = batch.start_time_us;
         let code = &batch.instrument_code;
@@ -111,23 +142,15 @@ fn notes(
                 found.insert(format!("instrument {code} is not on record"));
             }
         }
-        if batch.kind() == ReadingKind::Gross {
-            // 10 % of nominal: FPackV Annex 3 no. 5 b; R 87 Annex B from memory.
-            if batch.tare_mass_mg * 10 > nominal {
-                found.insert(
-                    "one tare was taken for all packs although it is more than 10 % of the nominal mass: weigh each"
-                        .into(),
-                );
-            }
-        }
-        if batch.point() == ReadingPoint::BeforeRejecter && !readings.is_empty() {
+        found.extend(packer::tare_notes(asked, run, batch)?);
+        if batch.point() == ReadingPoint::BeforeRejecter && !accepted && !readings.is_empty() {
             found.insert("packs were weighed before the rejecter: rejected ones are among them".into());
         }
     }
     Ok(found.into_iter().collect())
 }
 
-fn short_share_ppm(asked: &Asked, given: i64) -> Result<i64, Refusal> {
+pub(super) fn short_share_ppm(asked: &Asked, given: i64) -> Result<i64, Refusal> {
     if !(0..=100_000).contains(&given) {
         return Err(invalid("short_share_ppm", format!("is {given}; must be 0 to 100000")));
     }
@@ -219,6 +242,19 @@ pub fn net_quantity(
     journal: &Journal,
     request: &v1::GetNetQuantityRequest,
 ) -> Result<v1::GetNetQuantityResponse, Refusal> {
+    let weighed = weighed(asked, journal, &request.run_code)?;
+    judged(asked, &weighed, request)
+}
+
+/// The same for readings that were read before.
+///
+/// # Errors
+/// `Invalid` for settings out of range.
+pub(super) fn judged(
+    asked: &Asked,
+    weighed: &Weighed,
+    request: &v1::GetNetQuantityRequest,
+) -> Result<v1::GetNetQuantityResponse, Refusal> {
     if !(0..=1_440).contains(&request.lot_minutes) {
         return Err(invalid("lot_minutes", format!("is {}; must be 0 to 1440", request.lot_minutes)));
     }
@@ -227,17 +263,8 @@ pub fn net_quantity(
     if schemes.is_empty() {
         schemes = Scheme::ALL.to_vec();
     }
-    let weighed = weighed(asked, journal, &request.run_code)?;
     let (run, counts) = (&weighed.run, &weighed.counts);
-    let all: Vec<Reading> = weighed.batches.iter().flat_map(|(_, readings)| readings.iter().copied()).collect();
-    let accepted_only = all.iter().any(|reading| reading.point == ReadingPoint::Accepted);
-    let counted: Vec<Reading> = all
-        .into_iter()
-        .filter(|reading| match accepted_only {
-            true => reading.point == ReadingPoint::Accepted,
-            false => reading.point == ReadingPoint::BeforeRejecter,
-        })
-        .collect();
+    let (counted, accepted_only) = weighed.counted();
     let last_read = counts.readings.last().map_or(run.start_us, |reading| reading.time_us);
     let end_us =
         run.finish_us.unwrap_or(last_read.max(counted.last().map_or(run.start_us, |reading| reading.time_us + 1)));
@@ -247,6 +274,9 @@ pub fn net_quantity(
         nominal_mass_mg: run.started.nominal_mass_mg,
         notes: weighed.notes.clone(),
         sequence: asked.sequence(),
+        inspections: packer::inspections(asked, &request.run_code)?,
+        samples: packer::samples(run),
+        adjustments: packer::adjustments(run),
         ..v1::GetNetQuantityResponse::default()
     };
     let mut worst: Option<(i64, String)> = None;
@@ -256,8 +286,15 @@ pub fn net_quantity(
         let (first, last) = (counts.number_at(from), counts.number_at(to));
         let accepted = counts.accepted_up_to(last) - counts.accepted_up_to(first);
         let lot = Lot { nominal_mg: run.started.nominal_mass_mg, count: accepted, net_mg: &net, share_ppm };
-        let wanted = schemes.iter().filter(|scheme| **scheme != Scheme::FullCheck || net.len() as i64 >= accepted);
-        let mut verdicts: Vec<Verdict> = wanted.map(|scheme| judge(*scheme, &lot)).collect();
+        let weighed_count = i64::try_from(net.len()).unwrap_or(0);
+        let full = weighed_count * 1_000 >= accepted * FULL_PERMILLE && weighed_count > 0;
+        let wanted = schemes.iter().filter(|scheme| **scheme != Scheme::FullCheck || full);
+        let whole = Lot { count: accepted.min(weighed_count), ..lot };
+        let judged = |scheme: &Scheme| judge(*scheme, if *scheme == Scheme::FullCheck { &whole } else { &lot });
+        let mut verdicts: Vec<Verdict> = wanted.map(judged).collect();
+        for verdict in verdicts.iter_mut().filter(|v| v.scheme == Scheme::FullCheck && weighed_count < accepted) {
+            verdict.reasons.push(format!("{weighed_count} of {accepted} accepted packs were weighed"));
+        }
         let open = match accepted_only {
             false => Some(BEFORE_REJECTER),
             true if run.finish_us.is_none() && to > last_read => Some(NOT_COUNTED),
@@ -394,7 +431,38 @@ pub fn chart(asked: &Asked, journal: &Journal, request: &v1::GetChartRequest) ->
         };
         answer.capability.push(overall);
     }
+    side_by_side(&weighed, &mut answer);
     Ok(answer)
+}
+
+/// Filling heads side by side, and whether the fill drifts.
+fn side_by_side(weighed: &Weighed, answer: &mut v1::GetChartResponse) {
+    let taken = weighed.batches.iter().filter(|batch| batch.0.point() != ReadingPoint::Rejected);
+    let readings: Vec<&Reading> = taken.flat_map(|(_, readings)| readings).collect();
+    let told: Vec<(i64, i64)> = readings.iter().filter(|r| r.head > 0).map(|r| (r.head, r.net_mg)).collect();
+    answer.heads = heads::compare(&told)
+        .into_iter()
+        .map(|head| v1::HeadFill {
+            differs: head.differs(),
+            head_number: head.number,
+            reading_count: head.count,
+            mean_mg: head.mean_mg,
+            deviation_mg: head.deviation_mg,
+            difference_mg: head.difference_mg,
+            p_value: head.p_value,
+        })
+        .collect();
+    let over_time: Vec<(i64, i64)> = readings.iter().map(|reading| (reading.time_us, reading.net_mg)).collect();
+    answer.drift = heads::drift(&over_time).map(|found| v1::FillDrift {
+        hourly_mg: found.hourly_mg,
+        low_mg: found.low_mg,
+        high_mg: found.high_mg,
+        text: match (found.low_mg > 0.0, found.high_mg < 0.0) {
+            (true, _) => "the fill rises over the run, beyond chance".into(),
+            (_, true) => "the fill falls over the run, beyond chance".into(),
+            _ => "no drift beyond chance".into(),
+        },
+    });
 }
 
 fn target(name: &str, found: Target) -> v1::FillTarget {
@@ -491,14 +559,11 @@ pub fn advice(
 
 /// Deviation of the tare, where gross masses were weighed and a tare record says.
 fn tare_deviation(asked: &Asked, weighed: &Weighed) -> Result<f64, Unreadable> {
-    if !weighed.batches.iter().any(|(batch, _)| batch.kind() == ReadingKind::Gross) {
-        return Ok(0.0);
+    match weighed.batches.iter().find(|(batch, _)| batch.kind() == ReadingKind::Gross) {
+        Some((batch, _)) => {
+            let product = &weighed.run.started.product_code;
+            Ok(packer::tare_deviation_mg(asked, product, batch.start_time_us)? as f64)
+        }
+        None => Ok(0.0),
     }
-    let key = packloft_domain::key::object("product_tare", &weighed.run.started.product_code);
-    let rows = asked.record.list(&key)?;
-    let newest = rows.iter().rev().find_map(|row| match &row.event.fact {
-        Some(Fact::TareRecorded(f)) => Some(f.deviation_mg as f64),
-        _ => None,
-    });
-    Ok(newest.unwrap_or(0.0))
 }

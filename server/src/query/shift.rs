@@ -115,7 +115,7 @@ fn standing(journal: &Journal, first: u64, newest: u64) -> Result<Vec<(i64, Even
 }
 
 /// When the newest fact happened, or now when there is none.
-fn last_us(journal: &Journal, newest: u64, now_us: i64) -> Result<i64, Unreadable> {
+pub(super) fn last_us(journal: &Journal, newest: u64, now_us: i64) -> Result<i64, Unreadable> {
     let rows = journal.read(newest, 1).map_err(|fault| Unreadable(fault.to_string()))?;
     Ok(rows.first().map_or(now_us, |row| row.event.occurred_time_us.min(now_us)))
 }
@@ -137,6 +137,33 @@ fn open_breaches(asked: &Asked, at_us: i64) -> Result<Vec<i64>, Unreadable> {
     Ok(open.map(|entry| entry.sequence).collect())
 }
 
+/// Facts that stand and happened in a period, in order of time, with their sequences.
+pub(super) fn happened(asked: &Asked, journal: &Journal, period: &Period) -> Result<Vec<(i64, Event)>, Unreadable> {
+    let newest = asked.record.sequence();
+    let first = first_since(journal, newest, period.start_us - limits::CLOCK_AHEAD_US)?;
+    let mut found = standing(journal, first, newest)?;
+    found.retain(|(_, event)| (period.start_us..period.end_us).contains(&event.occurred_time_us));
+    found.sort_by_key(|(sequence, event)| (event.occurred_time_us, *sequence));
+    Ok(found)
+}
+
+/// A fact as a row of a report.
+pub(super) fn row(asked: &Asked, sequence: i64, fact: Event) -> v1::ShiftRow {
+    let handover = matches!(&fact.fact, Some(Fact::RemarkRecorded(remark)) if remark.handover);
+    let stored = Stored { sequence: sequence.cast_unsigned(), event: fact, chain: [0; 32] };
+    let (fact, shown) = (&stored.event, event(&stored, &asked.zone));
+    v1::ShiftRow {
+        occurred_time: Some(timestamp(fact.occurred_time_us)),
+        text: shown.text,
+        event_sequence: sequence,
+        actor_code: shown.actor_code,
+        kind: shown.kind,
+        breaches: shown.breaches,
+        told_late: fact.recorded_time_us - fact.occurred_time_us > LATE_US,
+        handover,
+    }
+}
+
 /// The report; without a day that of the shift the newest fact happened in, so that who comes on reads what was done.
 ///
 /// # Errors
@@ -149,26 +176,8 @@ pub fn report(
 ) -> Result<v1::GetShiftReportResponse, Refusal> {
     let newest = asked.record.sequence();
     let period = period(asked, &request.day, &request.shift_name, last_us(journal, newest, now_us)?)?;
-    let ahead = limits::CLOCK_AHEAD_US;
-    let first = first_since(journal, newest, period.start_us - ahead)?;
-    let mut rows: Vec<v1::ShiftRow> = standing(journal, first, newest)?
-        .into_iter()
-        .filter(|(_, event)| (period.start_us..period.end_us).contains(&event.occurred_time_us))
-        .map(|(sequence, fact)| {
-            let stored = Stored { sequence: sequence.cast_unsigned(), event: fact, chain: [0; 32] };
-            let (fact, shown) = (&stored.event, event(&stored, &asked.zone));
-            v1::ShiftRow {
-                occurred_time: Some(timestamp(fact.occurred_time_us)),
-                text: shown.text,
-                event_sequence: sequence,
-                actor_code: shown.actor_code,
-                kind: shown.kind,
-                breaches: shown.breaches,
-                told_late: fact.recorded_time_us - fact.occurred_time_us > LATE_US,
-            }
-        })
-        .collect();
-    rows.sort_by_key(|row| (row.occurred_time.map(|t| (t.seconds, t.nanos)), row.event_sequence));
+    let rows: Vec<v1::ShiftRow> =
+        happened(asked, journal, &period)?.into_iter().map(|(sequence, fact)| row(asked, sequence, fact)).collect();
     let until = |placed_us: i64| placed_us < period.end_us;
     let holds = objects::holds(asked, true)?;
     Ok(v1::GetShiftReportResponse {

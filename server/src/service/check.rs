@@ -11,6 +11,7 @@ use crate::query::checks;
 service! {
     CheckService {
         record_line_check: RecordLineCheckRequest => RecordLineCheckResponse;
+        record_inspection: RecordInspectionRequest => RecordInspectionResponse;
     }
     async fn list_line_checks(
         &self,

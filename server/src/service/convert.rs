@@ -359,6 +359,13 @@ fn lift_gear(faults: &mut Faults, item: &v1::LiftGear) -> f::LiftGear {
 }
 
 write_request!(RecordLiftRequest, |r, faults| Fact::LiftRecorded(lift(faults, r.lift.as_ref())));
+write_request!(RecordLiftRefusalRequest, |r, faults| {
+    Fact::LiftRefused(f::LiftRefused {
+        lift: Some(lift(faults, r.lift.as_ref())),
+        text: faults.optional_text("text", &r.text),
+        reasons: Vec::new(),
+    })
+});
 
 write_request!(RecordExaminationRequest, |r, faults| {
     if r.hoist_code.is_empty() == r.gear_code.is_empty() {
@@ -425,7 +432,11 @@ fn counter(faults: &mut Faults, reading: &v1::CounterReading) -> f::CounterReadi
     twin(reading)
 }
 
-fn counters(faults: &mut Faults, rows: &[v1::CounterReading], filled_needed: bool) -> Vec<f::CounterReading> {
+pub(super) fn counters(
+    faults: &mut Faults,
+    rows: &[v1::CounterReading],
+    filled_needed: bool,
+) -> Vec<f::CounterReading> {
     faults.rows("counters", rows.len(), 1, 20);
     let filled = rows.iter().any(|row| row.place == i32::from(v1::CounterPlace::Filled));
     if filled_needed && !filled {
@@ -548,6 +559,14 @@ write_request!(RecordReadingsRequest, |r, faults| {
         point: faults.choice::<v1::ReadingPoint>("point", r.point),
         mass_mg: r.mass_mg.iter().map(|mass| (*mass).clamp(0, PACK_MAX_MG)).collect(),
         start_time_us: period(faults, "start_time", start, r.occurred_time.as_ref()).unwrap_or(0),
+        check_point_code: faults.optional_code("check_point_code", &r.check_point_code),
+        product_code: match r.check_point_code.is_empty() && !r.product_code.is_empty() {
+            true => {
+                faults.add("product_code", "goes with a check point");
+                String::new()
+            }
+            false => faults.optional_code("product_code", &r.product_code),
+        },
         ..f::ReadingsRecorded::default()
     })
 });
@@ -592,6 +611,7 @@ write_request!(RecordRemarkRequest, |r, faults| {
         run_code: faults.optional_code("run_code", &r.run_code),
         feed_code: faults.optional_code("feed_code", &r.feed_code),
         text: faults.text("text", &r.text),
+        handover: r.handover,
     })
 });
 fn pack_interval(faults: &mut Faults, interval: &v1::PackInterval) {
@@ -710,6 +730,10 @@ write_request!(CorrectRequest, |r, faults| {
         Some(R::ReelChange(x)) => replacement("reel_change", x, faults),
         Some(R::RetainedSample(x)) => replacement("retained_sample", x, faults),
         Some(R::LineCheck(x)) => replacement("line_check", x, faults),
+        Some(R::Tare(x)) => replacement("tare", x, faults),
+        Some(R::Adjustment(x)) => replacement("adjustment", x, faults),
+        Some(R::Inspection(x)) => replacement("inspection", x, faults),
+        Some(R::LiftRefusal(x)) => replacement("lift_refusal", x, faults),
         Some(R::OpeningStock(x)) => replacement("opening_stock", x, faults),
     };
     Fact::Corrected(Box::new(f::Corrected {
@@ -720,6 +744,7 @@ write_request!(CorrectRequest, |r, faults| {
     }))
 });
 
+mod packer;
 mod recall;
 mod registers;
 pub mod store;

@@ -7,7 +7,7 @@ use packloft_proto::v1::figure_service_server::FigureService;
 use tonic::{Request, Response, Status};
 
 use super::service;
-use crate::query::{dispersion, figures, fill, packaging, performance, period, quantity, shift, tracer};
+use crate::query::{dispersion, figures, fill, line_report, packaging, performance, period, quantity, shift, tracer};
 
 service! {
     FigureService {}
@@ -89,6 +89,15 @@ service! {
         let r = request.into_inner();
         let now_us = self.engine().clock.now_us();
         self.ask(r.min_sequence, move |asked| performance::line_performance(asked, &r, now_us)).await.map(Response::new)
+    }
+    async fn get_line_report(
+        &self,
+        request: Request<v1::GetLineReportRequest>,
+    ) -> Result<Response<v1::GetLineReportResponse>, Status> {
+        let r = request.into_inner();
+        let journal = Arc::clone(&self.engine().journal);
+        let now_us = self.engine().clock.now_us();
+        self.ask(r.min_sequence, move |asked| line_report::report(asked, &journal, &r, now_us)).await.map(Response::new)
     }
     async fn get_shift_report(
         &self,

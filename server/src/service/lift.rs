@@ -28,6 +28,7 @@ fn verdict_words(verdict: &Verdict) -> String {
 service! {
     LiftService {
         record_examination: RecordExaminationRequest => RecordExaminationResponse;
+        record_lift_refusal: RecordLiftRefusalRequest => RecordLiftRefusalResponse;
     }
     async fn check_lift(
         &self,

@@ -23,6 +23,7 @@ mod run;
 mod setup;
 mod store;
 mod stream;
+mod stream_counts;
 mod trace;
 
 use std::sync::Arc;

@@ -1,12 +1,13 @@
 //! Feeds, machines and runs.
 
+use packloft_domain::fact::Fact;
 use packloft_proto::v1;
 use packloft_proto::v1::run_service_server::RunService;
 use tonic::{Request, Response, Status, Streaming};
 
 use super::faults::Faults;
 use super::{service, status};
-use crate::query::{line, objects, samples, trace, unknown};
+use crate::query::{line, objects, packer, samples, trace, unknown};
 
 service! {
     RunService {
@@ -21,9 +22,24 @@ service! {
         record_stop: RecordStopRequest => RecordStopResponse;
         record_clock_check: RecordClockCheckRequest => RecordClockCheckResponse;
         record_remark: RecordRemarkRequest => RecordRemarkResponse;
+        record_adjustment: RecordAdjustmentRequest => RecordAdjustmentResponse;
         record_reel_change: RecordReelChangeRequest => RecordReelChangeResponse;
         record_retained_sample: RecordRetainedSampleRequest => RecordRetainedSampleResponse;
         release_run: ReleaseRunRequest => ReleaseRunResponse;
+    }
+    async fn record_tare(
+        &self,
+        request: Request<v1::RecordTareRequest>,
+    ) -> Result<Response<v1::RecordTareResponse>, Status> {
+        let (receipt, outcome) = self.write(request).await?;
+        let Some(Fact::TareRecorded(fact)) = outcome.event.fact.clone() else {
+            return Ok(Response::new(v1::RecordTareResponse { receipt: Some(receipt), ..Default::default() }));
+        };
+        let at = outcome.event.occurred_time_us;
+        let sequence = receipt.sequence;
+        let (mean_mass_mg, deviation_mg) = (fact.mean_mass_mg, fact.deviation_mg);
+        let text = self.ask(sequence, move |asked| Ok(packer::tare_words(asked, &fact, at)?)).await?;
+        Ok(Response::new(v1::RecordTareResponse { receipt: Some(receipt), mean_mass_mg, deviation_mg, text }))
     }
     type StreamReadingsStream = super::stream::Answers;
     async fn stream_readings(

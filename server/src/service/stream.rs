@@ -20,6 +20,7 @@ use tokio_stream::Stream;
 use tonic::{Request, Response, Status, Streaming};
 
 use super::faults::Faults;
+use super::stream_counts::BUSY;
 use super::{Api, status};
 use crate::engine::{EngineError, Submission, default_deadline};
 use crate::journal::Journal;
@@ -32,8 +33,8 @@ pub type Answers = Pin<Box<dyn Stream<Item = Result<v1::StreamReadingsResponse, 
 const WAIT: Duration = Duration::from_secs(20);
 /// Greatest reading: 50 kg.
 const READING_MAX_MG: i64 = 50_000_000;
-/// Pause before a full queue is tried again.
-const BUSY: Duration = Duration::from_millis(200);
+/// Greatest number of a filling head.
+const HEAD_MAX: i64 = 999;
 
 /// A stream that was opened, with what waits for its block.
 struct Feed {
@@ -46,6 +47,8 @@ struct Feed {
     last: (i64, i64),
     masses: Vec<i64>,
     times: Vec<i64>,
+    /// Filling heads; empty while nobody tells them, else one for each reading.
+    heads: Vec<i64>,
     since: Instant,
 }
 
@@ -54,12 +57,25 @@ fn opening(open: &v1::StreamOpen) -> Result<(ReadingsRecorded, String), Status> 
     if open.kind == i32::from(v1::ReadingKind::Net) && open.tare_mass_mg != 0 {
         faults.add("tare_mass_mg", "must be 0 for net readings");
     }
+    if open.counts {
+        for (field, given) in [
+            ("instrument_code", !open.instrument_code.is_empty()),
+            ("kind", open.kind != 0),
+            ("tare_mass_mg", open.tare_mass_mg != 0),
+            ("point", open.point != 0),
+        ] {
+            if given {
+                faults.add(field, "is for readings, not for counts");
+            }
+        }
+    }
+    let readings = !open.counts;
     let found = ReadingsRecorded {
         machine_code: faults.code("machine_code", &open.machine_code),
-        instrument_code: faults.code("instrument_code", &open.instrument_code),
-        kind: faults.choice::<v1::ReadingKind>("kind", open.kind),
+        instrument_code: if readings { faults.code("instrument_code", &open.instrument_code) } else { String::new() },
+        kind: if readings { faults.choice::<v1::ReadingKind>("kind", open.kind) } else { 0 },
         tare_mass_mg: faults.mass("tare_mass_mg", open.tare_mass_mg, 0, READING_MAX_MG),
-        point: faults.choice::<v1::ReadingPoint>("point", open.point),
+        point: if readings { faults.choice::<v1::ReadingPoint>("point", open.point) } else { 0 },
         source_code: faults.code("source_code", &open.source_code),
         epoch: faults.number("epoch", open.epoch, 1, 1_000_000_000),
         ..ReadingsRecorded::default()
@@ -82,8 +98,8 @@ fn last_reading(
     let Some(Fact::ReadingsRecorded(f)) = rows.into_iter().next().and_then(|row| row.event.fact) else {
         return Ok((0, 0));
     };
-    let (masses, times) = unpack(&f.packed, f.start_time_us).unwrap_or_default();
-    Ok(times.last().copied().zip(masses.last().copied()).unwrap_or((0, 0)))
+    let block = unpack(&f.packed, f.start_time_us).unwrap_or_default();
+    Ok(block.times_us.last().copied().zip(block.masses_mg.last().copied()).unwrap_or((0, 0)))
 }
 
 impl Feed {
@@ -94,6 +110,7 @@ impl Feed {
             sequence: self.sequence,
             last_mass_mg,
             last_time_us,
+            last_count: None,
         }
     }
 
@@ -102,6 +119,14 @@ impl Feed {
         let mut faults = Faults::default();
         faults.rows("mass_mg", chunk.mass_mg.len(), 1, BLOCK_MAX);
         faults.rows("time_us", chunk.time_us.len(), chunk.mass_mg.len(), chunk.mass_mg.len());
+        if !chunk.head_number.is_empty() {
+            faults.rows("head_number", chunk.head_number.len(), chunk.mass_mg.len(), chunk.mass_mg.len());
+        }
+        for (index, head) in chunk.head_number.iter().enumerate() {
+            if !(1..=HEAD_MAX).contains(head) {
+                faults.number(&format!("head_number[{index}]"), *head, 1, HEAD_MAX);
+            }
+        }
         faults.number("first_sequence", chunk.first_sequence, 1, i64::MAX / 2);
         for (index, mass) in chunk.mass_mg.iter().enumerate() {
             if !(1..=READING_MAX_MG).contains(mass) {
@@ -123,6 +148,14 @@ impl Feed {
             self.since = Instant::now();
         }
         let known = usize::try_from(next - chunk.first_sequence).unwrap_or(usize::MAX);
+        // A head that is not told is head 0 beside others that are.
+        let waiting = self.masses.len();
+        let new = chunk.mass_mg.len().saturating_sub(known);
+        if !chunk.head_number.is_empty() || !self.heads.is_empty() {
+            self.heads.resize(waiting, 0);
+            self.heads.extend(chunk.head_number.iter().skip(known));
+            self.heads.resize(waiting + new, 0);
+        }
         self.masses.extend(chunk.mass_mg.iter().skip(known));
         self.times.extend(chunk.time_us.iter().skip(known));
         Ok(())
@@ -143,9 +176,10 @@ impl Feed {
         let count = before_border(&self.times[..self.times.len().min(BLOCK_MAX)], borders_us);
         let (masses, times): (Vec<i64>, Vec<i64>) =
             (self.masses.drain(..count).collect(), self.times.drain(..count).collect());
+        let heads: Vec<i64> = self.heads.drain(..count.min(self.heads.len())).collect();
         let (first, latest) = (*times.first()?, times.iter().copied().max()?);
         let fact = ReadingsRecorded {
-            packed: pack(&masses, &times),
+            packed: pack(&masses, &times, &heads),
             start_time_us: first,
             first_sequence: self.durable + 1,
             ..self.open.clone()
@@ -189,6 +223,9 @@ impl Api {
             return Err(status::refusal(invalid("open", "must be the first message")));
         };
         let (fact, actor_code) = opening(&open)?;
+        if open.counts {
+            return self.feed_counts(fact, actor_code, stream, answers).await;
+        }
         let (source, epoch) = (fact.source_code.clone(), fact.epoch);
         let journal = std::sync::Arc::clone(&self.engine().journal);
         let found = self
@@ -205,6 +242,7 @@ impl Api {
             last: found.2,
             masses: Vec::new(),
             times: Vec::new(),
+            heads: Vec::new(),
             since: Instant::now(),
         };
         loop {
@@ -258,5 +296,5 @@ impl Api {
 
 /// Readings in a block that was packed here.
 fn count_of(fact: &ReadingsRecorded) -> usize {
-    packloft_domain::block::unpack(&fact.packed, fact.start_time_us).map_or(0, |(masses, _)| masses.len())
+    packloft_domain::block::unpack(&fact.packed, fact.start_time_us).map_or(0, |block| block.masses_mg.len())
 }

@@ -11,6 +11,7 @@ use super::stacking::{Counts, counts};
 use super::{Context, Decision, Missing, hold, stream};
 use crate::fact::*;
 use crate::key;
+use crate::mass::grams;
 use crate::record::{Entry, Record, Unreadable, facts, facts_between};
 use crate::refusal::{Refusal, Violation};
 
@@ -40,6 +41,26 @@ fn check_of(entry: &Entry) -> Option<Check> {
     match &entry.event.fact {
         Some(Fact::LineChecked(fact)) => {
             Some(Check { time_us: entry.event.occurred_time_us, fact: fact.clone(), entry: entry.clone() })
+        }
+        // A control sample is a check by weighing.
+        Some(Fact::ReadingsRecorded(f)) => {
+            let sample = f.sample.as_ref()?;
+            let fact = LineChecked {
+                machine_code: f.machine_code.clone(),
+                feed_code: f.feed_code.clone(),
+                run_code: f.run_code.clone(),
+                check: kind_words(CheckKind::ControlSample).into(),
+                place: place_words(CheckPlace::Pack).into(),
+                passed: sample.passed,
+                text: sample.reasons.join("; "),
+                check_point_code: f.check_point_code.clone(),
+                results: vec![CheckResult {
+                    name: format!("mean of {} packs {}", f.reading_count, grams(sample.mean_mass_mg)),
+                    passed: sample.passed,
+                }],
+                counters: Vec::new(),
+            };
+            Some(Check { time_us: entry.event.occurred_time_us, fact, entry: entry.clone() })
         }
         _ => None,
     }
@@ -207,7 +228,7 @@ fn pack_points(record: &dyn Record, run: &RunRows) -> Result<Vec<CheckPoint>, Un
         let Some(point) = Register::at(record, run.start_us).check_point(&code)? else { continue };
         let in_use = !point.retired && since(record, &code)?.is_some_and(|since| since <= run.start_us);
         let here = point.place() == CheckPlace::Pack && point.machine_code == run.started.machine_code;
-        if in_use && here && !tests_for(&point, &run.started.product_code).is_empty() {
+        if in_use && here && asks(&point, &run.started.product_code) {
             points.push(point);
         }
     }
@@ -218,6 +239,11 @@ fn pack_points(record: &dyn Record, run: &RunRows) -> Result<Vec<CheckPoint>, Un
 pub fn tests_for<'a>(point: &'a CheckPoint, product_code: &str) -> Vec<&'a str> {
     let holds = |test: &&CheckTest| test.product_code.is_empty() || test.product_code == product_code;
     point.tests.iter().filter(holds).map(|test| test.name.as_str()).collect()
+}
+
+/// True when a check point asks anything of a product: a test, or control samples.
+pub fn asks(point: &CheckPoint, product_code: &str) -> bool {
+    !tests_for(point, product_code).is_empty() || point.fill_limits.iter().any(|row| row.product_code == product_code)
 }
 
 /// Packs of a run that good checks at a point have proved: those up to the last one.
@@ -269,6 +295,8 @@ pub fn kind_words(kind: CheckKind) -> &'static str {
         CheckKind::Magnet => "magnet",
         CheckKind::Seal => "seal check",
         CheckKind::CodeArtwork => "check of code and artwork",
+        CheckKind::ControlSample => "control sample",
+        CheckKind::WeighingInstrument => "check of the weighing instrument",
         CheckKind::Unspecified => "check",
     }
 }
@@ -318,6 +346,40 @@ fn product_before(record: &dyn Record, point: &CheckPoint, start_us: i64) -> Res
     Ok(watched_run(record, point, start_us - 1)?.map(|run| run.started.product_code))
 }
 
+/// When the fill of a check point's machine was adjusted first after an instant, up to another.
+fn adjusted(record: &dyn Record, point: &CheckPoint, after: i64, at: i64) -> Result<Option<i64>, Unreadable> {
+    let object = key::object("machine", &point.machine_code);
+    let rows = facts_between(record, &object, key::day_of(after), key::day_of(at))?;
+    let found = rows.iter().find(|row| {
+        let time = row.event.occurred_time_us;
+        matches!(row.event.fact, Some(Fact::AdjustmentRecorded(_))) && time > after && time <= at
+    });
+    Ok(found.map(|row| row.event.occurred_time_us))
+}
+
+/// Spans of a length that passed without a check between two instants while a machine ran: `None` needs no checks.
+///
+/// ```
+/// use packloft_domain::rules::check::missed;
+/// assert_eq!(missed(&[30, 60], 0, 90, 30), 0);
+/// assert_eq!(missed(&[30], 0, 90, 30), 1); // one was due at 60; the one at 90 is due when the time ends
+/// assert_eq!(missed(&[], 0, 91, 30), 3);
+/// assert_eq!(missed(&[], 0, 91, 0), 0);
+/// ```
+pub fn missed(times_us: &[i64], from_us: i64, to_us: i64, interval_us: i64) -> i64 {
+    if interval_us <= 0 || to_us <= from_us {
+        return 0;
+    }
+    let inside = times_us.iter().copied().filter(|time| (from_us..to_us).contains(time));
+    let mut last = from_us;
+    let mut count = 0;
+    for time in inside.chain([to_us]) {
+        count += (time - last - 1).max(0) / interval_us;
+        last = time;
+    }
+    count
+}
+
 /// When the next check at a point is due, by what is on record at an instant.
 pub fn due(record: &dyn Record, point: &CheckPoint, at: i64) -> Result<Option<Due>, Unreadable> {
     let newest = newest(record, &point.code, at)?;
@@ -325,6 +387,11 @@ pub fn due(record: &dyn Record, point: &CheckPoint, at: i64) -> Result<Option<Du
         && !check.fact.passed
     {
         return Ok(Some(Due { time_us: check.time_us, text: "the last check failed".into() }));
+    }
+    if let Some(check) = &newest
+        && matches!(&check.entry.event.fact, Some(Fact::ReadingsRecorded(f)) if f.sample.as_ref().is_some_and(|s| s.warned))
+    {
+        return Ok(Some(Due { time_us: check.time_us, text: "the last sample asks for another one at once".into() }));
     }
     let Some(run) = watched_run(record, point, at)? else { return Ok(None) };
     let code = &run.started.run_code;
@@ -342,6 +409,11 @@ pub fn due(record: &dyn Record, point: &CheckPoint, at: i64) -> Result<Option<Du
         && product_before(record, point, run.start_us)?.is_some_and(|product| product != run.started.product_code)
     {
         return Ok(Some(Due { time_us: run.start_us, text: format!("run {code} is of another product") }));
+    }
+    if point.kind() == CheckKind::ControlSample
+        && let Some(adjusted) = adjusted(record, point, last.unwrap_or(run.start_us).max(run.start_us), at)?
+    {
+        return Ok(Some(Due { time_us: adjusted, text: "the fill was adjusted".into() }));
     }
     if point.interval_s <= 0 {
         return Ok(None);
@@ -361,6 +433,10 @@ pub(super) fn record(fact: &LineChecked, at: i64, context: &Context) -> Result<D
     let point = missing.take(Register::at(record, at).check_point(code)?, "check point", code);
     missing.check()?;
     let Some(point) = point else { return Err(Refusal::Invalid(Vec::new())) };
+    if point.kind() == CheckKind::ControlSample && point.tests.is_empty() {
+        let text = format!("{code} takes control samples: record the packs that were weighed, with this check point");
+        return Err(Refusal::Invalid(vec![Violation { field: "check_point_code".into(), text }]));
+    }
     let run = match point.place() {
         CheckPlace::Pack => stream::open_run(record, &point.machine_code, at)?,
         _ => None,

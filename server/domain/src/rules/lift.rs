@@ -16,7 +16,7 @@ use crate::fact::*;
 use crate::key;
 use crate::mass::kilograms;
 use crate::record::{Record, Unreadable, facts, facts_between};
-use crate::refusal::Refusal;
+use crate::refusal::{Refusal, Violation};
 use crate::sums::sling::leg_tension_mg;
 use crate::time::{Zone, day_number, parse_date};
 
@@ -694,6 +694,25 @@ pub(super) fn decide(fact: &LiftRecorded, at: i64, context: &Context) -> Result<
         ..Decision::plain(Fact::LiftRecorded(fact))
     };
     Ok(decision.hold_bags(context.next_sequence, &tags))
+}
+
+/// A lift that was refused and not done: what the records held against it is kept with it, nothing is moved or held.
+pub(super) fn refusal(fact: &LiftRefused, at: i64, context: &Context) -> Result<Decision, Refusal> {
+    let Some(lift) = &fact.lift else { return Err(Refusal::Invalid(Vec::new())) };
+    let situation = gather(context.record, lift, at, &context.zone)?;
+    let verdict = judge(&situation, &context.zone, at);
+    if verdict.reasons.is_empty() && fact.text.is_empty() {
+        let text = "must say why: the records hold nothing against this lift";
+        return Err(Refusal::Invalid(vec![Violation { field: "text".into(), text: text.into() }]));
+    }
+    let mut lift = lift.clone();
+    lift.hook_load_mg = verdict.hook_load_mg;
+    for (stored, bag) in lift.bags.iter_mut().zip(&situation.bags) {
+        stored.gross_mass_mg = bag.gross_mass_mg.unwrap_or(0);
+        stored.basis = bag.basis.into();
+    }
+    let refused = LiftRefused { lift: Some(lift), reasons: verdict.reasons, text: fact.text.clone() };
+    Ok(Decision::plain(Fact::LiftRefused(refused)))
 }
 
 pub(super) fn examination(fact: &ExaminationRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {

@@ -21,6 +21,7 @@ pub mod grade;
 pub mod hold;
 pub mod lift;
 pub mod lot;
+pub mod packer;
 pub mod pallet;
 pub mod recall;
 pub mod register;
@@ -177,6 +178,7 @@ pub fn decide(command: &Command, context: &Context) -> Result<Decision, Refusal>
         Fact::BagLossRecorded(fact) => bag::loss(fact, context),
         Fact::ResidueRecorded(fact) => bag::residue(fact, at, context),
         Fact::LiftRecorded(fact) => lift::decide(fact, at, context),
+        Fact::LiftRefused(fact) => lift::refusal(fact, at, context),
         Fact::ExaminationRecorded(fact) => lift::examination(fact, at, context),
         Fact::RunStarted(fact) => stream::start_run(fact, command, context),
         Fact::RunFinished(fact) => stream::finish_run(fact, at, context),
@@ -189,6 +191,9 @@ pub fn decide(command: &Command, context: &Context) -> Result<Decision, Refusal>
         Fact::StopRecorded(fact) => stream::stop(fact, at, context),
         Fact::ClockChecked(fact) => stream::clock_check(fact, at, context),
         Fact::RemarkRecorded(fact) => stream::remark(fact, at, context),
+        Fact::TareRecorded(fact) => packer::tare(fact, at, context),
+        Fact::AdjustmentRecorded(fact) => packer::adjustment(fact, at, context),
+        Fact::InspectionRecorded(fact) => packer::inspection(fact, context),
         Fact::HoldPlaced(fact) => hold::place(fact, context),
         Fact::HoldEnded(fact) => hold::end(fact, context),
         Fact::ContradictionSettled(fact) => hold::settle(fact, context),

@@ -100,7 +100,8 @@ pub fn run_span(record: &dyn Record, run_code: &str) -> Result<Option<(RunStarte
     Ok(start.map(|(start, at)| (start, at, finish)))
 }
 
-pub(super) fn counters_in<'a>(event: &'a Event, machine_code: &str) -> Vec<&'a CounterReading> {
+/// Counters of a machine that a fact tells.
+pub fn counters_in<'a>(event: &'a Event, machine_code: &str) -> Vec<&'a CounterReading> {
     match &event.fact {
         Some(Fact::CountRecorded(f)) if f.machine_code == machine_code => f.counters.iter().collect(),
         Some(Fact::LineChecked(f)) if f.machine_code == machine_code => f.counters.iter().collect(),
@@ -117,16 +118,46 @@ fn same_counter(a: &CounterReading, b: &CounterReading) -> bool {
     a.place == b.place && a.reason_code == b.reason_code
 }
 
-/// The reading of the same counter nearest before (or after) an instant, within the look-back.
+/// The readings of the same counter nearest before and after an instant, within the look-back.
+type Neighbours = (Option<CounterReading>, Option<CounterReading>);
+
+/// Neighbours of each of some counters. The day itself is read once for all of them: it is where they nearly always are.
+fn neighbours(
+    record: &dyn Record,
+    machine_code: &str,
+    counters: &[CounterReading],
+    at: i64,
+) -> Result<Vec<Neighbours>, Unreadable> {
+    let day = key::day_of(at);
+    let rows = facts_between(record, &key::object("machine", machine_code), day, day)?;
+    let told = |row: &Entry, reading: &CounterReading| {
+        counters_in(&row.event, machine_code).into_iter().rfind(|c| same_counter(c, reading)).cloned()
+    };
+    let mut found = Vec::new();
+    for reading in counters {
+        let (before, after) = rows.split_at(rows.partition_point(|row| row.event.occurred_time_us <= at));
+        let before = match before.iter().rev().find_map(|row| told(row, reading)) {
+            None => neighbour(record, machine_code, reading, day - 1, false)?,
+            here => here,
+        };
+        let after = match after.iter().find_map(|row| told(row, reading)) {
+            None => neighbour(record, machine_code, reading, day + 1, true)?,
+            here => here,
+        };
+        found.push((before, after));
+    }
+    Ok(found)
+}
+
+/// The newest reading of the same counter up to a day, or the first from it on, within the look-back.
 fn neighbour(
     record: &dyn Record,
     machine_code: &str,
     reading: &CounterReading,
-    at: i64,
+    day: i64,
     after: bool,
 ) -> Result<Option<CounterReading>, Unreadable> {
     let object = key::object("machine", machine_code);
-    let day = key::day_of(at);
     let step = |day| if after { record.day_after(&object, day) } else { record.day_before(&object, day) };
     let mut next = step(day)?;
     while let Some(found) = next {
@@ -134,11 +165,7 @@ fn neighbour(
             return Ok(None);
         }
         let rows = facts_between(record, &object, found, found)?;
-        let pick = |row: &&Entry| {
-            let time = row.event.occurred_time_us;
-            let side = if after { time > at } else { time <= at };
-            side && counters_in(&row.event, machine_code).iter().any(|c| same_counter(c, reading))
-        };
+        let pick = |row: &&Entry| counters_in(&row.event, machine_code).iter().any(|c| same_counter(c, reading));
         let row = if after { rows.iter().find(pick) } else { rows.iter().rev().find(pick) };
         if let Some(row) = row {
             let same = counters_in(&row.event, machine_code).into_iter().rfind(|c| same_counter(c, reading));
@@ -158,10 +185,8 @@ pub fn gap_faults(
 ) -> Result<Vec<Finding>, Unreadable> {
     let digits = Register::at(record, at).machine(machine_code)?.map_or(0, |machine| machine.counter_digit_count);
     let mut found = Vec::new();
-    for reading in counters {
-        let before = neighbour(record, machine_code, reading, at, false)?;
-        let after = neighbour(record, machine_code, reading, at, true)?;
-        if let (Some(before), Some(after)) = (before, after)
+    for (reading, around) in counters.iter().zip(neighbours(record, machine_code, counters, at)?) {
+        if let (Some(before), Some(after)) = around
             && counter::cycles(before.value, &after, digits).is_none()
         {
             let name = counter_name(reading);
@@ -176,15 +201,10 @@ pub fn gap_faults(
 }
 
 /// Reasons why readings of a machine cannot be true beside their neighbours in time.
-fn counter_faults(
-    record: &dyn Record,
-    machine: &Machine,
-    counters: &[CounterReading],
-    at: i64,
-) -> Result<Vec<Finding>, Unreadable> {
+fn counter_faults(machine: &Machine, counters: &[CounterReading], around: &[Neighbours]) -> Vec<Finding> {
     let digits = machine.counter_digit_count;
     let mut reasons = Vec::new();
-    for reading in counters {
+    for (reading, (before, after)) in counters.iter().zip(around) {
         let name = format!("{} of machine {}", counter_name(reading), machine.code);
         let range = counter::range(digits);
         if reading.value >= range {
@@ -192,14 +212,14 @@ fn counter_faults(
             reasons.push(finding("COUNTER_DIGITS", &machine.code, text, reading.value, range - 1));
             continue;
         }
-        if let Some(before) = neighbour(record, &machine.code, reading, at, false)?
+        if let Some(before) = before
             && counter::cycles(before.value, reading, digits).is_none()
         {
             let text = format!("{name} went back from {} to {} without a reset", before.value, reading.value);
             reasons.push(finding("COUNTER_BACKWARDS", &machine.code, text, reading.value, before.value));
         }
-        if let Some(after) = neighbour(record, &machine.code, reading, at, true)?
-            && counter::cycles(reading.value, &after, digits).is_none()
+        if let Some(after) = after
+            && counter::cycles(reading.value, after, digits).is_none()
         {
             let text = format!(
                 "{name} shows {}, but a later reading on record is {} without a reset",
@@ -208,7 +228,17 @@ fn counter_faults(
             reasons.push(finding("COUNTER_BACKWARDS", &machine.code, text, reading.value, after.value));
         }
     }
-    Ok(reasons)
+    reasons
+}
+
+/// The same, with the neighbours looked up.
+fn unfit(
+    record: &dyn Record,
+    machine: &Machine,
+    counters: &[CounterReading],
+    at: i64,
+) -> Result<Vec<Finding>, Unreadable> {
+    Ok(counter_faults(machine, counters, &neighbours(record, &machine.code, counters, at)?))
 }
 
 /// Refuses readings of a machine that cannot be true beside their neighbours.
@@ -218,7 +248,7 @@ pub(super) fn counters_fit(
     counters: &[CounterReading],
     at: i64,
 ) -> Result<(), Refusal> {
-    forbid_if_any(counter_faults(record, machine, counters, at)?)
+    forbid_if_any(unfit(record, machine, counters, at)?)
 }
 
 fn counter_name(reading: &CounterReading) -> &'static str {
@@ -282,7 +312,7 @@ pub(super) fn start_run(fact: &RunStarted, command: &Command, context: &Context)
     if run_span(record, &fact.run_code)?.is_some() {
         return Err(Refusal::Exists(Unknown { noun: "run", code: fact.run_code.clone() }));
     }
-    let mut impossible = counter_faults(record, &machine, &fact.counters, at)?;
+    let mut impossible = unfit(record, &machine, &fact.counters, at)?;
     if let Some((open, _)) = open_run(record, &machine.code, at)? {
         let text = format!("run {} is still open on machine {}", open.run_code, machine.code);
         impossible.push(finding("RUN_OPEN", &open.run_code, text, 0, 0));
@@ -347,7 +377,7 @@ pub(super) fn finish_run(fact: &RunFinished, at: i64, context: &Context) -> Resu
         let text = format!("run {} would finish before it started", fact.run_code);
         reasons.push(finding("FINISH_BEFORE_START", &fact.run_code, text, at, started_at));
     }
-    reasons.extend(counter_faults(context.record, &machine, &fact.counters, at)?);
+    reasons.extend(unfit(context.record, &machine, &fact.counters, at)?);
     let object = key::object("machine", &machine.code);
     for row in facts_between(context.record, &object, key::day_of(started_at), key::day_of(at))? {
         let began = row.event.occurred_time_us;
@@ -368,11 +398,24 @@ pub(super) fn finish_run(fact: &RunFinished, at: i64, context: &Context) -> Resu
 
 pub(super) fn count(fact: &CountRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let machine = machine_of(context, &fact.machine_code, at)?;
-    forbid_if_any(counter_faults(context.record, &machine, &fact.counters, at)?)?;
+    follows(context.record, &fact.source_code, fact.epoch, fact.source_sequence)?;
+    let around = neighbours(context.record, &machine.code, &fact.counters, at)?;
+    let mut fact = fact.clone();
+    if !fact.source_code.is_empty() {
+        // A device cannot say that it was reset: a value that went back, and is no wrap, says it.
+        for (reading, (before, _)) in fact.counters.iter_mut().zip(&around) {
+            if let Some(before) = before.as_ref().filter(|_| reading.reset_from_value.is_none())
+                && counter::cycles(before.value, reading, machine.counter_digit_count).is_none()
+            {
+                (reading.reset_from_value, reading.reset_to_value) = (Some(before.value), 0);
+            }
+        }
+    }
+    forbid_if_any(counter_faults(&machine, &fact.counters, &around))?;
     let run = open_run(context.record, &machine.code, at)?;
     let run_code = run.map(|(run, _)| run.run_code).unwrap_or_default();
     let contradictions = super::build::palletised_beyond(context, &run_code, &fact.counters, at)?;
-    let fact = CountRecorded { feed_code: machine.feed_code, run_code, ..fact.clone() };
+    let fact = CountRecorded { feed_code: machine.feed_code, run_code, ..fact };
     Ok(Decision { contradictions, ..Decision::plain(Fact::CountRecorded(fact)) })
 }
 
@@ -509,7 +552,7 @@ pub(super) fn tip(fact: &BagTipped, at: i64, context: &Context) -> Result<Decisi
     for count in &mut fact.counts {
         let machine = machine_of(context, &count.machine_code, at)?;
         if let Some(reading) = count.counter.clone() {
-            reasons.extend(counter_faults(record, &machine, &[reading], at)?);
+            reasons.extend(unfit(record, &machine, &[reading], at)?);
         }
         count.run_code = open_run(record, &machine.code, at)?.map(|(run, _)| run.run_code).unwrap_or_default();
     }
@@ -556,11 +599,26 @@ pub fn durable(record: &dyn Record, source_code: &str, epoch: i64) -> Result<i64
     let mut highest = 0;
     // Corrected blocks count: what was sent was sent.
     for row in record.list(&key::bucket(&object, bucket))? {
-        if let Some(Fact::ReadingsRecorded(f)) = &row.event.fact {
-            highest = highest.max(f.first_sequence + f.reading_count - 1);
+        match &row.event.fact {
+            Some(Fact::ReadingsRecorded(f)) => highest = highest.max(f.first_sequence + f.reading_count - 1),
+            Some(Fact::CountRecorded(f)) => highest = highest.max(f.source_sequence),
+            _ => {}
         }
     }
     Ok(highest)
+}
+
+/// Refuses what does not follow the newest that a source sent; without a source there is nothing to follow.
+fn follows(record: &dyn Record, source_code: &str, epoch: i64, first: i64) -> Result<(), Refusal> {
+    if source_code.is_empty() {
+        return Ok(());
+    }
+    let durable = durable(record, source_code, epoch)?;
+    if first == durable + 1 {
+        return Ok(());
+    }
+    let text = format!("reading {first} of source {source_code} does not follow {durable}, the highest on record");
+    Err(Refusal::impossible(finding("SEQUENCE_GAP", source_code, text, first, durable + 1)))
 }
 
 /// Sequence of the fact whose block ends with a reading of a source; `None` when there is none.
@@ -573,6 +631,7 @@ pub fn block_of(record: &dyn Record, source_code: &str, epoch: i64, last: i64) -
     let rows = record.list(&key::bucket(&object, bucket))?;
     let ends = |row: &&Entry| match &row.event.fact {
         Some(Fact::ReadingsRecorded(f)) => f.first_sequence + f.reading_count - 1 == last,
+        Some(Fact::CountRecorded(f)) => f.source_sequence == last,
         _ => false,
     };
     Ok(rows.iter().find(ends).map(|row| row.sequence))
@@ -584,15 +643,8 @@ pub(super) fn readings(fact: &ReadingsRecorded, at: i64, context: &Context) -> R
     let machine = missing.take(known.machine(&fact.machine_code)?, "machine", &fact.machine_code);
     missing.take(known.instrument(&fact.instrument_code)?, "instrument", &fact.instrument_code);
     missing.check()?;
-    if !fact.source_code.is_empty() {
-        let durable = durable(context.record, &fact.source_code, fact.epoch)?;
-        if fact.first_sequence != durable + 1 {
-            let (code, first) = (&fact.source_code, fact.first_sequence);
-            let text = format!("reading {first} of source {code} does not follow {durable}, the highest on record");
-            return Err(Refusal::impossible(finding("SEQUENCE_GAP", code, text, first, durable + 1)));
-        }
-    }
-    let unpacked = crate::block::unpack(&fact.packed, fact.start_time_us).map(|(masses, _)| masses).unwrap_or_default();
+    follows(context.record, &fact.source_code, fact.epoch, fact.first_sequence)?;
+    let unpacked = crate::block::unpack(&fact.packed, fact.start_time_us).unwrap_or_default().masses_mg;
     let masses = if fact.packed.is_empty() { &fact.mass_mg } else { &unpacked };
     let first = masses.first().copied().unwrap_or(0);
     // Readings are at most 50 kg and a batch at most 1000, so the sum of squares stays below 2.5e18 square milligrams.
@@ -606,7 +658,15 @@ pub(super) fn readings(fact: &ReadingsRecorded, at: i64, context: &Context) -> R
         square_deviation_sum: squares,
         ..fact.clone()
     };
-    Ok(Decision::plain(Fact::ReadingsRecorded(fact)))
+    let mut fact = fact;
+    let holds = match fact.check_point_code.is_empty() {
+        true => Vec::new(),
+        false => {
+            let run = open_run(context.record, &fact.machine_code, at)?.map(|(run, _)| run);
+            super::packer::sample(&mut fact, run.as_ref(), at, context)?
+        }
+    };
+    Ok(Decision { holds, ..Decision::plain(Fact::ReadingsRecorded(fact)) })
 }
 
 pub(super) fn loss(fact: &LossRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {

@@ -95,7 +95,8 @@ fn term(name: impl Into<String>, mass_mg: i64, uncertainty_mg: f64) -> Term {
     Term { name: name.into(), mass_mg, uncertainty_mg }
 }
 
-fn reason_name(reason: LossReason) -> &'static str {
+/// Reason of a loss in words.
+pub fn reason_name(reason: LossReason) -> &'static str {
     match reason {
         LossReason::Reject => "rejects",
         LossReason::Sample => "samples",
@@ -108,7 +109,8 @@ fn reason_name(reason: LossReason) -> &'static str {
     }
 }
 
-fn destination_name(destination: LossDestination) -> &'static str {
+/// Destination of a loss in words.
+pub fn destination_name(destination: LossDestination) -> &'static str {
     match destination {
         LossDestination::Rework => "rework",
         LossDestination::Remelt => "remelt",

@@ -113,11 +113,16 @@ pub(super) fn run_spans(rows: &[Entry]) -> Vec<RunSpan> {
 
 /// Readings of one place of one machine, in the order they happened.
 pub(super) fn counted(rows: &[Entry], machine_code: &str, place: CounterPlace) -> Vec<Counted> {
+    counted_as(rows, machine_code, place, "")
+}
+
+/// Readings of the counter of a place that has this reason.
+fn counted_as(rows: &[Entry], machine_code: &str, place: CounterPlace, reason_code: &str) -> Vec<Counted> {
     let mut found = Vec::new();
     for row in rows {
         let time_us = row.event.occurred_time_us;
         let mut push = |counters: &[CounterReading]| {
-            for reading in counters.iter().filter(|c| c.place() == place && c.reason_code.is_empty()) {
+            for reading in counters.iter().filter(|c| c.place() == place && c.reason_code == reason_code) {
                 found.push(Counted { time_us, reading: reading.clone() });
             }
         };
@@ -133,6 +138,38 @@ pub(super) fn counted(rows: &[Entry], machine_code: &str, place: CounterPlace) -
             _ => {}
         }
     }
+    found
+}
+
+/// Packs each rejecting counter of a machine counted between two instants, most first. A counter that was read before and
+/// after an instant stands in between by time; one that was not counts from (or to) where it was read.
+pub fn rejected(rows: &[Entry], machine_code: &str, digits: i64, from_us: i64, to_us: i64) -> Vec<(String, i64)> {
+    let mut reasons: Vec<String> = Vec::new();
+    for row in rows {
+        for reading in crate::rules::stream::counters_in(&row.event, machine_code) {
+            if reading.place() == CounterPlace::Rejected && !reasons.contains(&reading.reason_code) {
+                reasons.push(reading.reason_code.clone());
+            }
+        }
+    }
+    let mut found = Vec::new();
+    for reason in reasons {
+        let readings = counted_as(rows, machine_code, CounterPlace::Rejected, &reason);
+        let mut sum = 0.0;
+        for pair in readings.windows(2) {
+            let (start, end) = (pair[0].time_us, pair[1].time_us);
+            let inside = (end.min(to_us) - start.max(from_us)).max(0);
+            let cycles = counter::cycles(pair[0].reading.value, &pair[1].reading, digits).unwrap_or(0);
+            if end > start {
+                sum += cycles as f64 * inside as f64 / (end - start) as f64;
+            } else if (from_us..to_us).contains(&end) {
+                sum += cycles as f64;
+            }
+        }
+        found.push((reason, sum.round() as i64));
+    }
+    found.retain(|(_, count)| *count > 0);
+    found.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
     found
 }
 

@@ -42,6 +42,9 @@ register_request!(RegisterMachineRequest, machine, Machine, |item, faults| {
     faults.number("printer_tolerance_ms", item.printer_tolerance_ms, 0, HOUR_MS);
     faults.number("buffer_pack_count", item.buffer_pack_count, 0, 1_000_000);
     faults.number("planned_packs_per_hour", item.planned_packs_per_hour, 0, 10_000_000);
+    faults.optional_text("filling_principle", &item.filling_principle);
+    faults.number("head_count", item.head_count, 0, 999);
+    faults.mass("smallest_step_mg", item.smallest_step_mg, 0, PACK_MAX_MG);
 });
 register_request!(RegisterHoistRequest, hoist, Hoist, |item, faults| {
     faults.text("name", &item.name);
@@ -128,7 +131,26 @@ register_request!(RegisterCheckPointRequest, check_point, CheckPoint, |item, fau
     };
     only_for("machine_code", &item.machine_code, place == v1::CheckPlace::Pack);
     only_for("feed_code", &item.feed_code, place == v1::CheckPlace::Feed);
-    faults.rows("tests", item.tests.len(), 1, 50);
+    let sampled = item.kind == i32::from(v1::CheckKind::ControlSample);
+    if sampled && place != v1::CheckPlace::Pack {
+        faults.add("place", "must be packs for control samples");
+    }
+    faults.rows("tests", item.tests.len(), usize::from(!sampled), 50);
+    faults.rows("fill_limits", item.fill_limits.len(), usize::from(sampled), if sampled { 500 } else { 0 });
+    unique(faults, "fill_limits", item.fill_limits.iter().map(|row| row.product_code.as_str()));
+    for (index, row) in item.fill_limits.iter().enumerate() {
+        faults.within(&format!("fill_limits[{index}]"), |faults| {
+            faults.code("product_code", &row.product_code);
+            faults.mass("target_mass_mg", row.target_mass_mg, 1, PACK_MAX_MG);
+            faults.mass("action_mass_mg", row.action_mass_mg, 1, row.target_mass_mg.max(1));
+            if row.warning_mass_mg != 0 {
+                faults.mass("warning_mass_mg", row.warning_mass_mg, row.action_mass_mg, row.target_mass_mg);
+            }
+            faults.number("sample_count", row.sample_count, 2, 100);
+            faults.mass("process_deviation_mg", row.process_deviation_mg, 0, PACK_MAX_MG);
+        });
+    }
+    faults.optional_code("instrument_code", &item.instrument_code);
     unique(faults, "tests", item.tests.iter().map(|test| test.name.as_str()));
     for (index, test) in item.tests.iter().enumerate() {
         faults.within(&format!("tests[{index}]"), |faults| {

@@ -1,0 +1,114 @@
+//! Deeds of what a packer keeps: weighings and control samples, tares, adjustments, tests by inspectors, refused lifts.
+
+use packloft_proto::v1;
+use packloft_proto::v1::check_service_server::CheckService;
+use packloft_proto::v1::lift_service_server::LiftService;
+use packloft_proto::v1::run_service_server::RunService;
+use tonic::Request;
+
+use super::deeds::{Deed, Done, send};
+use super::form::Problem;
+
+impl Deed<'_> {
+    /// Masses as typed: grams, one a line or apart by spaces.
+    fn masses(&mut self) -> Vec<i64> {
+        let mut masses = Vec::new();
+        for text in self.text("mass_mg").split([' ', ';', '\n', '\r', '\t']).filter(|text| !text.is_empty()) {
+            match super::words::milligrams_of_grams(text, self.ctx.words.language) {
+                Ok(mass) => masses.push(mass),
+                Err(fault) => self.reader.fault("mass_mg", format!("{text:?} {fault}")),
+            }
+        }
+        masses
+    }
+}
+
+async fn readings(mut d: Deed<'_>) -> Result<Done, Problem> {
+    let start_time = d.before("over_minutes");
+    let mass_mg = d.masses();
+    Ok(send!(
+        d,
+        record_readings,
+        RecordReadingsRequest {
+            machine_code: d.text("machine_code"),
+            instrument_code: d.text("instrument_code"),
+            kind: d.reader.choice("kind"),
+            tare_mass_mg: d.reader.optional_grams("tare_mass_mg").unwrap_or(0),
+            point: d.reader.choice("point"),
+            mass_mg: mass_mg,
+            start_time: start_time,
+            check_point_code: d.text("check_point_code"),
+            product_code: String::new(),
+        }
+    )
+    .1)
+}
+
+/// Does a deed of a packer.
+///
+/// # Errors
+/// Why it was not done.
+pub(super) async fn packer(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
+    Ok(match deed {
+        "readings" => return readings(d).await,
+        "tare" => {
+            let mass_mg = d.masses();
+            send!(
+                d,
+                record_tare,
+                RecordTareRequest {
+                    product_code: d.text("product_code"),
+                    instrument_code: d.text("instrument_code"),
+                    mass_mg: mass_mg,
+                }
+            )
+            .1
+        }
+        "adjustment" => {
+            send!(
+                d,
+                record_adjustment,
+                RecordAdjustmentRequest {
+                    machine_code: d.text("machine_code"),
+                    target_mass_mg: d.reader.optional_grams("target_mass_mg").unwrap_or(0),
+                    text: d.text("text"),
+                }
+            )
+            .1
+        }
+        "inspection" => {
+            send!(
+                d,
+                record_inspection,
+                RecordInspectionRequest {
+                    run_code: d.text("run_code"),
+                    first_number: d.reader.optional_count("first_number").unwrap_or(0),
+                    last_number: d.reader.optional_count("last_number").unwrap_or(0),
+                    authority: d.text("authority"),
+                    report: d.text("report"),
+                    scheme: d.text("scheme"),
+                    lot_count: d.reader.optional_count("lot_count").unwrap_or(0),
+                    sample_count: d.reader.optional_count("sample_count").unwrap_or(0),
+                    mean_mass_mg: d.reader.optional_grams("mean_mass_mg"),
+                    short_count: d.reader.optional_count("short_count"),
+                    least_count: d.reader.optional_count("least_count"),
+                    outcome: d.reader.choice("outcome"),
+                    text: d.text("text"),
+                }
+            )
+            .1
+        }
+        _ => {
+            let mut faults = Vec::new();
+            let lift = super::hoist::lift_of(d.reader.fields, &mut faults);
+            for fault in faults {
+                d.reader.fault(&fault.field, fault.text);
+            }
+            let done =
+                send!(d, record_lift_refusal, RecordLiftRefusalRequest { lift: Some(lift), text: d.text("text") }).1;
+            // The question is answered; the page begins anew.
+            let to = done.sequence.map(|sequence| format!("/hoist?done={sequence}"));
+            Done { to, ..done }
+        }
+    })
+}
