@@ -224,6 +224,10 @@ pub async fn page(ctx: &Ctx, machine: &str) -> Result<Page, Status> {
     let answer = ctx.api.get_line_report(Request::new(request)).await?.into_inner();
     let machines = registers::machines(ctx).await?;
     let time = answer.performance.clone().unwrap_or_default();
+    let mut notes = answer.handover.clone();
+    for row in &mut notes {
+        row.text = row.text.trim_start_matches("handover: ").to_owned();
+    }
     let lifts = format!("{} ({})", ctx.t("Lifts"), ctx.t("whole site"));
     let body = html! {
         (question(ctx, &choices!(&machines), machine, &answer.title))
@@ -232,7 +236,7 @@ pub async fn page(ctx: &Ctx, machine: &str) -> Result<Page, Status> {
                 (ctx.t("Feed")) " " span.code { (answer.feed_code) } "." }
             @for note in &answer.notes { p { (badge("warn", note)) } }
             (first(ctx, &answer))
-            (happened(ctx, &ctx.t("Notes to who takes over"), &answer.handover))
+            (happened(ctx, &ctx.t("Notes to who takes over"), &notes))
             h2 { (ctx.t("What was made")) }
             (made(ctx, &answer))
             (runs(ctx, &answer.runs))

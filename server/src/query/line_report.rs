@@ -158,9 +158,9 @@ fn check_points(asked: &Asked, line: &Line) -> Result<Vec<v1::ReportCheck>, Refu
             CheckPlace::Feed => point.feed_code == line.feed_code,
             CheckPlace::Intake | CheckPlace::Unspecified => false,
         };
-        if !own {
-            continue;
-        }
+        // What was put up later checked nothing here.
+        let since = check::since(record, &point.code)?.filter(|since| *since <= line.until_us);
+        let Some(in_use_us) = since.filter(|_| own) else { continue };
         let mut done = check::checks(record, &point.code, day_of(line.from_us) - 1, day_of(line.to_us))?;
         let before = done.iter().rfind(|check| check.time_us < line.from_us).map(|check| check.time_us);
         done.retain(|check| (line.from_us..line.to_us).contains(&check.time_us));
@@ -169,7 +169,7 @@ fn check_points(asked: &Asked, line: &Line) -> Result<Vec<v1::ReportCheck>, Refu
         if point.place() == CheckPlace::Pack {
             for code in runs_between(record, &line.machine_code, line.from_us, line.until_us)? {
                 let Some(run) = run_rows(record, &code)? else { continue };
-                if !check::asks(&point, &run.started.product_code) {
+                if !check::asks(&point, &run.started.product_code) || in_use_us > run.start_us {
                     continue;
                 }
                 let to = run.finish_us.unwrap_or(i64::MAX).min(line.until_us);

@@ -11,7 +11,7 @@ use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::pallet::{RunRows, run_rows};
 use packloft_domain::rules::register::{Register, site_at};
 use packloft_domain::rules::stacking::{Counts, counts};
-use packloft_domain::sums::advice::{Advice, Basis, Target, advise};
+use packloft_domain::sums::advice::{Advice, Basis, LEAST_READINGS, Target, advise};
 use packloft_domain::sums::charts::{Chart, Index, Kind, RunRules, capability, individuals, signals, subgroups};
 use packloft_domain::sums::fill::tolerable_error_mg;
 use packloft_domain::sums::heads;
@@ -505,14 +505,12 @@ pub fn advice(
     }
     let weighed = weighed(asked, journal, &request.run_code)?;
     let nominal = weighed.run.started.nominal_mass_mg;
-    // What the machine fills: packs before the rejecter where these were weighed, accepted ones else.
-    let before = |batch: &&(ReadingsRecorded, Vec<Reading>)| batch.0.point() == ReadingPoint::BeforeRejecter;
-    let any_before = weighed.batches.iter().any(|batch| before(&batch));
-    let taken = weighed
-        .batches
-        .iter()
-        .filter(|batch| before(batch) || (!any_before && batch.0.point() == ReadingPoint::Accepted));
-    let net: Vec<i64> = taken.flat_map(|(_, readings)| readings.iter().map(|reading| reading.net_mg)).collect();
+    // What the machine fills: packs before the rejecter where enough of these were weighed, accepted ones else.
+    let before = weighed.batches.iter().filter(|(batch, _)| batch.point() == ReadingPoint::BeforeRejecter);
+    let before: Vec<i64> = before.flat_map(|(_, readings)| readings.iter().map(|reading| reading.net_mg)).collect();
+    let (accepted, accepted_only) = weighed.counted();
+    let by_accepted = accepted_only && before.len() < LEAST_READINGS && accepted.len() > before.len();
+    let net = if by_accepted { accepted.iter().map(|reading| reading.net_mg).collect() } else { before };
     let mut answer = v1::GetFillAdviceResponse {
         run_code: request.run_code.clone(),
         nominal_mass_mg: nominal,
@@ -521,6 +519,9 @@ pub fn advice(
         sequence: asked.sequence(),
         ..v1::GetFillAdviceResponse::default()
     };
+    if by_accepted {
+        answer.notes.push("accepted packs are looked at: before the rejecter the fill may scatter more".into());
+    }
     let Some(tolerable_mg) = tolerable_error_mg(nominal) else {
         answer.refusals.push("the table of limits covers 5 g to 10 kg".into());
         return Ok(answer);

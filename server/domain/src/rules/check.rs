@@ -124,7 +124,7 @@ pub struct Aims {
 }
 
 /// When a check point came into use; before it nothing passed it.
-fn since(record: &dyn Record, code: &str) -> Result<Option<i64>, Unreadable> {
+pub fn since(record: &dyn Record, code: &str) -> Result<Option<i64>, Unreadable> {
     Ok(facts(record, &key::register("check_point", code))?.first().map(|row| row.event.occurred_time_us))
 }
 
