@@ -522,3 +522,44 @@ fn html_is_valid(running: &Running, packages: Option<&std::path::Path>) -> anyho
     println!("{} pages are valid HTML", PAGES.len());
     Ok(())
 }
+
+/// A control sample is judged where it is typed, a bad one holds packs, a refused lift is kept, and who takes over reads it.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn the_supervisor_keeps_the_fill_and_hands_over() -> anyhow::Result<()> {
+    let _one = ONE.lock().await;
+    let Some(driver) = Driver::start()? else { return Ok(()) };
+    let running = Running::with_records(EXECUTABLE).await?;
+    let tablet = Tablet::open(&driver, &running, "p-31").await?;
+    tablet.go("/line/M1").await?;
+    let sample = tablet.fold("sample-CS1").await?;
+    tablet.fill(&sample, &[("mass_mg", "752\n751.8"), ("kind", "2")]).await?;
+    tablet.send(&sample).await?;
+    tablet.wait_for("a control sample here is", &format!("{sample} .wrong")).await?;
+    tablet.fill(&sample, &[("mass_mg", "752\n751.8\n753\n751\n752.2")]).await?;
+    tablet.send(&sample).await?;
+    tablet.wait_for("5 packs, mean 752 g: good", ".notice.good").await?;
+    let sample = tablet.fold("sample-CS1").await?;
+    tablet.fill(&sample, &[("mass_mg", "750 749 751 748 750"), ("kind", "2")]).await?;
+    tablet.send(&sample).await?;
+    tablet.wait_for("mean 749.6 g: BAD", "main .notice").await?;
+    tablet.wait_for("CHECK NOW", "#line").await?;
+    let adjust = tablet.fold("adjustment").await?;
+    tablet.fill(&adjust, &[("target_mass_mg", "752"), ("text", "two steps up")]).await?;
+    tablet.send(&adjust).await?;
+    tablet.wait_for("adjusted to 752 g", ".notice.good").await?;
+    tablet.go("/holds").await?;
+    tablet.wait_for("control sample at CS1", "main").await?;
+    tablet.go(&ask_for("HB-424&bag=HB-425")).await?;
+    tablet.wait_for("DO NOT LIFT", "#verdict h2").await?;
+    tablet.send("form[data-keep=refuse]").await?;
+    tablet.wait_for("REFUSED", ".notice.good").await?;
+    tablet.go("/shift").await?;
+    let note = tablet.fold("remark").await?;
+    tablet.fill(&note, &[("text", "sample bad, fill two steps up")]).await?;
+    tablet.send(&note).await?;
+    tablet.wait_for("handover: sample bad", ".notice.good").await?;
+    tablet.go("/shift/M1").await?;
+    tablet.wait_for("sample bad, fill two steps up", "#report").await?;
+    tablet.wait_for("lifts refused: 1", "#report").await?;
+    tablet.close().await
+}

@@ -48,11 +48,11 @@ pub fn card(ctx: &Ctx, states: &[v1::CheckState]) -> Markup {
 }
 
 /// One form a check point: every test with its verdict, or the packs of a control sample.
-pub fn forms(ctx: &Ctx, states: &[v1::CheckState], instruments: &[(String, String)]) -> Markup {
+pub fn forms(ctx: &Ctx, states: &[v1::CheckState], instruments: &[(String, String)], run: Option<&v1::Run>) -> Markup {
     let verdicts = [("1".to_owned(), ctx.t("passed")), ("2".to_owned(), ctx.t("FAILED"))];
     html! {
         @for point in states.iter().filter_map(|state| state.check_point.as_ref()) {
-            @if point.kind() == v1::CheckKind::ControlSample { (super::packer::sample_form(ctx, point, instruments)) }
+            @if point.kind() == v1::CheckKind::ControlSample { (super::packer::sample_form(ctx, point, instruments, run)) }
         }
         @for state in states.iter().filter(|state| !state.tests.is_empty()) {
             @let point = state.check_point.clone().unwrap_or_default();

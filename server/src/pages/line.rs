@@ -112,7 +112,7 @@ fn deeds(ctx: &Ctx, line: &v1::GetLineResponse, known: &Known, checks: &[v1::Che
     html! {
         div.folds {
             (tip(ctx, line, known))
-            (super::checks::forms(ctx, checks, &known.instruments))
+            (super::checks::forms(ctx, checks, &known.instruments, run))
             (deed(ctx, "count", ctx.t("Counter read"), ctx.t("Record the count"), |f| html! {
                 (f.with("machine_code", machine)) (counters(f))
             }))

@@ -16,10 +16,19 @@ pub fn kinds(ctx: &Ctx) -> [(String, String); 2] {
 }
 
 /// The form for a control sample: packs weighed one by one.
-pub fn sample_form(ctx: &Ctx, point: &v1::CheckPoint, instruments: &[(String, String)]) -> Markup {
+pub fn sample_form(
+    ctx: &Ctx,
+    point: &v1::CheckPoint,
+    instruments: &[(String, String)],
+    run: Option<&v1::Run>,
+) -> Markup {
     let key = format!("sample-{}", point.code);
-    let sizes: Vec<i64> = point.fill_limits.iter().map(|limit| limit.sample_count).collect();
-    let packs = sizes.iter().max().copied().unwrap_or(0);
+    let on = run.map_or("", |run| run.product_code.as_str());
+    let of_product: Vec<&v1::FillLimit> =
+        point.fill_limits.iter().filter(|limit| on.is_empty() || limit.product_code == on).collect();
+    let packs = of_product.iter().map(|limit| limit.sample_count).max().unwrap_or(0);
+    let products: Vec<(String, String)> =
+        of_product.iter().map(|limit| (limit.product_code.clone(), limit.product_code.clone())).collect();
     let own: Vec<(String, String)> = match point.instrument_code.as_str() {
         "" => instruments.to_vec(),
         code => instruments.iter().filter(|(known, _)| known == code).cloned().collect(),
@@ -33,8 +42,10 @@ pub fn sample_form(ctx: &Ctx, point: &v1::CheckPoint, instruments: &[(String, St
                 (f.with("machine_code", &point.machine_code)) (f.with("check_point_code", &point.code))
                 (f.with("point", &i32::from(v1::ReadingPoint::Accepted).to_string())) (f.with("over_minutes", "0"))
                 p.note { (ctx.tf("Weigh {} accepted packs, as they come. A bad sample puts every pack since the last good one on hold.", &[&packs])) }
+                @if on.is_empty() { (f.one("product_code", n("Product"), &products, "")) } @else { (f.with("product_code", on)) }
                 (f.lines("mass_mg", n("Grams, one pack a line"), ""))
-                (f.one("instrument_code", n("Instrument"), &own, ""))
+                @if own.len() == 1 { p.quiet { (ctx.t("Instrument")) ": " (own[0].1) } (f.with("instrument_code", &own[0].0)) }
+                @else { (f.one("instrument_code", n("Instrument"), &own, "")) }
                 (f.one("kind", n("What was read"), &kinds(ctx), ""))
                 (f.grams("tare_mass_mg", n("Tare of the pack"), n("For gross readings.")))
             }

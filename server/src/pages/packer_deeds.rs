@@ -38,7 +38,7 @@ async fn readings(mut d: Deed<'_>) -> Result<Done, Problem> {
             mass_mg: mass_mg,
             start_time: start_time,
             check_point_code: d.text("check_point_code"),
-            product_code: String::new(),
+            product_code: if d.text("check_point_code").is_empty() { String::new() } else { d.text("product_code") },
         }
     )
     .1)

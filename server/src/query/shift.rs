@@ -57,11 +57,11 @@ pub(super) fn period(asked: &Asked, day: &str, shift_name: &str, now_us: i64) ->
         all.extend(periods(asked, today)?);
         let named = |period: &Period| shift_name.is_empty() || period.title.ends_with(&format!(", {shift_name}"));
         let begun = |period: &Period| period.start_us <= now_us && named(period);
-        // Of those that have begun the newest; a shift goes before the whole day that holds it.
+        // One that holds the instant before one that is over; a shift before the whole day that holds it.
         return all
             .into_iter()
             .filter(begun)
-            .max_by_key(|p| (p.end_us > now_us && !p.title.ends_with("whole day"), p.start_us))
+            .max_by_key(|p| (p.end_us > now_us, !p.title.ends_with("whole day"), p.start_us))
             .ok_or_else(|| invalid("shift_name", "is no shift of the site"));
     }
     let date = parse_date(day).ok_or_else(|| invalid("day", "must be YYYY-MM-DD"))?;
