@@ -4,6 +4,13 @@
 //! Specifications, section 4.3.1 and 7.9.1). The serials of a site count through the extension digit as well, so a prefix
 //! of L digits gives 10^(17-L) numbers. A number is never used twice, also when its pallet was voided.
 
+pub mod code_128;
+pub mod date;
+pub mod element;
+pub mod link;
+pub mod scan;
+pub mod table;
+
 /// Check digit of the digits before it, weights 3, 1, 3, 1 … from the right (GS1 General Specifications, 7.9.1).
 ///
 /// ```
@@ -57,11 +64,6 @@ pub fn sscc(company_prefix: &str, serial: i64) -> Option<String> {
     Some(format!("{body}{digit}"))
 }
 
-/// Digits that a fixed-length element has behind its application identifier (GS1 General Specifications, figure 7.8.5-2,
-/// those a packing house meets).
-const FIXED: [(&str, usize); 8] =
-    [("00", 18), ("01", 14), ("02", 14), ("11", 6), ("13", 6), ("15", 6), ("16", 6), ("17", 6)];
-
 /// Elements of a GS1 symbol as a scanner sends them or as people read them in brackets: application identifiers with their
 /// values. Empty for a text that is none.
 ///
@@ -74,25 +76,10 @@ const FIXED: [(&str, usize); 8] =
 /// assert_eq!(wanted("HF279A"), "");
 /// ```
 pub fn elements(text: &str) -> Vec<(String, String)> {
-    let text = text.trim();
-    if text.starts_with('(') {
-        let parts = text.split('(').skip(1).filter_map(|part| part.split_once(')'));
-        return parts.map(|(ai, value)| (ai.trim().to_owned(), value.trim().to_owned())).collect();
+    match scan::read(text) {
+        Ok(scan::Scan::Elements(found)) => found.into_iter().map(|element| (element.ai, element.value)).collect(),
+        Ok(scan::Scan::Text(_)) | Err(_) => Vec::new(),
     }
-    let Some(plain) = text.strip_prefix(']').and_then(|rest| rest.get(2..)) else { return Vec::new() };
-    let mut rest = plain.trim_start_matches('\u{1d}');
-    let mut found = Vec::new();
-    while let Some((ai, value)) = rest.split_at_checked(2) {
-        let fixed = FIXED.iter().find(|(known, _)| *known == ai).map(|(_, digits)| *digits);
-        let end = match fixed {
-            Some(digits) if value.is_char_boundary(digits) && value.len() >= digits => digits,
-            Some(_) => return Vec::new(),
-            None => value.find('\u{1d}').unwrap_or(value.len()),
-        };
-        found.push((ai.to_owned(), value[..end].to_owned()));
-        rest = value[end..].trim_start_matches('\u{1d}');
-    }
-    found
 }
 
 /// The SSCC in what a person typed or a scanner sent: 18 digits, or those behind `00` or `(00)`, with or without a
@@ -114,15 +101,21 @@ pub fn elements(text: &str) -> Vec<(String, String)> {
 /// ```
 pub fn scanned_sscc(text: &str) -> Result<String, String> {
     let text = text.trim();
-    let plain = text.strip_prefix(']').and_then(|rest| rest.get(2..)).unwrap_or(text);
-    let plain = plain.trim_matches(['\u{1d}', '^']);
-    let linked = plain.split_once("://").and_then(|(_, rest)| rest.split_once("/00/"));
-    let digits = match linked {
-        Some((_, rest)) => rest.split(['?', '/']).next().unwrap_or_default(),
-        None => plain.strip_prefix("(00)").unwrap_or(plain),
+    let found = scan::read(text).map_err(|why| format!("{why}; scan the lowest barcode of the label once more"))?;
+    let elements = match &found {
+        scan::Scan::Elements(elements) => elements.as_slice(),
+        scan::Scan::Text(_) => &[],
     };
-    let many = elements(text).into_iter().find(|(ai, value)| ai == "00" && value.len() == 18);
-    let digits = many.as_ref().map_or(digits, |(_, value)| value.as_str());
+    let item = elements.iter().find(|element| ["01", "02"].contains(&element.ai.as_str()));
+    let own = elements.iter().find(|element| element.ai == "00").or(item);
+    let digits = match (&found, own) {
+        (_, Some(element)) => element.value.as_str(),
+        (scan::Scan::Text(text), None) => text.trim_matches([element::SEPARATOR, '^']),
+        (scan::Scan::Elements(_), None) => {
+            return Err("holds no pallet number; scan the lowest barcode of the label, which begins with (00)".into());
+        }
+    };
+    let digits = digits.strip_prefix("(00)").unwrap_or(digits).trim();
     let digits = if digits.len() == 20 { digits.strip_prefix("00").unwrap_or(digits) } else { digits };
     if is_key(digits, 18) {
         return Ok(digits.to_owned());
