@@ -51,6 +51,7 @@ clients! {
     recall recall_service_client RecallServiceClient;
     trace trace_service_client TraceServiceClient;
     figure figure_service_client FigureServiceClient;
+    label label_service_client LabelServiceClient;
     journal journal_service_client JournalServiceClient;
 }
 

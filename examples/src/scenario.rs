@@ -266,7 +266,8 @@ fn registers(day: &mut Day) {
             code: "WS750".into(),
             name: "white sugar 750 g".into(),
             material_code: "WS".into(),
-            gtin: String::new(),
+            // GS1 prefix 952 is kept for examples.
+            gtin: "9521234001010".into(),
             nominal_mass_mg: NOMINAL_MG,
             pending_lot_rule: v1::PendingLotRule::AtRisk.into(),
             shelf_life_days: 730,

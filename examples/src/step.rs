@@ -126,6 +126,7 @@ steps! {
     NoticeAnswer recall record_notice_answer RecordNoticeAnswerRequest;
     Recovery recall record_recovery RecordRecoveryRequest;
     CloseRecall recall close_recall CloseRecallRequest;
+    LabelPrint label record_label_print RecordLabelPrintRequest;
     Hold quality place_hold PlaceHoldRequest;
     EndHold quality end_hold EndHoldRequest;
     CloseBreach quality close_breach CloseBreachRequest;

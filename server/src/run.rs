@@ -153,7 +153,7 @@ pub async fn serve_on(api: Api, incoming: TcpIncoming, stop: impl Future<Output 
     health.set_service_status("", tonic_health::ServingStatus::Serving).await;
     for name in [
         "Setup", "Intake", "Lot", "Lift", "Run", "Pallet", "Store", "Dispatch", "Import", "Check", "Recall", "Quality",
-        "Trace", "Figure", "Journal",
+        "Trace", "Figure", "Label", "Journal",
     ] {
         let name = format!("packloft.v1.{name}Service");
         health.set_service_status(name, tonic_health::ServingStatus::Serving).await;
@@ -180,6 +180,7 @@ pub async fn serve_on(api: Api, incoming: TcpIncoming, stop: impl Future<Output 
         .add_service(limited!(quality_service_server::QualityServiceServer, api))
         .add_service(limited!(trace_service_server::TraceServiceServer, api))
         .add_service(limited!(figure_service_server::FigureServiceServer, api))
+        .add_service(limited!(label_service_server::LabelServiceServer, api))
         .add_service(limited!(journal_service_server::JournalServiceServer, api))
         .prepare()
         .into_axum_router()

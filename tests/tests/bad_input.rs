@@ -72,7 +72,7 @@ names! {
     LimitSet RegisterLimitSetRequest;
     CheckPoint RegisterCheckPointRequest; LineCheck RecordLineCheckRequest;
     Tare RecordTareRequest; Adjustment RecordAdjustmentRequest; Inspection RecordInspectionRequest;
-    LiftRefusal RecordLiftRefusalRequest;
+    LiftRefusal RecordLiftRefusalRequest; LabelPrint RecordLabelPrintRequest;
     Return RecordReturnRequest; Amend AmendDispatchRequest;
 }
 
@@ -196,6 +196,8 @@ fn examples() -> Vec<Step> {
             ..Default::default()
         }
         .into(),
+        v1::RecordLabelPrintRequest { kind: 1, code: sscc(), copy_count: 2, reason: "x".into(), ..Default::default() }
+            .into(),
         v1::RecordRemarkRequest { feed_code: "F1".into(), text: "x".into(), ..Default::default() }.into(),
         v1::EndHoldRequest { hold_code: "H1".into(), reason: "x".into(), ..Default::default() }.into(),
         v1::CloseBreachRequest { event_sequence: 1, reason: "x".into(), ..Default::default() }.into(),
@@ -319,7 +321,7 @@ async fn every_fault_is_named_and_the_server_stays_up() -> anyhow::Result<()> {
     let mut running = Running::with_shift(EXECUTABLE).await?;
     let before = running.connection.journal.clone().get_latest(v1::GetLatestRequest {}).await?.into_inner().sequence;
     let examples = examples();
-    assert_eq!(examples.len(), 78, "one example of every write method");
+    assert_eq!(examples.len(), 79, "one example of every write method");
     let (mut count, mut wrong) = (0, Vec::new());
     for step in &examples {
         let descriptor = pool.get_message_by_name(&format!("packloft.v1.{}", name(step))).unwrap();

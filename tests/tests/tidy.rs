@@ -52,6 +52,8 @@ fn words_that_have_another_name_here_are_not_used() {
     let proto = sources(".proto");
     let domain = sources(".rs").into_iter().filter(|(path, _)| path.to_string_lossy().contains("server/domain/src"));
     for (path, text) in proto.into_iter().chain(domain) {
+        // Data titles are the standard's words.
+        let text = text.replace("NET WEIGHT", "").replace("GROSS WEIGHT", "");
         let words: Vec<String> = text.split(|c: char| !c.is_ascii_alphabetic()).map(str::to_ascii_lowercase).collect();
         for banned in ["weight", "sack", "shipment", "genealogy", "warehouse_id"] {
             assert!(!words.iter().any(|word| word == banned), "{} says {banned}", path.display());

@@ -384,6 +384,36 @@ async fn what_a_packer_keeps() -> anyhow::Result<()> {
     check(&running, "packer", &commands)
 }
 
+/// Labels made and printed, a second one with its reason, and scans read element by element.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_labels_say() -> anyhow::Result<()> {
+    let running = Running::with_everything(EXECUTABLE).await?;
+    let said = |words: &[&'static str]| -> Vec<&'static str> {
+        ["--actor", "p-52", "--at", "2026-10-07 12:00"].iter().chain(words).copied().collect()
+    };
+    let first = said(&["label", "print", "pallet", "]C100095212340000000105", "--to", "/dev/null"]);
+    let again = said(&["label", "print", "pallet", "095212340000000105", "--to", "/dev/null", "--copies", "2"]);
+    let because = [&again[..], &["--reason", "torn at the bay"]].concat();
+    let commands: Vec<(&[&str], i32)> = vec![
+        (&["label", "make", "pallet", "095212340000000105", "--to", "/dev/null"], 0),
+        (&["label", "make", "pack", "R-1006-1", "--to", "/dev/null"], 0),
+        (&["label", "make", "bag", "HB-417", "--to", "/dev/null"], 0),
+        (&["label", "make", "location", "R1", "--to", "/dev/null"], 0),
+        (&["label", "make", "location", "R99", "--to", "/dev/null"], 3),
+        (&["label", "make", "pallet", "6291041500213", "--to", "/dev/null"], 2),
+        (&first, 0),
+        (&again, 2),
+        (&because, 0),
+        (&["label", "scan", "]C1020952123400101015281005378000^10HF279A"], 0),
+        (&["label", "scan", "(00)095212340000000105(02)09521234001010(37)800(15)281005(10)HF279A"], 0),
+        (&["label", "scan", "https://id.gs1.org/01/09521234001010/10/HF279A?15=281000"], 0),
+        (&["label", "scan", "]E09521234001010"], 0),
+        (&["label", "scan", "(01)09521234001011(15)281306"], 1),
+        (&["label", "scan", "HB-417"], 0),
+    ];
+    check(&running, "labels", &commands)
+}
+
 fn check_owned(running: &Running, name: &str, rows: &[(Vec<String>, i32)]) -> anyhow::Result<()> {
     let words: Vec<Vec<&str>> = rows.iter().map(|(row, _)| row.iter().map(String::as_str).collect()).collect();
     let commands: Vec<(&[&str], i32)> = words.iter().zip(rows).map(|(w, (_, exit))| (w.as_slice(), *exit)).collect();

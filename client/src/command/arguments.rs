@@ -277,6 +277,9 @@ pub enum Task {
     Fill(super::fill_args::FillTask),
     #[command(flatten)]
     Packer(super::packer_args::PackerTask),
+    /// Labels, and what a scan holds.
+    #[command(subcommand)]
+    Label(super::label_args::LabelTask),
     /// The journal: events, corrections, proof.
     #[command(subcommand)]
     Journal(JournalTask),

@@ -312,6 +312,7 @@ fn asks_of_now(task: &Task) -> bool {
         Task::Now(task) => super::now_args::asks_of_now(task),
         Task::Audit(_) | Task::Fill(_) => true,
         Task::Packer(task) => super::packer_args::asks(task),
+        Task::Label(task) => super::label_args::asks(task),
         Task::Site(task) => matches!(task, SiteTask::Show),
         Task::Intake(task) => matches!(task, IntakeTask::List(_)),
         Task::Bag(task) => matches!(task, BagTask::Show { .. } | BagTask::List { .. }),
@@ -427,6 +428,7 @@ pub async fn run(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
         Task::Audit(task) => super::audit_args::run(session, task).await,
         Task::Fill(task) => super::fill_args::run(session, task).await,
         Task::Packer(task) => super::packer_args::ask(session, task).await,
+        Task::Label(task) => super::label_args::ask(session, task).await,
         other => match super::clerk::ask_stock(session, other).await? {
             Some(exit) => Ok(Some(exit)),
             None => objects(session, other).await,

@@ -8,6 +8,7 @@ mod clerk;
 mod feed;
 mod fill_args;
 mod import;
+mod label_args;
 mod now_args;
 mod packer_args;
 mod quality_args;

@@ -578,6 +578,7 @@ pub async fn run(session: &mut Session, task: Task) -> Result<Exit, Fault> {
             write!(session, lift.record_lift_refusal, RecordLiftRefusalRequest { lift, text: why })
         }
         Task::Packer(task) => super::packer_args::record(session, task).await,
+        Task::Label(task) => super::label_args::record(session, task).await,
         Task::Examination(args) => {
             let defects = args.defects.iter().map(|text| defect(text)).collect::<Result<_, _>>()?;
             write!(

@@ -70,6 +70,7 @@ pub fn kind(fact: &Fact) -> &'static str {
         Fact::PalletDisposed(_) => "pallet_disposed",
         Fact::StockTaken(_) => "stock_taken",
         Fact::FileImported(_) => "file_imported",
+        Fact::LabelPrinted(_) => "label_printed",
         Fact::OrderEntered(_) => "order_entered",
         Fact::VehicleLoadOpened(_) => "vehicle_load_opened",
         Fact::VehicleChecked(_) => "vehicle_checked",

@@ -31,6 +31,11 @@ pub fn bucket(object_key: &str, day: i64) -> String {
     format!("{object_key}/d{day:06}")
 }
 
+/// Key of the prints of a label.
+pub fn label(kind: LabelKind, code: &str) -> String {
+    object("label", &format!("{}@{code}", i32::from(kind)))
+}
+
 /// Readings of a source that share a list.
 pub const SOURCE_BUCKET: i64 = 65_536;
 
@@ -129,6 +134,7 @@ fn unit_keys(ssccs: &[String], bag_tags: &[String], packaging: &[String], keys: 
 /// Keys of facts about pallets, store and dispatch.
 fn store_keys(fact: &Fact, keys: &mut Vec<String>) {
     match fact {
+        Fact::LabelPrinted(f) => keys.push(label(f.kind(), &f.code)),
         Fact::PalletBuilt(f) => {
             keys.push(object("pallet", &f.sscc));
             keys.extend(f.parts.iter().map(|part| object("run_pallets", &part.run_code)));

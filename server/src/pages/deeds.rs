@@ -223,6 +223,7 @@ pub async fn run(ctx: &Ctx, deed: &str, fields: &Fields) -> Result<Done, Problem
             recall_deeds::recalls(read, deed).await
         }
         "void_fact" | "keep_name" | "erase_name" => super::facts::deeds(read, deed).await,
+        "print_label" => super::print::deed(read).await,
         _ => quality(read, deed).await,
     }
 }

@@ -389,6 +389,7 @@ pub async fn bag(ctx: &Ctx, tag: &str) -> Result<Page, Status> {
             }
         }))
         (super::quality::hold_form(ctx, ("bag_tag", tag)))
+        (super::print::labels(ctx, &["bag"], tag))
         h2 { (ctx.t("What happened")) }
         (happenings(ctx, &traced.happenings))
     };

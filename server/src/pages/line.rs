@@ -418,6 +418,7 @@ pub async fn run(ctx: &Ctx, code: &str) -> Result<Page, Status> {
                     (f.with("run_code", code)) (f.text("reason", n("Reason"), ""))
                 })))
         }
+        (super::print::labels(ctx, &["pack"], code))
         (interval_hold(ctx, code))
         (more(ctx, ""))
     };

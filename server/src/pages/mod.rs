@@ -34,6 +34,7 @@ mod packer_deeds;
 mod paper;
 mod period;
 mod picture;
+mod print;
 mod quality;
 mod quantity;
 mod recall_deeds;
@@ -297,6 +298,11 @@ async fn get_page(State(pages): State<Pages>, uri: Uri, headers: HeaderMap) -> R
     };
     if ctx.path == "/trace.csv" {
         return secured(csv::trace(&ctx).await.unwrap_or_else(|fault| answer(&ctx, frame::fault(&ctx, &fault))));
+    }
+    match print::document(&ctx).await {
+        Ok(Some(document)) => return secured(document),
+        Ok(None) => {}
+        Err(fault) => return secured(answer(&ctx, frame::fault(&ctx, &fault))),
     }
     let page = match show(&ctx).await {
         Ok(page) => page,

@@ -336,6 +336,7 @@ pub async fn place(ctx: &Ctx, code: &str) -> Result<Page, Status> {
             (turning(ctx, code, first, units.len()))
         }
         (guarded(ctx, May::Store, || folded(ctx, "stock_take", &ctx.t("Take stock"), taking)))
+        (super::print::labels(ctx, &["location"], code))
     };
     Ok(Page::new(ctx.tf("Place {}", &[&code]), body))
 }
@@ -365,6 +366,7 @@ fn pallet_deeds(
     let in_store = matches!(pallet.state(), v1::PalletState::InStore | v1::PalletState::Missing);
     html! {
         div.folds {
+            (super::print::labels(ctx, &["pallet", "pallet-number"], sscc))
             @if in_store {
                 (folded(ctx, "pallet_move", &ctx.t("Put away or move"), form(ctx, "move", "pallet_move", &ctx.t("Record the move"), |f: &Form| html! {
                     (seen(f)) (f.with("ssccs", sscc)) (f.one("location_code", n("Place"), places, ""))

@@ -216,6 +216,17 @@ fn parts(rows: &[f::PalletPart]) -> String {
 /// Facts of pallets, store and dispatch in words.
 fn store_words(fact: &Fact) -> String {
     match fact {
+        Fact::LabelPrinted(f) => {
+            let what = match f.kind() {
+                f::LabelKind::PalletA5 | f::LabelKind::PalletA6 => "pallet",
+                f::LabelKind::BulkBag => "bag",
+                f::LabelKind::Location => "location",
+                f::LabelKind::PackCode | f::LabelKind::Unspecified => "packs of run",
+            };
+            let why = if f.reason.is_empty() { String::new() } else { format!(": {}", f.reason) };
+            let again = if f.earlier_count > 0 { " again" } else { "" };
+            format!("label of {what} {} printed{again}, copies {}{why}", f.code, f.copy_count)
+        }
         Fact::OpeningStockRecorded(f) => match (f.bags.first(), f.feed_code.as_str(), f.hoist_code.as_str()) {
             (Some(bag), ..) => format!("bag {} stood here before the record{}", bag.bag_tag, named(&f.location_code)),
             (_, feed, _) if !feed.is_empty() => {

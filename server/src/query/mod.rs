@@ -13,6 +13,7 @@ pub mod fill;
 pub mod find;
 pub mod gaps;
 pub mod imports;
+pub mod labels;
 pub mod line;
 pub mod line_report;
 pub mod loads;

@@ -13,6 +13,7 @@ mod figure;
 mod import;
 mod intake;
 mod journal;
+mod label;
 mod lift;
 mod lot;
 mod pallet;

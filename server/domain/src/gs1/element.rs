@@ -119,6 +119,10 @@ fn part_fault(part: &table::Part, value: &str, read_in_year: i16) -> Option<Stri
         table::Check::FullDate => date::resolve(value, read_in_year, false).is_none().then(|| "is no date".into()),
         table::Check::Hour => (number() > 23).then(|| "is no hour".into()),
         table::Check::Sixty => (number() > 59).then(|| "is no minute or second".into()),
+        table::Check::CompanyPrefix => {
+            let wrong = value.chars().take(4).any(|c| !c.is_ascii_digit());
+            wrong.then(|| "must begin with a company prefix".into())
+        }
         table::Check::Zero => (number() != 0).then(|| "must begin with 0".into()),
     }
 }
@@ -162,7 +166,19 @@ pub(super) fn value_faults(element: &Element, read_in_year: i16) -> Vec<String> 
 /// assert_eq!(judged("(10)L26308A"), 1); // a batch of nothing
 /// ```
 pub fn faults(elements: &[Element], read_in_year: i16) -> Vec<String> {
-    let mut found: Vec<String> = elements.iter().flat_map(|element| value_faults(element, read_in_year)).collect();
+    let mut found = values_faults(elements, read_in_year);
+    found.extend(pairing_faults(elements));
+    found
+}
+
+/// What is wrong with the values alone: what one symbol of a label can be blamed for.
+pub fn values_faults(elements: &[Element], read_in_year: i16) -> Vec<String> {
+    elements.iter().flat_map(|element| value_faults(element, read_in_year)).collect()
+}
+
+/// Which elements lack a partner, or have one they must not have: a matter of all symbols of a label together.
+pub fn pairing_faults(elements: &[Element]) -> Vec<String> {
+    let mut found = Vec::new();
     let has = |ai: &str| elements.iter().any(|element| element.ai == ai);
     for (place, element) in elements.iter().enumerate() {
         if let Some(other) = elements[..place].iter().find(|other| other.ai == element.ai)

@@ -21,6 +21,8 @@ pub enum Check {
     Sixty,
     /// 0.
     Zero,
+    /// Begins with a company prefix: at least four digits.
+    CompanyPrefix,
 }
 
 /// A part of a value: digits (`true`) or characters of set 82, least and most of them, its check.
@@ -78,6 +80,7 @@ const fn optional(part: Part) -> Part {
 const GLN: &[Part] = &[digits(13, Check::CheckDigit)];
 const DATE: &[Part] = &[digits(6, Check::Date)];
 const SIX: &[Part] = &[digits(6, Check::Nothing)];
+const OF_COMPANY: &[Part] = &[Part { digits: false, least: 1, most: 30, check: Check::CompanyPrefix }];
 const KEY: &[&str] = &["01", "02", "03", "8006", "8026"];
 const ITEM: &[&str] = &["01", "02", "8006", "8026"];
 
@@ -145,7 +148,7 @@ pub const TABLE: &[Known] = &[
     mass("330", "GROSS WEIGHT (kg)", &[&["00", "01"]]),
     Known { requires: &[&["00"], &["02", "8026"]], ..known("37", "COUNT", false, &[up_to_digits(8)]) },
     known("400", "ORDER NUMBER", false, &[text(30)]),
-    Known { qualifiers: Some(&[]), ..known("401", "GINC", false, &[text(30)]) },
+    Known { qualifiers: Some(&[]), ..known("401", "GINC", false, OF_COMPANY) },
     Known { qualifiers: Some(&[]), ..known("402", "GSIN", false, &[digits(17, Check::CheckDigit)]) },
     location("410", "SHIP TO LOC"),
     location("413", "SHIP FOR LOC"),
@@ -166,7 +169,7 @@ pub const TABLE: &[Known] = &[
         qualifiers: Some(&[]),
         ..known("8003", "GRAI", false, &[digits(1, Check::Zero), digits(13, Check::CheckDigit), optional(text(16))])
     },
-    Known { qualifiers: Some(&[]), ..known("8004", "GIAI", false, &[text(30)]) },
+    Known { qualifiers: Some(&[]), ..known("8004", "GIAI", false, OF_COMPANY) },
     Known {
         requires: &[&["01", "02"]],
         ..known(

@@ -19,6 +19,7 @@ pub mod dispatch;
 pub mod free;
 pub mod grade;
 pub mod hold;
+pub mod label;
 pub mod lift;
 pub mod lot;
 pub mod packer;
@@ -218,6 +219,7 @@ pub fn decide(command: &Command, context: &Context) -> Result<Decision, Refusal>
         Fact::PalletDisposed(fact) => build::dispose(fact, at, context),
         Fact::StockTaken(fact) => store::stock_take(fact, at, context),
         Fact::FileImported(_) => Ok(Decision::plain(command.fact.clone())),
+        Fact::LabelPrinted(fact) => label::printed(fact, at, context),
         Fact::OrderEntered(fact) => dispatch::enter_order(fact, at, context),
         Fact::VehicleLoadOpened(fact) => dispatch::open_load(fact, context),
         Fact::VehicleChecked(fact) => dispatch::check_vehicle(fact, context),

@@ -311,3 +311,14 @@ write_request!(RecordOpeningStockRequest, |r, faults| {
         ..f::OpeningStockRecorded::default()
     })
 });
+write_request!(RecordLabelPrintRequest, |r, faults| {
+    let kind = faults.choice::<v1::LabelKind>("kind", r.kind);
+    let pallet = [i32::from(v1::LabelKind::PalletA5), i32::from(v1::LabelKind::PalletA6)].contains(&r.kind);
+    Fact::LabelPrinted(f::LabelPrinted {
+        kind,
+        code: if pallet { faults.sscc("code", &r.code) } else { faults.code("code", &r.code) },
+        copy_count: faults.number("copy_count", r.copy_count, 0, 1_000).max(1),
+        reason: faults.optional_text("reason", &r.reason),
+        earlier_count: 0,
+    })
+});
