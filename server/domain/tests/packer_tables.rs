@@ -299,3 +299,32 @@ fn blocks_of_any_split_add_up_to_the_whole() {
         assert!((cut - one).abs() <= one * 1e-12, "round {round}: {cut} {one}");
     }
 }
+
+/// What a voided or replaced sample did to packs: a hold is a decision of its own and stays until quality ends it.
+#[test]
+fn a_bad_sample_taken_back_leaves_its_hold_to_quality() {
+    for replacement in [None, Some(GOOD)] {
+        let mut house = with_samples();
+        house.tell(T0 + 30 * MIN, sample(T0 + 30 * MIN, &GOOD)).unwrap();
+        let (sequence, event) = house.tell_all(T0 + 60 * MIN, sample(T0 + 60 * MIN, &BAD)).unwrap();
+        let code = event.holds[0].hold_code.clone();
+        let corrected = Corrected {
+            target_sequence: sequence,
+            reason: "another scale".into(),
+            replacement: replacement.map(|masses| {
+                Box::new(Event {
+                    occurred_time_us: T0 + 60 * MIN,
+                    fact: Some(sample(T0 + 60 * MIN, &masses)),
+                    ..Event::default()
+                })
+            }),
+            ..Corrected::default()
+        };
+        house.tell(T0 + 70 * MIN, Fact::Corrected(Box::new(corrected))).unwrap();
+        let open: Vec<_> = hold::all(of(&house)).unwrap().into_iter().filter(|state| state.ended.is_none()).collect();
+        assert_eq!(open.len(), 1, "{replacement:?}");
+        assert_eq!(open[0].hold.hold_code, code);
+        let packs: Vec<_> = open[0].intervals().iter().map(|i| (i.first_number, i.last_number)).collect();
+        assert!(!packs.is_empty(), "{replacement:?}: the hold covers nothing");
+    }
+}
