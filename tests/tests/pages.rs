@@ -294,3 +294,40 @@ async fn live_pages_hear_of_new_facts_and_let_the_server_stop() -> anyhow::Resul
     assert!(!running.server.running(), "the server did not stop");
     Ok(())
 }
+
+/// Labels are looked at without a trace and printed with one; a second print asks why.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn labels_open_from_their_pages_and_prints_are_kept() -> anyhow::Result<()> {
+    let running = Running::with_everything(EXECUTABLE).await?;
+    let reader = Reader::new(&running, "p-52");
+    let before = newest(&running).await?;
+    let sscc = "095212340000000105";
+    for (path, kind) in [
+        ("/labels/pallet/095212340000000105.svg", "image/svg+xml"),
+        ("/labels/pallet-number/095212340000000105.svg", "image/svg+xml"),
+        ("/labels/bag/HB-417.svg", "image/svg+xml"),
+        ("/labels/location/R1.svg", "image/svg+xml"),
+        ("/labels/pack/R-1006-1.svg", "image/svg+xml"),
+    ] {
+        let label = reader.get(path)?;
+        assert_eq!(label.status, 200, "{path}");
+        assert!(label.headers.contains(kind) && label.body.contains("<svg"), "{path}: {}", label.headers);
+    }
+    assert_eq!(reader.get("/labels/location/R99.svg")?.status, 404);
+    assert_eq!(reader.get("/labels/location/R1.exe")?.status, 404);
+    assert_eq!(newest(&running).await?, before, "looking is no print");
+    for page in ["/pallets/095212340000000105", "/bags/HB-417", "/places/R1", "/runs/R-1006-1"] {
+        assert!(reader.get(page)?.body.contains("print_label"), "{page}");
+    }
+    let from = "/pallets/095212340000000105";
+    let fields = [("kind", "pallet"), ("code", sscc)];
+    let printed = reader.deed("print_label", &id(), from, &fields)?;
+    assert_eq!((printed.status, printed.location.as_str()), (303, "/labels/pallet/095212340000000105.pdf"));
+    let again = reader.deed("print_label", &id(), from, &fields)?;
+    assert_eq!(again.status, 422);
+    assert!(again.body.contains("must say why again"), "{}", again.body);
+    let because = [fields[0], fields[1], ("reason", "torn"), ("copy_count", "2")];
+    assert_eq!(reader.deed("print_label", &id(), from, &because)?.status, 303);
+    assert_eq!(newest(&running).await?, before + 2);
+    Ok(())
+}
