@@ -269,6 +269,21 @@ fn minutes(ms: i64) -> String {
     format!("{:.1} min", ms as f64 / 60_000.0)
 }
 
+/// Stops by reason.
+pub fn stops(answer: &v1::GetLinePerformanceResponse) -> Sheet {
+    let mut sheet = Sheet { head: vec!["stop", "kind", ">stops", ">time"], ..Sheet::default() };
+    for row in &answer.stops {
+        let kind = if row.planned { "planned" } else { "not planned" };
+        sheet.rows.push(vec![
+            row.reason_code.clone(),
+            kind.into(),
+            row.stop_count.to_string(),
+            minutes(row.duration_ms),
+        ]);
+    }
+    sheet
+}
+
 /// Where a line's time went.
 pub fn performance(answer: &v1::GetLinePerformanceResponse, zone: &Zone) -> Vec<Sheet> {
     let optional = |share: Option<f64>| share.map_or_else(|| "-".into(), percent);
@@ -296,16 +311,7 @@ pub fn performance(answer: &v1::GetLinePerformanceResponse, zone: &Zone) -> Vec<
         ],
         after: answer.notes.clone(),
     };
-    let mut stops = Sheet { head: vec!["stop", "kind", ">stops", ">time"], ..Sheet::default() };
-    for row in &answer.stops {
-        let kind = if row.planned { "planned" } else { "not planned" };
-        stops.rows.push(vec![
-            row.reason_code.clone(),
-            kind.into(),
-            row.stop_count.to_string(),
-            minutes(row.duration_ms),
-        ]);
-    }
+    let mut stops = stops(answer);
     stops.after.extend(answer.rejects.iter().map(|row| {
         let reason = if row.reason_code.is_empty() { "counter without a reason" } else { &row.reason_code };
         format!("rejected, {reason}: {} packs", row.pack_count)

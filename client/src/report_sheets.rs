@@ -123,17 +123,7 @@ fn runs(answer: &v1::GetLineReportResponse) -> Vec<Sheet> {
 
 fn time_and_losses(answer: &v1::GetLineReportResponse) -> Vec<Sheet> {
     let time = answer.performance.clone().unwrap_or_default();
-    let mut stops =
-        Sheet { head: vec!["stop", "kind", ">stops", ">time"], before: vec!["STOPS".into()], ..Sheet::default() };
-    for row in &time.stops {
-        let kind = if row.planned { "planned" } else { "not planned" };
-        stops.rows.push(vec![
-            row.reason_code.clone(),
-            kind.into(),
-            row.stop_count.to_string(),
-            minutes(row.duration_ms),
-        ]);
-    }
+    let stops = Sheet { before: vec!["STOPS".into()], ..crate::fill_sheets::stops(&time) };
     let mut lost = Sheet {
         head: vec!["lost or rejected", "where", ">how much"],
         before: vec!["LOST AND REJECTED".into()],

@@ -6,6 +6,7 @@ mod audit_args;
 mod choices;
 mod clerk;
 mod feed;
+mod feed_lines;
 mod fill_args;
 mod import;
 mod label_args;

@@ -13,25 +13,14 @@ use super::widgets::{badge, bag_link, fact, findings, lots, n, none, run_link, t
 use super::{Ctx, escaped};
 
 fn question(ctx: &Ctx, machines: &[(String, String)], machine: &str, title: &str) -> Markup {
-    let (day, shift) = title.split_once(", ").unwrap_or((title, ""));
+    let day = title.split_once(", ").map_or(title, |(day, _)| day);
     html! {
         div.row.noprint {
             @for (code, _) in machines.iter().filter(|(code, _)| code != machine) {
                 a.button href={ "/shift/" (escaped(code)) "?day=" (day) } { (ctx.t("Line")) " " (code) }
             }
         }
-        form.row.noprint method="get" action={ "/shift/" (escaped(machine)) } {
-            div.field { label for="day" { (ctx.t("Working day")) } input #day type="date" name="day" value=(day); }
-            div.field {
-                label for="shift" { (ctx.t("Shift")) }
-                select #shift name="shift" {
-                    option value="" { (ctx.t("whole day")) }
-                    @for known in &ctx.site.shifts { option value=(known.name) selected[known.name == shift] { (known.name) } }
-                }
-            }
-            button type="submit" { (ctx.t("Show")) }
-            button type="button" data-print { (ctx.t("Print")) }
-        }
+        (super::shift::question(ctx, &format!("/shift/{}", escaped(machine)), title))
     }
 }
 

@@ -72,10 +72,10 @@ fn list(ctx: &Ctx, rows: &[&v1::ShiftRow]) -> Markup {
 }
 
 /// The day and shift that are shown, whether they were asked for or are the newest.
-fn question(ctx: &Ctx, title: &str) -> Markup {
+pub fn question(ctx: &Ctx, action: &str, title: &str) -> Markup {
     let (day, shift) = title.split_once(", ").unwrap_or((title, ""));
     html! {
-        form.row.noprint method="get" action="/shift" {
+        form.row.noprint method="get" action=(action) {
             div.field { label for="day" { (ctx.t("Working day")) } input #day type="date" name="day" value=(day); }
             div.field {
                 label for="shift" { (ctx.t("Shift")) }
@@ -122,7 +122,7 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
         machines.iter().map(|machine| (machine.feed_code.clone(), machine.feed_code.clone())).collect();
     feeds.dedup();
     let body = html! {
-        (question(ctx, &report.title))
+        (question(ctx, "/shift", &report.title))
         @if may(ctx, May::Record) && !machines.is_empty() {
             (folded(ctx, "remark", &ctx.t("Note to who takes over"), form(ctx, "remark", "remark", &ctx.t("Record the note"), |f| html! {
                 (f.with("handover", "1"))
