@@ -328,3 +328,32 @@ fn a_bad_sample_taken_back_leaves_its_hold_to_quality() {
         assert!(!packs.is_empty(), "{replacement:?}: the hold covers nothing");
     }
 }
+
+/// A good sample of another product, by other limits, neither proves packs nor ends a hold; and nothing but a weighing does.
+#[test]
+fn a_sample_of_another_product_says_nothing_of_these_packs() {
+    let mut house = with_samples();
+    let mut point = Register::at(of(&house), T0).check_point("CS").unwrap().unwrap();
+    point.fill_limits.push(limit("H5"));
+    point.tests.push(CheckTest { name: "looks".into(), product_code: String::new() });
+    let item = Registered { item: Some(Item::CheckPoint(point)) };
+    house.tell(T0 - 500 * MIN, Fact::Registered(item)).unwrap();
+    let other = |at: i64| {
+        let Fact::ReadingsRecorded(mut fact) = sample(at, &GOOD) else { unreachable!() };
+        fact.product_code = "H5".into();
+        Fact::ReadingsRecorded(fact)
+    };
+    house.tell(T0 + 50 * MIN, sample(T0 + 50 * MIN, &GOOD)).unwrap();
+    // The run is over; the first sample of the next product does not prove its end.
+    house.tell(T0 + 150 * MIN, other(T0 + 150 * MIN)).unwrap();
+    assert_eq!(check::unproved(of(&house), "R1", 1_000).unwrap().len(), 1);
+    house.tell(T0 + 60 * MIN, sample(T0 + 60 * MIN, &BAD)).unwrap();
+    assert_eq!(covered(&house), [(501, 1_000)]);
+    let looked = LineChecked {
+        check_point_code: "CS".into(),
+        results: vec![CheckResult { name: "looks".into(), passed: true }],
+        ..LineChecked::default()
+    };
+    assert!(house.tell(T0 + 70 * MIN, Fact::LineChecked(looked)).is_err());
+    assert_eq!(covered(&house), [(501, 1_000)]);
+}

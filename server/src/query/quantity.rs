@@ -69,8 +69,11 @@ impl Weighed {
         // Packs of a control sample went over the checkweigher too: where it tells every pack, they would count twice.
         let streamed =
             |batch: &ReadingsRecorded| !batch.source_code.is_empty() && batch.point() == ReadingPoint::Accepted;
-        let fed = self.batches.iter().any(|(batch, _)| streamed(batch));
-        let once = move |batch: &ReadingsRecorded| !fed || batch.check_point_code.is_empty();
+        let fed = self.batches.iter().filter(|(batch, _)| streamed(batch)).flat_map(|(_, readings)| readings);
+        let span =
+            fed.fold((i64::MAX, i64::MIN), |span, reading| (span.0.min(reading.time_us), span.1.max(reading.time_us)));
+        let twice = move |at: i64| (span.0..=span.1).contains(&at);
+        let once = move |batch: &ReadingsRecorded| batch.check_point_code.is_empty() || !twice(batch.start_time_us);
         let all = || {
             let batches = self.batches.iter().filter(|(batch, _)| once(batch));
             batches.flat_map(|(_, readings)| readings.iter().copied())

@@ -18,6 +18,9 @@ use crate::refusal::{Refusal, Violation};
 /// A check for the start of a run may be done so long before it: common practice, no source.
 const BEFORE_START_US: i64 = 3_600_000_000;
 
+/// The fill is set for a run at most so long before it: common practice, no source.
+const SETTING_US: i64 = 86_400_000_000;
+
 /// How far ahead or back checks are looked for: beyond it there is none.
 const FAR_DAY: i64 = i32::MAX as i64 / 4;
 
@@ -95,14 +98,22 @@ fn nearest(
     Ok(None)
 }
 
-/// Last good check before an instant.
-pub fn good_before(record: &dyn Record, code: &str, at: i64) -> Result<Option<Check>, Unreadable> {
-    nearest(record, code, at, false, &|check| check.fact.passed)
+/// True when a check says something of a product: a control sample speaks of its own alone.
+fn speaks_of(check: &Check, product_code: &str) -> bool {
+    match &check.entry.event.fact {
+        Some(Fact::ReadingsRecorded(f)) => product_code.is_empty() || f.product_code == product_code,
+        _ => true,
+    }
 }
 
-/// First good check after an instant.
-pub fn good_after(record: &dyn Record, code: &str, at: i64) -> Result<Option<Check>, Unreadable> {
-    nearest(record, code, at, true, &|check| check.fact.passed)
+/// Last good check before an instant, for packs of a product; an empty one means any.
+pub fn good_before(record: &dyn Record, code: &str, at: i64, product: &str) -> Result<Option<Check>, Unreadable> {
+    nearest(record, code, at, false, &|check| check.fact.passed && speaks_of(check, product))
+}
+
+/// First good check after an instant, for packs of a product; an empty one means any.
+pub fn good_after(record: &dyn Record, code: &str, at: i64, product: &str) -> Result<Option<Check>, Unreadable> {
+    nearest(record, code, at, true, &|check| check.fact.passed && speaks_of(check, product))
 }
 
 /// Newest check up to an instant, good or not.
@@ -196,8 +207,14 @@ fn taken_in_between(record: &dyn Record, from: i64, to: i64) -> Result<Vec<Strin
 pub fn aims(record: &dyn Record, hold: &HoldCheck) -> Result<Aims, Unreadable> {
     let (code, at) = (&hold.check_point_code, hold.check_time_us);
     let Some(point) = Register::at(record, at).check_point(code)? else { return Ok(Aims::default()) };
-    let before = good_before(record, code, at)?.map(|check| check.time_us);
-    let after = good_after(record, code, at)?.map(|check| check.time_us);
+    // A bad sample speaks of its product, and only another sample of that says when it was good.
+    let failed = nearest(record, code, at.saturating_add(1), false, &|check| check.time_us == at)?;
+    let product = match failed.as_ref().map(|check| &check.entry.event.fact) {
+        Some(Some(Fact::ReadingsRecorded(f))) => f.product_code.clone(),
+        _ => String::new(),
+    };
+    let before = good_before(record, code, at, &product)?.map(|check| check.time_us);
+    let after = good_after(record, code, at, &product)?.map(|check| check.time_us);
     let from = before.or(since(record, code)?).unwrap_or(at).min(at);
     let to = after.unwrap_or(i64::MAX);
     let mut aims = Aims { from_us: before, to_us: after, ..Aims::default() };
@@ -205,6 +222,9 @@ pub fn aims(record: &dyn Record, hold: &HoldCheck) -> Result<Aims, Unreadable> {
         CheckPlace::Pack => {
             for run_code in runs_between(record, &point.machine_code, from, to)? {
                 let Some(run) = run_rows(record, &run_code)? else { continue };
+                if !product.is_empty() && run.started.product_code != product {
+                    continue;
+                }
                 let counts = counts(record, &run)?;
                 let first_number = passed(&counts, &run, from, true) + 1;
                 let last = passed(&counts, &run, to, false);
@@ -248,10 +268,11 @@ pub fn asks(point: &CheckPoint, product_code: &str) -> bool {
 
 /// Packs of a run that good checks at a point have proved: those up to the last one.
 pub fn proved_up_to(record: &dyn Record, code: &str, run: &RunRows, counts: &Counts) -> Result<i64, Unreadable> {
-    if run.end_us < i64::MAX && good_after(record, code, run.end_us - 1)?.is_some() {
+    let product = &run.started.product_code;
+    if run.end_us < i64::MAX && good_after(record, code, run.end_us - 1, product)?.is_some() {
         return Ok(counts.filled());
     }
-    match good_before(record, code, run.end_us)? {
+    match good_before(record, code, run.end_us, product)? {
         Some(check) if check.time_us >= run.start_us => Ok(passed(counts, run, check.time_us, true)),
         _ => Ok(0),
     }
@@ -411,7 +432,7 @@ pub fn due(record: &dyn Record, point: &CheckPoint, at: i64) -> Result<Option<Du
         return Ok(Some(Due { time_us: run.start_us, text: format!("run {code} is of another product") }));
     }
     if point.kind() == CheckKind::ControlSample
-        && let Some(adjusted) = adjusted(record, point, last.unwrap_or(run.start_us).max(run.start_us), at)?
+        && let Some(adjusted) = adjusted(record, point, last.unwrap_or(i64::MIN).max(run.start_us - SETTING_US), at)?
     {
         return Ok(Some(Due { time_us: adjusted, text: "the fill was adjusted".into() }));
     }
@@ -433,7 +454,7 @@ pub(super) fn record(fact: &LineChecked, at: i64, context: &Context) -> Result<D
     let point = missing.take(Register::at(record, at).check_point(code)?, "check point", code);
     missing.check()?;
     let Some(point) = point else { return Err(Refusal::Invalid(Vec::new())) };
-    if point.kind() == CheckKind::ControlSample && point.tests.is_empty() {
+    if point.kind() == CheckKind::ControlSample {
         let text = format!("{code} takes control samples: record the packs that were weighed, with this check point");
         return Err(Refusal::Invalid(vec![Violation { field: "check_point_code".into(), text }]));
     }
