@@ -364,7 +364,13 @@ fn read_all(
         }
         let line = String::from_utf8_lossy(&bytes);
         match lines.read(&line) {
-            Ok(reading) => piece.extend(reading.into_iter().flat_map(|reading| thinned.take(reading))),
+            Ok(reading) => {
+                // Without times, and none computed, all of a file comes at once: nothing can be left out by time.
+                if !lines.timed && lines.every_us == 0 && shared.backlog.lock().spool.is_none() {
+                    thinned.every_us = 0;
+                }
+                piece.extend(reading.into_iter().flat_map(|reading| thinned.take(reading)));
+            }
             Err(fault) => {
                 // What was read before the fault is fed all the same.
                 keep(&mut piece, lines.timed)?;
@@ -379,6 +385,9 @@ fn read_all(
     // What was counted last; a file may go on, and its next reading must find the same lines.
     let spooled = shared.backlog.lock().spool.is_some();
     piece.extend(thinned.left.filter(|_| spooled));
+    if thinned.left.is_some() && !spooled {
+        eprintln!("the last counts of the file, less than a step of --count-every-s, wait for more lines");
+    }
     keep(&mut piece, lines.timed)?;
     Ok(lines)
 }
@@ -585,7 +594,7 @@ pub async fn run(session: &mut Session, server: &str, args: FeedArgs) -> Result<
     });
     let own = Arc::clone(&shared);
     let every_us = if args.counts.is_empty() { 0 } else { args.count_every_s * 1_000_000 };
-    let thinned = Thinned { every_us, told_us: None, left: None };
+    let thinned = Thinned { every_us, told_us: None, told: None, left: None };
     let reading = tokio::task::spawn_blocking(move || {
         let done = read_all(input, lines, thinned, &own);
         own.backlog.lock().ended = true;

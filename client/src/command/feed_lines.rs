@@ -155,6 +155,8 @@ impl Lines {
 pub(super) struct Thinned {
     pub(super) every_us: i64,
     pub(super) told_us: Option<i64>,
+    /// Newest line that was told.
+    pub(super) told: Option<Reading>,
     /// Newest line that was left out.
     pub(super) left: Option<Reading>,
 }
@@ -164,12 +166,14 @@ impl Thinned {
     pub(super) fn take(&mut self, reading: Reading) -> Vec<Reading> {
         let back = |before: &Reading| before.1.iter().zip(&reading.1).any(|(before, now)| now < before);
         let reset = self.left.filter(back);
+        let back_at_once = self.left.is_none() && self.told.is_some_and(|told| back(&told));
         let due = self.told_us.is_none_or(|told| reading.0 - told >= self.every_us || reading.0 < told);
-        if reset.is_none() && !due {
+        if reset.is_none() && !due && !back_at_once {
             self.left = Some(reading);
             return Vec::new();
         }
         self.told_us = Some(reading.0);
+        self.told = Some(reading);
         self.left = None;
         reset.into_iter().chain([reading]).collect()
     }
@@ -186,10 +190,14 @@ mod tests {
         let lines: Vec<Reading> = [(0, 5), (10, 9), (50, 20), (60, 24), (70, 28), (80, 1), (90, 4), (140, 20)]
             .map(|(second, value)| row(second, value))
             .to_vec();
-        let mut thinned = Thinned { every_us: 60 * SECOND, told_us: None, left: None };
+        let mut thinned = Thinned { every_us: 60 * SECOND, told_us: None, told: None, left: None };
         let told: Vec<Reading> = lines.iter().flat_map(|line| thinned.take(*line)).collect();
         assert_eq!(told, [row(0, 5), row(60, 24), row(70, 28), row(80, 1), row(140, 20)]);
-        let mut all = Thinned { every_us: 0, told_us: None, left: None };
+        // Back right behind a line that was told.
+        let lines = [row(0, 30), row(1, 0), row(61, 40)];
+        let mut thinned = Thinned { every_us: 60 * SECOND, told_us: None, told: None, left: None };
+        assert_eq!(lines.iter().flat_map(|line| thinned.take(*line)).collect::<Vec<_>>(), lines);
+        let mut all = Thinned { every_us: 0, told_us: None, told: None, left: None };
         assert_eq!(lines.iter().flat_map(|line| all.take(*line)).collect::<Vec<_>>(), lines);
     }
 }
