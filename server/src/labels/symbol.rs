@@ -83,9 +83,8 @@ fn draw_modules(drawing: &mut Drawing, dark: &[bool], width: usize, (left, top):
     }
 }
 
-/// Draws elements as GS1 DataMatrix, gives its side in millimetres; `None` when they do not fit.
-pub fn draw_data_matrix(drawing: &mut Drawing, elements: &[Element], at: (f64, f64), module: f64) -> Option<f64> {
-    let code = DataMatrix::encode_gs1(written(elements).as_bytes(), SymbolList::default()).ok()?;
+/// Draws a Data Matrix, gives its side in millimetres.
+fn draw_squares(drawing: &mut Drawing, code: &DataMatrix, at: (f64, f64), module: f64) -> f64 {
     let bitmap = code.bitmap();
     let (width, height) = (bitmap.width(), bitmap.height());
     let mut dark = vec![false; width * height];
@@ -93,8 +92,15 @@ pub fn draw_data_matrix(drawing: &mut Drawing, elements: &[Element], at: (f64, f
         dark[y * width + x] = true;
     }
     draw_modules(drawing, &dark, width, at, module);
+    width as f64 * module
+}
+
+/// Draws elements as GS1 DataMatrix, gives its side in millimetres; `None` when they do not fit.
+pub fn draw_data_matrix(drawing: &mut Drawing, elements: &[Element], at: (f64, f64), module: f64) -> Option<f64> {
+    let code = DataMatrix::encode_gs1(written(elements).as_bytes(), SymbolList::default()).ok()?;
+    let side = draw_squares(drawing, &code, at, module);
     drawing.symbols.push(readable(elements));
-    Some(width as f64 * module)
+    Some(side)
 }
 
 /// Draws text as QR code, gives its side in millimetres; `None` when it does not fit.
@@ -110,13 +116,7 @@ pub fn draw_qr(drawing: &mut Drawing, text: &str, at: (f64, f64), module: f64) -
 /// Draws plain text as Data Matrix, gives its side in millimetres; `None` when it does not fit.
 pub fn draw_text_matrix(drawing: &mut Drawing, text: &str, at: (f64, f64), module: f64) -> Option<f64> {
     let code = DataMatrix::encode_str(text, SymbolList::default().enforce_square()).ok()?;
-    let bitmap = code.bitmap();
-    let (width, height) = (bitmap.width(), bitmap.height());
-    let mut dark = vec![false; width * height];
-    for (x, y) in bitmap.pixels() {
-        dark[y * width + x] = true;
-    }
-    draw_modules(drawing, &dark, width, at, module);
+    let side = draw_squares(drawing, &code, at, module);
     drawing.symbols.push(text.to_owned());
-    Some(width as f64 * module)
+    Some(side)
 }
