@@ -106,7 +106,7 @@ pub fn tare(answer: &v1::RecordTareResponse) -> Vec<String> {
 }
 
 /// Control samples, tests by inspectors and adjustments of a run.
-fn kept(answer: &v1::GetNetQuantityResponse, zone: &Zone) -> Vec<Sheet> {
+pub fn kept(answer: &v1::GetNetQuantityResponse, zone: &Zone) -> Vec<Sheet> {
     let mut samples = Sheet {
         head: vec!["control sample", "verdict", ">packs", ">mean", ">least", ">target", ">warning", ">action", "by"],
         ..Sheet::default()

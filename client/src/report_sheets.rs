@@ -86,7 +86,7 @@ fn bags(answer: &v1::GetLineReportResponse, zone: &Zone) -> Sheet {
     sheet
 }
 
-fn runs(answer: &v1::GetLineReportResponse) -> Vec<Sheet> {
+fn runs(answer: &v1::GetLineReportResponse, zone: &Zone) -> Vec<Sheet> {
     let mut found = Vec::new();
     for run in &answer.runs {
         let mut sheet = Sheet {
@@ -117,6 +117,12 @@ fn runs(answer: &v1::GetLineReportResponse) -> Vec<Sheet> {
             ]);
         }
         found.push(sheet);
+        let kept = v1::GetNetQuantityResponse {
+            inspections: run.inspections.clone(),
+            samples: run.samples.clone(),
+            ..v1::GetNetQuantityResponse::default()
+        };
+        found.extend(crate::fill_sheets::kept(&kept, zone));
     }
     found
 }
@@ -200,7 +206,7 @@ fn happened(answer: &v1::GetLineReportResponse, zone: &Zone) -> Vec<Sheet> {
 /// The report.
 pub fn report(answer: &v1::GetLineReportResponse, zone: &Zone) -> Vec<Sheet> {
     let mut found = vec![figures(answer, zone)];
-    found.extend(runs(answer));
+    found.extend(runs(answer, zone));
     found.push(bags(answer, zone));
     found.extend(time_and_losses(answer));
     found.push(checks(answer));

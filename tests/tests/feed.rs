@@ -267,7 +267,7 @@ fn machine(lines: Vec<String>, connections: usize) -> anyhow::Result<String> {
 }
 
 /// Counts that the journal of a stopped server holds of a source: time and first value, in order.
-fn counted(folder: &Path, source: &str) -> anyhow::Result<Vec<(i64, i64, Option<i64>)>> {
+fn counted(folder: &Path, source: &str) -> anyhow::Result<Vec<(i64, i64, bool)>> {
     let journal = Journal::open(Arc::new(RealDisk), &folder.join("journal"), 64 << 20, Witness::default())?;
     let (mut found, mut next) = (Vec::new(), 1);
     loop {
@@ -280,7 +280,7 @@ fn counted(folder: &Path, source: &str) -> anyhow::Result<Vec<(i64, i64, Option<
             {
                 assert_eq!(f.source_sequence, i64::try_from(found.len())? + 1, "no gap, nothing twice");
                 let first = f.counters.first().cloned().unwrap_or_default();
-                found.push((row.event.occurred_time_us, first.value, first.reset_from_value));
+                found.push((row.event.occurred_time_us, first.value, first.reset_assumed));
             }
         }
     }
@@ -328,8 +328,8 @@ async fn counts_are_fed_like_readings() -> anyhow::Result<()> {
     running.server.kill();
     let found = counted(running.folder.path(), "PLC")?;
     assert!(found.iter().map(|row| (row.0, row.1)).eq(rows.iter().copied()), "{} counts", found.len());
-    let resets: Vec<_> = found.iter().filter_map(|row| row.2).collect();
-    assert_eq!(resets, [value(399)]);
+    let resets: Vec<_> = found.iter().filter(|row| row.2).map(|row| row.1).collect();
+    assert_eq!(resets, [value(400)]);
     Ok(())
 }
 

@@ -44,7 +44,9 @@ pub fn live(entries: Vec<Entry>, wanted: impl Fn(&[String]) -> bool) -> Vec<Entr
                 if let Some(replacement) = corrected.replacement
                     && wanted(&key::keys_of(&replacement))
                 {
-                    standing.insert(entry.sequence, *replacement);
+                    // What was decided about the replacement stands with the correction that brought it.
+                    let (breaches, holds) = (entry.event.breaches, entry.event.holds);
+                    standing.insert(entry.sequence, Event { breaches, holds, ..*replacement });
                 }
             }
             _ => {

@@ -10,9 +10,12 @@ use house::*;
 use packloft_domain::block::{pack, unpack};
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
+use packloft_domain::key;
+use packloft_domain::record::facts_between;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::packer::judge;
-use packloft_domain::rules::{check, hold, register::Register, stream};
+use packloft_domain::rules::{check, hold, pallet, register::Register, source, stacking, still};
+use packloft_domain::sums::intervals;
 use packloft_domain::sums::ledger::run_readings;
 
 const WARNING: i64 = 1_001_000;
@@ -58,7 +61,7 @@ fn sample(at: i64, masses: &[i64]) -> Fact {
         kind: ReadingKind::Net.into(),
         point: ReadingPoint::Accepted.into(),
         mass_mg: masses.to_vec(),
-        start_time_us: at - MIN,
+        start_time_us: at,
         check_point_code: "CS".into(),
         ..ReadingsRecorded::default()
     })
@@ -241,9 +244,190 @@ fn counts_of_a_source_follow_each_other_and_a_drop_is_a_reset() {
     let (_, event) = streamed(113, 3, 30).unwrap();
     let Some(Fact::CountRecorded(fact)) = event.fact else { unreachable!() };
     let filled = fact.counters.iter().find(|row| row.place() == CounterPlace::Filled).unwrap();
-    assert_eq!((filled.reset_from_value, filled.reset_to_value, filled.value), (Some(1_080), 0, 30));
-    assert_eq!(stream::durable(of(&house), "PLC", 1).unwrap(), 3);
-    assert_eq!(stream::durable(of(&house), "PLC", 2).unwrap(), 0);
+    assert_eq!((filled.reset_assumed, filled.reset_from_value, filled.value), (true, None, 30));
+    assert!(event.contradictions.is_empty());
+    assert_eq!(source::durable(of(&house), "PLC", 1).unwrap(), 3);
+    assert_eq!(source::durable(of(&house), "PLC", 2).unwrap(), 0);
+}
+
+#[test]
+fn packs_made_while_a_sample_was_weighed_are_for_the_next_one() {
+    let mut house = with_samples();
+    house.tell(T0 + 30 * MIN, sample(T0 + 20 * MIN, &GOOD)).unwrap();
+    house.tell(T0 + 60 * MIN, sample(T0 + 60 * MIN, &BAD)).unwrap();
+    // Weighed from minute 20 to 30; ten packs a minute, counters read every ten minutes.
+    assert_eq!(covered(&house), [(201, 1_000)]);
+    let of_k1 = |minute: i64| match sample(T0 + minute * MIN, &GOOD) {
+        Fact::ReadingsRecorded(f) => Fact::ReadingsRecorded(ReadingsRecorded { product_code: "K1".into(), ..f }),
+        other => other,
+    };
+    house.tell(T0 + 105 * MIN, of_k1(95)).unwrap();
+    let run = pallet::run_rows(of(&house), "R1").unwrap().unwrap();
+    let counts = stacking::counts(of(&house), &run).unwrap();
+    assert_eq!(check::proved_up_to(of(&house), "CS", &run, &counts).unwrap(), 900, "across the end of the run");
+    house.tell(T0 + 106 * MIN, of_k1(100)).unwrap();
+    assert_eq!(check::proved_up_to(of(&house), "CS", &run, &counts).unwrap(), 1_000);
+}
+
+#[test]
+fn a_sample_corrected_to_a_bad_one_shows_its_hold() {
+    let mut house = with_samples();
+    let sequence = house.tell(T0 + 30 * MIN, sample(T0 + 30 * MIN, &GOOD)).unwrap();
+    let bad = Event { occurred_time_us: T0 + 30 * MIN, fact: Some(sample(T0 + 30 * MIN, &BAD)), ..Event::default() };
+    let corrected = Corrected {
+        target_sequence: sequence,
+        reason: "read wrongly".into(),
+        replacement: Some(Box::new(bad)),
+        ..Corrected::default()
+    };
+    let (_, event) = house.tell_all(T0 + 31 * MIN, Fact::Corrected(Box::new(corrected))).unwrap();
+    assert_eq!(event.holds.len(), 1);
+    let day = key::day_of(T0);
+    let rows = check::checks(of(&house), "CS", day - 1, day + 1).unwrap();
+    assert_eq!(rows.last().unwrap().entry.event.holds, event.holds);
+}
+
+#[test]
+fn after_a_run_nobody_is_asked_for_another_sample_of_it() {
+    for masses in [BAD, [1_000_500; 5]] {
+        let mut house = with_samples();
+        house.tell(T0 + 90 * MIN, sample(T0 + 90 * MIN, &masses)).unwrap();
+        let point = Register::at(of(&house), T0).check_point("CS").unwrap().unwrap();
+        let due = |minute: i64| check::due(of(&house), &point, T0 + minute * MIN).unwrap();
+        assert_eq!(due(95).map(|due| due.time_us), Some(T0 + 90 * MIN));
+        assert_eq!(due(101), None, "{masses:?}");
+    }
+}
+
+#[test]
+fn rejects_by_reason_spread_over_running_time_whoever_read_them() {
+    let mut house = House::with_store();
+    let rejected = |value: i64, reason: &str| CounterReading {
+        place: CounterPlace::Rejected.into(),
+        value,
+        reason_code: reason.into(),
+        ..CounterReading::default()
+    };
+    let point = CheckPoint {
+        code: "MD".into(),
+        kind: CheckKind::MetalDetector.into(),
+        place: CheckPlace::Pack.into(),
+        machine_code: "M1".into(),
+        tests: vec![CheckTest { name: "2 mm steel".into(), ..CheckTest::default() }],
+        ..CheckPoint::default()
+    };
+    house.tell(T0 - 600 * MIN, Fact::Registered(Registered { item: Some(Item::CheckPoint(point)) })).unwrap();
+    house.start(T0, "R1", "M1", "K1", 0).unwrap();
+    let mut told = |minute: i64, value: i64, metal: i64, light: i64| {
+        let fact = CountRecorded {
+            machine_code: "M1".into(),
+            counters: vec![filled_counter(value), rejected(metal, "METAL"), rejected(light, "LIGHT")],
+            ..CountRecorded::default()
+        };
+        house.tell(T0 + minute * MIN, Fact::CountRecorded(fact)).unwrap();
+    };
+    told(10, 100, 0, 10);
+    told(110, 1_100, 40, 30);
+    let reason = StopReason { code: "JAM".into(), name: "jam".into(), kind: 1, ..StopReason::default() };
+    house.tell(T0 - 600 * MIN, Fact::Registered(Registered { item: Some(Item::StopReason(reason)) })).unwrap();
+    let stop = StopRecorded {
+        machine_code: "M1".into(),
+        reason_code: "JAM".into(),
+        start_time_us: T0 + 10 * MIN,
+        ..StopRecorded::default()
+    };
+    house.tell(T0 + 90 * MIN, Fact::StopRecorded(stop)).unwrap();
+    let checked = LineChecked {
+        check_point_code: "MD".into(),
+        results: vec![CheckResult { name: "2 mm steel".into(), passed: true }],
+        counters: vec![filled_counter(1_200), rejected(47, "METAL")],
+        ..LineChecked::default()
+    };
+    house.tell(T0 + 120 * MIN, Fact::LineChecked(checked)).unwrap();
+    let day = key::day_of(T0);
+    let rows = facts_between(of(&house), &key::object("machine", "M1"), day - 1, day + 1).unwrap();
+    let sums = |from: i64, to: i64| intervals::rejected(&rows, "M1", 6, T0 + from * MIN, T0 + to * MIN);
+    assert_eq!(sums(0, 130), [("METAL".to_owned(), 47), ("LIGHT".to_owned(), 20)]);
+    assert_eq!(sums(0, 90), [], "the machine stood still");
+    assert_eq!(sums(100, 130), [("METAL".to_owned(), 27), ("LIGHT".to_owned(), 10)]);
+    assert!(intervals::unread(&rows, "M1", T0 + 105 * MIN, T0 + 200 * MIN, true));
+    assert!(!intervals::unread(&rows, "M1", T0 + 105 * MIN, T0 + 200 * MIN, false));
+    assert!(intervals::unread(&rows, "M1", T0, T0 + 60 * MIN, false));
+}
+
+/// Packs of the run R2 from the counters of machine M1.
+fn packs_of_r2(house: &House) -> i64 {
+    let run = pallet::run_rows(of(house), "R2").unwrap().unwrap();
+    stacking::counts(of(house), &run).unwrap().filled()
+}
+
+fn streamed(house: &mut House, minute: i64, sequence: i64, value: i64) -> Result<Vec<String>, Refusal> {
+    let Fact::CountRecorded(mut fact) = count("M1", value) else { unreachable!() };
+    (fact.source_code, fact.epoch, fact.source_sequence) = ("PLC".into(), 1, sequence);
+    let (_, event) = house.tell_all(T0 + minute * MIN, Fact::CountRecorded(fact))?;
+    let mut rules: Vec<String> = event.contradictions.into_iter().map(|found| found.rule).collect();
+    // The counters of filled and of accepted packs say the same.
+    rules.dedup();
+    Ok(rules)
+}
+
+#[test]
+fn a_typed_slip_makes_no_reset_and_no_packs_once_it_is_void() {
+    let mut house = with_samples();
+    house.start(T0 + 110 * MIN, "R2", "M1", "K1", 1_000).unwrap();
+    assert!(streamed(&mut house, 111, 1, 1_040).unwrap().is_empty());
+    let slip = house.count(T0 + 112 * MIN, "M1", 10_500).unwrap();
+    assert_eq!(streamed(&mut house, 113, 2, 1_060).unwrap(), ["COUNTER_BACKWARDS"]);
+    assert!(streamed(&mut house, 114, 3, 1_080).unwrap().is_empty(), "told once");
+    let told = |house: &House| {
+        let rows = of(house).list(&key::bucket(&key::source_object("PLC", 1), 0)).unwrap();
+        let row = rows.iter().find(|row| !row.event.contradictions.is_empty()).unwrap().clone();
+        still::stands(of(house), &row.event, &row.event.contradictions[0]).unwrap()
+    };
+    assert!(told(&house));
+    let void = Corrected { target_sequence: slip, reason: "slip".into(), ..Corrected::default() };
+    house.tell(T0 + 115 * MIN, Fact::Corrected(Box::new(void))).unwrap();
+    assert_eq!(packs_of_r2(&house), 80);
+    assert!(!told(&house), "fits again");
+}
+
+#[test]
+fn a_clock_set_back_or_a_count_beyond_its_digits_is_recorded_and_told_once() {
+    let mut house = with_samples();
+    house.start(T0 + 110 * MIN, "R2", "M1", "K1", 1_000).unwrap();
+    for (minute, sequence, value, told) in [
+        (111, 1, 1_040, &[][..]),
+        (116, 2, 1_100, &[]),
+        (112, 3, 1_120, &["COUNTER_BACKWARDS"]),
+        (113, 4, 1_140, &[]),
+        (117, 5, 1_160, &[]),
+        (118, 6, 1_000_000, &["COUNTER_DIGITS"]),
+        (119, 7, 1_000_010, &[]),
+    ] {
+        assert_eq!(streamed(&mut house, minute, sequence, value).unwrap(), told, "count {sequence}");
+    }
+    assert_eq!(source::durable(of(&house), "PLC", 1).unwrap(), 7);
+}
+
+#[test]
+fn a_source_sends_one_kind_of_one_machine_in_an_epoch() {
+    let mut house = with_samples();
+    streamed(&mut house, 111, 1, 1_040).unwrap();
+    let mut fact = sample(T0 + 112 * MIN, &[1_001_000]);
+    let Fact::ReadingsRecorded(fact) = &mut fact else { unreachable!() };
+    let mut fact = ReadingsRecorded {
+        source_code: "PLC".into(),
+        epoch: 1,
+        first_sequence: 2,
+        check_point_code: String::new(),
+        ..fact.clone()
+    };
+    let refused = house.tell(T0 + 112 * MIN, Fact::ReadingsRecorded(fact.clone()));
+    assert_eq!(rules_of(&refused), ["SOURCE_KIND"]);
+    (fact.epoch, fact.first_sequence) = (2, 1);
+    house.tell(T0 + 112 * MIN, Fact::ReadingsRecorded(fact.clone())).unwrap();
+    (fact.machine_code, fact.first_sequence) = ("M2".into(), 2);
+    assert_eq!(rules_of(&house.tell(T0 + 113 * MIN, Fact::ReadingsRecorded(fact))), ["SOURCE_KIND"]);
 }
 
 /// Sums of a stream are those of the whole however it was cut into blocks, and every reading comes back as given.

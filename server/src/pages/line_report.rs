@@ -36,10 +36,15 @@ fn first(ctx: &Ctx, answer: &v1::GetLineReportResponse) -> Markup {
     let refused = answer.lifts.iter().filter(|row| row.kind == "lift_refused").count();
     let failures: i64 = answer.runs.iter().map(|run| run.failed_lot_count).sum();
     let open = answer.holds.iter().filter(|hold| hold.open).count();
+    let samples: usize = answer.runs.iter().map(|run| run.samples.iter().filter(|row| !row.passed).count()).sum();
+    let tests = answer.runs.iter().flat_map(|run| &run.inspections);
+    let tests = tests.filter(|row| row.outcome() == v1::InspectionOutcome::Failed).count();
     let row = |bad: bool, text: String| badge(if bad { "bad" } else { "good" }, &text);
     html! {
         p.badges {
             (row(failures > 0, ctx.tf("lots of packs that fail: {}", &[&failures]))) " "
+            @if tests > 0 { (row(true, ctx.tf("tests by inspectors failed: {}", &[&tests]))) " " }
+            @if samples > 0 { (row(true, ctx.tf("bad control samples: {}", &[&samples]))) " " }
             (row(failed > 0, ctx.tf("checks failed: {}", &[&failed]))) " "
             (row(missed > 0, ctx.tf("checks missed: {}", &[&missed]))) " "
             (row(broken > 0, ctx.tf("rules broken: {}", &[&broken]))) " "
@@ -105,6 +110,7 @@ fn runs(ctx: &Ctx, rows: &[v1::ReportRun]) -> Markup {
             }
             @for text in &run.failures { p lang="en" { (badge("bad", &ctx.words.sentence(text))) } }
             @if !run.schemes.is_empty() { (schemes(ctx, run)) }
+            (super::packer::in_short(ctx, run))
             @for note in &run.notes { p.quiet lang="en" { (ctx.words.sentence(note)) } }
         }
     }

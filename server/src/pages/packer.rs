@@ -161,6 +161,27 @@ fn samples(ctx: &Ctx, rows: &[v1::ControlSample]) -> Markup {
     }
 }
 
+/// Tests by inspectors and control samples of a run in a line each, bad ones first.
+pub fn in_short(ctx: &Ctx, run: &v1::ReportRun) -> Markup {
+    let grams = |mass: i64| ctx.words.grams(mass as f64, 2);
+    let mut rows: Vec<_> = run.samples.iter().collect();
+    rows.sort_by_key(|row| row.passed);
+    html! {
+        @for row in &run.inspections { p {
+            (outcome(ctx, row)) " " (ctx.words.time(row.occurred_time.as_ref())) " " (ctx.t("Tests by inspectors, as reported")) ": " (row.authority) ", "
+            (row.report) " " (row.text) @if !row.hold_code.is_empty() { " " a href={ "/holds?hold=" (super::escaped(&row.hold_code)) } { (row.hold_code) } }
+        } }
+        @if !rows.is_empty() {
+            p.quiet { (ctx.t("Control samples")) ": " (rows.len()) }
+            ul { @for row in rows { li {
+                (ctx.words.time(row.occurred_time.as_ref())) " " (ctx.t("mean")) " " (grams(row.mean_mass_mg)) ", " (ctx.t("least")) " " (grams(row.least_mass_mg)) " "
+                @if !row.passed { (badge("bad", &ctx.t("BAD"))) } @else if row.warned { (badge("warn", &ctx.t("take another"))) } @else { (badge("good", &ctx.t("good"))) }
+                @if !row.hold_code.is_empty() { " " a href={ "/holds?hold=" (super::escaped(&row.hold_code)) } { (row.hold_code) } }
+            } } }
+        }
+    }
+}
+
 /// Control samples, adjustments and tests by inspectors of a run.
 pub fn kept(ctx: &Ctx, answer: &v1::GetNetQuantityResponse) -> Markup {
     html! {

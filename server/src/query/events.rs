@@ -43,6 +43,7 @@ fn counters(rows: &[f::CounterReading]) -> String {
             };
             match row.reset_from_value {
                 Some(from) => format!("{place} {} (reset after {from})", row.value),
+                None if row.reset_assumed => format!("{place} {} (began again)", row.value),
                 None => format!("{place} {}", row.value),
             }
         })

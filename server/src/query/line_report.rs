@@ -18,11 +18,12 @@ use packloft_domain::sums::balance::{destination_name, reason_name};
 use packloft_domain::sums::packaging::runs_between;
 use packloft_domain::sums::spread::Spread;
 use packloft_proto::v1;
+use prost_types::Timestamp;
 
 use super::shift::{Period, happened, last_us, period, row};
 use super::{Asked, checks, figures, objects, performance, period as periods, quantity, unknown};
 use crate::journal::Journal;
-use crate::service::faults::timestamp;
+use crate::service::faults::{micros, timestamp};
 
 /// The line that is reported on, and when.
 struct Line {
@@ -69,9 +70,7 @@ fn sums(
     let (mut lots, mut failed_lots) = (0, 0);
     let mut sums: BTreeMap<i32, v1::SchemeSum> = BTreeMap::new();
     let mut failures = Vec::new();
-    let start_us = |lot: &v1::QuantityLot| {
-        lot.start_time.as_ref().map_or(0, |at| at.seconds * 1_000_000 + i64::from(at.nanos / 1_000))
-    };
+    let start_us = |lot: &v1::QuantityLot| lot.start_time.as_ref().map_or(0, micros);
     for lot in answer.lots.iter().filter(|lot| (line.from_us..line.to_us).contains(&start_us(lot))) {
         lots += 1;
         failed_lots += i64::from(lot.verdicts.iter().any(|row| row.outcome() == v1::QuantityOutcome::Failed));
@@ -120,6 +119,10 @@ fn run(
     let mean = Spread::of(&net).mean();
     let started = &weighed.run.started;
     let mut notes = judged.notes;
+    let here = |at: Option<&Timestamp>| (line.from_us..line.to_us).contains(&at.map_or(0, micros));
+    let (mut inspections, mut samples) = (judged.inspections, judged.samples);
+    inspections.retain(|row| here(row.occurred_time.as_ref()));
+    samples.retain(|row| here(row.occurred_time.as_ref()));
     let giveaway = match (mean, accepted, accepted_only) {
         (Some(mean), Some(accepted), true) => Some((mean - started.nominal_mass_mg as f64) * accepted as f64),
         (None, ..) => {
@@ -146,6 +149,8 @@ fn run(
         notes,
         lot_count,
         failed_lot_count,
+        inspections,
+        samples,
     })
 }
 

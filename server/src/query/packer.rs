@@ -1,9 +1,9 @@
 //! What a packer keeps beside the readings of a run: control samples, tests by inspectors, adjustments, the tare.
 
 use packloft_domain::fact::{Event, Fact, ReadingKind, ReadingsRecorded, TareRecorded};
-use packloft_domain::key::object;
+use packloft_domain::key::{day_of, object};
 use packloft_domain::mass::grams;
-use packloft_domain::record::{Unreadable, facts};
+use packloft_domain::record::{Entry, Unreadable, facts, facts_between};
 use packloft_domain::rules::pallet::RunRows;
 use packloft_domain::rules::register::Register;
 use packloft_domain::sums::tare::one_for_all;
@@ -21,15 +21,30 @@ fn hold_code(event: &Event) -> String {
     event.holds.first().map(|hold| hold.hold_code.clone()).unwrap_or_default()
 }
 
+/// Samples that were weighed after a run had ended, of its packs: those before another run began.
+fn after(asked: &Asked, run: &RunRows) -> Result<Vec<Entry>, Unreadable> {
+    let Some(finish_us) = run.finish_us else { return Ok(Vec::new()) };
+    let day = day_of(finish_us);
+    let rows = facts_between(&asked.record, &object("machine", &run.started.machine_code), day, day + 1)?;
+    let later = rows.into_iter().filter(|row| row.event.occurred_time_us > finish_us);
+    let until = later.take_while(|row| !matches!(row.event.fact, Some(Fact::RunStarted(_))));
+    let own = |row: &Entry| matches!(&row.event.fact, Some(Fact::ReadingsRecorded(f)) if f.product_code == run.started.product_code);
+    Ok(until.filter(own).collect())
+}
+
 /// Control samples of a run, oldest first.
-pub fn samples(run: &RunRows) -> Vec<v1::ControlSample> {
-    let own = run.rows.iter().filter_map(|row| match &row.event.fact {
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn samples(asked: &Asked, run: &RunRows) -> Result<Vec<v1::ControlSample>, Unreadable> {
+    let late = after(asked, run)?;
+    let own = run.rows.iter().chain(&late).filter_map(|row| match &row.event.fact {
         Some(Fact::ReadingsRecorded(f)) if f.machine_code == run.started.machine_code => {
             f.sample.as_ref().map(|sample| (row, f, sample))
         }
         _ => None,
     });
-    own.map(|(row, f, sample)| v1::ControlSample {
+    let rows = own.map(|(row, f, sample)| v1::ControlSample {
         occurred_time: Some(timestamp(row.event.occurred_time_us)),
         check_point_code: f.check_point_code.clone(),
         instrument_code: f.instrument_code.clone(),
@@ -43,8 +58,8 @@ pub fn samples(run: &RunRows) -> Vec<v1::ControlSample> {
         reasons: sample.reasons.clone(),
         hold_code: hold_code(&row.event),
         event_sequence: row.sequence,
-    })
-    .collect()
+    });
+    Ok(rows.collect())
 }
 
 /// Adjustments of the machine while a run was on, oldest first.

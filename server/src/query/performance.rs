@@ -2,13 +2,13 @@
 
 use packloft_domain::fact::{Fact, StopKind};
 use packloft_domain::key::{day_of, object};
-use packloft_domain::record::{Unreadable, facts_between};
+use packloft_domain::record::{Record, Unreadable, facts_between};
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::pallet::run_rows;
 use packloft_domain::rules::register::{Register, site_at};
 use packloft_domain::rules::stacking::counts;
-use packloft_domain::rules::stream::open_run;
-use packloft_domain::sums::intervals::rejected;
+use packloft_domain::rules::stream::{RUN_LOOKBACK_DAYS, open_run};
+use packloft_domain::sums::intervals::{rejected, unread};
 use packloft_domain::sums::packaging::runs_between;
 use packloft_domain::sums::performance::{Stopped, performance};
 use packloft_domain::time::add_days;
@@ -107,7 +107,8 @@ fn idle_us(asked: &Asked, machine: &str, (from_us, to_us): (i64, i64), stopped: 
     Ok(idle + (to_us - at).max(0))
 }
 
-/// Rejected packs between two instants by the counter that counted them.
+/// Rejected packs between two instants by the counter that counted them. Counters may be read seldom: days are read on
+/// either side until each was.
 fn rejects(
     asked: &Asked,
     machine: &str,
@@ -115,7 +116,21 @@ fn rejects(
     from_us: i64,
     to_us: i64,
 ) -> Result<Vec<v1::RejectSum>, Unreadable> {
-    let rows = facts_between(&asked.record, &object("machine", machine), day_of(from_us) - 1, day_of(to_us) + 1)?;
+    let (key, record) = (object("machine", machine), &asked.record);
+    let (mut first, mut last) = (day_of(from_us) - 1, day_of(to_us) + 1);
+    let mut rows = facts_between(record, &key, first, last)?;
+    while unread(&rows, machine, from_us, to_us, false)
+        && let Some(day) = record.day_before(&key, first - 1)?.filter(|day| day_of(from_us) - day <= RUN_LOOKBACK_DAYS)
+    {
+        first = day;
+        rows = facts_between(record, &key, first, last)?;
+    }
+    while unread(&rows, machine, from_us, to_us, true)
+        && let Some(day) = record.day_after(&key, last + 1)?.filter(|day| day - day_of(to_us) <= RUN_LOOKBACK_DAYS)
+    {
+        last = day;
+        rows = facts_between(record, &key, first, last)?;
+    }
     let found = rejected(&rows, machine, digits, from_us, to_us);
     Ok(found.into_iter().map(|(reason_code, pack_count)| v1::RejectSum { reason_code, pack_count }).collect())
 }

@@ -66,6 +66,15 @@ pub(super) struct Weighed {
 impl Weighed {
     /// Readings the law looks at, and whether these are accepted packs: else they are those before the rejecter.
     pub(super) fn counted(&self) -> (Vec<Reading>, bool) {
+        let all = self.once();
+        let all = || all.iter().flat_map(|(_, readings)| readings.iter().copied());
+        let accepted_only = all().any(|reading| reading.point == ReadingPoint::Accepted);
+        let wanted = if accepted_only { ReadingPoint::Accepted } else { ReadingPoint::BeforeRejecter };
+        (all().filter(|reading| reading.point == wanted).collect(), accepted_only)
+    }
+
+    /// Batches without the control samples whose packs a stream tells as well.
+    fn once(&self) -> Vec<&(ReadingsRecorded, Vec<Reading>)> {
         // Packs of a control sample went over the checkweigher too: where it tells every pack, they would count twice.
         let streamed =
             |batch: &ReadingsRecorded| !batch.source_code.is_empty() && batch.point() == ReadingPoint::Accepted;
@@ -74,13 +83,29 @@ impl Weighed {
             fed.fold((i64::MAX, i64::MIN), |span, reading| (span.0.min(reading.time_us), span.1.max(reading.time_us)));
         let twice = move |at: i64| (span.0..=span.1).contains(&at);
         let once = move |batch: &ReadingsRecorded| batch.check_point_code.is_empty() || !twice(batch.start_time_us);
-        let all = || {
-            let batches = self.batches.iter().filter(|(batch, _)| once(batch));
-            batches.flat_map(|(_, readings)| readings.iter().copied())
-        };
-        let accepted_only = all().any(|reading| reading.point == ReadingPoint::Accepted);
-        let wanted = if accepted_only { ReadingPoint::Accepted } else { ReadingPoint::BeforeRejecter };
-        (all().filter(|reading| reading.point == wanted).collect(), accepted_only)
+        self.batches.iter().filter(|(batch, _)| once(batch)).collect()
+    }
+
+    /// Batches of the place and instrument that weighed most: packs of one process, by one measure. Rejected packs are no
+    /// sample of it. What was left out is said.
+    fn of_one_process(&self) -> (Vec<&(ReadingsRecorded, Vec<Reading>)>, Vec<String>) {
+        let mut batches = self.once();
+        batches.retain(|(batch, readings)| batch.point() != ReadingPoint::Rejected && !readings.is_empty());
+        let mut counts: BTreeMap<(i32, String), usize> = BTreeMap::new();
+        for (batch, readings) in &batches {
+            *counts.entry((batch.point, batch.instrument_code.clone())).or_default() += readings.len();
+        }
+        let most = counts.iter().max_by_key(|(_, count)| **count).map(|(key, _)| key.clone());
+        let mut notes = Vec::new();
+        if let Some((point, instrument)) = most.filter(|_| counts.len() > 1) {
+            let own = |batch: &ReadingsRecorded| batch.point == point && batch.instrument_code == instrument;
+            let left: usize = batches.iter().filter(|(batch, _)| !own(batch)).map(|(_, rows)| rows.len()).sum();
+            batches.retain(|(batch, _)| own(batch));
+            notes.push(format!(
+                "{left} readings at another place or by another instrument than {instrument} are left out"
+            ));
+        }
+        (batches, notes)
     }
 }
 
@@ -278,7 +303,7 @@ pub(super) fn judged(
         notes: weighed.notes.clone(),
         sequence: asked.sequence(),
         inspections: packer::inspections(asked, &request.run_code)?,
-        samples: packer::samples(run),
+        samples: packer::samples(asked, run)?,
         adjustments: packer::adjustments(run),
         ..v1::GetNetQuantityResponse::default()
     };
@@ -335,13 +360,14 @@ pub(super) fn judged(
     Ok(answer)
 }
 
-fn chart_of(weighed: &Weighed, request: &v1::GetChartRequest) -> Option<(Chart, Vec<i64>, Vec<String>)> {
+fn chart_of(
+    batches: &[&(ReadingsRecorded, Vec<Reading>)],
+    request: &v1::GetChartRequest,
+) -> Option<(Chart, Vec<i64>, Vec<String>)> {
     let base = usize::try_from(request.base_count).unwrap_or(0);
-    let taken = |batch: &&(ReadingsRecorded, Vec<Reading>)| batch.0.point() != ReadingPoint::Rejected;
     let mut notes = Vec::new();
     if request.kind() == v1::ChartKind::Individual {
-        let readings: Vec<Reading> =
-            weighed.batches.iter().filter(taken).flat_map(|(_, r)| r.iter().copied()).collect();
+        let readings: Vec<Reading> = batches.iter().flat_map(|(_, r)| r.iter().copied()).collect();
         let values: Vec<i64> = readings.iter().map(|reading| reading.net_mg).collect();
         let times = readings.iter().map(|reading| reading.time_us).collect();
         return individuals(&values, base).map(|chart| (chart, times, notes));
@@ -349,7 +375,7 @@ fn chart_of(weighed: &Weighed, request: &v1::GetChartRequest) -> Option<(Chart, 
     let size = if request.subgroup_count == 0 { SUBGROUP } else { request.subgroup_count };
     let size = usize::try_from(size).unwrap_or(0);
     let (mut groups, mut times, mut left) = (Vec::new(), Vec::new(), 0);
-    for (_, readings) in weighed.batches.iter().filter(taken) {
+    for (_, readings) in batches {
         // Packs of different batches are no subgroup: what lies between them would count as scatter inside.
         let pieces = readings.chunks_exact(size);
         left += pieces.remainder().len();
@@ -388,7 +414,10 @@ pub fn chart(asked: &Asked, journal: &Journal, request: &v1::GetChartRequest) ->
         notes: weighed.notes.clone(),
         ..v1::GetChartResponse::default()
     };
-    let Some((chart, times, notes)) = chart_of(&weighed, request) else {
+    let (batches, left_out) = weighed.of_one_process();
+    answer.notes.extend(left_out);
+    side_by_side(&batches, &mut answer);
+    let Some((chart, times, notes)) = chart_of(&batches, request) else {
         answer.notes.push("too few readings for this chart".into());
         return Ok(answer);
     };
@@ -420,8 +449,7 @@ pub fn chart(asked: &Asked, journal: &Journal, request: &v1::GetChartRequest) ->
     (answer.spread_low_mg, answer.spread_centre_mg, answer.spread_high_mg) = (spread.low, spread.centre, spread.high);
     answer.sigma_mg = chart.sigma;
     let nominal = weighed.run.started.nominal_mass_mg;
-    let taken = weighed.batches.iter().filter(|batch| batch.0.point() != ReadingPoint::Rejected);
-    let all: Vec<i64> = taken.flat_map(|(_, r)| r.iter().map(|reading| reading.net_mg)).collect();
+    let all: Vec<i64> = batches.iter().flat_map(|(_, r)| r.iter().map(|reading| reading.net_mg)).collect();
     if let Some(tolerable) = tolerable_error_mg(nominal)
         && let Some(found) = capability(&Spread::of(&all), chart.sigma, (nominal - tolerable) as f64, None, CONFIDENCE)
     {
@@ -434,14 +462,12 @@ pub fn chart(asked: &Asked, journal: &Journal, request: &v1::GetChartRequest) ->
         };
         answer.capability.push(overall);
     }
-    side_by_side(&weighed, &mut answer);
     Ok(answer)
 }
 
 /// Filling heads side by side, and whether the fill drifts.
-fn side_by_side(weighed: &Weighed, answer: &mut v1::GetChartResponse) {
-    let taken = weighed.batches.iter().filter(|batch| batch.0.point() != ReadingPoint::Rejected);
-    let readings: Vec<&Reading> = taken.flat_map(|(_, readings)| readings).collect();
+fn side_by_side(batches: &[&(ReadingsRecorded, Vec<Reading>)], answer: &mut v1::GetChartResponse) {
+    let readings: Vec<&Reading> = batches.iter().flat_map(|(_, readings)| readings).collect();
     let told: Vec<(i64, i64)> = readings.iter().filter(|r| r.head > 0).map(|r| (r.head, r.net_mg)).collect();
     answer.heads = heads::compare(&told)
         .into_iter()

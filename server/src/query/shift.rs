@@ -100,7 +100,12 @@ fn standing(journal: &Journal, first: u64, newest: u64) -> Result<Vec<(i64, Even
                 Some(Fact::Corrected(corrected)) => {
                     found.remove(&corrected.target_sequence);
                     if let Some(replacement) = &corrected.replacement {
-                        let fact = Event { actor: event.actor.clone(), ..(**replacement).clone() };
+                        let fact = Event {
+                            actor: event.actor.clone(),
+                            breaches: event.breaches.clone(),
+                            holds: event.holds.clone(),
+                            ..(**replacement).clone()
+                        };
                         found.insert(sequence.cast_signed(), fact);
                     }
                 }

@@ -429,6 +429,9 @@ fn counter(faults: &mut Faults, reading: &v1::CounterReading) -> f::CounterReadi
     } else if reading.reset_to_value != 0 {
         faults.add("reset_to_value", "goes with reset_from_value");
     }
+    if reading.reset_assumed {
+        faults.add("reset_assumed", "is worked out by the server; leave it out");
+    }
     twin(reading)
 }
 

@@ -178,7 +178,7 @@ impl Faults {
             self.add(field, "must be a time from the year 2000 to 2199");
             return FIRST * 1_000_000;
         }
-        value.seconds * 1_000_000 + i64::from(value.nanos / 1_000)
+        micros(value)
     }
 
     /// A date that may be empty, YYYY-MM-DD.
@@ -215,6 +215,11 @@ impl Faults {
     pub fn check(self) -> Result<(), Refusal> {
         if self.found.is_empty() { Ok(()) } else { Err(Refusal::Invalid(self.found)) }
     }
+}
+
+/// Microseconds since 1970 of a time.
+pub fn micros(value: &Timestamp) -> i64 {
+    value.seconds.saturating_mul(1_000_000).saturating_add(i64::from(value.nanos / 1_000))
 }
 
 /// Microseconds as a timestamp.

@@ -12,7 +12,8 @@ use packloft_domain::block::{BLOCK_MAX, pack, unpack};
 use packloft_domain::fact::{Fact, ReadingsRecorded};
 use packloft_domain::record::Unreadable;
 use packloft_domain::rules::Command;
-use packloft_domain::rules::stream::{before_border, block_of, durable, run_borders};
+use packloft_domain::rules::source::{Kind, Sent, newest, other_kind};
+use packloft_domain::rules::stream::{before_border, run_borders};
 use packloft_proto::v1;
 use packloft_proto::v1::stream_readings_request::Part;
 use tokio::sync::mpsc;
@@ -24,7 +25,7 @@ use super::stream_counts::BUSY;
 use super::{Api, status};
 use crate::engine::{EngineError, Submission, default_deadline};
 use crate::journal::Journal;
-use crate::query::{Asked, invalid};
+use crate::query::invalid;
 
 /// Answers of a stream.
 pub type Answers = Pin<Box<dyn Stream<Item = Result<v1::StreamReadingsResponse, Status>> + Send>>;
@@ -85,15 +86,9 @@ fn opening(open: &v1::StreamOpen) -> Result<(ReadingsRecorded, String), Status> 
     Ok((found, actor_code))
 }
 
-/// Time and mass of a reading of a source; zeros when there is none.
-fn last_reading(
-    asked: &Asked,
-    journal: &Journal,
-    source: &str,
-    epoch: i64,
-    highest: i64,
-) -> Result<(i64, i64), Unreadable> {
-    let Some(sequence) = block_of(&asked.record, source, epoch, highest)? else { return Ok((0, 0)) };
+/// Time and mass of the newest reading of a source; zeros when there is none.
+fn last_reading(journal: &Journal, sequence: i64) -> Result<(i64, i64), Unreadable> {
+    // Views keep sums alone; the journal has the readings.
     let rows = journal.read(sequence.cast_unsigned(), 1).map_err(|fault| Unreadable(fault.to_string()))?;
     let Some(Fact::ReadingsRecorded(f)) = rows.into_iter().next().and_then(|row| row.event.fact) else {
         return Ok((0, 0));
@@ -189,6 +184,24 @@ impl Feed {
 }
 
 impl Api {
+    /// What the source sent in its epoch before, and where the record stands.
+    ///
+    /// # Errors
+    /// When it sent something else, or of another machine.
+    pub(super) async fn sent_before(
+        &self,
+        open: &ReadingsRecorded,
+        counts: bool,
+    ) -> Result<(Option<Sent>, i64), Status> {
+        let (source, epoch) = (open.source_code.clone(), open.epoch);
+        let kind = Kind { counts, machine_code: open.machine_code.clone() };
+        let found = self.ask(0, move |asked| Ok((newest(&asked.record, &source, epoch)?, asked.sequence()))).await?;
+        match other_kind(found.0.as_ref(), &open.source_code, open.epoch, &kind) {
+            Some(text) => Err(status::refusal(invalid("source_code", text))),
+            None => Ok(found),
+        }
+    }
+
     /// Records what waits, block by block.
     async fn record_blocks(&self, feed: &mut Feed) -> Result<(), Status> {
         while let Some((from_us, to_us)) = feed.span() {
@@ -226,20 +239,16 @@ impl Api {
         if open.counts {
             return self.feed_counts(fact, actor_code, stream, answers).await;
         }
-        let (source, epoch) = (fact.source_code.clone(), fact.epoch);
+        let (sent, sequence) = self.sent_before(&fact, false).await?;
         let journal = std::sync::Arc::clone(&self.engine().journal);
-        let found = self
-            .ask(0, move |asked| {
-                let highest = durable(&asked.record, &source, epoch)?;
-                Ok((highest, asked.sequence(), last_reading(asked, &journal, &source, epoch, highest)?))
-            })
-            .await?;
+        let newest = sent.as_ref().map(|sent| sent.entry.sequence);
+        let last = self.ask(0, move |_| Ok(newest.map(|row| last_reading(&journal, row)).transpose()?)).await?;
         let mut feed = Feed {
             open: fact,
             actor_code,
-            durable: found.0,
-            sequence: found.1,
-            last: found.2,
+            durable: sent.map_or(0, |sent| sent.highest),
+            sequence,
+            last: last.unwrap_or_default(),
             masses: Vec::new(),
             times: Vec::new(),
             heads: Vec::new(),

@@ -6,9 +6,8 @@
 use std::time::{Duration, Instant};
 
 use packloft_domain::fact::{CountRecorded, Fact, ReadingsRecorded};
-use packloft_domain::record::Unreadable;
 use packloft_domain::rules::Command;
-use packloft_domain::rules::stream::{block_of, durable};
+use packloft_domain::rules::source::Sent;
 use packloft_proto::v1;
 use packloft_proto::v1::stream_readings_request::Part;
 use tokio::sync::mpsc;
@@ -17,8 +16,7 @@ use tonic::{Status, Streaming};
 use super::faults::Faults;
 use super::{Api, convert, status};
 use crate::engine::{EngineError, Submission, default_deadline};
-use crate::journal::Journal;
-use crate::query::{Asked, invalid};
+use crate::query::invalid;
 
 /// Pause before a full queue is tried again.
 pub(super) const BUSY: Duration = Duration::from_millis(200);
@@ -55,20 +53,12 @@ fn read(open: &ReadingsRecorded, chunk: &v1::StreamCounts) -> Result<Vec<Ready>,
     Ok(found)
 }
 
-/// Time and first counter of a count of a source.
-fn last_count(
-    asked: &Asked,
-    journal: &Journal,
-    source: &str,
-    epoch: i64,
-    highest: i64,
-) -> Result<Option<(i64, i64)>, Unreadable> {
-    let Some(sequence) = block_of(&asked.record, source, epoch, highest)? else { return Ok(None) };
-    let rows = journal.read(sequence.cast_unsigned(), 1).map_err(|fault| Unreadable(fault.to_string()))?;
-    Ok(rows.into_iter().next().and_then(|row| match row.event.fact {
-        Some(Fact::CountRecorded(f)) => Some((row.event.occurred_time_us, f.counters.first()?.value)),
+/// Time and first counter of what a source sent last.
+fn last_count(sent: &Sent) -> Option<(i64, i64)> {
+    match &sent.entry.event.fact {
+        Some(Fact::CountRecorded(f)) => Some((sent.entry.event.occurred_time_us, f.counters.first()?.value)),
         _ => None,
-    }))
+    }
 }
 
 impl Api {
@@ -114,14 +104,9 @@ impl Api {
         mut stream: Streaming<v1::StreamReadingsRequest>,
         answers: &mpsc::Sender<Result<v1::StreamReadingsResponse, Status>>,
     ) -> Result<(), Status> {
-        let (source, epoch) = (open.source_code.clone(), open.epoch);
-        let journal = std::sync::Arc::clone(&self.engine().journal);
-        let (mut highest, sequence, last) = self
-            .ask(0, move |asked| {
-                let highest = durable(&asked.record, &source, epoch)?;
-                Ok((highest, asked.sequence(), last_count(asked, &journal, &source, epoch, highest)?))
-            })
-            .await?;
+        let (sent, sequence) = self.sent_before(&open, true).await?;
+        let mut highest = sent.as_ref().map_or(0, |sent| sent.highest);
+        let last = sent.as_ref().and_then(last_count);
         let mut answer = v1::StreamReadingsResponse {
             durable_sequence: highest,
             sequence,

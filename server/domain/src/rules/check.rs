@@ -40,6 +40,17 @@ pub struct Check {
     pub entry: Entry,
 }
 
+impl Check {
+    /// Until when a good one proves the packs before it. The packs of a control sample are taken when its weighing begins;
+    /// what is made meanwhile is for the next one.
+    pub fn proves_us(&self) -> i64 {
+        match &self.entry.event.fact {
+            Some(Fact::ReadingsRecorded(f)) if f.start_time_us > 0 => f.start_time_us.min(self.time_us),
+            _ => self.time_us,
+        }
+    }
+}
+
 fn check_of(entry: &Entry) -> Option<Check> {
     match &entry.event.fact {
         Some(Fact::LineChecked(fact)) => {
@@ -213,7 +224,7 @@ pub fn aims(record: &dyn Record, hold: &HoldCheck) -> Result<Aims, Unreadable> {
         Some(Some(Fact::ReadingsRecorded(f))) => f.product_code.clone(),
         _ => String::new(),
     };
-    let before = good_before(record, code, at, &product)?.map(|check| check.time_us);
+    let before = good_before(record, code, at, &product)?.map(|check| check.proves_us());
     let after = good_after(record, code, at, &product)?.map(|check| check.time_us);
     let from = before.or(since(record, code)?).unwrap_or(at).min(at);
     let to = after.unwrap_or(i64::MAX);
@@ -269,13 +280,21 @@ pub fn asks(point: &CheckPoint, product_code: &str) -> bool {
 /// Packs of a run that good checks at a point have proved: those up to the last one.
 pub fn proved_up_to(record: &dyn Record, code: &str, run: &RunRows, counts: &Counts) -> Result<i64, Unreadable> {
     let product = &run.started.product_code;
-    if run.end_us < i64::MAX && good_after(record, code, run.end_us - 1, product)?.is_some() {
+    let good = |check: &Check| check.fact.passed && speaks_of(check, product);
+    let all = |check: &Check| good(check) && check.proves_us() >= run.end_us;
+    if run.end_us < i64::MAX && nearest(record, code, run.end_us - 1, true, &all)?.is_some() {
         return Ok(counts.filled());
     }
-    match good_before(record, code, run.end_us, product)? {
-        Some(check) if check.time_us >= run.start_us => Ok(passed(counts, run, check.time_us, true)),
-        _ => Ok(0),
+    // A weighing that began before the end and ended after it proves up to its begin.
+    let mut across = None;
+    if run.end_us < i64::MAX {
+        let day = key::day_of(run.end_us);
+        let mut later = checks(record, code, day, day + 1)?.into_iter();
+        across = later.find(|check| check.time_us >= run.end_us && good(check));
     }
+    let last = across.or(good_before(record, code, run.end_us, product)?);
+    let proved_us = last.map(|check| check.proves_us()).filter(|at| *at >= run.start_us);
+    Ok(proved_us.map_or(0, |at| passed(counts, run, at, true)))
 }
 
 /// Reasons why packs up to a number of a run cannot be loaded: no good check follows them. Quality may release the run.
@@ -404,18 +423,25 @@ pub fn missed(times_us: &[i64], from_us: i64, to_us: i64, interval_us: i64) -> i
 /// When the next check at a point is due, by what is on record at an instant.
 pub fn due(record: &dyn Record, point: &CheckPoint, at: i64) -> Result<Option<Due>, Unreadable> {
     let newest = newest(record, &point.code, at)?;
+    let watched = watched_run(record, point, at)?;
+    // Of a run that is over nobody can take another sample; what the last one holds stays held.
+    let over = watched.as_ref().is_some_and(|run| run.finish_us.is_some_and(|finish| finish <= at));
+    let sampled_out = over && point.kind() == CheckKind::ControlSample;
     if let Some(check) = &newest
         && !check.fact.passed
+        && !sampled_out
     {
         return Ok(Some(Due { time_us: check.time_us, text: "the last check failed".into() }));
     }
     if let Some(check) = &newest
+        && !sampled_out
         && matches!(&check.entry.event.fact, Some(Fact::ReadingsRecorded(f)) if f.sample.as_ref().is_some_and(|s| s.warned))
     {
         return Ok(Some(Due { time_us: check.time_us, text: "the last sample asks for another one at once".into() }));
     }
-    let Some(run) = watched_run(record, point, at)? else { return Ok(None) };
+    let Some(run) = watched else { return Ok(None) };
     let code = &run.started.run_code;
+    let sampled = newest.as_ref().map(Check::proves_us);
     let last = newest.map(|check| check.time_us);
     if let Some(finish) = run.finish_us.filter(|finish| *finish <= at) {
         let late = point.due_at_end && last.is_none_or(|last| last < finish);
@@ -432,7 +458,7 @@ pub fn due(record: &dyn Record, point: &CheckPoint, at: i64) -> Result<Option<Du
         return Ok(Some(Due { time_us: run.start_us, text: format!("run {code} is of another product") }));
     }
     if point.kind() == CheckKind::ControlSample
-        && let Some(adjusted) = adjusted(record, point, last.unwrap_or(i64::MIN).max(run.start_us - SETTING_US), at)?
+        && let Some(adjusted) = adjusted(record, point, sampled.unwrap_or(i64::MIN).max(run.start_us - SETTING_US), at)?
     {
         return Ok(Some(Due { time_us: adjusted, text: "the fill was adjusted".into() }));
     }

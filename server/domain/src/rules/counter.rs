@@ -24,6 +24,9 @@ pub fn range(digit_count: i64) -> i64 {
 /// assert_eq!(cycles(5_000, &now(4_999), 4), None);
 /// let reset = CounterReading { value: 30, reset_from_value: Some(160), ..Default::default() };
 /// assert_eq!(cycles(100, &reset, 4), Some(60 + 30));
+/// let device = |value| CounterReading { value, reset_assumed: true, ..Default::default() };
+/// assert_eq!(cycles(5_000, &device(30), 4), Some(30), "went back on its own counts");
+/// assert_eq!(cycles(10, &device(30), 4), Some(20), "beside the reading before, it did not");
 /// ```
 pub fn cycles(before_value: i64, reading: &CounterReading, digit_count: i64) -> Option<i64> {
     match reading.reset_from_value {
@@ -32,7 +35,11 @@ pub fn cycles(before_value: i64, reading: &CounterReading, digit_count: i64) -> 
             let since = forward(reading.reset_to_value, reading.value, digit_count)?;
             Some(until + since)
         }
-        None => forward(before_value, reading.value, digit_count),
+        None => match forward(before_value, reading.value, digit_count) {
+            // It began again from zero; what it counted before that, unread, nobody knows.
+            None if reading.reset_assumed => Some(reading.value),
+            cycles => cycles,
+        },
     }
 }
 

@@ -28,6 +28,7 @@ pub mod recall;
 pub mod register;
 pub mod rework;
 pub mod scale;
+pub mod source;
 pub mod stacking;
 pub mod still;
 pub mod store;
@@ -186,7 +187,7 @@ pub fn decide(command: &Command, context: &Context) -> Result<Decision, Refusal>
         Fact::BagTipped(fact) => stream::tip(fact, at, context),
         Fact::HopperLevelRecorded(fact) => stream::level(fact, at, context),
         Fact::FeedEmptied(fact) => stream::emptied(fact, at, context),
-        Fact::CountRecorded(fact) => stream::count(fact, at, context),
+        Fact::CountRecorded(fact) => source::count(fact, at, context),
         Fact::ReadingsRecorded(fact) => stream::readings(fact, at, context),
         Fact::LossRecorded(fact) => stream::loss(fact, at, context),
         Fact::StopRecorded(fact) => stream::stop(fact, at, context),

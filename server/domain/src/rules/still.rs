@@ -5,7 +5,7 @@
 
 use super::bag::{Place, bag, bag_before_tip};
 use super::register::Register;
-use super::{dispatch, rework};
+use super::{dispatch, rework, source};
 use crate::fact::*;
 use crate::key::object;
 use crate::record::{Record, Unreadable, facts};
@@ -38,6 +38,12 @@ pub fn stands(record: &dyn Record, event: &Event, found: &Finding) -> Result<boo
             Some(load) if load.pallets.iter().any(|row| row.mass_mg == 0) => true,
             Some(load) => dispatch::weighbridge_faults(&load).iter().any(|fault| fault.rule == found.rule),
             None => true,
+        },
+        "COUNTER_BACKWARDS" | "COUNTER_DIGITS" => match &event.fact {
+            Some(Fact::CountRecorded(count)) => {
+                source::unfit(record, count, at)?.iter().any(|fault| fault.rule == found.rule)
+            }
+            _ => true,
         },
         _ => true,
     })

@@ -6,7 +6,7 @@
 use super::bag::{Place, existing, more_than_left};
 use super::lot::{LotDecision, lot};
 use super::register::Register;
-use super::{Command, Context, Decision, Missing, breach_reason, counter, hold};
+use super::{Command, Context, Decision, Missing, breach_reason, counter, hold, source};
 use crate::fact::*;
 use crate::key;
 use crate::mass::kilograms;
@@ -114,15 +114,15 @@ pub fn counters_in<'a>(event: &'a Event, machine_code: &str) -> Vec<&'a CounterR
     }
 }
 
-fn same_counter(a: &CounterReading, b: &CounterReading) -> bool {
+pub(super) fn same_counter(a: &CounterReading, b: &CounterReading) -> bool {
     a.place == b.place && a.reason_code == b.reason_code
 }
 
 /// The readings of the same counter nearest before and after an instant, within the look-back.
-type Neighbours = (Option<CounterReading>, Option<CounterReading>);
+pub(super) type Neighbours = (Option<CounterReading>, Option<CounterReading>);
 
 /// Neighbours of each of some counters. The day itself is read once for all of them: it is where they nearly always are.
-fn neighbours(
+pub(super) fn neighbours(
     record: &dyn Record,
     machine_code: &str,
     counters: &[CounterReading],
@@ -201,7 +201,7 @@ pub fn gap_faults(
 }
 
 /// Reasons why readings of a machine cannot be true beside their neighbours in time.
-fn counter_faults(machine: &Machine, counters: &[CounterReading], around: &[Neighbours]) -> Vec<Finding> {
+pub(super) fn counter_faults(machine: &Machine, counters: &[CounterReading], around: &[Neighbours]) -> Vec<Finding> {
     let digits = machine.counter_digit_count;
     let mut reasons = Vec::new();
     for (reading, (before, after)) in counters.iter().zip(around) {
@@ -232,7 +232,7 @@ fn counter_faults(machine: &Machine, counters: &[CounterReading], around: &[Neig
 }
 
 /// The same, with the neighbours looked up.
-fn unfit(
+pub(super) fn unfit(
     record: &dyn Record,
     machine: &Machine,
     counters: &[CounterReading],
@@ -260,7 +260,7 @@ fn counter_name(reading: &CounterReading) -> &'static str {
     }
 }
 
-fn machine_of(context: &Context, machine_code: &str, at: i64) -> Result<Machine, Refusal> {
+pub(super) fn machine_of(context: &Context, machine_code: &str, at: i64) -> Result<Machine, Refusal> {
     let known = Register::at(context.record, at).machine(machine_code)?;
     known.ok_or_else(|| Refusal::NotFound(vec![Unknown { noun: "machine", code: machine_code.into() }]))
 }
@@ -270,7 +270,7 @@ fn feed_of(context: &Context, feed_code: &str, at: i64) -> Result<Feed, Refusal>
     known.ok_or_else(|| Refusal::NotFound(vec![Unknown { noun: "feed", code: feed_code.into() }]))
 }
 
-fn forbid_if_any(reasons: Vec<Finding>) -> Result<(), Refusal> {
+pub(super) fn forbid_if_any(reasons: Vec<Finding>) -> Result<(), Refusal> {
     if reasons.is_empty() { Ok(()) } else { Err(Refusal::Forbidden(reasons)) }
 }
 
@@ -394,29 +394,6 @@ pub(super) fn finish_run(fact: &RunFinished, at: i64, context: &Context) -> Resu
     let contradictions = super::build::palletised_beyond(context, &fact.run_code, &fact.counters, at)?;
     let fact = RunFinished { machine_code: start.machine_code, feed_code: start.feed_code, ..fact.clone() };
     Ok(Decision { contradictions, ..Decision::plain(Fact::RunFinished(fact)) })
-}
-
-pub(super) fn count(fact: &CountRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
-    let machine = machine_of(context, &fact.machine_code, at)?;
-    follows(context.record, &fact.source_code, fact.epoch, fact.source_sequence)?;
-    let around = neighbours(context.record, &machine.code, &fact.counters, at)?;
-    let mut fact = fact.clone();
-    if !fact.source_code.is_empty() {
-        // A device cannot say that it was reset: a value that went back, and is no wrap, says it.
-        for (reading, (before, _)) in fact.counters.iter_mut().zip(&around) {
-            if let Some(before) = before.as_ref().filter(|_| reading.reset_from_value.is_none())
-                && counter::cycles(before.value, reading, machine.counter_digit_count).is_none()
-            {
-                (reading.reset_from_value, reading.reset_to_value) = (Some(before.value), 0);
-            }
-        }
-    }
-    forbid_if_any(counter_faults(&machine, &fact.counters, &around))?;
-    let run = open_run(context.record, &machine.code, at)?;
-    let run_code = run.map(|(run, _)| run.run_code).unwrap_or_default();
-    let contradictions = super::build::palletised_beyond(context, &run_code, &fact.counters, at)?;
-    let fact = CountRecorded { feed_code: machine.feed_code, run_code, ..fact };
-    Ok(Decision { contradictions, ..Decision::plain(Fact::CountRecorded(fact)) })
 }
 
 pub(super) fn release_run(fact: &RunReleased, context: &Context) -> Result<Decision, Refusal> {
@@ -589,61 +566,14 @@ pub(super) fn emptied(fact: &FeedEmptied, at: i64, context: &Context) -> Result<
     Ok(Decision::plain(Fact::FeedEmptied(fact.clone())))
 }
 
-/// Highest reading of an epoch of a source that is on record; 0 when none is.
-///
-/// # Errors
-/// When the record cannot be read.
-pub fn durable(record: &dyn Record, source_code: &str, epoch: i64) -> Result<i64, Unreadable> {
-    let object = key::source_object(source_code, epoch);
-    let Some(bucket) = record.day_before(&object, key::SOURCE_BUCKETS_MAX)? else { return Ok(0) };
-    let mut highest = 0;
-    // Corrected blocks count: what was sent was sent.
-    for row in record.list(&key::bucket(&object, bucket))? {
-        match &row.event.fact {
-            Some(Fact::ReadingsRecorded(f)) => highest = highest.max(f.first_sequence + f.reading_count - 1),
-            Some(Fact::CountRecorded(f)) => highest = highest.max(f.source_sequence),
-            _ => {}
-        }
-    }
-    Ok(highest)
-}
-
-/// Refuses what does not follow the newest that a source sent; without a source there is nothing to follow.
-fn follows(record: &dyn Record, source_code: &str, epoch: i64, first: i64) -> Result<(), Refusal> {
-    if source_code.is_empty() {
-        return Ok(());
-    }
-    let durable = durable(record, source_code, epoch)?;
-    if first == durable + 1 {
-        return Ok(());
-    }
-    let text = format!("reading {first} of source {source_code} does not follow {durable}, the highest on record");
-    Err(Refusal::impossible(finding("SEQUENCE_GAP", source_code, text, first, durable + 1)))
-}
-
-/// Sequence of the fact whose block ends with a reading of a source; `None` when there is none.
-///
-/// # Errors
-/// When the record cannot be read.
-pub fn block_of(record: &dyn Record, source_code: &str, epoch: i64, last: i64) -> Result<Option<i64>, Unreadable> {
-    let object = key::source_object(source_code, epoch);
-    let Some(bucket) = record.day_before(&object, key::SOURCE_BUCKETS_MAX)? else { return Ok(None) };
-    let rows = record.list(&key::bucket(&object, bucket))?;
-    let ends = |row: &&Entry| match &row.event.fact {
-        Some(Fact::ReadingsRecorded(f)) => f.first_sequence + f.reading_count - 1 == last,
-        Some(Fact::CountRecorded(f)) => f.source_sequence == last,
-        _ => false,
-    };
-    Ok(rows.iter().find(ends).map(|row| row.sequence))
-}
-
 pub(super) fn readings(fact: &ReadingsRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let known = Register::at(context.record, at);
     let mut missing = Missing::default();
     let machine = missing.take(known.machine(&fact.machine_code)?, "machine", &fact.machine_code);
     missing.take(known.instrument(&fact.instrument_code)?, "instrument", &fact.instrument_code);
     missing.check()?;
-    follows(context.record, &fact.source_code, fact.epoch, fact.first_sequence)?;
+    let kind = source::Kind { counts: false, machine_code: fact.machine_code.clone() };
+    source::follows(context.record, &fact.source_code, fact.epoch, fact.first_sequence, &kind)?;
     let unpacked = crate::block::unpack(&fact.packed, fact.start_time_us).unwrap_or_default().masses_mg;
     let masses = if fact.packed.is_empty() { &fact.mass_mg } else { &unpacked };
     let first = masses.first().copied().unwrap_or(0);

@@ -2,9 +2,11 @@
 //!
 //! Cycles grow evenly over running time; recorded stops add nothing.
 
+use std::collections::BTreeMap;
+
 use crate::fact::*;
 use crate::record::Entry;
-use crate::rules::counter;
+use crate::rules::{counter, stream};
 
 /// A stretch of a machine between two readings of its counter.
 #[derive(Clone, Debug)]
@@ -113,16 +115,11 @@ pub(super) fn run_spans(rows: &[Entry]) -> Vec<RunSpan> {
 
 /// Readings of one place of one machine, in the order they happened.
 pub(super) fn counted(rows: &[Entry], machine_code: &str, place: CounterPlace) -> Vec<Counted> {
-    counted_as(rows, machine_code, place, "")
-}
-
-/// Readings of the counter of a place that has this reason.
-fn counted_as(rows: &[Entry], machine_code: &str, place: CounterPlace, reason_code: &str) -> Vec<Counted> {
     let mut found = Vec::new();
     for row in rows {
         let time_us = row.event.occurred_time_us;
         let mut push = |counters: &[CounterReading]| {
-            for reading in counters.iter().filter(|c| c.place() == place && c.reason_code == reason_code) {
+            for reading in counters.iter().filter(|c| c.place() == place && c.reason_code.is_empty()) {
                 found.push(Counted { time_us, reading: reading.clone() });
             }
         };
@@ -141,29 +138,81 @@ fn counted_as(rows: &[Entry], machine_code: &str, place: CounterPlace, reason_co
     found
 }
 
-/// Packs each rejecting counter of a machine counted between two instants, most first. A counter that was read before and
-/// after an instant stands in between by time; one that was not counts from (or to) where it was read.
-pub fn rejected(rows: &[Entry], machine_code: &str, digits: i64, from_us: i64, to_us: i64) -> Vec<(String, i64)> {
-    let mut reasons: Vec<String> = Vec::new();
+/// When a machine made nothing: its stops, and from the finish of a run to the start of the next, in order, apart.
+fn idle(rows: &[Entry], machine_code: &str) -> Vec<(i64, i64)> {
+    let mut spans = Vec::new();
+    let mut finished = None;
     for row in rows {
-        for reading in crate::rules::stream::counters_in(&row.event, machine_code) {
-            if reading.place() == CounterPlace::Rejected && !reasons.contains(&reading.reason_code) {
-                reasons.push(reading.reason_code.clone());
+        let at = row.event.occurred_time_us;
+        match &row.event.fact {
+            Some(Fact::StopRecorded(f)) if f.machine_code == machine_code => spans.push((f.start_time_us, at)),
+            Some(Fact::RunFinished(f)) if f.machine_code == machine_code => finished = Some(at),
+            Some(Fact::RunStarted(f)) if f.machine_code == machine_code => {
+                spans.extend(finished.take().map(|since| (since, at)));
+            }
+            _ => {}
+        }
+    }
+    spans.sort_unstable();
+    let mut apart: Vec<(i64, i64)> = Vec::new();
+    for (start, end) in spans {
+        match apart.last_mut().filter(|last| start <= last.1) {
+            Some(last) => last.1 = last.1.max(end),
+            None => apart.push((start, end)),
+        }
+    }
+    apart
+}
+
+/// Time between two instants that lies outside of spans.
+fn running_us(idle: &[(i64, i64)], from_us: i64, to_us: i64) -> i64 {
+    let off: i64 = idle.iter().map(|(start, end)| ((*end).min(to_us) - (*start).max(from_us)).max(0)).sum();
+    (to_us - from_us - off).max(0)
+}
+
+/// Readings of the rejecting counters of a machine, by reason.
+fn reject_readings(rows: &[Entry], machine_code: &str) -> BTreeMap<String, Vec<Counted>> {
+    let mut found: BTreeMap<String, Vec<Counted>> = BTreeMap::new();
+    for row in rows {
+        for reading in stream::counters_in(&row.event, machine_code) {
+            if reading.place() == CounterPlace::Rejected {
+                let counted = Counted { time_us: row.event.occurred_time_us, reading: reading.clone() };
+                found.entry(reading.reason_code.clone()).or_default().push(counted);
             }
         }
     }
+    found
+}
+
+/// Reasons of rejecting counters that were read between two instants, but not before (or after) them in these rows.
+pub fn unread(rows: &[Entry], machine_code: &str, from_us: i64, to_us: i64, after: bool) -> bool {
+    reject_readings(rows, machine_code).values().any(|readings| {
+        let inside = readings.iter().any(|reading| (from_us..to_us).contains(&reading.time_us));
+        let beyond =
+            readings.iter().any(|reading| if after { reading.time_us >= to_us } else { reading.time_us <= from_us });
+        inside && !beyond
+    })
+}
+
+/// Packs each rejecting counter of a machine counted between two instants, most first. What a counter counted between two
+/// readings is spread over the time the machine was running; one that was not read before (or after) counts from (or to)
+/// where it was read.
+pub fn rejected(rows: &[Entry], machine_code: &str, digits: i64, from_us: i64, to_us: i64) -> Vec<(String, i64)> {
+    let idle = idle(rows, machine_code);
     let mut found = Vec::new();
-    for reason in reasons {
-        let readings = counted_as(rows, machine_code, CounterPlace::Rejected, &reason);
+    for (reason, readings) in reject_readings(rows, machine_code) {
         let mut sum = 0.0;
         for pair in readings.windows(2) {
             let (start, end) = (pair[0].time_us, pair[1].time_us);
-            let inside = (end.min(to_us) - start.max(from_us)).max(0);
-            let cycles = counter::cycles(pair[0].reading.value, &pair[1].reading, digits).unwrap_or(0);
-            if end > start {
-                sum += cycles as f64 * inside as f64 / (end - start) as f64;
-            } else if (from_us..to_us).contains(&end) {
-                sum += cycles as f64;
+            let cycles = counter::cycles(pair[0].reading.value, &pair[1].reading, digits).unwrap_or(0) as f64;
+            let (first, last) = (start.max(from_us), end.min(to_us));
+            let running = running_us(&idle, start, end);
+            if end == start {
+                sum += if (from_us..to_us).contains(&end) { cycles } else { 0.0 };
+            } else if running > 0 {
+                sum += cycles * running_us(&idle, first, last.max(first)) as f64 / running as f64;
+            } else {
+                sum += cycles * (last - first).max(0) as f64 / (end - start) as f64;
             }
         }
         found.push((reason, sum.round() as i64));
