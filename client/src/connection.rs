@@ -52,6 +52,7 @@ clients! {
     trace trace_service_client TraceServiceClient;
     figure figure_service_client FigureServiceClient;
     label label_service_client LabelServiceClient;
+    document document_service_client DocumentServiceClient;
     journal journal_service_client JournalServiceClient;
 }
 

@@ -213,7 +213,9 @@ fn registers(day: &mut Day) {
             })
         };
     }
-    register!(RegisterMaterialRequest { material: Material { code: "WS".into(), name: "white sugar".into() } });
+    register!(RegisterMaterialRequest {
+        material: Material { code: "WS".into(), name: "white sugar".into(), gtin: "99521234000771".into() }
+    });
     register!(RegisterPlatformRequest {
         platform: Platform {
             code: "P1".into(),

@@ -181,6 +181,7 @@ pub async fn serve_on(api: Api, incoming: TcpIncoming, stop: impl Future<Output 
         .add_service(limited!(trace_service_server::TraceServiceServer, api))
         .add_service(limited!(figure_service_server::FigureServiceServer, api))
         .add_service(limited!(label_service_server::LabelServiceServer, api))
+        .add_service(limited!(document_service_server::DocumentServiceServer, api))
         .add_service(limited!(journal_service_server::JournalServiceServer, api))
         .prepare()
         .into_axum_router()

@@ -69,7 +69,7 @@ async fn acknowledged_facts_survive_every_kill_and_count_once() -> anyhow::Resul
     let mut random = fastrand::Rng::with_seed(setting("KILL_SEED", 7));
     let mut running = Running::start(EXECUTABLE).await?;
     let mut material: Step = v1::RegisterMaterialRequest {
-        material: Some(v1::Material { code: "WS".into(), name: "sugar".into() }),
+        material: Some(v1::Material { code: "WS".into(), name: "sugar".into(), ..v1::Material::default() }),
         ..v1::RegisterMaterialRequest::default()
     }
     .into();

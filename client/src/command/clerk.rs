@@ -157,6 +157,7 @@ pub async fn orders(session: &mut Session, task: OrderTask) -> Result<Exit, Faul
                 }
             )
         }
+        OrderTask::Book { order, file } => super::document_args::book_order(session, &order, &file).await,
         OrderTask::Show { .. } | OrderTask::List { .. } => Ok(Exit::Done),
     }
 }

@@ -577,6 +577,7 @@ pub async fn run(session: &mut Session, task: Task) -> Result<Exit, Fault> {
             let lift = Some(lift(&args)?);
             write!(session, lift.record_lift_refusal, RecordLiftRefusalRequest { lift, text: why })
         }
+        Task::Intake(IntakeTask::Book(args)) => super::document_args::book_bags(session, args).await,
         Task::Packer(task) => super::packer_args::record(session, task).await,
         Task::Label(task) => super::label_args::record(session, task).await,
         Task::Examination(args) => {

@@ -195,6 +195,13 @@ pub enum OrderTask {
         #[arg(long, default_value = "")]
         their_order: String,
     },
+    /// Enter an order from the consignee's own document (UBL 2.1).
+    Book {
+        /// Our code.
+        order: String,
+        /// Their document.
+        file: std::path::PathBuf,
+    },
     /// Show an order with what went out on it.
     Show {
         /// Order.

@@ -22,5 +22,6 @@ pub mod refusal;
 pub mod rules;
 pub mod sums;
 pub mod time;
+pub mod told;
 
 pub use packloft_proto::journal;

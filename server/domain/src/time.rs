@@ -33,6 +33,21 @@ impl Zone {
         self.local(time_us).strftime("%Y-%m-%d %H:%M:%S").to_string()
     }
 
+    /// How far the zone is ahead of UTC at an instant, `+hh:mm`.
+    ///
+    /// ```
+    /// use packloft_domain::time::Zone;
+    /// assert_eq!(Zone::named("Europe/Berlin").unwrap().offset(1_780_000_000_000_000), "+02:00");
+    /// assert_eq!(Zone::named("America/St_Johns").unwrap().offset(1_764_000_000_000_000), "-03:30");
+    /// assert_eq!(Zone::utc().offset(0), "+00:00");
+    /// ```
+    pub fn offset(&self, time_us: i64) -> String {
+        let instant = Timestamp::from_microsecond(time_us).unwrap_or(Timestamp::UNIX_EPOCH);
+        let minutes = self.0.to_offset(instant).seconds() / 60;
+        let sign = if minutes < 0 { '-' } else { '+' };
+        format!("{sign}{:02}:{:02}", minutes.abs() / 60, minutes.abs() % 60)
+    }
+
     /// Local day of an instant.
     pub fn date(&self, time_us: i64) -> Date {
         self.local(time_us).date()

@@ -29,7 +29,7 @@ fn font(bold: bool) -> Option<Font> {
 }
 
 /// Width of a text in millimetres, by the font's own figures.
-fn width_of(text: &str, size: f64, bold: bool) -> f64 {
+pub(crate) fn width_of(text: &str, size: f64, bold: bool) -> f64 {
     let Ok(font) = FontRef::new(if bold { BOLD } else { PLAIN }) else { return 0.0 };
     let metrics = font.glyph_metrics(Size::new(1.0), LocationRef::default());
     let letters = font.charmap();

@@ -74,7 +74,7 @@ pub(super) fn period(asked: &Asked, day: &str, shift_name: &str, now_us: i64) ->
 }
 
 /// First sequence recorded at or after an instant.
-fn first_since(journal: &Journal, newest: u64, at_us: i64) -> Result<u64, Unreadable> {
+pub(super) fn first_since(journal: &Journal, newest: u64, at_us: i64) -> Result<u64, Unreadable> {
     let (mut low, mut high) = (1_u64, newest + 1);
     while low < high {
         let middle = low + (high - low) / 2;

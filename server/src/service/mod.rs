@@ -9,6 +9,7 @@ pub mod status;
 
 mod check;
 mod dispatch;
+mod document;
 mod figure;
 mod import;
 mod intake;

@@ -40,7 +40,7 @@ pub fn submission(number: u64, at: i64, fact: Fact) -> Submission {
 pub fn day() -> Vec<(i64, Fact)> {
     let register = |item| (T0 - 1, Fact::Registered(Registered { item: Some(item) }));
     let mut facts = vec![
-        register(Item::Material(Material { code: "WS".into(), name: "sugar".into() })),
+        register(Item::Material(Material { code: "WS".into(), name: "sugar".into(), ..Material::default() })),
         register(Item::Feed(Feed {
             code: "F1".into(),
             capacity_mass_mg: 5_000 * KG,

@@ -40,7 +40,7 @@ impl House {
             house.tell(early, Fact::Registered(Registered { item: Some(item) })).unwrap();
         };
         let code = |text: &str| text.to_owned();
-        register(Item::Material(Material { code: code("WS"), name: code("sugar") }));
+        register(Item::Material(Material { code: code("WS"), name: code("sugar"), ..Material::default() }));
         register(Item::Platform(Platform {
             code: code("P1"),
             name: code("loft"),

@@ -4,6 +4,9 @@ use super::*;
 
 register_request!(RegisterMaterialRequest, material, Material, |item, faults| {
     faults.text("name", &item.name);
+    if !item.gtin.is_empty() {
+        faults.gs1_key("gtin", &item.gtin, &[8, 12, 13, 14]);
+    }
 });
 register_request!(RegisterProductRequest, product, Product, |item, faults| {
     faults.text("name", &item.name);

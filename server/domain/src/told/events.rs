@@ -1,0 +1,519 @@
+//! Fact by fact: which events it is.
+
+use super::{Action, Amount, Class, Departures, EventId, Matter, Mistake, Paper, Quantity, Told, Unit};
+use crate::fact::*;
+use crate::gs1::scan::gtin_14;
+use crate::record::{Entry, Record, Unreadable};
+use crate::rules::register::Register;
+use crate::rules::{bag, dispatch, lot, pallet, stacking, stream};
+use crate::sums::balance::reason_name;
+use crate::sums::stretch::stretch_at;
+use crate::time::add_days;
+
+/// Who asks about a fact.
+struct Source<'a> {
+    record: &'a dyn Record,
+    sequence: i64,
+    event: &'a Event,
+    found: Vec<Told>,
+}
+
+impl Source<'_> {
+    fn tell(
+        &mut self,
+        action: Option<Action>,
+        step: &'static str,
+        disposition: &'static str,
+        matter: Matter,
+    ) -> &mut Told {
+        let place = self.found.len();
+        self.found.push(Told {
+            id: EventId { request_id: self.event.request_id.clone(), place },
+            sequence: self.sequence,
+            time_us: self.event.occurred_time_us,
+            recorded_us: self.event.recorded_time_us,
+            matter,
+            action,
+            step,
+            disposition,
+            lasting: None,
+            seen_at: String::new(),
+            stays_at: String::new(),
+            papers: Vec::new(),
+            consignee_code: String::new(),
+            lot_code: String::new(),
+            best_before_date: String::new(),
+            weighed: None,
+            mistake: None,
+        });
+        &mut self.found[place]
+    }
+
+    fn object(&mut self, action: Action, step: &'static str, disposition: &'static str, units: Vec<Unit>) -> &mut Told {
+        self.tell(Some(action), step, disposition, Matter::Object { units, quantities: Vec::new() })
+    }
+
+    fn class(&mut self, step: &'static str, disposition: &'static str, quantities: Vec<Quantity>) -> &mut Told {
+        let matter = Matter::Object { units: Vec::new(), quantities };
+        self.tell(Some(Action::Observe), step, disposition, matter)
+    }
+
+    fn holds(&mut self, action: Action, step: &'static str, parent: Unit, quantities: Vec<Quantity>) -> &mut Told {
+        self.tell(Some(action), step, "in_progress", Matter::Aggregation { parent, quantities })
+    }
+
+    fn lot_class(&self, lot_code: &str) -> Result<Class, Unreadable> {
+        let known = lot::lot(self.record, lot_code)?;
+        let material = match &known {
+            Some(lot) => Register::at(self.record, i64::MAX).material(&lot.created.material_code)?,
+            None => None,
+        };
+        let gtin = material.and_then(|material| gtin_14(&material.gtin)).unwrap_or_default();
+        Ok(Class::Lot { gtin, lot_code: lot_code.into() })
+    }
+
+    fn batch_class(&self, product_code: &str, batch_code: &str) -> Result<Class, Unreadable> {
+        let product = Register::at(self.record, i64::MAX).product(product_code)?.unwrap_or_default();
+        Ok(Class::Batch {
+            gtin: gtin_14(&product.gtin).unwrap_or_default(),
+            product_code: product_code.into(),
+            batch_code: batch_code.into(),
+        })
+    }
+
+    /// A mass shared out among lots; the rounding falls to the first.
+    fn lots(&self, lots: &[LotShare], mass_mg: Option<i64>) -> Result<Vec<Quantity>, Unreadable> {
+        let mut found = Vec::new();
+        let mut left = mass_mg;
+        for share in lots.iter().rev() {
+            let last = found.len() + 1 == lots.len();
+            let part = mass_mg.map(|mass| {
+                i64::try_from(i128::from(mass) * i128::from(share.share_ppm) / 1_000_000).unwrap_or(i64::MAX)
+            });
+            let part = if last { left } else { part };
+            left = left.zip(part).map(|(left, part)| left - part);
+            let amount = part.map_or(Amount::Unknown, Amount::MassMg);
+            found.push(Quantity { class: self.lot_class(&share.lot_code)?, amount });
+        }
+        found.reverse();
+        Ok(found)
+    }
+
+    fn arrived(&mut self, bags: &[IntakeBag], step: &'static str, place: &str, note: &str) -> Result<(), Unreadable> {
+        for row in bags.iter().filter(|row| !row.refused) {
+            let net = row.declared_net_mass_mg.or_else(|| {
+                row.declared_gross_mass_mg.zip(row.declared_tare_mass_mg).map(|(gross, tare)| gross - tare)
+            });
+            let unit = Unit::Bag(row.bag_tag.clone());
+            let told = self.object(Action::Observe, step, "in_progress", vec![unit.clone()]);
+            (told.seen_at, told.stays_at) = (place.into(), place.into());
+            if !note.is_empty() {
+                told.papers.push(Paper { kind: "recadv", consignee_code: String::new(), code: note.into() });
+            }
+            let held = self.lots(&row.lots, net)?;
+            if !held.is_empty() {
+                let told = self.holds(Action::Observe, step, unit, held);
+                (told.seen_at, told.stays_at) = (place.into(), place.into());
+            }
+        }
+        Ok(())
+    }
+
+    /// What a run calls what it makes, with its best before.
+    fn output(&self, run: &RunStarted, start_us: i64) -> Result<(Class, String), Unreadable> {
+        let product = Register::at(self.record, start_us).product(&run.product_code)?.unwrap_or_default();
+        let made = crate::rules::register::zone(self.record)?.date(start_us).to_string();
+        let until = match product.shelf_life_days {
+            0 => String::new(),
+            days => add_days(&made, days),
+        };
+        Ok((self.batch_class(&run.product_code, &run.batch_code)?, until))
+    }
+
+    /// Rows of a pallet as classes with packs.
+    fn layers(&self, layers: &[pallet::Layer], product_code: &str) -> Result<Vec<Quantity>, Unreadable> {
+        let mut found: Vec<Quantity> = Vec::new();
+        for layer in layers {
+            let batch = match stream::run_span(self.record, &layer.run_code)? {
+                Some((run, ..)) => run.batch_code,
+                None => layer.batch_code.clone(),
+            };
+            let class = self.batch_class(product_code, &batch)?;
+            match found.iter_mut().find(|known| known.class == class) {
+                Some(Quantity { amount: Amount::Count(count), .. }) => *count += layer.pack_count,
+                _ => found.push(Quantity { class, amount: Amount::Count(layer.pack_count) }),
+            }
+        }
+        Ok(found)
+    }
+
+    fn content_at(&self, sscc: &str, at_us: i64) -> Result<Vec<Quantity>, Unreadable> {
+        match pallet::pallet_at(self.record, sscc, at_us)? {
+            Some(facts) => self.layers(&facts.layers, &facts.product_code),
+            None => Ok(Vec::new()),
+        }
+    }
+
+    /// A pallet that came into being with its content.
+    fn built(&mut self, sscc: &str, content: Vec<Quantity>, place: &str, best_before: &str) {
+        let unit = Unit::Pallet(sscc.to_owned());
+        let told = self.object(Action::Add, "commissioning", "active", vec![unit.clone()]);
+        (told.seen_at, told.stays_at) = (place.into(), place.into());
+        if !content.is_empty() {
+            let told = self.holds(Action::Add, "packing", unit, content);
+            (told.seen_at, told.stays_at) = (place.into(), place.into());
+            told.best_before_date = best_before.into();
+        }
+    }
+
+    fn placed(&mut self, hold: &HoldPlaced) -> Result<(), Unreadable> {
+        let mut units = Vec::new();
+        let mut quantities = Vec::new();
+        if !hold.bag_tag.is_empty() {
+            units.push(Unit::Bag(hold.bag_tag.clone()));
+        }
+        if !hold.sscc.is_empty() {
+            units.push(Unit::Pallet(hold.sscc.clone()));
+        }
+        if !hold.lot_code.is_empty() {
+            quantities.push(Quantity { class: self.lot_class(&hold.lot_code)?, amount: Amount::Unknown });
+        }
+        if let Some(interval) = &hold.interval
+            && let Some((run, start, _)) = stream::run_span(self.record, &interval.run_code)?
+        {
+            // Packs carry no number of their own outside: the batch is what others can find.
+            quantities.push(Quantity { class: self.output(&run, start)?.0, amount: Amount::Unknown });
+        }
+        if units.is_empty() && quantities.is_empty() {
+            return Ok(());
+        }
+        let matter = Matter::Object { units, quantities };
+        self.tell(Some(Action::Observe), "holding", "non_sellable_other", matter).lasting = Some(("unavailable", true));
+        Ok(())
+    }
+
+    fn ended(&mut self, end: &HoldEnded) -> Result<(), Unreadable> {
+        let all = crate::rules::hold::all(self.record)?;
+        let Some(state) = all.into_iter().find(|state| state.hold.hold_code == end.hold_code) else { return Ok(()) };
+        let before = self.found.len();
+        self.placed(&state.hold)?;
+        for told in &mut self.found[before..] {
+            (told.step, told.disposition, told.lasting) = ("inspecting", "conformant", Some(("unavailable", false)));
+        }
+        Ok(())
+    }
+
+    fn tipped(&mut self, tip: &BagTipped) -> Result<(), Unreadable> {
+        let known = bag::bag(self.record, &tip.bag_tag)?;
+        let at = self.event.occurred_time_us;
+        let row = known.as_ref().and_then(|bag| bag.tips.iter().find(|row| row.sequence == self.sequence));
+        let mass = row.map(|row| row.mass_mg).filter(|mass| *mass > 0).or(tip.part_mass_mg);
+        let inputs = match &known {
+            Some(bag) => self.lots(&bag.lots, mass)?,
+            None => Vec::new(),
+        };
+        let unit = Unit::Bag(tip.bag_tag.clone());
+        let told = self.holds(Action::Delete, "unpacking", unit.clone(), inputs.clone());
+        told.seen_at.clone_from(&tip.feed_code);
+        if tip.part_mass_mg.is_none() {
+            self.object(Action::Delete, "decommissioning", "inactive", vec![unit]).seen_at.clone_from(&tip.feed_code);
+        }
+        if !inputs.is_empty() {
+            let code = transformation(self.record, &tip.feed_code, at)?;
+            let matter = Matter::Transformation { code, inputs, outputs: Vec::new() };
+            self.tell(None, "creating_class_instance", "in_progress", matter).seen_at.clone_from(&tip.feed_code);
+        }
+        Ok(())
+    }
+
+    fn finished(&mut self, finish: &RunFinished) -> Result<(), Unreadable> {
+        let Some(rows) = pallet::run_rows(self.record, &finish.run_code)? else { return Ok(()) };
+        let counts = stacking::counts(self.record, &rows)?;
+        let (class, until) = self.output(&rows.started, rows.start_us)?;
+        let first = transformation(self.record, &finish.feed_code, rows.start_us)?;
+        let last = transformation(self.record, &finish.feed_code, self.event.occurred_time_us - 1)?;
+        // A feed emptied while the run was on: how the packs divide is not counted, so each says that it is some of them.
+        let amount = if first == last { Amount::Count(counts.accepted()) } else { Amount::Unknown };
+        let mut codes = vec![first, last];
+        codes.dedup();
+        for code in codes {
+            let outputs = vec![Quantity { class: class.clone(), amount }];
+            let matter = Matter::Transformation { code, inputs: Vec::new(), outputs };
+            let told = self.tell(None, "commissioning", "active", matter);
+            told.seen_at.clone_from(&finish.machine_code);
+            told.lot_code.clone_from(&rows.started.batch_code);
+            told.best_before_date.clone_from(&until);
+        }
+        Ok(())
+    }
+
+    fn departed(&mut self, f: &VehicleLoadDispatched) -> Result<(), Unreadable> {
+        let mut consignments: Vec<&str> = f.pallets.iter().map(|paper| paper.consignment_code.as_str()).collect();
+        consignments.dedup();
+        for code in consignments {
+            let own = f.pallets.iter().filter(|paper| paper.consignment_code == code);
+            let units = own.map(|paper| Unit::Pallet(paper.sscc.clone())).collect();
+            self.departing(code, units)?;
+        }
+        Ok(())
+    }
+
+    fn departing(&mut self, consignment_code: &str, units: Vec<Unit>) -> Result<(), Unreadable> {
+        let opened = dispatch::consignment(self.record, consignment_code)?.unwrap_or_default();
+        let order = dispatch::order(self.record, &opened.order_code)?;
+        let told = self.object(Action::Observe, "departing", "in_transit", units);
+        told.consignee_code.clone_from(&opened.consignee_code);
+        told.papers.push(Paper { kind: "desadv", consignee_code: String::new(), code: consignment_code.into() });
+        if let Some((order, _)) = order {
+            let theirs = !order.consignee_order_code.is_empty();
+            told.papers.push(Paper {
+                kind: "po",
+                consignee_code: if theirs { opened.consignee_code } else { String::new() },
+                code: if theirs { order.consignee_order_code } else { order.order_code },
+            });
+        }
+        Ok(())
+    }
+}
+
+/// Name of the transformation of a feed at an instant: since when it was not seen empty.
+fn transformation(record: &dyn Record, feed_code: &str, at_us: i64) -> Result<String, Unreadable> {
+    let (since, _) = stretch_at(record, feed_code, at_us)?;
+    let since = since.map_or_else(|| "first".to_owned(), |time| (time / 1_000_000).to_string());
+    Ok(format!("{feed_code}-{since}"))
+}
+
+/// Pallets that a split took packs from and put them on, after it.
+fn split(source: &mut Source, f: &PalletSplit, at: i64) -> Result<(), Unreadable> {
+    let product = pallet::pallet_at(source.record, &f.sscc, at)?.map(|facts| facts.product_code).unwrap_or_default();
+    let mut moved = Vec::new();
+    for part in &f.parts {
+        let batch = stream::run_span(source.record, &part.run_code)?.map(|(run, ..)| run.batch_code);
+        let class = source.batch_class(&product, &batch.unwrap_or_default())?;
+        moved.push(Quantity { class, amount: Amount::Count(part.pack_count) });
+    }
+    source.holds(Action::Delete, "unpacking", Unit::Pallet(f.sscc.clone()), moved.clone());
+    source.built(&f.new_sscc, moved, &f.location_code, "");
+    Ok(())
+}
+
+/// Events of one fact.
+pub(super) fn of(record: &dyn Record, sequence: i64, event: &Event) -> Result<Vec<Told>, Unreadable> {
+    let at = event.occurred_time_us;
+    let mut source = Source { record, sequence, event, found: Vec::new() };
+    let pallets = |codes: &[String]| codes.iter().cloned().map(Unit::Pallet).collect::<Vec<_>>();
+    let bags = |codes: &[String]| codes.iter().cloned().map(Unit::Bag).collect::<Vec<_>>();
+    match &event.fact {
+        Some(Fact::LotCreated(f)) if f.supplier_code.is_empty() => {
+            let quantities = vec![Quantity { class: source.lot_class(&f.lot_code)?, amount: Amount::Unknown }];
+            let told = source.class("commissioning", "active", quantities);
+            told.action = Some(Action::Add);
+            told.lot_code.clone_from(&f.lot_code);
+        }
+        Some(Fact::LabResultRecorded(f)) => {
+            let quantities = vec![Quantity { class: source.lot_class(&f.lot_code)?, amount: Amount::Unknown }];
+            let told = source.class("inspecting", "", quantities);
+            if !f.sample_code.is_empty() {
+                let code = f.sample_code.clone();
+                told.papers.push(Paper { kind: "testres", consignee_code: String::new(), code });
+            }
+        }
+        Some(Fact::LotReleased(LotReleased { lot_code, .. }) | Fact::LotRejected(LotRejected { lot_code, .. })) => {
+            let good = matches!(&event.fact, Some(Fact::LotReleased(_)));
+            let quantities = vec![Quantity { class: source.lot_class(lot_code)?, amount: Amount::Unknown }];
+            source.class("inspecting", if good { "conformant" } else { "non_conformant" }, quantities);
+        }
+        Some(Fact::IntakeRecorded(f)) => source.arrived(&f.bags, "receiving", &f.location_code, &f.note_code)?,
+        Some(Fact::OpeningStockRecorded(f)) => source.arrived(&f.bags, "stock_taking", &f.location_code, "")?,
+        Some(Fact::BulkBagRecorded(f)) => {
+            let unit = Unit::Bag(f.bag_tag.clone());
+            let held = source.lots(&f.lots, Some(f.gross_mass_mg - f.tare_mass_mg))?;
+            let told = source.object(Action::Add, "commissioning", "active", vec![unit.clone()]);
+            (told.seen_at, told.stays_at) = (f.location_code.clone(), f.location_code.clone());
+            if !held.is_empty() {
+                source.holds(Action::Add, "packing", unit, held).seen_at.clone_from(&f.location_code);
+            }
+        }
+        Some(Fact::BagWeighed(f)) => {
+            let told = source.object(Action::Observe, "sensor_reporting", "", vec![Unit::Bag(f.bag_tag.clone())]);
+            told.weighed = Some((f.scale_code.clone(), f.gross_mass_mg));
+            told.seen_at.clone_from(&f.scale_code);
+        }
+        Some(Fact::LiftRecorded(f)) => {
+            let units = f.bags.iter().map(|row| Unit::Bag(row.bag_tag.clone())).collect();
+            let told = source.object(Action::Observe, "", "in_progress", units);
+            told.seen_at.clone_from(&f.hoist_code);
+            let place = if f.location_code.is_empty() { &f.platform_code } else { &f.location_code };
+            told.stays_at.clone_from(place);
+        }
+        Some(Fact::BagTipped(f)) => source.tipped(f)?,
+        Some(Fact::RunFinished(f)) => source.finished(f)?,
+        Some(Fact::LossRecorded(f)) if f.bag_tag.is_empty() => {
+            let code = transformation(record, &f.feed_code, at)?;
+            let class = Class::Loss(reason_name(f.reason()));
+            let outputs = vec![Quantity { class, amount: Amount::MassMg(f.mass_mg) }];
+            let matter = Matter::Transformation { code, inputs: Vec::new(), outputs };
+            source.tell(None, "creating_class_instance", "in_progress", matter).seen_at.clone_from(&f.feed_code);
+        }
+        Some(Fact::PalletBuilt(f)) => {
+            let rows: Vec<pallet::Layer> = match f.parts.is_empty() {
+                true => vec![pallet::Layer {
+                    run_code: String::new(),
+                    pack_count: f.pack_count,
+                    sources: Vec::new(),
+                    batch_code: f.batch_code.clone(),
+                    lot_codes: Vec::new(),
+                }],
+                false => f
+                    .parts
+                    .iter()
+                    .map(|part| pallet::Layer {
+                        run_code: part.run_code.clone(),
+                        pack_count: part.pack_count,
+                        sources: Vec::new(),
+                        batch_code: f.batch_code.clone(),
+                        lot_codes: Vec::new(),
+                    })
+                    .collect(),
+            };
+            let content = source.layers(&rows, &f.product_code)?;
+            source.built(&f.sscc, content, &f.location_code, &f.best_before_date);
+        }
+        Some(Fact::PalletSplit(f)) => split(&mut source, f, at)?,
+        Some(Fact::PalletsMerged(f)) => {
+            for sscc in &f.ssccs {
+                source.holds(Action::Delete, "unpacking", Unit::Pallet(sscc.clone()), Vec::new());
+                source.object(Action::Delete, "decommissioning", "inactive", pallets(std::slice::from_ref(sscc)));
+            }
+            let content = source.content_at(&f.new_sscc, at)?;
+            source.built(&f.new_sscc, content, &f.location_code, "");
+        }
+        Some(Fact::UnitsMoved(f)) => {
+            let units = [pallets(&f.ssccs), bags(&f.bag_tags)].concat();
+            if !units.is_empty() {
+                let told = source.object(Action::Observe, "storing", "sellable_not_accessible", units);
+                (told.seen_at, told.stays_at) = (f.location_code.clone(), f.location_code.clone());
+            }
+        }
+        Some(Fact::StockTaken(f)) => {
+            let units = [pallets(&f.ssccs), bags(&f.bag_tags)].concat();
+            if !units.is_empty() {
+                let told = source.object(Action::Observe, "cycle_counting", "", units);
+                (told.seen_at, told.stays_at) = (f.location_code.clone(), f.location_code.clone());
+            }
+        }
+        Some(Fact::HoldPlaced(f)) => source.placed(f)?,
+        Some(Fact::HoldEnded(f)) => source.ended(f)?,
+        Some(Fact::PalletLoaded(f)) => {
+            let told = source.object(Action::Observe, "loading", "in_progress", vec![Unit::Pallet(f.sscc.clone())]);
+            told.papers.push(Paper { kind: "desadv", consignee_code: String::new(), code: f.consignment_code.clone() });
+        }
+        Some(Fact::PalletUnloaded(f)) => {
+            let told =
+                source.object(Action::Observe, "void_shipping", "in_progress", vec![Unit::Pallet(f.sscc.clone())]);
+            (told.seen_at, told.stays_at) = (f.location_code.clone(), f.location_code.clone());
+        }
+        Some(Fact::VehicleLoadDispatched(f)) => source.departed(f)?,
+        Some(Fact::PalletReturned(f)) => {
+            let back = if f.new_sscc.is_empty() { &f.sscc } else { &f.new_sscc };
+            if !f.new_sscc.is_empty() {
+                let content = source.content_at(&f.new_sscc, at)?;
+                source.holds(Action::Delete, "unpacking", Unit::Pallet(f.sscc.clone()), content.clone());
+                source.built(&f.new_sscc, content, &f.location_code, "");
+            }
+            let told = source.object(Action::Observe, "receiving", "returned", vec![Unit::Pallet(back.clone())]);
+            (told.seen_at, told.stays_at) = (f.location_code.clone(), f.location_code.clone());
+            told.papers.push(Paper { kind: "rma", consignee_code: String::new(), code: f.consignment_code.clone() });
+        }
+        Some(Fact::PalletDisposed(f)) => {
+            let content = source.content_at(&f.sscc, at - 1)?;
+            let all: i64 =
+                content.iter().map(|row| if let Amount::Count(count) = row.amount { count } else { 0 }).sum();
+            if f.pack_count == all {
+                let unit = Unit::Pallet(f.sscc.clone());
+                source.holds(Action::Delete, "unpacking", unit.clone(), content.clone());
+                source.object(Action::Delete, "decommissioning", "inactive", vec![unit]);
+            }
+            let gone = match content.as_slice() {
+                [one] => vec![Quantity { class: one.class.clone(), amount: Amount::Count(f.pack_count) }],
+                several => {
+                    several.iter().map(|row| Quantity { class: row.class.clone(), amount: Amount::Unknown }).collect()
+                }
+            };
+            if !gone.is_empty() {
+                source.class("destroying", "destroyed", gone).action = Some(Action::Delete);
+            }
+        }
+        Some(Fact::RecallOpened(f)) if !f.exercise => {
+            let mut quantities = Vec::new();
+            if !f.lot_code.is_empty() {
+                quantities.push(Quantity { class: source.lot_class(&f.lot_code)?, amount: Amount::Unknown });
+            }
+            for interval in f.scope.iter().chain(&f.intervals) {
+                if let Some((run, start, _)) = stream::run_span(record, &interval.run_code)? {
+                    let class = source.output(&run, start)?.0;
+                    if !quantities.iter().any(|known: &Quantity| known.class == class) {
+                        quantities.push(Quantity { class, amount: Amount::Unknown });
+                    }
+                }
+            }
+            if !quantities.is_empty() {
+                source.class("holding", "recalled", quantities).lasting = Some(("recalled", true));
+            }
+        }
+        _ => {}
+    }
+    for hold in &event.holds {
+        source.placed(hold)?;
+    }
+    Ok(source.found)
+}
+
+/// A pallet that went elsewhere: what was told of both consignments is wrong; both are told anew.
+pub(super) fn amended(
+    record: &dyn Record,
+    row: &Entry,
+    f: &DispatchAmended,
+    departures: &mut Departures,
+) -> Result<(Vec<Told>, Vec<Told>), Unreadable> {
+    let mut source = Source { record, sequence: row.sequence, event: &row.event, found: Vec::new() };
+    let mut wrong = Vec::new();
+    let concerned = |code: &str, pallets: &[String]| code == f.consignment_code || pallets.contains(&f.sscc);
+    let mut sets: Vec<(String, Vec<String>, Option<Told>)> = departures
+        .iter()
+        .filter(|(code, (pallets, _))| concerned(code, pallets))
+        .map(|(code, (pallets, told))| (code.clone(), pallets.clone(), Some(told.clone())))
+        .collect();
+    if !f.consignment_code.is_empty() && !sets.iter().any(|(code, ..)| *code == f.consignment_code) {
+        sets.push((f.consignment_code.clone(), Vec::new(), None));
+    }
+    for (code, mut pallets, before) in sets {
+        pallets.retain(|sscc| *sscc != f.sscc);
+        if code == f.consignment_code {
+            pallets.push(f.sscc.clone());
+        }
+        let place = source.found.len();
+        if !pallets.is_empty() {
+            source.departing(&code, pallets.iter().cloned().map(Unit::Pallet).collect())?;
+        }
+        let time = before.as_ref().map_or(row.event.occurred_time_us, |told| told.time_us);
+        for told in &mut source.found[place..] {
+            told.time_us = time;
+        }
+        let new: Vec<Told> = source.found[place..].to_vec();
+        if let Some(told) = before {
+            let instead = new.iter().map(|told| told.id.clone()).collect();
+            let mistake = Mistake { declared_us: row.event.recorded_time_us, never: new.is_empty(), instead };
+            wrong.push(Told { mistake: Some(mistake), ..told });
+        }
+        match new.into_iter().next() {
+            Some(told) => departures.insert(code, (pallets, told)),
+            None => departures.remove(&code),
+        };
+    }
+    if f.consignment_code.is_empty() {
+        let told = source.object(Action::Observe, "void_shipping", "in_progress", vec![Unit::Pallet(f.sscc.clone())]);
+        (told.seen_at, told.stays_at) = (f.location_code.clone(), f.location_code.clone());
+    }
+    Ok((wrong, source.found))
+}

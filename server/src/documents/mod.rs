@@ -1,0 +1,13 @@
+//! Documents other companies read: papers as PDF and HTML from one description, and the open notations of despatch advice,
+//! visibility events and trace records.
+//!
+//! Nothing here looks anything up: [`crate::query::documents`] gathers, this writes. What others send is read in
+//! [`foreign`] without believing any of it.
+
+pub mod despatch;
+pub mod foreign;
+pub mod html;
+pub mod paper;
+pub mod records;
+pub mod sheet;
+pub mod visibility;

@@ -1,0 +1,594 @@
+//! What papers say: delivery note, loading list, figures of analysis, road consignment note.
+//!
+//! A paper about goods that have left says what was issued when they left. Before that it says that it is not issued.
+
+use packloft_domain::fact::{Consignee, Product, Site};
+use packloft_domain::mass::kilograms;
+use packloft_domain::refusal::Refusal;
+use packloft_domain::rules::dispatch::{self, LoadFacts};
+use packloft_domain::rules::pallet;
+use packloft_domain::rules::register::{Register, site_at};
+use packloft_proto::v1;
+
+use super::{Asked, analysis, unknown};
+use crate::documents::paper::{Paper, figures, words};
+
+/// Note under masses of vehicles: no rule of ours replaces it.
+pub const AXLES: &str = "The sum of masses does not show what stands on each axle: that depends on where the pallets stand. \
+Heaviest pallets between the axles, and ask a competent person where it is close.";
+
+/// A pallet on a paper.
+struct Row {
+    sscc: String,
+    product_code: String,
+    batch_code: String,
+    best_before_date: String,
+    pack_count: i64,
+    mass_mg: i64,
+}
+
+/// A consignment with what papers say of it.
+struct Sent {
+    site: Site,
+    consignee: Consignee,
+    opened: packloft_domain::fact::ConsignmentOpened,
+    load: LoadFacts,
+    order: Option<packloft_domain::fact::OrderEntered>,
+    rows: Vec<Row>,
+}
+
+fn rows_of(asked: &Asked, load: &LoadFacts, consignment_code: &str) -> Result<Vec<Row>, Refusal> {
+    if let Some((dispatched, _)) = &load.dispatched {
+        let own = dispatched.pallets.iter().filter(|paper| paper.consignment_code == consignment_code);
+        return Ok(own
+            .map(|paper| Row {
+                sscc: paper.sscc.clone(),
+                product_code: paper.product_code.clone(),
+                batch_code: paper.batch_code.clone(),
+                best_before_date: paper.best_before_date.clone(),
+                pack_count: paper.pack_count,
+                mass_mg: paper.mass_mg,
+            })
+            .collect());
+    }
+    let mut found = Vec::new();
+    for on in load.pallets.iter().filter(|on| on.consignment_code == consignment_code) {
+        let Some(facts) = pallet::pallet(&asked.record, &on.sscc)? else { continue };
+        found.push(Row {
+            sscc: on.sscc.clone(),
+            batch_code: dispatch::batches(&asked.record, &facts)?,
+            product_code: facts.product_code.clone(),
+            best_before_date: facts.best_before_date.clone(),
+            pack_count: facts.pack_count(),
+            mass_mg: on.mass_mg,
+        });
+    }
+    Ok(found)
+}
+
+fn sent(asked: &Asked, code: &str) -> Result<Sent, Refusal> {
+    let record = &asked.record;
+    let opened = dispatch::consignment(record, code)?.ok_or_else(|| unknown("consignment", code))?;
+    let load = dispatch::load(record, &opened.load_code)?.ok_or_else(|| unknown("load", &opened.load_code))?;
+    Ok(Sent {
+        site: site_at(record, i64::MAX)?.unwrap_or_default(),
+        consignee: Register::at(record, i64::MAX).consignee(&opened.consignee_code)?.unwrap_or_default(),
+        order: dispatch::order(record, &opened.order_code)?.map(|(order, _)| order),
+        rows: rows_of(asked, &load, code)?,
+        load,
+        opened,
+    })
+}
+
+fn product(asked: &Asked, code: &str) -> Result<Product, Refusal> {
+    let known = Register::at(&asked.record, i64::MAX).product(code)?;
+    Ok(known.unwrap_or_else(|| Product { code: code.into(), name: code.into(), ..Product::default() }))
+}
+
+/// Mass of all, or a dash when one is not known.
+fn sum_mass(rows: &[Row]) -> String {
+    match rows.iter().all(|row| row.mass_mg > 0) {
+        true => kilograms(rows.iter().map(|row| row.mass_mg).sum()),
+        false => "not known".into(),
+    }
+}
+
+fn mass(mass_mg: i64) -> String {
+    if mass_mg > 0 { kilograms(mass_mg) } else { "not known".into() }
+}
+
+fn place(number: &str) -> String {
+    if number.is_empty() { String::new() } else { format!("location number {number}") }
+}
+
+/// A pallet number in groups that an eye can compare.
+fn grouped(sscc: &str) -> String {
+    match sscc.len() {
+        18 => format!("{} {} {} {} {}", &sscc[..4], &sscc[4..8], &sscc[8..12], &sscc[12..15], &sscc[15..]),
+        _ => sscc.to_owned(),
+    }
+}
+
+fn issued(asked: &Asked, load: &LoadFacts, paper: &mut Paper) -> String {
+    match &load.dispatched {
+        Some((_, at)) => asked.zone.clock(*at),
+        None => {
+            paper.alarm("NOT ISSUED: the vehicle has not left. Pallets may still be loaded or taken off.");
+            String::new()
+        }
+    }
+}
+
+fn differs(asked: &Asked, sent: &Sent, paper: &mut Paper) -> Result<(), Refusal> {
+    if sent.load.dispatched.is_none() {
+        return Ok(());
+    }
+    let answer = super::advice::advice(asked, &sent.opened.load_code)?;
+    let own = answer.advices.into_iter().find(|row| row.consignment_code == sent.opened.consignment_code);
+    if let Some(advice) = own.filter(|advice| advice.correction_offered) {
+        paper.alarm(
+            "This paper says what was issued when the vehicle left. It is known by now that something went otherwise:",
+        );
+        for change in advice.changes {
+            paper.text(format!("{}: {}", grouped(&change.sscc), change.text));
+        }
+    }
+    Ok(())
+}
+
+fn foot(asked: &Asked, now_us: i64) -> String {
+    format!("Made {} at sequence {}", asked.zone.clock(now_us), asked.sequence())
+}
+
+fn vehicle(load: &LoadFacts) -> Vec<(&'static str, String)> {
+    let opened = &load.opened;
+    vec![
+        ("Vehicle", opened.registration_code.clone()),
+        ("Trailer", opened.trailer_code.clone()),
+        ("Carrier", opened.haulier.clone()),
+        ("Seal", load.dispatched.as_ref().map(|(left, _)| left.seal_code.clone()).unwrap_or_default()),
+    ]
+}
+
+/// The delivery note of a consignment.
+///
+/// # Errors
+/// `NotFound` for an unknown consignment.
+pub fn delivery_note(asked: &Asked, code: &str, now_us: i64) -> Result<Paper, Refusal> {
+    let sent = sent(asked, code)?;
+    let mut paper = Paper {
+        title: format!("Delivery note {code}"),
+        from: sent.site.name.clone(),
+        foot: foot(asked, now_us),
+        ..Paper::default()
+    };
+    let left = issued(asked, &sent.load, &mut paper);
+    differs(asked, &sent, &mut paper)?;
+    let order = sent.order.clone().unwrap_or_default();
+    let mut facts = vec![
+        ("To", sent.consignee.name.clone()),
+        ("Place of delivery", sent.consignee.address.clone()),
+        ("", place(&sent.consignee.gln)),
+        ("Left", left),
+        ("Your order", order.consignee_order_code.clone()),
+        ("Our order", order.order_code.clone()),
+        ("Load", sent.opened.load_code.clone()),
+        ("Drop", sent.opened.drop_number.to_string()),
+    ];
+    facts.extend(vehicle(&sent.load));
+    paper.facts(facts);
+    let mut products: Vec<&str> = sent.rows.iter().map(|row| row.product_code.as_str()).collect();
+    products.sort_unstable();
+    products.dedup();
+    let mut sums = Vec::new();
+    for product_code in products {
+        let known = product(asked, product_code)?;
+        let own: Vec<&Row> = sent.rows.iter().filter(|row| row.product_code == product_code).collect();
+        let packs: i64 = own.iter().map(|row| row.pack_count).sum();
+        sums.push(vec![
+            known.name.clone(),
+            known.gtin.clone(),
+            own.len().to_string(),
+            packs.to_string(),
+            kilograms(packs * known.nominal_mass_mg),
+        ]);
+        paper.heading(format!("{} {}", known.name, if known.gtin.is_empty() { &known.code } else { &known.gtin }));
+        let lines = own.iter().map(|row| {
+            vec![
+                grouped(&row.sscc),
+                row.batch_code.clone(),
+                row.best_before_date.clone(),
+                row.pack_count.to_string(),
+                mass(row.mass_mg),
+            ]
+        });
+        paper.table(
+            vec![
+                words("Pallet", 34),
+                words("Batch", 22),
+                words("Best before", 16),
+                figures("Packs", 11),
+                figures("Gross", 17),
+            ],
+            lines.collect(),
+            vec![format!("{} pallets", own.len()), String::new(), String::new(), packs.to_string(), String::new()],
+        );
+    }
+    paper.heading("Sum");
+    let packs: i64 = sent.rows.iter().map(|row| row.pack_count).sum();
+    paper.table(
+        vec![
+            words("Product", 36),
+            words("Product number", 22),
+            figures("Pallets", 10),
+            figures("Packs", 12),
+            figures("Net", 20),
+        ],
+        sums,
+        vec!["All".into(), String::new(), sent.rows.len().to_string(), packs.to_string(), String::new()],
+    );
+    paper.facts(vec![("Gross of all pallets", sum_mass(&sent.rows))]);
+    short(&order, &sent.rows, asked, &mut paper)?;
+    paper.heading("Received");
+    paper.blocks.push(crate::documents::paper::Block::Fields(
+        [
+            "Pallets handed over (empty ones back):",
+            "Missing, damaged or refused, with pallet numbers:",
+            "Driver: day, time, signature",
+            "Received in full and in good order unless noted: day, time, signature",
+        ]
+        .map(str::to_owned)
+        .to_vec(),
+    ));
+    Ok(paper)
+}
+
+/// What of an order this consignment does not bring. Other consignments may.
+fn short(
+    order: &packloft_domain::fact::OrderEntered,
+    rows: &[Row],
+    asked: &Asked,
+    paper: &mut Paper,
+) -> Result<(), Refusal> {
+    if order.order_code.is_empty() {
+        return Ok(());
+    }
+    let filled = dispatch::filled(&asked.record, &order.order_code)?;
+    for line in &order.lines {
+        let known = filled.iter().find(|row| row.product_code == line.product_code).cloned().unwrap_or_default();
+        let here: i64 = rows.iter().filter(|row| row.product_code == line.product_code).map(|row| row.pack_count).sum();
+        let left = line.pack_count - known.dispatched - known.loaded;
+        let name = product(asked, &line.product_code)?.name;
+        if left > 0 {
+            paper.text(format!(
+                "{name}: {here} of {} ordered packs are on this note, {left} are outstanding.",
+                line.pack_count
+            ));
+        } else if left < 0 {
+            paper.text(format!("{name}: {} packs more than ordered went out in all.", -left));
+        }
+    }
+    Ok(())
+}
+
+/// The loading list of a vehicle: the last drop is loaded first.
+///
+/// # Errors
+/// `NotFound` for an unknown load.
+pub fn loading_list(asked: &Asked, load_code: &str, now_us: i64) -> Result<Paper, Refusal> {
+    let record = &asked.record;
+    let load = dispatch::load(record, load_code)?.ok_or_else(|| unknown("load", load_code))?;
+    let mut paper = Paper {
+        title: format!("Loading list {load_code}"),
+        from: site_at(record, i64::MAX)?.unwrap_or_default().name,
+        foot: foot(asked, now_us),
+        ..Paper::default()
+    };
+    let opened = &load.opened;
+    let mut facts = vehicle(&load);
+    let limit = |mass_mg: i64| if mass_mg > 0 { kilograms(mass_mg) } else { String::new() };
+    facts.extend([
+        ("Driver", opened.driver_code.clone()),
+        ("May carry", limit(opened.payload_mass_mg)),
+        ("Greatest gross", limit(opened.max_gross_mass_mg)),
+        ("Weighed empty", load.weighed_in_mg.map(kilograms).unwrap_or_default()),
+        (
+            "Pallet places",
+            if opened.pallet_space_count > 0 { opened.pallet_space_count.to_string() } else { String::new() },
+        ),
+        ("Left", load.dispatched.as_ref().map(|(_, at)| asked.zone.clock(*at)).unwrap_or_default()),
+    ]);
+    paper.facts(facts);
+    for fault in load.check_faults() {
+        paper.alarm(fault.text);
+    }
+    let mut consignments = load.consignments.clone();
+    consignments.sort_by_key(|row| std::cmp::Reverse(row.drop_number));
+    let mut sum = Some(0_i64);
+    let mut count = 0;
+    for row in &consignments {
+        let consignee = Register::at(record, i64::MAX).consignee(&row.consignee_code)?.unwrap_or_default();
+        paper.heading(format!("Drop {}: {} ({})", row.drop_number, consignee.name, row.consignment_code));
+        let mut lines = Vec::new();
+        for pallet in rows_of(asked, &load, &row.consignment_code)? {
+            count += 1;
+            // After a pallet of unknown mass nothing is known of the sum.
+            sum = sum.filter(|_| pallet.mass_mg > 0).map(|sum| sum + pallet.mass_mg);
+            lines.push(vec![
+                count.to_string(),
+                grouped(&pallet.sscc),
+                pallet.product_code.clone(),
+                pallet.batch_code.clone(),
+                pallet.pack_count.to_string(),
+                mass(pallet.mass_mg),
+                sum.map_or_else(|| "not known".into(), kilograms),
+                "[   ]".into(),
+            ]);
+        }
+        let more = proposed(asked, &load, row, now_us, &mut lines, &mut count)?;
+        paper.table(
+            vec![
+                figures("No.", 6),
+                words("Pallet", 30),
+                words("Product", 12),
+                words("Batch", 14),
+                figures("Packs", 9),
+                figures("Gross", 14),
+                figures("Sum so far", 14),
+                words("On it", 8),
+            ],
+            lines,
+            Vec::new(),
+        );
+        for text in more {
+            paper.text(text);
+        }
+    }
+    paper.text("The drop that is unloaded last is loaded first: this list runs in the order of loading.");
+    paper.alarm(AXLES);
+    paper.blocks.push(crate::documents::paper::Block::Fields(vec![
+        "Loaded by: day, time, signature".into(),
+        "Load secured, doors and seal checked: signature".into(),
+    ]));
+    Ok(paper)
+}
+
+/// Pallets that are to be loaded still, by rotation; what the proposal has to say.
+fn proposed(
+    asked: &Asked,
+    load: &LoadFacts,
+    opened: &packloft_domain::fact::ConsignmentOpened,
+    now_us: i64,
+    lines: &mut Vec<Vec<String>>,
+    count: &mut i64,
+) -> Result<Vec<String>, Refusal> {
+    if load.dispatched.is_some() || opened.order_code.is_empty() {
+        return Ok(Vec::new());
+    }
+    let request = v1::ProposeLoadRequest {
+        consignment_code: opened.consignment_code.clone(),
+        ..v1::ProposeLoadRequest::default()
+    };
+    let Ok(answer) = super::loads::propose(asked, &request, now_us) else { return Ok(Vec::new()) };
+    for pallet in &answer.proposed {
+        *count += 1;
+        lines.push(vec![
+            count.to_string(),
+            format!("{} from {}", grouped(&pallet.sscc), pallet.location_code),
+            pallet.product_code.clone(),
+            String::new(),
+            pallet.pack_count.to_string(),
+            pallet.gross_mass_mg.map_or_else(|| "not known".into(), kilograms),
+            "to load".into(),
+            "[   ]".into(),
+        ]);
+    }
+    let mut texts = Vec::new();
+    for row in &answer.missing {
+        texts.push(format!("{} packs of {} are not in the store.", row.pack_count, row.product_code));
+    }
+    if !answer.limited_by.is_empty() {
+        texts.push(answer.limited_by);
+    }
+    Ok(texts)
+}
+
+/// Results of every lot that may be in a thing.
+///
+/// # Errors
+/// `NotFound` for an unknown code.
+pub fn analysis_paper(
+    asked: &Asked,
+    request: &v1::GetAnalysisRequest,
+    sscc: &str,
+    now_us: i64,
+) -> Result<Paper, Refusal> {
+    let answer = analysis::analysis(asked, request, sscc)?;
+    let clean = answer.reservations.is_empty() && !answer.lots.is_empty();
+    let mut paper = Paper {
+        title: format!(
+            "{} {}",
+            if clean { "Certificate of analysis," } else { "Results of analysis," },
+            answer.subject
+        ),
+        from: site_at(&asked.record, i64::MAX)?.unwrap_or_default().name,
+        foot: foot(asked, now_us),
+        ..Paper::default()
+    };
+    if !clean {
+        paper.alarm("NO CERTIFICATE. Against one stands:");
+        for text in &answer.reservations {
+            paper.text(text);
+        }
+    }
+    let mut names = Vec::new();
+    for code in &answer.product_codes {
+        names.push(product(asked, code)?.name);
+    }
+    paper.facts(vec![("Product", names.join(", ")), ("Batches", answer.batch_codes.join(", "))]);
+    paper.heading("Lots that may be in it");
+    let lots = answer.lots.iter().map(|lot| {
+        let state = match lot.state() {
+            v1::LotState::Released => "released",
+            v1::LotState::Rejected => "REJECTED",
+            v1::LotState::Pending | v1::LotState::Unspecified => "NOT RELEASED",
+        };
+        vec![
+            lot.lot_code.clone(),
+            lot.supplier_lot_code.clone(),
+            lot.material_code.clone(),
+            lot.sample_code.clone(),
+            state.into(),
+        ]
+    });
+    paper.table(
+        vec![
+            words("Lot", 24),
+            words("Lot of the supplier", 24),
+            words("Material", 16),
+            words("Sample", 18),
+            words("State", 18),
+        ],
+        lots.collect(),
+        Vec::new(),
+    );
+    paper.heading("Results");
+    let rows = answer.properties.iter().map(|row| {
+        let values: Vec<String> = row
+            .values
+            .iter()
+            .map(|value| {
+                format!("{}: {}", value.lot_code, if value.value.is_empty() { "not measured" } else { &value.value })
+            })
+            .collect();
+        vec![
+            row.property.clone(),
+            row.unit.clone(),
+            values.join("; "),
+            match row.least_value == row.greatest_value {
+                true => row.least_value.clone(),
+                false => format!("{} to {}", row.least_value, row.greatest_value),
+            },
+            row.limit.clone(),
+            match row.passed {
+                Some(true) => "kept".into(),
+                Some(false) => "NOT KEPT".into(),
+                None => String::new(),
+            },
+            row.methods.join(", "),
+        ]
+    });
+    paper.table(
+        vec![
+            words("Property", 16),
+            words("Unit", 10),
+            words("By lot", 28),
+            words("Least to greatest", 16),
+            words("Limit", 12),
+            words("", 9),
+            words("Method", 14),
+        ],
+        rows.collect(),
+        Vec::new(),
+    );
+    paper.text(
+        "Values are those of the lots that may be in it, each by itself: no mean is taken, since a mean would hide the one that \
+         differs.",
+    );
+    if clean {
+        paper.blocks.push(crate::documents::paper::Block::Fields(vec!["Quality: day, name, signature".into()]));
+    }
+    Ok(paper)
+}
+
+/// The road consignment note of a consignment, in three copies.
+///
+/// What it says follows article 6 of the Convention on the Contract for the International Carriage of Goods by Road (Geneva,
+/// 1956; particulars from memory); three copies and signatures, article 5.
+///
+/// # Errors
+/// `NotFound` for an unknown consignment.
+pub fn road_note(asked: &Asked, code: &str, now_us: i64) -> Result<Paper, Refusal> {
+    let sent = sent(asked, code)?;
+    let mut paper = Paper {
+        title: format!("Road consignment note {code}"),
+        from: sent.site.name.clone(),
+        foot: foot(asked, now_us),
+        ..Paper::default()
+    };
+    let copies = ["Copy 1: sender", "Copy 2: consignee, travels with the goods", "Copy 3: carrier"];
+    for (place_of, copy) in copies.into_iter().enumerate() {
+        if place_of > 0 {
+            paper.blocks.push(crate::documents::paper::Block::NextPage);
+        }
+        paper.heading(copy);
+        let left = issued(asked, &sent.load, &mut paper);
+        let made = if left.is_empty() { String::new() } else { left.clone() };
+        let opened = &sent.load.opened;
+        paper.facts(vec![
+            ("Sender", format!("{} {}", sent.site.name, place(&sent.site.gln)).trim().to_owned()),
+            ("Consignee", format!("{} {}", sent.consignee.name, place(&sent.consignee.gln)).trim().to_owned()),
+            ("Taken over at", sent.site.name.clone()),
+            ("Taken over on", made),
+            ("Place of delivery", sent.consignee.address.clone()),
+            ("Carrier", opened.haulier.clone()),
+            ("Vehicle, trailer", format!("{} {}", opened.registration_code, opened.trailer_code).trim().to_owned()),
+            ("Seal", sent.load.dispatched.as_ref().map(|(row, _)| row.seal_code.clone()).unwrap_or_default()),
+            ("Papers with it", format!("delivery note {code}")),
+        ]);
+        let mut products: Vec<&str> = sent.rows.iter().map(|row| row.product_code.as_str()).collect();
+        products.sort_unstable();
+        products.dedup();
+        let mut lines = Vec::new();
+        for product_code in products {
+            let known = product(asked, product_code)?;
+            let own: Vec<&Row> = sent.rows.iter().filter(|row| row.product_code == product_code).collect();
+            let packs: i64 = own.iter().map(|row| row.pack_count).sum();
+            let gross = own.iter().all(|row| row.mass_mg > 0).then(|| own.iter().map(|row| row.mass_mg).sum::<i64>());
+            lines.push(vec![
+                "pallet numbers as on the delivery note".into(),
+                format!("{} pallets", own.len()),
+                format!("{packs} packs {}", known.name),
+                kilograms(packs * known.nominal_mass_mg),
+                gross.map_or_else(|| "not known".into(), kilograms),
+            ]);
+        }
+        paper.table(
+            vec![
+                words("Marks and numbers", 24),
+                words("Number, packing", 18),
+                words("Nature of the goods", 26),
+                figures("Net", 16),
+                figures("Gross", 16),
+            ],
+            lines,
+            vec![
+                String::new(),
+                format!("{} pallets", sent.rows.len()),
+                String::new(),
+                String::new(),
+                sum_mass(&sent.rows),
+            ],
+        );
+        paper.text("Foodstuff, not dangerous goods. Keep dry, clean and free of odour.");
+        paper.text(
+            "International carriage is subject, notwithstanding any clause to the contrary, to the Convention on the Contract \
+             for the International Carriage of Goods by Road.",
+        );
+        paper.blocks.push(crate::documents::paper::Block::Fields(
+            [
+                "Charges and instructions of the sender:",
+                "Reservations of the carrier, with reasons:",
+                "Pallets exchanged: given, taken back",
+                "Made out at, on",
+                "Sender: signature and stamp",
+                "Carrier: signature and stamp",
+                "Goods received on: consignee, signature and stamp",
+                "Reservations of the consignee:",
+            ]
+            .map(str::to_owned)
+            .to_vec(),
+        ));
+    }
+    Ok(paper)
+}
