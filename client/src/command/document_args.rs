@@ -313,8 +313,9 @@ fn shares(rows: &[&v1::ReadBag]) -> Vec<v1::LotShare> {
 /// What stands in the way, or what the server refused.
 pub async fn book_bags(session: &mut Session, args: BookArgs) -> Result<Exit, Fault> {
     let answer = read(session, &args.file).await?;
-    let known_only = !answer.faults.is_empty() && answer.bags.iter().all(|bag| bag.known);
-    if !answer.faults.is_empty() && !known_only {
+    // Sent again after a lost answer all bags are on record; whether by this request the server says.
+    let again = !answer.bags.is_empty() && answer.faults.iter().all(|text| text.ends_with("is on record already"));
+    if !answer.faults.is_empty() && !again {
         let mut fault = Fault::usage(format!("{} books nothing:", args.file.display()));
         fault.lines.extend(answer.faults);
         fault.exit = Exit::Refused;
@@ -345,7 +346,6 @@ pub async fn book_bags(session: &mut Session, args: BookArgs) -> Result<Exit, Fa
             material_code: (*material).to_owned(),
             supplier_code: args.supplier.clone(),
             supplier_lot_code: (*lot).to_owned(),
-            ..v1::CreateLotRequest::default()
         };
         persist(|| {
             let (mut client, request) = (session.connection.lot.clone(), request.clone());

@@ -328,7 +328,7 @@ fn rejects_by_reason_spread_over_running_time_whoever_read_them() {
     };
     told(10, 100, 0, 10);
     told(110, 1_100, 40, 30);
-    let reason = StopReason { code: "JAM".into(), name: "jam".into(), kind: 1, ..StopReason::default() };
+    let reason = StopReason { code: "JAM".into(), name: "jam".into(), kind: 1 };
     house.tell(T0 - 600 * MIN, Fact::Registered(Registered { item: Some(Item::StopReason(reason)) })).unwrap();
     let stop = StopRecorded {
         machine_code: "M1".into(),

@@ -197,12 +197,13 @@ impl Sheets<'_> {
             }
             Block::Alarm(text) => {
                 self.room(3.0 * LINE_MM);
+                self.y += 2.0;
                 let top = self.y;
                 self.page.bar(EDGE_MM, top - 4.0, INNER_MM, 0.6);
-                self.y += 1.0;
+                self.y += 2.0;
                 self.paragraph(text, 4.0, true);
                 let bottom = self.y;
-                self.page.bar(EDGE_MM, bottom - 3.4, INNER_MM, 0.6);
+                self.page.bar(EDGE_MM, bottom - 3.0, INNER_MM, 0.6);
                 self.y += 4.0;
             }
             Block::Facts(rows) => self.facts(rows),

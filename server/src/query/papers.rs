@@ -3,7 +3,6 @@
 //! A paper about goods that have left says what was issued when they left. Before that it says that it is not issued.
 
 use packloft_domain::fact::{Consignee, Product, Site};
-use packloft_domain::mass::kilograms;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::dispatch::{self, LoadFacts};
 use packloft_domain::rules::pallet;
@@ -14,8 +13,13 @@ use super::{Asked, analysis, unknown};
 use crate::documents::paper::{Paper, figures, words};
 
 /// Note under masses of vehicles: no rule of ours replaces it.
-pub const AXLES: &str = "The sum of masses does not show what stands on each axle: that depends on where the pallets stand. \
-Heaviest pallets between the axles, and ask a competent person where it is close.";
+pub const AXLES: &str = "CAUTION: the sum of masses does not show what stands on each axle; that depends on where the pallets \
+stand. Local rules and a competent person decide.";
+
+/// A mass with the same decimals in every row, so that figures stand under each other.
+fn kilograms(mass_mg: i64) -> String {
+    packloft_domain::mass::kilograms_rounded(mass_mg as f64)
+}
 
 /// A pallet on a paper.
 struct Row {
@@ -168,7 +172,7 @@ pub fn delivery_note(asked: &Asked, code: &str, now_us: i64) -> Result<Paper, Re
     let mut facts = vec![
         ("To", sent.consignee.name.clone()),
         ("Place of delivery", sent.consignee.address.clone()),
-        ("", place(&sent.consignee.gln)),
+        ("Location number", sent.consignee.gln.clone()),
         ("Left", left),
         ("Your order", order.consignee_order_code.clone()),
         ("Our order", order.order_code.clone()),
@@ -322,7 +326,7 @@ pub fn loading_list(asked: &Asked, load_code: &str, now_us: i64) -> Result<Paper
                 pallet.pack_count.to_string(),
                 mass(pallet.mass_mg),
                 sum.map_or_else(|| "not known".into(), kilograms),
-                "[   ]".into(),
+                "\u{2610}".into(),
             ]);
         }
         let more = proposed(asked, &load, row, now_us, &mut lines, &mut count)?;
@@ -380,7 +384,7 @@ fn proposed(
             pallet.pack_count.to_string(),
             pallet.gross_mass_mg.map_or_else(|| "not known".into(), kilograms),
             "to load".into(),
-            "[   ]".into(),
+            "\u{2610}".into(),
         ]);
     }
     let mut texts = Vec::new();
