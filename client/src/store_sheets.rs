@@ -189,7 +189,8 @@ pub fn loaded(answer: &v1::LoadPalletResponse) -> String {
         String::new()
     };
     let pallets = several(usize::try_from(answer.pallet_count).unwrap_or(0), "pallet");
-    format!("on the vehicle now: {pallets}, {}{left}", kilograms(answer.mass_mg))
+    let notes: String = answer.notes.iter().map(|note| format!("; LOOK: {note}")).collect();
+    format!("on the vehicle now: {pallets}, {}{left}{notes}", kilograms(answer.mass_mg))
 }
 
 /// What speaks against loading a pallet.
@@ -241,6 +242,9 @@ pub fn load(load: &v1::VehicleLoad, zone: &Zone) -> Vec<Sheet> {
             kilograms(full),
             kilograms(net)
         ));
+    }
+    if load.dispatched_time.is_none() && !load.caution.is_empty() {
+        head.before.push(load.caution.clone());
     }
     if load.papers_differ {
         head.before.push("LOOK: what is known now differs from the papers; a corrected despatch advice is due".into());

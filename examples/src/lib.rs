@@ -3,6 +3,7 @@
 #![cfg_attr(not(test), warn(clippy::unwrap_used))]
 
 pub mod demo;
+pub mod gate;
 pub mod incident;
 pub mod kept;
 pub mod morning;

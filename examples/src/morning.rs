@@ -63,6 +63,7 @@ fn location(code: &str, name: &str, kind: v1::LocationKind, capacity_count: i64)
             kind: kind.into(),
             capacity_count,
             stack_rule: 0,
+            ..v1::Location::default()
         }),
         ..v1::RegisterLocationRequest::default()
     }

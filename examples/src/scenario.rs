@@ -231,6 +231,7 @@ fn registers(day: &mut Day) {
             kind: v1::LocationKind::Store.into(),
             capacity_count: 60,
             stack_rule: 0,
+            ..Default::default()
         }
     });
     register!(RegisterFeedRequest {
@@ -278,6 +279,19 @@ fn registers(day: &mut Day) {
             pallet_pack_count: PALLET_PACKS,
             pallet_tare_mass_mg: PALLET_TARE_MG,
             pallet_tolerance_mass_mg: 0,
+            pattern: Some(v1::PalletPattern {
+                bundle_pack_count: 10,
+                bundle_length_mm: 300,
+                bundle_width_mm: 200,
+                bundle_height_mm: 140,
+                layer_bundle_count: 16,
+                layer_count: 5,
+                footprint_length_mm: 1_200,
+                footprint_width_mm: 800,
+                pallet_height_mm: 144,
+                max_height_mm: 1_250,
+                max_mass_mg: 1_000_000_000,
+            }),
         }
     });
     register!(RegisterHoistRequest {

@@ -127,6 +127,8 @@ steps! {
     Recovery recall record_recovery RecordRecoveryRequest;
     CloseRecall recall close_recall CloseRecallRequest;
     LabelPrint label record_label_print RecordLabelPrintRequest;
+    LabelScan label record_label_scan RecordLabelScanRequest;
+    Exchange dispatch record_pallet_exchange RecordPalletExchangeRequest;
     Hold quality place_hold PlaceHoldRequest;
     EndHold quality end_hold EndHoldRequest;
     CloseBreach quality close_breach CloseBreachRequest;

@@ -73,6 +73,7 @@ names! {
     CheckPoint RegisterCheckPointRequest; LineCheck RecordLineCheckRequest;
     Tare RecordTareRequest; Adjustment RecordAdjustmentRequest; Inspection RecordInspectionRequest;
     LiftRefusal RecordLiftRefusalRequest; LabelPrint RecordLabelPrintRequest;
+    LabelScan RecordLabelScanRequest; Exchange RecordPalletExchangeRequest;
     Return RecordReturnRequest; Amend AmendDispatchRequest;
 }
 
@@ -198,6 +199,15 @@ fn examples() -> Vec<Step> {
         .into(),
         v1::RecordLabelPrintRequest { kind: 1, code: sscc(), copy_count: 2, reason: "x".into(), ..Default::default() }
             .into(),
+        v1::RecordLabelScanRequest { kind: 1, code: sscc(), scan: sscc(), ..Default::default() }.into(),
+        v1::RecordPalletExchangeRequest {
+            consignment_code: "C-1007-1".into(),
+            pallet_kind: "flat".into(),
+            given_count: 5,
+            taken_count: 3,
+            ..Default::default()
+        }
+        .into(),
         v1::RecordRemarkRequest { feed_code: "F1".into(), text: "x".into(), ..Default::default() }.into(),
         v1::EndHoldRequest { hold_code: "H1".into(), reason: "x".into(), ..Default::default() }.into(),
         v1::CloseBreachRequest { event_sequence: 1, reason: "x".into(), ..Default::default() }.into(),
@@ -321,7 +331,7 @@ async fn every_fault_is_named_and_the_server_stays_up() -> anyhow::Result<()> {
     let mut running = Running::with_shift(EXECUTABLE).await?;
     let before = running.connection.journal.clone().get_latest(v1::GetLatestRequest {}).await?.into_inner().sequence;
     let examples = examples();
-    assert_eq!(examples.len(), 79, "one example of every write method");
+    assert_eq!(examples.len(), 81, "one example of every write method");
     let (mut count, mut wrong) = (0, Vec::new());
     for step in &examples {
         let descriptor = pool.get_message_by_name(&format!("packloft.v1.{}", name(step))).unwrap();

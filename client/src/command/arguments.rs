@@ -278,6 +278,8 @@ pub enum Task {
     Fill(super::fill_args::FillTask),
     #[command(flatten)]
     Packer(super::packer_args::PackerTask),
+    #[command(flatten)]
+    Plan(super::plan_args::PlanTask),
     /// Labels, and what a scan holds.
     #[command(subcommand)]
     Label(super::label_args::LabelTask),

@@ -313,7 +313,7 @@ fn asks_of_now(task: &Task) -> bool {
         Task::Audit(_) | Task::Fill(_) => true,
         Task::Packer(task) => super::packer_args::asks(task),
         Task::Label(task) => super::label_args::asks(task),
-        Task::Document(_) => true,
+        Task::Document(_) | Task::Plan(_) => true,
         Task::Site(task) => matches!(task, SiteTask::Show),
         Task::Intake(task) => matches!(task, IntakeTask::List(_)),
         Task::Bag(task) => matches!(task, BagTask::Show { .. } | BagTask::List { .. }),
@@ -431,6 +431,7 @@ pub async fn run(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
         Task::Packer(task) => super::packer_args::ask(session, task).await,
         Task::Label(task) => super::label_args::ask(session, task).await,
         Task::Document(task) => super::document_args::ask(session, task).await,
+        Task::Plan(task) => super::plan_args::run(session, task).await,
         other => match super::clerk::ask_stock(session, other).await? {
             Some(exit) => Ok(Some(exit)),
             None => objects(session, other).await,

@@ -246,6 +246,18 @@ pub async fn loads(session: &mut Session, task: LoadTask) -> Result<Exit, Fault>
                 }
             )
         }
+        LoadTask::Exchange { consignment, kind, given, taken, text } => write_and!(
+            session,
+            dispatch.record_pallet_exchange,
+            RecordPalletExchangeRequest {
+                consignment_code: consignment,
+                pallet_kind: kind,
+                given_count: given,
+                taken_count: taken,
+                text,
+            },
+            |answer| vec![format!("they have {} of these pallets now", answer.balance_count)]
+        ),
         LoadTask::Add { consignment, ssccs, already_done } => add(session, &consignment, &ssccs, &already_done).await,
         task => leave(session, task).await,
     }

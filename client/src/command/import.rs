@@ -244,6 +244,7 @@ fn row(kind: FileKind, cells: &mut Cells, zone: &Zone) -> Row {
             kind: cells.choice("kind", LOCATION_KINDS),
             capacity_count: cells.count("capacity"),
             stack_rule: cells.choice("rule", STACK_RULES),
+            ..v1::Location::default()
         }),
         FileKind::Consignees => Row::Consignee(v1::Consignee {
             code: cells.text("code"),

@@ -80,6 +80,16 @@ pub enum LabelTask {
         #[arg(long, default_value = "")]
         reason: String,
     },
+    /// Scan a label after it was put on: is it the thing's own? A wrong one is on record until it is settled.
+    Check {
+        /// What it stands on.
+        #[arg(value_enum)]
+        kind: LabelName,
+        /// The thing, as its papers or the screen say: pallet, bulk bag, location or run.
+        code: String,
+        /// As the scanner sent it.
+        scan: String,
+    },
     /// What a scan holds, element by element, and what is wrong with it.
     Scan {
         /// As the scanner sent it.
@@ -142,7 +152,7 @@ fn scanned(answer: &v1::ReadScanResponse) -> Sheet {
 
 /// True for what is asked, not recorded.
 pub fn asks(task: &LabelTask) -> bool {
-    !matches!(task, LabelTask::Print { .. })
+    !matches!(task, LabelTask::Print { .. } | LabelTask::Check { .. })
 }
 
 /// Makes labels and reads scans.
@@ -164,7 +174,7 @@ pub async fn ask(session: &mut Session, task: &LabelTask) -> Result<Option<Exit>
             session.show("ReadScanResponse", &answer, &[scanned(&answer)]);
             Ok(Some(if answer.faults.is_empty() { Exit::Done } else { Exit::Refused }))
         }
-        LabelTask::Print { .. } => Ok(None),
+        LabelTask::Print { .. } | LabelTask::Check { .. } => Ok(None),
     }
 }
 
@@ -173,7 +183,11 @@ pub async fn ask(session: &mut Session, task: &LabelTask) -> Result<Option<Exit>
 /// # Errors
 /// What the server refused, or a file that cannot be written.
 pub async fn record(session: &mut Session, task: LabelTask) -> Result<Exit, Fault> {
-    let LabelTask::Print { label: args, copies, reason } = task else { return Ok(Exit::Done) };
+    let (args, copies, reason) = match task {
+        LabelTask::Print { label, copies, reason } => (label, copies, reason),
+        LabelTask::Check { kind, code, scan } => return check(session, kind, code, scan).await,
+        LabelTask::Make(_) | LabelTask::Scan { .. } => return Ok(Exit::Done),
+    };
     let label = made(session, &args).await?;
     let request = v1::RecordLabelPrintRequest {
         request_id: session.request_id.clone(),
@@ -199,4 +213,29 @@ pub async fn record(session: &mut Session, task: LabelTask) -> Result<Exit, Faul
         session.show("Receipt", &receipt, &[crate::sheets::receipt(&receipt)]);
     }
     Ok(Exit::Done)
+}
+
+/// Records the scan of a label that was put on.
+async fn check(session: &mut Session, kind: LabelName, code: String, scan: String) -> Result<Exit, Fault> {
+    let request = v1::RecordLabelScanRequest {
+        request_id: session.request_id.clone(),
+        occurred_time: Some(session.time),
+        actor_code: session.actor_code.clone(),
+        kind: kind.kind(),
+        code,
+        scan,
+    };
+    let answer = persist(|| {
+        let (mut client, request) = (session.connection.label.clone(), request.clone());
+        async move { client.record_label_scan(request).await }
+    })
+    .await
+    .map_err(|status| session.write_fault(&status))?
+    .into_inner();
+    let mut sheet = crate::sheets::receipt(&answer.receipt.clone().unwrap_or_default());
+    let words = if answer.matched { "the label is its own" } else { "WRONG LABEL: take it off, print its own" };
+    sheet.before.insert(0, words.into());
+    sheet.before.extend(answer.differences.iter().map(|text| format!("  {text}")));
+    session.show("RecordLabelScanResponse", &answer, &[sheet]);
+    Ok(if answer.matched { Exit::Done } else { Exit::Refused })
 }

@@ -14,6 +14,7 @@ mod intake_args;
 mod label_args;
 mod now_args;
 mod packer_args;
+mod plan_args;
 mod quality_args;
 mod recall_args;
 mod record;

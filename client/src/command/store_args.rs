@@ -220,6 +220,23 @@ pub enum OrderTask {
 /// Vehicle loads.
 #[derive(Subcommand)]
 pub enum LoadTask {
+    /// Record empty pallets that changed hands with a consignment.
+    Exchange {
+        /// Consignment.
+        consignment: String,
+        /// Kind of pallet, one word for all of a kind.
+        #[arg(long, default_value = "flat")]
+        kind: String,
+        /// Handed over under goods.
+        #[arg(long, default_value_t = 0)]
+        given: i64,
+        /// Taken back empty.
+        #[arg(long, default_value_t = 0)]
+        taken: i64,
+        /// Anything else.
+        #[arg(long, default_value = "")]
+        text: String,
+    },
     /// Open a load for a vehicle.
     Open {
         /// Our code.

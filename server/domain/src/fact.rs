@@ -71,6 +71,8 @@ pub fn kind(fact: &Fact) -> &'static str {
         Fact::StockTaken(_) => "stock_taken",
         Fact::FileImported(_) => "file_imported",
         Fact::LabelPrinted(_) => "label_printed",
+        Fact::LabelScanned(_) => "label_scanned",
+        Fact::PalletsExchanged(_) => "pallets_exchanged",
         Fact::OrderEntered(_) => "order_entered",
         Fact::VehicleLoadOpened(_) => "vehicle_load_opened",
         Fact::VehicleChecked(_) => "vehicle_checked",

@@ -135,6 +135,10 @@ fn unit_keys(ssccs: &[String], bag_tags: &[String], packaging: &[String], keys: 
 fn store_keys(fact: &Fact, keys: &mut Vec<String>) {
     match fact {
         Fact::LabelPrinted(f) => keys.push(label(f.kind(), &f.code)),
+        Fact::LabelScanned(f) => keys.push(label(f.kind(), &f.code)),
+        Fact::PalletsExchanged(f) => {
+            keys.extend([object("consignment", &f.consignment_code), "pallet_exchanges".into()]);
+        }
         Fact::PalletBuilt(f) => {
             keys.push(object("pallet", &f.sscc));
             keys.extend(f.parts.iter().map(|part| object("run_pallets", &part.run_code)));

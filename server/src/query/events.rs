@@ -217,6 +217,12 @@ fn parts(rows: &[f::PalletPart]) -> String {
 /// Facts of pallets, store and dispatch in words.
 fn store_words(fact: &Fact) -> String {
     match fact {
+        Fact::LabelScanned(f) if f.matched => format!("label on {} scanned: it is its own", f.code),
+        Fact::LabelScanned(f) => format!("label on {} scanned: WRONG: {}", f.code, f.differences.join("; ")),
+        Fact::PalletsExchanged(f) => format!(
+            "consignment {}: {} {} pallets handed over, {} taken back",
+            f.consignment_code, f.given_count, f.pallet_kind, f.taken_count
+        ),
         Fact::LabelPrinted(f) => {
             let what = match f.kind() {
                 f::LabelKind::PalletA5 | f::LabelKind::PalletA6 => "pallet",

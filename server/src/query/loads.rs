@@ -217,6 +217,7 @@ pub fn load(asked: &Asked, load_code: &str, with_reasons: bool) -> Result<Option
         papers_differ,
         paper_notes,
         reasons: twins(&reasons),
+        caution: super::papers::AXLES.into(),
     }))
 }
 
@@ -396,4 +397,30 @@ fn limits_words(load: &LoadFacts, room: &Room) -> String {
         words.push(format!("{spaces} pallet spaces stay free"));
     }
     words.join("; ")
+}
+
+/// Pallets with consignees, most first; of one when named.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn pallet_balances(asked: &Asked, consignee_code: &str) -> Result<Vec<v1::PalletBalance>, Unreadable> {
+    let mut sums: BTreeMap<(String, String), v1::PalletBalance> = BTreeMap::new();
+    for row in facts(&asked.record, "pallet_exchanges")? {
+        let Some(Fact::PalletsExchanged(f)) = &row.event.fact else { continue };
+        if !consignee_code.is_empty() && f.consignee_code != consignee_code {
+            continue;
+        }
+        let sum = sums.entry((f.consignee_code.clone(), f.pallet_kind.clone())).or_insert_with(|| v1::PalletBalance {
+            consignee_code: f.consignee_code.clone(),
+            pallet_kind: f.pallet_kind.clone(),
+            ..v1::PalletBalance::default()
+        });
+        sum.given_count += f.given_count;
+        sum.taken_count += f.taken_count;
+        sum.balance_count = sum.given_count - sum.taken_count;
+        sum.newest_time = Some(timestamp(row.event.occurred_time_us));
+    }
+    let mut found: Vec<v1::PalletBalance> = sums.into_values().collect();
+    found.sort_by_key(|row| -row.balance_count);
+    Ok(found)
 }

@@ -91,14 +91,46 @@ service! {
         .await
         .map(Response::new)
     }
+    async fn record_pallet_exchange(
+        &self,
+        request: Request<v1::RecordPalletExchangeRequest>,
+    ) -> Result<Response<v1::RecordPalletExchangeResponse>, Status> {
+        let (receipt, outcome) = self.write(request).await?;
+        let (consignee, kind) = match &outcome.event.fact {
+            Some(Fact::PalletsExchanged(f)) => (f.consignee_code.clone(), f.pallet_kind.clone()),
+            _ => Default::default(),
+        };
+        self.ask(receipt.sequence, move |asked| {
+            let rows = loads::pallet_balances(asked, &consignee)?;
+            let balance = rows.into_iter().find(|row| row.pallet_kind == kind).map_or(0, |row| row.balance_count);
+            Ok(v1::RecordPalletExchangeResponse { receipt: Some(receipt), balance_count: balance })
+        })
+        .await
+        .map(Response::new)
+    }
+    async fn list_pallet_balances(
+        &self,
+        request: Request<v1::ListPalletBalancesRequest>,
+    ) -> Result<Response<v1::ListPalletBalancesResponse>, Status> {
+        let r = request.into_inner();
+        let mut faults = Faults::default();
+        faults.optional_code("consignee_code", &r.consignee_code);
+        faults.check().map_err(status::refusal)?;
+        self.ask(r.min_sequence, move |asked| {
+            let balances = loads::pallet_balances(asked, &r.consignee_code)?;
+            Ok(v1::ListPalletBalancesResponse { balances, sequence: asked.sequence() })
+        })
+        .await
+        .map(Response::new)
+    }
     async fn load_pallet(
         &self,
         request: Request<v1::LoadPalletRequest>,
     ) -> Result<Response<v1::LoadPalletResponse>, Status> {
         let (receipt, outcome) = self.write_with(request, needs).await?;
-        let load_code = match &outcome.event.fact {
-            Some(Fact::PalletLoaded(f)) => f.load_code.clone(),
-            _ => String::new(),
+        let (load_code, consignment) = match &outcome.event.fact {
+            Some(Fact::PalletLoaded(f)) => (f.load_code.clone(), f.consignment_code.clone()),
+            _ => Default::default(),
         };
         self.ask(receipt.sequence, move |asked| {
             let load = rules::load(&asked.record, &load_code)?.ok_or_else(|| unknown("load", &load_code))?;
@@ -108,6 +140,7 @@ service! {
                 pallet_count: i64::try_from(load.pallets.len()).unwrap_or(i64::MAX),
                 mass_mg: load.mass_mg(),
                 payload_left_mg: if payload > 0 { (payload - load.mass_mg()).max(0) } else { 0 },
+                notes: rules::in_the_way(&load, &consignment),
             })
         })
         .await

@@ -73,6 +73,17 @@ service! {
         .await
         .map(Response::new)
     }
+    async fn record_label_scan(
+        &self,
+        request: Request<v1::RecordLabelScanRequest>,
+    ) -> Result<Response<v1::RecordLabelScanResponse>, Status> {
+        let (receipt, outcome) = self.write(request).await?;
+        let (matched, differences) = match &outcome.event.fact {
+            Some(packloft_domain::fact::Fact::LabelScanned(f)) => (f.matched, f.differences.clone()),
+            _ => (false, Vec::new()),
+        };
+        Ok(Response::new(v1::RecordLabelScanResponse { receipt: Some(receipt), matched, differences }))
+    }
     async fn read_scan(
         &self,
         request: Request<v1::ReadScanRequest>,

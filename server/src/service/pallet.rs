@@ -8,7 +8,7 @@ use tonic::{Request, Response, Status};
 
 use super::faults::Faults;
 use super::{service, status};
-use crate::query::{pallets, unknown};
+use crate::query::{pallets, patterns, unknown};
 
 /// The number of a pallet in a question.
 ///
@@ -24,6 +24,16 @@ pub(super) fn asked_sscc(text: &str) -> Result<String, Status> {
 service! {
     PalletService {
         record_disposal: RecordDisposalRequest => RecordDisposalResponse;
+    }
+    async fn propose_pattern(
+        &self,
+        request: Request<v1::ProposePatternRequest>,
+    ) -> Result<Response<v1::ProposePatternResponse>, Status> {
+        let r = request.into_inner();
+        let mut faults = Faults::default();
+        faults.code("product_code", &r.product_code);
+        faults.check().map_err(status::refusal)?;
+        self.ask(0, move |asked| patterns::propose(asked, &r)).await.map(Response::new)
     }
     async fn build_pallet(
         &self,

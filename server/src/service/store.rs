@@ -9,7 +9,7 @@ use tonic::{Request, Response, Status};
 use super::faults::Faults;
 use super::{service, status};
 use crate::query::content::Needs;
-use crate::query::stock;
+use crate::query::{stock, store_plan};
 
 /// What a move or a stock take needs to know of its location; a correction of one the same.
 pub(super) fn location(command: &Command) -> Option<Needs> {
@@ -43,6 +43,46 @@ service! {
         let (receipt, _) = self.write_with(request, location).await?;
         let differences = receipt.contradictions.clone();
         Ok(Response::new(v1::RecordStockTakeResponse { receipt: Some(receipt), differences }))
+    }
+    async fn propose_place(
+        &self,
+        request: Request<v1::ProposePlaceRequest>,
+    ) -> Result<Response<v1::ProposePlaceResponse>, Status> {
+        let r = request.into_inner();
+        let mut faults = Faults::default();
+        let sscc = if r.sscc.is_empty() { String::new() } else { faults.sscc("sscc", &r.sscc) };
+        faults.optional_code("bag_tag", &r.bag_tag);
+        if r.sscc.is_empty() == r.bag_tag.is_empty() {
+            faults.add("sscc", "or bag_tag: exactly one must be given");
+        }
+        faults.check().map_err(status::refusal)?;
+        self.ask(0, move |asked| store_plan::place(asked, &sscc, &r.bag_tag)).await.map(Response::new)
+    }
+    async fn get_cover(
+        &self,
+        request: Request<v1::GetCoverRequest>,
+    ) -> Result<Response<v1::GetCoverResponse>, Status> {
+        let r = request.into_inner();
+        let mut faults = Faults::default();
+        faults.number("day_count", r.day_count, 0, 366);
+        faults.check().map_err(status::refusal)?;
+        let now_us = self.engine().clock.now_us();
+        let journal = std::sync::Arc::clone(&self.engine().journal);
+        let days = if r.day_count == 0 { store_plan::COVER_DAYS } else { r.day_count };
+        self.ask(r.min_sequence, move |asked| store_plan::cover(asked, &journal, days, now_us)).await.map(Response::new)
+    }
+    async fn propose_bags(
+        &self,
+        request: Request<v1::ProposeBagsRequest>,
+    ) -> Result<Response<v1::ProposeBagsResponse>, Status> {
+        let r = request.into_inner();
+        let mut faults = Faults::default();
+        faults.optional_code("material_code", &r.material_code);
+        faults.number("bag_count", r.bag_count, 0, 100);
+        faults.check().map_err(status::refusal)?;
+        let wanted = if r.bag_count == 0 { 5 } else { r.bag_count };
+        let count = usize::try_from(wanted).unwrap_or(5);
+        self.ask(0, move |asked| Ok(store_plan::bags(asked, &r.material_code, count)?)).await.map(Response::new)
     }
     async fn list_stock(
         &self,

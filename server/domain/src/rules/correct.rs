@@ -49,6 +49,7 @@ pub fn correctable(fact: &Fact) -> bool {
             | Fact::OrderEntered(_)
             | Fact::VehicleChecked(_)
             | Fact::WeighbridgeRecorded(_)
+            | Fact::PalletsExchanged(_)
             | Fact::Corrected(_)
     )
 }

@@ -235,6 +235,33 @@ fn gone(load: &LoadFacts) -> Option<Finding> {
     load.dispatched.as_ref().map(|_| finding("LOAD_DISPATCHED", code, text(), 0, 0))
 }
 
+pub(super) fn exchanged(fact: &PalletsExchanged, context: &Context) -> Result<Decision, Refusal> {
+    let mut missing = Missing::default();
+    let opened =
+        missing.take(consignment(context.record, &fact.consignment_code)?, "consignment", &fact.consignment_code);
+    missing.check()?;
+    let consignee_code = opened.map(|opened| opened.consignee_code).unwrap_or_default();
+    Ok(Decision::plain(Fact::PalletsExchanged(PalletsExchanged { consignee_code, ..fact.clone() })))
+}
+
+/// What a pallet that is loaded now stands in front of: drops that are unloaded before its own and are on the vehicle
+/// already.
+pub fn in_the_way(load: &LoadFacts, consignment_code: &str) -> Vec<String> {
+    let drop_of =
+        |code: &str| load.consignments.iter().find(|row| row.consignment_code == code).map(|row| row.drop_number);
+    let Some(own) = drop_of(consignment_code) else { return Vec::new() };
+    let mut earlier: Vec<i64> =
+        load.pallets.iter().filter_map(|row| drop_of(&row.consignment_code)).filter(|drop| *drop < own).collect();
+    earlier.sort_unstable();
+    earlier.dedup();
+    earlier
+        .into_iter()
+        .map(|drop| {
+            format!("drop {drop} is unloaded before drop {own} and is on the vehicle already: load the last drop first")
+        })
+        .collect()
+}
+
 pub(super) fn check_vehicle(fact: &VehicleChecked, context: &Context) -> Result<Decision, Refusal> {
     known_load(context, &fact.load_code)?;
     Ok(Decision::plain(Fact::VehicleChecked(fact.clone())))

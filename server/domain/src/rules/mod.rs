@@ -221,6 +221,8 @@ pub fn decide(command: &Command, context: &Context) -> Result<Decision, Refusal>
         Fact::StockTaken(fact) => store::stock_take(fact, at, context),
         Fact::FileImported(_) => Ok(Decision::plain(command.fact.clone())),
         Fact::LabelPrinted(fact) => label::printed(fact, at, context),
+        Fact::LabelScanned(fact) => label::scanned(fact, at, context),
+        Fact::PalletsExchanged(fact) => dispatch::exchanged(fact, context),
         Fact::OrderEntered(fact) => dispatch::enter_order(fact, at, context),
         Fact::VehicleLoadOpened(fact) => dispatch::open_load(fact, context),
         Fact::VehicleChecked(fact) => dispatch::check_vehicle(fact, context),

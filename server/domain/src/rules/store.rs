@@ -46,8 +46,15 @@ pub fn lots_of(bag: &bag::BagFacts) -> String {
 }
 
 /// What a location would hold too much of, or together that its rule keeps apart.
-fn crowding(location: &Location, there: &[UnitAt], coming: &[UnitAt]) -> Vec<Finding> {
+pub fn crowding(location: &Location, there: &[UnitAt], coming: &[UnitAt]) -> Vec<Finding> {
     let mut found = Vec::new();
+    let allowed = &location.product_codes;
+    for unit in coming.iter().filter(|unit| !allowed.is_empty() && !unit.product_code.is_empty()) {
+        if !allowed.contains(&unit.product_code) {
+            let text = format!("location {} takes {}, not {}", location.code, allowed.join(" and "), unit.product_code);
+            found.push(finding("LOCATION_PRODUCT", &location.code, text, 0, 0));
+        }
+    }
     let staying: Vec<&UnitAt> =
         there.iter().filter(|unit| !coming.iter().any(|c| c.noun == unit.noun && c.code == unit.code)).collect();
     let count = i64::try_from(staying.len() + coming.len()).unwrap_or(i64::MAX);

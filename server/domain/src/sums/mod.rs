@@ -15,6 +15,7 @@ pub mod intervals;
 pub mod ledger;
 pub mod origin;
 pub mod packaging;
+pub mod pattern;
 pub mod performance;
 pub mod period;
 pub mod position;

@@ -1,6 +1,54 @@
 //! Requests that register an item.
 
+use packloft_domain::mass::kilograms;
+use packloft_domain::sums::pattern::{FOOTPRINT_MAX_MM, SIDE_MIN_MM};
+
 use super::*;
+
+/// What stands against a pallet pattern of a product: sizes, what lies on a layer, height, mass, packs.
+fn stands(faults: &mut Faults, product: &v1::Product, pattern: &v1::PalletPattern) {
+    let p = pattern;
+    faults.number("bundle_pack_count", p.bundle_pack_count, 1, 10_000);
+    faults.number("bundle_length_mm", p.bundle_length_mm, SIDE_MIN_MM, FOOTPRINT_MAX_MM);
+    faults.number("bundle_width_mm", p.bundle_width_mm, SIDE_MIN_MM, FOOTPRINT_MAX_MM);
+    faults.number("bundle_height_mm", p.bundle_height_mm, 20, FOOTPRINT_MAX_MM);
+    faults.number("layer_bundle_count", p.layer_bundle_count, 1, 1_000);
+    faults.number("layer_count", p.layer_count, 1, 100);
+    faults.number("footprint_length_mm", p.footprint_length_mm, SIDE_MIN_MM, FOOTPRINT_MAX_MM);
+    faults.number("footprint_width_mm", p.footprint_width_mm, SIDE_MIN_MM, FOOTPRINT_MAX_MM);
+    faults.number("pallet_height_mm", p.pallet_height_mm, 0, 1_000);
+    faults.number("max_height_mm", p.max_height_mm, 1, 3_000);
+    faults.mass("max_mass_mg", p.max_mass_mg, 0, MASS_MAX_MG);
+    let small = |value: i64| (0..=1_000_000).contains(&value);
+    let sizes = [p.bundle_length_mm, p.bundle_width_mm, p.bundle_height_mm, p.layer_bundle_count, p.layer_count];
+    if !sizes
+        .into_iter()
+        .chain([p.bundle_pack_count, p.footprint_length_mm, p.footprint_width_mm, p.pallet_height_mm, p.max_height_mm])
+        .all(small)
+    {
+        return;
+    }
+    if p.layer_bundle_count * p.bundle_length_mm * p.bundle_width_mm > p.footprint_length_mm * p.footprint_width_mm {
+        faults.add("layer_bundle_count", format!("is {}; so many do not lie on the footprint", p.layer_bundle_count));
+    }
+    let height = p.pallet_height_mm + p.layer_count * p.bundle_height_mm;
+    if height > p.max_height_mm {
+        faults.add("layer_count", format!("gives {height} mm in all; the limit is {} mm", p.max_height_mm));
+    }
+    let packs = p.bundle_pack_count * p.layer_bundle_count * p.layer_count;
+    let pack_mg = product.nominal_mass_mg.clamp(0, PACK_MAX_MG) + product.pack_tare_mass_mg.clamp(0, PACK_MAX_MG);
+    let mass = packs.saturating_mul(pack_mg).saturating_add(product.pallet_tare_mass_mg.max(0));
+    if p.max_mass_mg > 0 && mass > p.max_mass_mg {
+        let (mass, limit) = (kilograms(mass), kilograms(p.max_mass_mg));
+        faults.add("layer_count", format!("gives {mass} in all; the limit is {limit}"));
+    }
+    if product.pallet_pack_count > 0 && product.pallet_pack_count != packs {
+        faults.add(
+            "bundle_pack_count",
+            format!("gives {packs} packs; pallet_pack_count is {}", product.pallet_pack_count),
+        );
+    }
+}
 
 register_request!(RegisterMaterialRequest, material, Material, |item, faults| {
     faults.text("name", &item.name);
@@ -21,6 +69,9 @@ register_request!(RegisterProductRequest, product, Product, |item, faults| {
     faults.number("pallet_pack_count", item.pallet_pack_count, 0, 1_000_000);
     faults.mass("pallet_tare_mass_mg", item.pallet_tare_mass_mg, 0, MASS_MAX_MG);
     faults.mass("pallet_tolerance_mass_mg", item.pallet_tolerance_mass_mg, 0, MASS_MAX_MG);
+    if let Some(pattern) = &item.pattern {
+        faults.within("pattern", |faults| stands(faults, item, pattern));
+    }
 });
 register_request!(RegisterFeedRequest, feed, Feed, |item, faults| {
     faults.text("name", &item.name);
@@ -110,6 +161,13 @@ register_request!(RegisterLocationRequest, location, Location, |item, faults| {
     faults.choice::<v1::LocationKind>("kind", item.kind);
     faults.number("capacity_count", item.capacity_count, 0, 1_000_000);
     faults.optional_choice::<v1::StackRule>("stack_rule", item.stack_rule);
+    for (field, codes) in [("product_codes", &item.product_codes), ("material_codes", &item.material_codes)] {
+        faults.rows(field, codes.len(), 0, 200);
+        for code in codes {
+            faults.code(field, code);
+        }
+        unique(faults, field, codes.iter().map(String::as_str));
+    }
 });
 register_request!(RegisterConsigneeRequest, consignee, Consignee, |item, faults| {
     store::consignee(faults, item);

@@ -311,6 +311,34 @@ write_request!(RecordOpeningStockRequest, |r, faults| {
         ..f::OpeningStockRecorded::default()
     })
 });
+write_request!(RecordLabelScanRequest, |r, faults| {
+    let kind = faults.choice::<v1::LabelKind>("kind", r.kind);
+    let pallet = [i32::from(v1::LabelKind::PalletA5), i32::from(v1::LabelKind::PalletA6)].contains(&r.kind);
+    if r.scan.trim().is_empty() || r.scan.chars().count() > 1_000 {
+        faults.add("scan", "must have 1 to 1000 characters");
+    } else if r.scan.chars().any(|c| c.is_control() && c != '\u{1d}') {
+        faults.add("scan", "must hold no control characters but the separator of elements");
+    }
+    Fact::LabelScanned(f::LabelScanned {
+        kind,
+        code: if pallet { faults.sscc("code", &r.code) } else { faults.code("code", &r.code) },
+        scan: r.scan.clone(),
+        ..f::LabelScanned::default()
+    })
+});
+write_request!(RecordPalletExchangeRequest, |r, faults| {
+    if r.given_count == 0 && r.taken_count == 0 {
+        faults.add("given_count", "or taken_count must be above 0");
+    }
+    Fact::PalletsExchanged(f::PalletsExchanged {
+        consignment_code: faults.code("consignment_code", &r.consignment_code),
+        consignee_code: String::new(),
+        pallet_kind: faults.code("pallet_kind", &r.pallet_kind),
+        given_count: faults.number("given_count", r.given_count, 0, 1_000),
+        taken_count: faults.number("taken_count", r.taken_count, 0, 1_000),
+        text: faults.optional_text("text", &r.text),
+    })
+});
 write_request!(RecordLabelPrintRequest, |r, faults| {
     let kind = faults.choice::<v1::LabelKind>("kind", r.kind);
     let pallet = [i32::from(v1::LabelKind::PalletA5), i32::from(v1::LabelKind::PalletA6)].contains(&r.kind);
