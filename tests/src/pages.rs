@@ -1,7 +1,7 @@
 //! Addresses of the pages, and a plain reader of them: what a browser without script would send and get.
 
 /// Every page with the demo's data, by name.
-pub const PAGES: [(&str, &str); 44] = [
+pub const PAGES: [(&str, &str); 46] = [
     ("now", "/"),
     ("who", "/who"),
     ("intake", "/intake"),
@@ -19,6 +19,8 @@ pub const PAGES: [(&str, &str); 44] = [
     ("line", "/line"),
     ("run", "/runs/R-1006-1"),
     ("store", "/store"),
+    ("ahead", "/store/ahead"),
+    ("pattern", "/store/pattern?product=WS750"),
     ("place", "/places/R1"),
     ("pallet", "/pallets/095212340000000099"),
     ("dispatch", "/dispatch"),

@@ -150,7 +150,7 @@ fn needed(deed: &str) -> May {
         | "void_fact" => May::Record,
         "build_pallet" | "weigh_pallet" | "move" | "split_pallet" | "merge_pallets" | "dispose" | "stock_take"
         | "order" | "open_load" | "vehicle_check" | "open_consignment" | "load_pallet" | "unload" | "weighbridge"
-        | "dispatch_load" | "return_pallet" | "amend" => May::Store,
+        | "dispatch_load" | "return_pallet" | "amend" | "exchange_pallets" => May::Store,
         _ => May::Floor,
     }
 }
@@ -224,6 +224,7 @@ pub async fn run(ctx: &Ctx, deed: &str, fields: &Fields) -> Result<Done, Problem
         }
         "void_fact" | "keep_name" | "erase_name" => super::facts::deeds(read, deed).await,
         "print_label" => super::print::deed(read).await,
+        "scan_label" | "exchange_pallets" => super::documents::deed(read, deed).await,
         _ => quality(read, deed).await,
     }
 }

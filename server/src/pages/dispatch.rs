@@ -180,7 +180,6 @@ fn consignment(
             div id={ "rows-" (row.consignment_code) } data-live {
                 p { (ctx.tf("pallets: {}, packs: {}", &[&row.pallets.len(), &ctx.words.count(row.pack_count)])) }
                 @if !row.pallets.is_empty() {
-                    p { a href={ "/analysis?consignment=" (escaped(&row.consignment_code)) } { (ctx.t("Analysis")) } }
                     (table(&ctx.t("Loaded"), html! {
                         thead { tr { th scope="col" { (ctx.t("Pallet")) } th.number scope="col" { (ctx.t("Packs")) } th.number scope="col" { (ctx.t("Mass")) } th scope="col" { (ctx.t("Loaded")) } th scope="col" { (ctx.t("Note")) } } }
                         tbody { @for pallet in &row.pallets { tr {
@@ -191,6 +190,9 @@ fn consignment(
                         } } }
                     }))
                 }
+            }
+            @if !row.pallets.is_empty() {
+                (super::documents::of_consignment(ctx, &row.consignment_code, !open)) (super::documents::exchange(ctx, &row.consignment_code))
             }
             @if let Some(found) = proposal { (proposed(ctx, found)) }
         }
@@ -310,6 +312,8 @@ pub async fn load(ctx: &Ctx, code: &str) -> Result<Page, Status> {
     }
     let body = html! {
         (progress(ctx, &load))
+        (super::documents::of_load(ctx, &load.load_code))
+        @if open { p.caution lang="en" { (load.caution) } }
         @if open && !load.reasons.is_empty() && load.pallet_count > 0 {
             section.notice.warn #reasons { h2 { (ctx.t("What speaks against dispatching it now")) } (findings(ctx, &load.reasons)) }
         }

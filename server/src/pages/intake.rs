@@ -311,6 +311,7 @@ pub async fn lot(ctx: &Ctx, code: &str) -> Result<Page, Status> {
             (fact(&ctx.t("Supplier"), html! { (lot.supplier_code) " " (lot.supplier_lot_code) }))
         }
         p.row { a.button.main href={ "/trace?q=" (escaped(code)) } { (ctx.t("Trace this lot")) } a.button href={ "/analysis?lot=" (escaped(code)) } { (ctx.t("Analysis")) } a.button href={ "/samples?lot=" (escaped(code)) } { (ctx.t("Samples kept")) } }
+        (super::documents::of_thing(ctx, "lot", code))
         @if !grades.against_release.is_empty() {
             section.notice.warn { h2 { (ctx.t("What speaks against releasing it")) } (super::widgets::findings(ctx, &grades.against_release)) }
         }
@@ -350,6 +351,7 @@ pub async fn bag(ctx: &Ctx, tag: &str) -> Result<Page, Status> {
     let traced = ctx.api.trace_bulk_bag(Request::new(request)).await?.into_inner();
     let known = known(ctx, &[]).await?;
     let mass = |mass: Option<i64>| mass.map_or_else(|| "\u{2013}".into(), |mass| ctx.words.kg(mass));
+    let place = super::plan::place(ctx, "", tag).await;
     let body = html! {
         dl.facts #bag data-live {
             (fact(&ctx.t("State"), bag_state(ctx, &bag)))
@@ -390,6 +392,9 @@ pub async fn bag(ctx: &Ctx, tag: &str) -> Result<Page, Status> {
         }))
         (super::quality::hold_form(ctx, ("bag_tag", tag)))
         (super::print::labels(ctx, &["bag"], tag))
+        (super::documents::scan_back(ctx, v1::LabelKind::BulkBag, tag))
+        (super::documents::of_thing(ctx, "bag", tag))
+        (place)
         h2 { (ctx.t("What happened")) }
         (happenings(ctx, &traced.happenings))
     };

@@ -19,6 +19,7 @@ mod checks;
 mod csv;
 mod deeds;
 mod dispatch;
+mod documents;
 mod facts;
 mod figures;
 mod frame;
@@ -34,6 +35,7 @@ mod packer_deeds;
 mod paper;
 mod period;
 mod picture;
+mod plan;
 mod print;
 mod quality;
 mod quantity;
@@ -225,6 +227,8 @@ pub async fn show(ctx: &Ctx) -> Result<Page, Status> {
         ["runs", code] => line::run(ctx, code).await,
         ["runs", code, "quantity"] => quantity::page(ctx, code).await,
         ["store"] => store::page(ctx).await,
+        ["store", "ahead"] => plan::page(ctx).await,
+        ["store", "pattern"] => plan::pattern(ctx).await,
         ["places", code] => store::place(ctx, code).await,
         ["pallets", sscc] => store::pallet(ctx, sscc).await,
         ["dispatch"] => dispatch::page(ctx).await,
@@ -299,10 +303,12 @@ async fn get_page(State(pages): State<Pages>, uri: Uri, headers: HeaderMap) -> R
     if ctx.path == "/trace.csv" {
         return secured(csv::trace(&ctx).await.unwrap_or_else(|fault| answer(&ctx, frame::fault(&ctx, &fault))));
     }
-    match print::document(&ctx).await {
-        Ok(Some(document)) => return secured(document),
-        Ok(None) => {}
-        Err(fault) => return secured(answer(&ctx, frame::fault(&ctx, &fault))),
+    for found in [print::document(&ctx).await, documents::document(&ctx).await] {
+        match found {
+            Ok(Some(document)) => return secured(document),
+            Ok(None) => {}
+            Err(fault) => return secured(answer(&ctx, frame::fault(&ctx, &fault))),
+        }
     }
     let page = match show(&ctx).await {
         Ok(page) => page,

@@ -206,6 +206,7 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
     pallets.pallets.sort_by_key(|pallet| !pallet.free);
     let places = place_choices(ctx).await?;
     let body = html! {
+        p.row { a.button href="/store/ahead" { (ctx.t("Stock ahead")) } a.button href="/store/pattern" { (ctx.t("Pallet patterns")) } }
         (guarded(ctx, May::Store, || html! { div.folds { (moving(ctx, &places)) (merging(ctx, &places)) } }))
         h2 { (ctx.t("By place")) }
         (none(ctx, stock.places.is_empty(), n("Nothing is in store.")))
@@ -367,6 +368,7 @@ fn pallet_deeds(
     html! {
         div.folds {
             (super::print::labels(ctx, &["pallet", "pallet-number"], sscc))
+            (super::documents::scan_back(ctx, v1::LabelKind::PalletA5, sscc))
             @if in_store {
                 (folded(ctx, "pallet_move", &ctx.t("Put away or move"), form(ctx, "move", "pallet_move", &ctx.t("Record the move"), |f: &Form| html! {
                     (seen(f)) (f.with("ssccs", sscc)) (f.one("location_code", n("Place"), places, ""))
@@ -413,6 +415,7 @@ pub async fn pallet(ctx: &Ctx, sscc: &str) -> Result<Page, Status> {
     let pallet = answer.pallet.unwrap_or_default();
     let places = place_choices(ctx).await?;
     let scales = choices!(&registers::scales(ctx).await?);
+    let place = super::plan::place(ctx, sscc, "").await;
     let body = html! {
         div #pallet data-live {
             p.big {
@@ -445,6 +448,8 @@ pub async fn pallet(ctx: &Ctx, sscc: &str) -> Result<Page, Status> {
             }))
         }
         p.row { a.button.main href={ "/trace?q=" (pallet.sscc) } { (ctx.t("Trace this pallet")) } a.button href={ "/analysis?pallet=" (pallet.sscc) } { (ctx.t("Analysis")) } }
+        (super::documents::of_thing(ctx, "pallet", &pallet.sscc))
+        (place)
         (guarded(ctx, May::Store, || pallet_deeds(ctx, &pallet, answer.sequence, &places, &scales)))
         (super::quality::hold_form(ctx, ("sscc", &pallet.sscc)))
         h2 { (ctx.t("What happened")) }
