@@ -161,9 +161,9 @@ fn file_fault(path: &Path, fault: &std::io::Error) -> Fault {
     Fault::usage(format!("{}: {fault}", path.display()))
 }
 
-async fn read(session: &mut Session, path: &Path) -> Result<v1::ReadDocumentResponse, Fault> {
+async fn read(session: &mut Session, path: &Path, supplier: &str) -> Result<v1::ReadDocumentResponse, Fault> {
     let document = std::fs::read(path).map_err(|fault| file_fault(path, &fault))?;
-    let request = v1::ReadDocumentRequest { document };
+    let request = v1::ReadDocumentRequest { document, supplier_code: supplier.to_owned() };
     Ok(session.connection.document.read_document(request).await.map_err(|s| ask_fault(&s))?.into_inner())
 }
 
@@ -262,7 +262,7 @@ pub async fn ask(session: &mut Session, task: &DocumentTask) -> Result<Option<Ex
             (thing(session, Kind::TraceRecords, of, until.as_deref())?, None, to)
         }
         DocumentTask::Read { file } => {
-            let answer = read(session, file).await?;
+            let answer = read(session, file, "").await?;
             session.show("ReadDocumentResponse", &answer, &read_sheets(&answer));
             return Ok(Some(if answer.faults.is_empty() { Exit::Done } else { Exit::Refused }));
         }
@@ -312,9 +312,11 @@ fn shares(rows: &[&v1::ReadBag]) -> Vec<v1::LotShare> {
 /// # Errors
 /// What stands in the way, or what the server refused.
 pub async fn book_bags(session: &mut Session, args: BookArgs) -> Result<Exit, Fault> {
-    let answer = read(session, &args.file).await?;
+    let answer = read(session, &args.file, &args.supplier).await?;
     // Sent again after a lost answer all bags are on record; whether by this request the server says.
-    let again = !answer.bags.is_empty() && answer.faults.iter().all(|text| text.ends_with("is on record already"));
+    let again = !answer.bags.is_empty()
+        && answer.bags.iter().all(|bag| bag.known)
+        && answer.faults.iter().all(|text| text.ends_with("is on record already"));
     if !answer.faults.is_empty() && !again {
         let mut fault = Fault::usage(format!("{} books nothing:", args.file.display()));
         fault.lines.extend(answer.faults);
@@ -401,7 +403,7 @@ pub async fn book_bags(session: &mut Session, args: BookArgs) -> Result<Exit, Fa
 /// # Errors
 /// What stands in the way, or what the server refused.
 pub async fn book_order(session: &mut Session, order: &str, file: &Path) -> Result<Exit, Fault> {
-    let answer = read(session, file).await?;
+    let answer = read(session, file, "").await?;
     let mut faults = answer.faults.clone();
     if answer.lines.is_empty() && faults.is_empty() {
         faults.push(format!("it is no order but {}", answer.kind));
@@ -415,7 +417,7 @@ pub async fn book_order(session: &mut Session, order: &str, file: &Path) -> Resu
     let mut lines: Vec<v1::OrderLine> = Vec::new();
     for line in &answer.lines {
         match lines.iter_mut().find(|known| known.product_code == line.product_code) {
-            Some(known) => known.pack_count += line.pack_count,
+            Some(known) => known.pack_count = known.pack_count.saturating_add(line.pack_count),
             None => {
                 lines.push(v1::OrderLine { product_code: line.product_code.clone(), pack_count: line.pack_count });
             }

@@ -61,7 +61,8 @@ type Made = std::io::Result<()>;
 
 impl Xml {
     fn text(&mut self, name: &str, value: &str) -> Made {
-        self.0.create_element(name).write_text_content(BytesText::new(value))?;
+        let value = printable(value);
+        self.0.create_element(name).write_text_content(BytesText::new(&value))?;
         Ok(())
     }
 
@@ -182,6 +183,13 @@ impl Xml {
 
 fn decimal(mass_mg: i64) -> String {
     format!("{}.{:03}", mass_mg / 1_000_000, mass_mg % 1_000_000 / 1_000)
+}
+
+/// Text without what XML has no place for.
+fn printable(text: &str) -> String {
+    text.chars()
+        .filter(|c| !matches!(*c, '\u{fffe}' | '\u{ffff}') && (!c.is_control() || *c == '\t' || *c == '\n'))
+        .collect()
 }
 
 /// The advice as XML.

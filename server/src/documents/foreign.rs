@@ -4,7 +4,7 @@
 //! entities are never fetched: the reader knows none.
 
 use packloft_domain::gs1::scan::gtin_14;
-use packloft_domain::gs1::{is_key, link};
+use packloft_domain::gs1::{check_digit, is_key, link};
 use roxmltree::{Document, Node};
 use serde_json::Value;
 
@@ -68,6 +68,8 @@ pub struct Read {
 }
 
 const MASS_MAX_MG: i64 = 3_000_000_000;
+/// Most packs of an order line.
+const PACKS_MAX: i64 = 100_000_000;
 
 /// Milligrams of a decimal number in kilograms or another unit of UN/ECE recommendation 20; exact.
 ///
@@ -101,8 +103,44 @@ fn child<'a>(node: Node<'a, 'a>, path: &[&str]) -> Option<Node<'a, 'a>> {
     path.iter().try_fold(node, |node, name| node.children().find(|child| child.tag_name().name() == *name))
 }
 
-fn text<'a>(node: Node<'a, 'a>, path: &[&str]) -> &'a str {
-    child(node, path).and_then(|found| found.text()).unwrap_or_default().trim()
+/// All text of an element, also where a comment stands in between.
+fn whole(node: Node) -> String {
+    node.children()
+        .filter(|child| child.is_text())
+        .filter_map(|child| child.text())
+        .collect::<String>()
+        .trim()
+        .to_owned()
+}
+
+fn text<'a>(node: Node<'a, 'a>, path: &[&str]) -> String {
+    child(node, path).map(whole).unwrap_or_default()
+}
+
+/// Most elements of a document, attributes of an element: far more than any honest one has.
+const ELEMENTS_MAX: usize = 200_000;
+const ATTRIBUTES_MAX: usize = 64;
+
+/// Looks through XML once, in time that grows with its length, before anything slower does.
+fn bounded(text: &str) -> Result<(), String> {
+    let mut reader = quick_xml::Reader::from_str(text);
+    let mut count = 0;
+    loop {
+        match reader.read_event() {
+            Ok(quick_xml::events::Event::Start(start) | quick_xml::events::Event::Empty(start)) => {
+                count += 1;
+                if count > ELEMENTS_MAX {
+                    return Err(format!("has more than {ELEMENTS_MAX} elements"));
+                }
+                if start.attributes().with_checks(false).take(ATTRIBUTES_MAX + 1).count() > ATTRIBUTES_MAX {
+                    return Err(format!("has an element with more than {ATTRIBUTES_MAX} attributes"));
+                }
+            }
+            Ok(quick_xml::events::Event::Eof) => return Ok(()),
+            Ok(_) => {}
+            Err(fault) => return Err(format!("is neither JSON nor XML: {fault}")),
+        }
+    }
 }
 
 fn party(node: Option<Node>) -> (String, String) {
@@ -111,12 +149,12 @@ fn party(node: Option<Node>) -> (String, String) {
     let name = name.iter().map(|path| text(party, path)).find(|name| !name.is_empty()).unwrap_or_default();
     let numbers = [&["PartyIdentification", "ID"][..], &["EndpointID"]];
     let number = numbers.iter().map(|path| text(party, path)).find(|number| is_key(number, 13)).unwrap_or_default();
-    (name.to_owned(), number.to_owned())
+    (name, number)
 }
 
 fn item_gtin(item: Node, faults: &mut Vec<String>, line: &str) -> String {
     let written = text(item, &["StandardItemIdentification", "ID"]);
-    match gtin_14(written) {
+    match gtin_14(&written) {
         Some(gtin) => gtin,
         None if written.is_empty() => String::new(),
         None => {
@@ -132,46 +170,48 @@ fn despatch(root: Node) -> Read {
     let stage = ["Shipment", "ShipmentStage", "TransportMeans", "RoadTransport", "LicensePlateID"];
     let mut read = Read {
         kind: "UBL despatch advice",
-        code: text(root, &["ID"]).into(),
-        issue_date: text(root, &["IssueDate"]).into(),
+        code: text(root, &["ID"]),
+        issue_date: text(root, &["IssueDate"]),
         sender,
         sender_gln,
         receiver_gln,
-        vehicle_code: text(root, &stage).into(),
+        vehicle_code: text(root, &stage),
         ..Read::default()
     };
     for line in root.children().filter(|node| node.tag_name().name() == "DespatchLine") {
-        let id = text(line, &["ID"]).to_owned();
+        let id = text(line, &["ID"]);
         let Some(item) = child(line, &["Item"]) else {
             read.faults.push(format!("line {id}: has no item"));
             continue;
         };
         let handling = child(line, &["Shipment", "TransportHandlingUnit"]);
-        let code = handling.map_or("", |node| text(node, &["ID"])).to_owned();
+        let code = handling.map(|node| text(node, &["ID"])).unwrap_or_default();
         if code.is_empty() {
             read.faults.push(format!("line {id}: names no bag or pallet"));
         } else if code.len() == 18 && code.bytes().all(|b| b.is_ascii_digit()) && !is_key(&code, 18) {
             read.faults.push(format!("line {id}: the check digit of {code} is wrong"));
         }
         let quantity = child(line, &["DeliveredQuantity"]);
-        let net = quantity
-            .and_then(|node| mass_mg(node.text().unwrap_or_default(), node.attribute("unitCode").unwrap_or_default()));
-        if net.is_none() {
+        let unit = quantity.and_then(|node| node.attribute("unitCode")).unwrap_or_default();
+        let net = quantity.and_then(|node| mass_mg(&whole(node), unit));
+        if net.is_none() && ["KGM", "GRM", "TNE"].contains(&unit) {
+            read.faults.push(format!("line {id}: its mass cannot be read, or is none a bag can have"));
+        } else if net.is_none() {
             read.notes.push(format!("line {id}: its quantity is no mass in kg, g or t, so the net mass is not known"));
         }
         let gross = handling.and_then(|node| {
             let measures = node.children().filter(|child| child.tag_name().name() == "MeasurementDimension");
             let mut gross = measures.filter(|child| text(*child, &["AttributeID"]) == "AAB");
             let measure = gross.next().and_then(|node| child(node, &["Measure"]))?;
-            mass_mg(measure.text().unwrap_or_default(), measure.attribute("unitCode").unwrap_or_default())
+            mass_mg(&whole(measure), measure.attribute("unitCode").unwrap_or_default())
         });
-        let lot_code = text(item, &["ItemInstance", "LotIdentification", "LotNumberID"]).to_owned();
+        let lot_code = text(item, &["ItemInstance", "LotIdentification", "LotNumberID"]);
         if lot_code.is_empty() {
             read.faults.push(format!("line {id}: names no lot"));
         }
         read.units.push(Unit {
             gtin: item_gtin(item, &mut read.faults, &id),
-            product: text(item, &["Name"]).into(),
+            product: text(item, &["Name"]),
             code,
             lot_code,
             net_mass_mg: net,
@@ -188,38 +228,41 @@ fn order(root: Node) -> Read {
     let wanted = wanted.iter().map(|path| text(root, path)).find(|date| !date.is_empty()).unwrap_or_default();
     let mut read = Read {
         kind: "UBL order",
-        code: text(root, &["ID"]).into(),
-        issue_date: text(root, &["IssueDate"]).into(),
-        receiver_gln: if is_key(place, 13) { place.to_owned() } else { sender_gln.clone() },
+        code: text(root, &["ID"]),
+        issue_date: text(root, &["IssueDate"]),
+        receiver_gln: if is_key(&place, 13) { place } else { sender_gln.clone() },
         sender,
         sender_gln,
-        due_date: wanted.into(),
+        due_date: wanted,
         ..Read::default()
     };
     for row in root.children().filter(|node| node.tag_name().name() == "OrderLine") {
         let Some(line) = child(row, &["LineItem"]) else { continue };
-        let id = text(line, &["ID"]).to_owned();
+        let id = text(line, &["ID"]);
         let Some(item) = child(line, &["Item"]) else {
             read.faults.push(format!("line {id}: has no item"));
             continue;
         };
         let quantity = child(line, &["Quantity"]);
         let unit = quantity.and_then(|node| node.attribute("unitCode")).unwrap_or_default();
-        let written = quantity.and_then(|node| node.text()).unwrap_or_default().trim();
-        let whole = written
-            .split_once('.')
-            .map_or(written, |(whole, part)| if part.bytes().all(|byte| byte == b'0') { whole } else { written });
+        let written = quantity.map(whole).unwrap_or_default();
+        let number = match written.split_once('.') {
+            Some((number, part)) if part.bytes().all(|byte| byte == b'0') => number,
+            _ => &written,
+        };
         // Pieces or units, by recommendation 20.
-        let count: Option<i64> =
-            whole.parse().ok().filter(|count| *count > 0 && ["H87", "C62", "EA", "NAR"].contains(&unit));
+        let count: Option<i64> = number
+            .parse()
+            .ok()
+            .filter(|count| (1..=PACKS_MAX).contains(count) && ["H87", "C62", "EA", "NAR"].contains(&unit));
         let Some(pack_count) = count else {
             read.faults.push(format!("line {id}: {written} {unit} is no number of packs"));
             continue;
         };
         read.lines.push(OrderLine {
             gtin: item_gtin(item, &mut read.faults, &id),
-            product_code: text(item, &["SellersItemIdentification", "ID"]).into(),
-            product: text(item, &["Name"]).into(),
+            product_code: text(item, &["SellersItemIdentification", "ID"]),
+            product: text(item, &["Name"]),
             pack_count,
         });
     }
@@ -236,47 +279,86 @@ fn class(uri: &str) -> (String, String) {
     (of("10"), of("01"))
 }
 
-fn thing(uri: &str) -> String {
-    let elements = link::read(uri).unwrap_or_default();
-    match elements.iter().find(|row| row.ai == "00") {
-        Some(row) => row.value.clone(),
+/// Number of a thing named by a Digital Link, by the standard's URN of a pallet number, or by a URI of the sender's own.
+fn thing(uri: &str) -> Result<String, String> {
+    if let Some(rest) = uri.strip_prefix("urn:epc:id:sscc:") {
+        // Company prefix, point, extension digit with the serial: the check digit is not in it.
+        let (prefix, serial) = rest.split_once('.').unwrap_or_default();
+        let digits = |text: &str| text.bytes().all(|byte| byte.is_ascii_digit());
+        if prefix.len() + serial.len() != 17 || serial.is_empty() || !digits(prefix) || !digits(serial) {
+            return Err(format!("{uri} is no pallet number"));
+        }
+        let body = format!("{}{prefix}{}", &serial[..1], &serial[1..]);
+        return Ok(format!("{body}{}", check_digit(&body).unwrap_or_default()));
+    }
+    if uri.starts_with("urn:epc:") {
+        return Err(format!("{uri} is a kind of number that is not read here"));
+    }
+    let code = match link::read(uri).unwrap_or_default().into_iter().find(|row| row.ai == "00") {
+        Some(row) => row.value,
         None => uri.rsplit([':', '/']).next().unwrap_or_default().to_owned(),
+    };
+    let like_sscc = code.len() == 18 && code.bytes().all(|byte| byte.is_ascii_digit());
+    if like_sscc && !is_key(&code, 18) {
+        return Err(format!("the check digit of {code} is wrong"));
+    }
+    Ok(code)
+}
+
+/// What an event says of papers and parties.
+fn around(event: &Value, read: &mut Read) {
+    for row in event["bizTransactionList"].as_array().into_iter().flatten() {
+        if row["type"] == "desadv"
+            && let Some(code) = row["bizTransaction"].as_str().and_then(|uri| uri.rsplit(':').next())
+        {
+            read.code = code.to_owned();
+        }
+    }
+    for row in event["sourceList"].as_array().into_iter().flatten() {
+        let elements = row["source"].as_str().and_then(|uri| link::read(uri).ok()).unwrap_or_default();
+        if let Some(party) = elements.iter().find(|row| row.ai == "417") {
+            read.sender_gln.clone_from(&party.value);
+        }
     }
 }
 
-/// Bags of visibility events: what an aggregation says a thing holds, unless it was declared wrong.
+/// Bags of visibility events: what a thing holds after the last event about it, unless that was declared wrong.
 fn events(document: &Value) -> Read {
     let mut read = Read { kind: "EPCIS events", ..Read::default() };
     let made = document["creationDate"].as_str().unwrap_or_default();
     read.issue_date = made.get(..10).unwrap_or_default().to_owned();
-    let list = document["epcisBody"]["eventList"].as_array().cloned().unwrap_or_default();
-    let wrong: Vec<&str> = list
-        .iter()
-        .filter(|event| !event["errorDeclaration"].is_null())
-        .filter_map(|event| event["eventID"].as_str())
-        .collect();
+    let mut list = document["epcisBody"]["eventList"].as_array().cloned().unwrap_or_default();
+    let time = |event: &Value| event["eventTime"].as_str().and_then(|text| text.parse::<jiff::Timestamp>().ok());
+    list.sort_by_key(time);
+    let declared = |event: &Value| !event["errorDeclaration"].is_null();
+    let wrong: Vec<String> =
+        list.iter().filter(|event| declared(event)).map(|event| event["eventID"].to_string()).collect();
     for (place, event) in list.iter().enumerate() {
-        if event["eventID"].as_str().is_some_and(|id| wrong.contains(&id)) {
+        let id = event["eventID"].to_string();
+        if declared(event) || (id != "null" && wrong.contains(&id)) {
             read.notes.push(format!("event {place} was declared wrong and is passed over"));
             continue;
         }
-        for row in event["bizTransactionList"].as_array().into_iter().flatten() {
-            if row["type"] == "desadv"
-                && let Some(code) = row["bizTransaction"].as_str().and_then(|uri| uri.rsplit(':').next())
-            {
-                read.code = code.to_owned();
-            }
+        around(event, &mut read);
+        if event["type"] != "AggregationEvent" {
+            continue;
         }
-        for row in event["sourceList"].as_array().into_iter().flatten() {
-            let elements = row["source"].as_str().and_then(|uri| link::read(uri).ok()).unwrap_or_default();
-            if let Some(party) = elements.iter().find(|row| row.ai == "417") {
-                read.sender_gln.clone_from(&party.value);
+        let code = match event["parentID"].as_str().map(thing) {
+            Some(Ok(code)) => code,
+            Some(Err(why)) => {
+                read.faults.push(format!("event {place}: {why}"));
+                continue;
             }
+            None => continue,
+        };
+        let children: Vec<&Value> = event["childQuantityList"].as_array().into_iter().flatten().collect();
+        if event["action"] == "DELETE" {
+            let gone: Vec<String> =
+                children.iter().map(|row| class(row["epcClass"].as_str().unwrap_or_default()).0).collect();
+            read.units.retain(|unit| unit.code != code || !(gone.is_empty() || gone.contains(&unit.lot_code)));
+            continue;
         }
-        let holds = event["type"] == "AggregationEvent" && event["action"] != "DELETE";
-        let Some(parent) = event["parentID"].as_str().filter(|_| holds) else { continue };
-        let code = thing(parent);
-        for row in event["childQuantityList"].as_array().into_iter().flatten() {
+        for row in children {
             let (lot_code, gtin) = class(row["epcClass"].as_str().unwrap_or_default());
             if lot_code.is_empty() {
                 read.faults.push(format!("event {place}: what {code} holds names no lot"));
@@ -286,13 +368,41 @@ fn events(document: &Value) -> Read {
             if net_mass_mg.is_none() {
                 read.notes.push(format!("event {place}: what {code} holds is told in no mass"));
             }
-            let new = Unit { code: code.clone(), lot_code, gtin, net_mass_mg, ..Unit::default() };
-            if !read.units.contains(&new) {
-                read.units.push(new);
-            }
+            // The newest word about a thing and a lot counts.
+            read.units.retain(|known| known.code != code || known.lot_code != lot_code);
+            read.units.push(Unit { code: code.clone(), lot_code, gtin, net_mass_mg, ..Unit::default() });
         }
     }
     read
+}
+
+/// Most lots a bag may have here.
+const LOTS_MAX: usize = 2;
+
+/// What would be refused when it is booked, so that nothing of a document is booked by halves.
+fn bookable(read: &mut Read) {
+    let mut faults = Vec::new();
+    for unit in &read.units {
+        let same = |other: &&Unit| other.code == unit.code;
+        let rows = read.units.iter().filter(same).count();
+        if read.units.iter().filter(same).filter(|other| other.lot_code == unit.lot_code).count() > 1 {
+            faults.push(format!("{} is told twice with lot {}", unit.code, unit.lot_code));
+        }
+        if rows > LOTS_MAX {
+            faults.push(format!("{} holds {rows} lots; a bag here has at most {LOTS_MAX}", unit.code));
+        }
+        if rows > 1 && unit.net_mass_mg.is_none() {
+            faults.push(format!("{} holds several lots without saying how much of each", unit.code));
+        }
+        if unit.net_mass_mg.is_some_and(|mass| mass < 1_000_000) {
+            faults.push(format!("{} would hold less than 1 kg", unit.code));
+        }
+    }
+    if read.units.len() > 200 {
+        faults.push(format!("names {} bags; an intake has at most 200", read.units.len()));
+    }
+    faults.dedup();
+    read.faults.extend(faults);
 }
 
 /// Reads a document.
@@ -309,6 +419,7 @@ pub fn read(bytes: &[u8]) -> Result<Read, String> {
         }
         events(&document)
     } else {
+        bounded(text)?;
         let document = Document::parse(text).map_err(|fault| format!("is neither JSON nor XML: {fault}"))?;
         let root = document.root_element();
         match root.tag_name().name() {
@@ -320,12 +431,7 @@ pub fn read(bytes: &[u8]) -> Result<Read, String> {
     if read.kind != "UBL order" && read.units.is_empty() {
         read.faults.push("names no bag with its content".into());
     }
-    let unknown = |unit: &&Unit| unit.net_mass_mg.is_none();
-    for unit in read.units.iter().filter(unknown) {
-        if read.units.iter().filter(|other| other.code == unit.code).count() > 1 {
-            read.faults.push(format!("{} holds several lots without saying how much of each", unit.code));
-        }
-    }
+    bookable(&mut read);
     read.faults.dedup();
     Ok(read)
 }

@@ -49,7 +49,7 @@ fn unit_code(unit: &Unit) -> String {
 
 /// The table as CSV. Text that a spreadsheet would take for a formula stands behind an apostrophe.
 pub fn table(told: &[Told], zone: &Zone) -> Vec<u8> {
-    let mut out = csv::Writer::from_writer(Vec::new());
+    let mut out = csv::WriterBuilder::new().quote_style(csv::QuoteStyle::Always).from_writer(Vec::new());
     let _ = out.write_record(HEADS);
     let mut events: Vec<&Told> = told.iter().collect();
     events.sort_by_key(|event| (event.time_us, event.sequence));
@@ -101,21 +101,35 @@ pub fn table(told: &[Told], zone: &Zone) -> Vec<u8> {
                 mistake.to_owned(),
                 event.sequence.to_string(),
             ];
-            let _ = out.write_record(cells.map(|cell| crate::documents::records::harmless(&cell)));
+            let _ = out.write_record(cells.map(|cell| harmless(&cell)));
         }
     }
     out.into_inner().unwrap_or_default()
 }
 
-/// A cell that no spreadsheet computes.
+/// A cell that no spreadsheet computes, also not one that takes another separator for the end of a cell.
 ///
 /// ```
 /// use packloft_server::documents::records::harmless;
 /// assert_eq!(harmless("=1+1"), "'=1+1");
+/// assert_eq!(harmless("1;=1+1"), "1;'=1+1");
 /// assert_eq!(harmless("-5.2"), "-5.2");
+/// assert_eq!(harmless("-inf"), "'-inf");
 /// assert_eq!(harmless("L-1"), "L-1");
 /// ```
 pub fn harmless(cell: &str) -> String {
-    let number = cell.parse::<f64>().is_ok();
-    if cell.starts_with(['=', '+', '-', '@', '\t', '\r']) && !number { format!("'{cell}") } else { cell.to_owned() }
+    let plain = |c: char| c.is_ascii_digit() || c == '.';
+    if cell.strip_prefix('-').is_some_and(|rest| !rest.is_empty() && rest.chars().all(plain)) {
+        return cell.to_owned();
+    }
+    let mut out = String::new();
+    let mut first = true;
+    for c in cell.chars() {
+        if first && ['=', '+', '-', '@'].contains(&c) {
+            out.push('\'');
+        }
+        first = [';', ',', '\t', '\n', '\r'].contains(&c);
+        out.push(c);
+    }
+    out
 }

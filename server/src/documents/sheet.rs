@@ -119,11 +119,20 @@ impl Sheets<'_> {
             .enumerate()
             .map(|(place, column)| wrapped(cells.get(place).map_or("", String::as_str), width(column), size, bold))
             .collect();
-        let height = lines.iter().map(Vec::len).max().unwrap_or(1) as f64 * (size * 1.35) + 1.6;
+        // A cell longer than a page is cut: what is left out has no place on paper.
+        let most = ((LAST_MM - 45.0) / (size * 1.35)) as usize;
+        let count = lines.iter().map(Vec::len).max().unwrap_or(1).min(most);
+        let height = count as f64 * (size * 1.35) + 1.6;
+        if self.y + height > LAST_MM && self.y > 40.0 {
+            self.next_page();
+            if !bold && size > SMALL_MM {
+                self.head(columns);
+            }
+        }
         let top = self.y;
         let mut x = EDGE_MM;
         for (column, lines) in columns.iter().zip(&lines) {
-            for (row, line) in lines.iter().enumerate() {
+            for (row, line) in lines.iter().take(most).enumerate() {
                 let y = top + size * 1.35 * row as f64;
                 let left = match column.align {
                     Align::Left => x,

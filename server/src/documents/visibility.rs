@@ -2,8 +2,10 @@
 //!
 //! What has a GS1 key is named by its Digital Link; what has none by a URN of our own that begins with the site's number, so
 //! that two sites never mean different things by one name. Numbers of papers follow the vocabulary's pattern for business
-//! transactions (from memory, the schema takes any URI). Events have UUIDs made from the request that told them, so the
-//! same event has the same id in every document, and an event declared wrong keeps its own.
+//! transactions (from memory, the schema takes any URI). Events have UUIDs made from the request that told them and what
+//! they say; an event declared wrong keeps its own.
+
+use std::collections::BTreeMap;
 
 use packloft_domain::fact::Site;
 use packloft_domain::gs1::is_key;
@@ -12,7 +14,7 @@ use serde_json::{Map, Value, json};
 use sha2::{Digest, Sha256};
 
 /// Numbers of the parties an event names, by code of consignee.
-pub type Numbers = std::collections::BTreeMap<String, String>;
+pub type Numbers = BTreeMap<String, String>;
 
 /// Writes events of one site.
 pub struct Writer<'a> {
@@ -47,11 +49,14 @@ pub fn instant(time_us: i64) -> String {
     jiff::Timestamp::from_microsecond(time_us).map(|at| format!("{at:.6}")).unwrap_or_default()
 }
 
-/// Id of an event: the first half of a hash over the request's id and the event's place, as a UUID of its own making.
-pub fn event_id(id: &EventId) -> String {
+/// Id of an event: the first half of a hash over the request's id, the event's place and what it says, as a UUID of its own
+/// making. The same event has the same id in every document; one that says something else, because less of it concerns the
+/// reader or more is known by now, has another.
+fn event_id(id: &EventId, event: &Value) -> String {
     let mut hasher = Sha256::new();
     hasher.update(&id.request_id);
     hasher.update((id.place as u64).to_be_bytes());
+    hasher.update(event.to_string());
     let full: [u8; 32] = hasher.finalize().into();
     let mut bytes = [0; 16];
     bytes.copy_from_slice(&full[..16]);
@@ -61,7 +66,8 @@ pub fn event_id(id: &EventId) -> String {
 
 fn kilograms(mass_mg: i64) -> Value {
     // Exact decimals: a thousandth of a gram is a millionth of a kilogram.
-    serde_json::from_str(&format!("{}.{:06}", mass_mg / 1_000_000, mass_mg % 1_000_000)).unwrap_or(Value::Null)
+    let (sign, size) = (if mass_mg < 0 { "-" } else { "" }, mass_mg.unsigned_abs());
+    serde_json::from_str(&format!("{sign}{}.{:06}", size / 1_000_000, size % 1_000_000)).unwrap_or(Value::Null)
 }
 
 impl Writer<'_> {
@@ -151,14 +157,12 @@ impl Writer<'_> {
         }
     }
 
-    /// One event.
-    pub fn event(&self, told: &Told) -> Value {
+    /// What one event says, without its id, when it was recorded and whether it is wrong.
+    fn says(&self, told: &Told) -> Value {
         let mut event = Map::new();
         self.matter(told, &mut event);
         let mut put = |name: &str, value: Value| event.insert(name.into(), value);
-        put("eventID", event_id(&told.id).into());
         put("eventTime", instant(told.time_us).into());
-        put("recordTime", instant(told.recorded_us).into());
         put("eventTimeZoneOffset", (self.offset)(told.time_us).into());
         if let Some(action) = told.action {
             let word = match action {
@@ -216,23 +220,33 @@ impl Writer<'_> {
                 }]),
             );
         }
+        Value::Object(event)
+    }
+
+    /// One event; `ids` has those of all that may be told instead.
+    fn event(&self, told: &Told, ids: &BTreeMap<EventId, String>) -> Value {
+        let mut event = self.says(told);
+        let id = event_id(&told.id, &event);
+        event["eventID"] = id.into();
+        event["recordTime"] = instant(told.recorded_us).into();
         if let Some(mistake) = &told.mistake {
-            let mut declared = json!({
+            event["errorDeclaration"] = json!({
                 "declarationTime": instant(mistake.declared_us),
                 "reason": if mistake.never { "did_not_occur" } else { "incorrect_data" },
             });
-            if !mistake.never && !mistake.instead.is_empty() {
-                declared["correctiveEventIDs"] = mistake.instead.iter().map(event_id).collect::<Vec<_>>().into();
+            let instead: Vec<&String> = mistake.instead.iter().filter_map(|id| ids.get(id)).collect();
+            if !mistake.never && !instead.is_empty() {
+                event["errorDeclaration"]["correctiveEventIDs"] = json!(instead);
             }
-            put("errorDeclaration", declared);
         }
-        Value::Object(event)
+        event
     }
 
     /// A document of events, in the order they happened.
     pub fn document(&self, told: &[Told], made_us: i64) -> Value {
         let mut events: Vec<&Told> = told.iter().collect();
         events.sort_by_key(|event| (event.time_us, event.sequence));
+        let ids = told.iter().map(|told| (told.id.clone(), event_id(&told.id, &self.says(told)))).collect();
         json!({
             "@context": [
                 "https://ref.gs1.org/standards/epcis/2.0.0/epcis-context.jsonld",
@@ -241,7 +255,7 @@ impl Writer<'_> {
             "type": "EPCISDocument",
             "schemaVersion": "2.0",
             "creationDate": instant(made_us),
-            "epcisBody": {"eventList": events.into_iter().map(|event| self.event(event)).collect::<Vec<_>>()},
+            "epcisBody": {"eventList": events.into_iter().map(|event| self.event(event, &ids)).collect::<Vec<_>>()},
         })
     }
 }

@@ -37,11 +37,29 @@ pub(crate) fn width_of(text: &str, size: f64, bold: bool) -> f64 {
     text.chars().map(|c| f64::from(advance(c))).sum::<f64>() * size
 }
 
+/// First letter of a text that the font does not have.
+fn unprintable(text: &str, bold: bool) -> Option<char> {
+    let font = FontRef::new(if bold { BOLD } else { PLAIN }).ok()?;
+    let letters = font.charmap();
+    text.chars().find(|c| letters.map(*c).is_none())
+}
+
 /// Pages of drawings as one document, made on a day of UTC.
 ///
 /// # Errors
 /// Why it could not be made, in words.
 pub fn pdf(drawings: &[Drawing], made_on: (u16, u8, u8)) -> Result<Vec<u8>, String> {
+    for drawing in drawings {
+        for item in &drawing.items {
+            if let Item::Text { text, bold, .. } = item
+                && let Some(letter) = unprintable(text, *bold)
+            {
+                return Err(format!(
+                    "the letter {letter:?} is not in the font of papers and labels: ask for the page instead"
+                ));
+            }
+        }
+    }
     let configuration = ConfigurationBuilder::new().with_archival_validator(Archival::A2_B).finish();
     let settings = SerializeSettings {
         configuration: configuration.map_err(|fault| format!("{fault:?}"))?,

@@ -12,7 +12,7 @@ use packloft_domain::record::{Entry, Record, Unreadable, entries_between, facts}
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::register::{Register, site_at};
 use packloft_domain::rules::{bag, dispatch, lot, pallet, stacking, stream};
-use packloft_domain::sums::stretch::stretch_at;
+use packloft_domain::sums::stretch::{emptied_times, stretch_at};
 use packloft_domain::told::{Told, Unit, told};
 use packloft_proto::v1;
 
@@ -31,89 +31,177 @@ const PERIOD_MAX_US: i64 = 31 * 86_400_000_000;
 /// Rows read at once.
 const PIECE: usize = 1_000;
 
-/// Sequences of the facts that concern things, and these things.
-#[derive(Default)]
+/// Which way things are followed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Way {
+    /// To what became of them.
+    Forward,
+    /// To where they came from. What else became of those is another customer's business.
+    Back,
+}
+
+/// Sequences of the facts that concern things, and these things with until when they do.
 struct Gathered {
+    way: Way,
     sequences: BTreeSet<i64>,
-    units: BTreeSet<Unit>,
+    units: BTreeMap<Unit, i64>,
     stretches: BTreeSet<(String, Option<i64>)>,
+    runs: BTreeSet<String>,
 }
 
 impl Gathered {
-    fn list(&mut self, asked: &Asked, key: &str) -> Result<(), Unreadable> {
-        self.sequences.extend(asked.record.list(key)?.iter().map(|row| row.sequence));
+    fn new(way: Way) -> Gathered {
+        Gathered {
+            way,
+            sequences: BTreeSet::new(),
+            units: BTreeMap::new(),
+            stretches: BTreeSet::new(),
+            runs: BTreeSet::new(),
+        }
+    }
+
+    /// Facts of a list up to an instant, with the ends of holds they placed.
+    fn list(&mut self, asked: &Asked, key: &str, until_us: i64) -> Result<(), Unreadable> {
+        let mut holds = Vec::new();
+        for row in asked.record.list(key)? {
+            if row.event.occurred_time_us > until_us {
+                continue;
+            }
+            self.sequences.insert(row.sequence);
+            if let Some(Fact::HoldPlaced(hold)) = &row.event.fact {
+                holds.push(hold.hold_code.clone());
+            }
+            holds.extend(row.event.holds.iter().map(|hold| hold.hold_code.clone()));
+        }
+        for code in holds {
+            let rows = asked.record.list(&object("hold", &code))?;
+            let ends = rows.iter().filter(|row| matches!(row.event.fact, Some(Fact::HoldEnded(_))));
+            self.sequences.extend(ends.map(|row| row.sequence));
+        }
         Ok(())
     }
 
-    /// Ends of the holds in a list stand by their code only.
     fn bag(&mut self, asked: &Asked, tag: &str) -> Result<(), Unreadable> {
-        if !self.units.insert(Unit::Bag(tag.to_owned())) {
+        if self.units.insert(Unit::Bag(tag.to_owned()), i64::MAX).is_some() {
             return Ok(());
         }
-        self.list(asked, &object("bag", tag))
-    }
-
-    /// A pallet, what it was made of and what was made of it, and its way out.
-    fn pallet(&mut self, asked: &Asked, sscc: &str) -> Result<(), Unreadable> {
-        if !self.units.insert(Unit::Pallet(sscc.to_owned())) {
-            return Ok(());
-        }
-        self.list(asked, &object("pallet", sscc))?;
-        for child in pallet::children(&asked.record, sscc)? {
-            self.pallet(asked, &child)?;
-        }
-        if let Some(facts) = pallet::pallet(&asked.record, sscc)? {
-            for parent in &facts.parents {
-                self.pallet(asked, &parent.sscc)?;
+        self.list(asked, &object("bag", tag), i64::MAX)?;
+        let Some(facts) = bag::bag(&asked.record, tag)? else { return Ok(()) };
+        match self.way {
+            Way::Forward => {
+                for tip in &facts.tips {
+                    self.stretch(asked, &tip.feed_code, tip.end_time_us)?;
+                }
+            }
+            Way::Back => {
+                for interval in &facts.rework {
+                    self.run(asked, &interval.run_code)?;
+                }
             }
         }
         Ok(())
     }
 
-    /// Everything tipped into and run from a feed in the stretch that holds an instant, between two instants.
-    fn stretch(&mut self, asked: &Asked, feed: &str, at_us: i64, pallets: bool) -> Result<(), Unreadable> {
+    /// A pallet up to an instant: with what was made of it, or what it was made of.
+    fn pallet(&mut self, asked: &Asked, sscc: &str, until_us: i64) -> Result<(), Unreadable> {
+        let known = self.units.get(&Unit::Pallet(sscc.to_owned())).copied();
+        if known.is_some_and(|known| known >= until_us) {
+            return Ok(());
+        }
+        self.units.insert(Unit::Pallet(sscc.to_owned()), until_us);
+        self.list(asked, &object("pallet", sscc), until_us)?;
+        let Some(facts) = pallet::pallet(&asked.record, sscc)? else { return Ok(()) };
+        match self.way {
+            Way::Forward => {
+                for child in pallet::children(&asked.record, sscc)? {
+                    self.pallet(asked, &child, i64::MAX)?;
+                }
+            }
+            Way::Back => {
+                for parent in &facts.parents {
+                    let split = facts_time(asked, parent.sequence, sscc)?;
+                    self.pallet(asked, &parent.sscc, parent.until_us.min(split))?;
+                }
+                for code in facts.run_codes() {
+                    self.run(asked, code)?;
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// A run with what its feed was given in its time, or with the pallets of its packs.
+    fn run(&mut self, asked: &Asked, code: &str) -> Result<(), Unreadable> {
+        if !self.runs.insert(code.to_owned()) {
+            return Ok(());
+        }
+        let Some((run, start_us, finish_us)) = stream::run_span(&asked.record, code)? else { return Ok(()) };
+        for row in asked.record.list(&object("run", code))? {
+            if matches!(row.event.fact, Some(Fact::RunStarted(_) | Fact::RunFinished(_) | Fact::Corrected(_))) {
+                self.sequences.insert(row.sequence);
+            }
+        }
+        match self.way {
+            Way::Forward => {
+                for stacked in stacking::stacked(&asked.record, code)? {
+                    self.pallet(asked, &stacked.sscc, i64::MAX)?;
+                }
+                for row in facts(&asked.record, &object("run_rework", code))? {
+                    if let Some(Fact::BulkBagRecorded(f)) = &row.event.fact {
+                        self.bag(asked, &f.bag_tag)?;
+                    }
+                }
+            }
+            Way::Back => {
+                let end_us = finish_us.unwrap_or(i64::MAX);
+                let emptied = emptied_times(&asked.record, &run.feed_code)?;
+                let inside = emptied.into_iter().filter(|at| *at > start_us && *at < end_us);
+                for at in std::iter::once(start_us).chain(inside) {
+                    self.stretch(asked, &run.feed_code, at)?;
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// What was tipped into a feed in the stretch that holds an instant, with its losses; forward also every run that was on
+    /// then, however long before it began.
+    fn stretch(&mut self, asked: &Asked, feed: &str, at_us: i64) -> Result<(), Unreadable> {
         let (from, to) = stretch_at(&asked.record, feed, at_us)?;
         if !self.stretches.insert((feed.to_owned(), from)) {
             return Ok(());
         }
-        let (first, last) = (from.map_or(0, day_of), to.map_or(i64::MAX / 2, day_of));
+        let first = from.map_or(0, |from| day_of(from) - stream::RUN_LOOKBACK_DAYS);
+        let last = to.map_or(i64::MAX / 2, day_of);
         let inside = |at: i64| from.is_none_or(|from| at >= from) && to.is_none_or(|to| at <= to);
+        let mut runs = Vec::new();
         for row in entries_between(&asked.record, &object("feed", feed), first, last)? {
-            if !inside(row.event.occurred_time_us) && !matches!(row.event.fact, Some(Fact::Corrected(_))) {
-                continue;
-            }
+            let at = row.event.occurred_time_us;
             match &row.event.fact {
-                Some(Fact::BagTipped(tip)) => {
+                Some(Fact::BagTipped(tip)) if inside(at) => {
                     self.sequences.insert(row.sequence);
-                    self.bag(asked, &tip.bag_tag)?;
-                }
-                Some(Fact::RunFinished(run)) => {
-                    self.sequences.insert(row.sequence);
-                    if pallets {
-                        for stacked in stacking::stacked(&asked.record, &run.run_code)? {
-                            self.pallet(asked, &stacked.sscc)?;
+                    // Forward a bag beside another one shows what went in with it, not where it came from.
+                    match self.way {
+                        Way::Back => self.bag(asked, &tip.bag_tag)?,
+                        Way::Forward => {
+                            self.units.entry(Unit::Bag(tip.bag_tag.clone())).or_insert(i64::MAX);
                         }
                     }
                 }
-                Some(Fact::LossRecorded(_) | Fact::Corrected(_)) => {
+                Some(Fact::RunStarted(run)) if to.is_none_or(|to| at < to) => runs.push(run.run_code.clone()),
+                Some(Fact::LossRecorded(_) | Fact::Corrected(_)) if inside(at) => {
                     self.sequences.insert(row.sequence);
                 }
                 _ => {}
             }
         }
-        Ok(())
-    }
-
-    /// What may be in a pallet: the stretches its runs drew from.
-    fn origin(&mut self, asked: &Asked, sscc: &str) -> Result<(), Unreadable> {
-        let Some(facts) = pallet::pallet(&asked.record, sscc)? else { return Ok(()) };
-        for code in facts.run_codes() {
-            self.list(asked, &object("run", code))?;
-            if let Some((run, start_us, finish_us)) = stream::run_span(&asked.record, code)? {
-                self.stretch(asked, &run.feed_code, start_us, false)?;
-                if let Some(finish_us) = finish_us {
-                    self.stretch(asked, &run.feed_code, finish_us - 1, false)?;
-                }
+        if self.way == Way::Back {
+            return Ok(());
+        }
+        for code in runs {
+            let rows = pallet::run_rows(&asked.record, &code)?;
+            if rows.is_some_and(|rows| from.is_none_or(|from| rows.end_us > from)) {
+                self.run(asked, &code)?;
             }
         }
         Ok(())
@@ -122,7 +210,7 @@ impl Gathered {
     fn lots(&mut self, asked: &Asked) -> Result<(), Unreadable> {
         let tags: Vec<String> = self
             .units
-            .iter()
+            .keys()
             .filter_map(|unit| match unit {
                 Unit::Bag(tag) => Some(tag.clone()),
                 Unit::Pallet(_) => None,
@@ -134,10 +222,39 @@ impl Gathered {
             lots.extend(known.into_iter().flat_map(|bag| bag.lots).map(|share| share.lot_code));
         }
         for lot in lots {
-            self.list(asked, &object("lot", &lot))?;
+            self.list(asked, &object("lot", &lot), i64::MAX)?;
         }
         Ok(())
     }
+}
+
+/// When the fact of a sequence in a pallet's list happened; the end of time when it is not there.
+fn facts_time(asked: &Asked, sequence: i64, sscc: &str) -> Result<i64, Unreadable> {
+    let rows = asked.record.list(&object("pallet", sscc))?;
+    Ok(rows.iter().find(|row| row.sequence == sequence).map_or(i64::MAX, |row| row.event.occurred_time_us))
+}
+
+/// Pallets a consignment ever had: loaded, on its papers, put there by amending.
+fn ever_on(asked: &Asked, code: &str, load_code: &str) -> Result<BTreeSet<String>, Unreadable> {
+    let mut found = BTreeSet::new();
+    let mut rows = asked.record.list(&object("consignment", code))?;
+    rows.extend(asked.record.list(&object("load", load_code))?);
+    for row in rows {
+        match &row.event.fact {
+            Some(Fact::PalletLoaded(f)) if f.consignment_code == code => {
+                found.insert(f.sscc.clone());
+            }
+            Some(Fact::DispatchAmended(f)) if f.consignment_code == code => {
+                found.insert(f.sscc.clone());
+            }
+            Some(Fact::VehicleLoadDispatched(f)) => {
+                let own = f.pallets.iter().filter(|paper| paper.consignment_code == code);
+                found.extend(own.map(|paper| paper.sscc.clone()));
+            }
+            _ => {}
+        }
+    }
+    Ok(found)
 }
 
 /// Facts by their sequences, as the journal has them.
@@ -209,11 +326,12 @@ pub struct Events {
 
 fn gathered(asked: &Asked, request: &v1::GetDocumentRequest, sscc: &str) -> Result<(String, Gathered), Refusal> {
     let record = &asked.record;
-    let mut found = Gathered::default();
-    let words = match (request.lot_code.as_str(), request.bag_tag.as_str(), sscc, request.consignment_code.as_str()) {
+    let named = (request.lot_code.as_str(), request.bag_tag.as_str(), sscc, request.consignment_code.as_str());
+    Ok(match named {
         (code, "", "", "") if !code.is_empty() => {
             lot::lot(record, code)?.ok_or_else(|| unknown("lot", code))?;
-            found.list(asked, &object("lot", code))?;
+            let mut found = Gathered::new(Way::Forward);
+            found.list(asked, &object("lot", code), i64::MAX)?;
             let bags: BTreeSet<String> = facts(record, &object("lot_bags", code))?
                 .iter()
                 .flat_map(|row| packloft_domain::key::keys_of(&row.event))
@@ -221,52 +339,97 @@ fn gathered(asked: &Asked, request: &v1::GetDocumentRequest, sscc: &str) -> Resu
                 .collect();
             for tag in bags {
                 let known = bag::bag(record, &tag)?;
-                if !known.is_some_and(|bag| bag.lots.iter().any(|share| share.lot_code == code)) {
-                    continue;
+                if known.is_some_and(|bag| bag.lots.iter().any(|share| share.lot_code == code)) {
+                    found.bag(asked, &tag)?;
                 }
-                forward(asked, &mut found, &tag)?;
             }
-            format!("lot {code}")
+            for row in facts(record, &object("lot_pallets", code))? {
+                if let Some(Fact::PalletBuilt(f)) = &row.event.fact {
+                    found.pallet(asked, &f.sscc, i64::MAX)?;
+                }
+            }
+            (format!("lot {code}"), found)
         }
         ("", tag, "", "") if !tag.is_empty() => {
             bag::bag(record, tag)?.ok_or_else(|| unknown("bulk bag", tag))?;
-            forward(asked, &mut found, tag)?;
-            found.lots(asked)?;
-            format!("bag {tag}")
+            let mut found = Gathered::new(Way::Forward);
+            found.bag(asked, tag)?;
+            for share in bag::bag(record, tag)?.into_iter().flat_map(|bag| bag.lots) {
+                found.list(asked, &object("lot", &share.lot_code), i64::MAX)?;
+            }
+            (format!("bag {tag}"), found)
         }
         ("", "", sscc, "") if !sscc.is_empty() => {
             pallet::pallet(record, sscc)?.ok_or_else(|| unknown("pallet", sscc))?;
-            found.pallet(asked, sscc)?;
-            found.origin(asked, sscc)?;
+            let mut found = Gathered::new(Way::Back);
+            found.pallet(asked, sscc, i64::MAX)?;
             found.lots(asked)?;
-            format!("pallet {sscc}")
+            (format!("pallet {sscc}"), found)
         }
         ("", "", "", code) if !code.is_empty() => {
-            dispatch::consignment(record, code)?.ok_or_else(|| unknown("consignment", code))?;
-            for facts in dispatch::consignment_pallets(record, code)? {
-                found.pallet(asked, &facts.sscc)?;
-                found.origin(asked, &facts.sscc)?;
+            let opened = dispatch::consignment(record, code)?.ok_or_else(|| unknown("consignment", code))?;
+            let mut found = Gathered::new(Way::Back);
+            for sscc in ever_on(asked, code, &opened.load_code)? {
+                found.pallet(asked, &sscc, i64::MAX)?;
             }
             found.lots(asked)?;
-            format!("consignment {code}")
+            (format!("consignment {code}"), found)
         }
         _ => {
-            return Err(invalid(
-                "lot_code",
-                "or bag_tag, sscc, consignment_code or a period: exactly one must be given",
-            ));
+            let text = "or bag_tag, sscc, consignment_code or a period: exactly one must be given";
+            return Err(invalid("lot_code", text));
         }
-    };
-    Ok((words, found))
+    })
 }
 
-fn forward(asked: &Asked, found: &mut Gathered, tag: &str) -> Result<(), Unreadable> {
-    found.bag(asked, tag)?;
-    let Some(facts) = bag::bag(&asked.record, tag)? else { return Ok(()) };
-    for tip in &facts.tips {
-        found.stretch(asked, &tip.feed_code, tip.end_time_us, true)?;
+/// Facts of loads whose dispatch or amendment is among some: what a departure says rests on all of them.
+fn with_departures(asked: &Asked, journal: &Journal, rows: &mut Vec<Entry>) -> Result<BTreeSet<i64>, Refusal> {
+    let known: BTreeSet<i64> = rows.iter().map(|row| row.sequence).collect();
+    let mut wanted = BTreeSet::new();
+    let mut loads: BTreeSet<String> = BTreeSet::new();
+    for row in rows.iter() {
+        match &row.event.fact {
+            Some(Fact::VehicleLoadDispatched(f)) => {
+                loads.insert(f.load_code.clone());
+            }
+            Some(Fact::DispatchAmended(f)) => {
+                let opened = dispatch::consignment(&asked.record, &f.consignment_code)?;
+                loads.extend(opened.map(|opened| opened.load_code));
+                for row in asked.record.list(&object("pallet", &f.sscc))? {
+                    if let Some(Fact::VehicleLoadDispatched(f)) = &row.event.fact {
+                        loads.insert(f.load_code.clone());
+                    }
+                }
+            }
+            _ => {}
+        }
     }
-    Ok(())
+    let mut pallets: BTreeSet<String> = BTreeSet::new();
+    for load in loads {
+        let sequences = asked.record.list(&object("load", &load))?;
+        for row in sequences.iter().filter(|row| matches!(row.event.fact, Some(Fact::VehicleLoadDispatched(_)))) {
+            wanted.insert(row.sequence);
+        }
+        for opened in dispatch::load(&asked.record, &load)?.into_iter().flat_map(|load| load.consignments) {
+            pallets.extend(ever_on(asked, &opened.consignment_code, &load)?);
+        }
+    }
+    for sscc in pallets {
+        let list = asked.record.list(&object("pallet", &sscc))?;
+        wanted.extend(
+            list.iter().filter(|row| matches!(row.event.fact, Some(Fact::DispatchAmended(_)))).map(|row| row.sequence),
+        );
+    }
+    let more: BTreeSet<i64> = wanted.difference(&known).copied().collect();
+    rows.extend(read(journal, &more)?);
+    rows.sort_by_key(|row| row.sequence);
+    Ok(more)
+}
+
+/// True for an event of another consignment: no business of this one's customer.
+fn anothers(event: &Told, consignment_code: &str) -> bool {
+    let mut advised = event.papers.iter().filter(|paper| paper.kind == "desadv" || paper.kind == "rma").peekable();
+    advised.peek().is_some() && !advised.any(|paper| paper.code == consignment_code)
 }
 
 /// Visibility events of a thing or a period.
@@ -295,9 +458,21 @@ pub fn events(
             (words, read(journal, &gathered.sequences)?, Some(gathered.units))
         }
     };
+    let mut rows = rows;
+    let more = with_departures(asked, journal, &mut rows)?;
     let mut told = told(record, &rows)?;
-    if let Some(units) = units {
-        told.retain_mut(|event| event.keep_units(|unit| units.contains(unit)));
+    match units {
+        Some(units) => {
+            told.retain_mut(|event| {
+                let (at, lasting) = (event.time_us, event.mistake.is_some());
+                event.keep_units(|unit| units.get(unit).is_some_and(|until| lasting || at <= *until))
+            });
+        }
+        // In a period only what happened in it; its loads were read whole to say the right thing of it.
+        None => told.retain(|event| !more.contains(&event.sequence)),
+    }
+    if !request.consignment_code.is_empty() {
+        told.retain(|event| !anothers(event, &request.consignment_code));
     }
     let mut numbers = Numbers::new();
     for event in &told {
@@ -323,6 +498,10 @@ pub fn despatch(asked: &Asked, code: &str) -> Result<(Advice, bool), Refusal> {
     let answer = super::advice::advice(asked, &opened.load_code)?;
     let known = answer.advices.into_iter().find(|row| row.consignment_code == code).unwrap_or_default();
     let papers = if known.correction_offered { &known.corrected } else { &known.issued };
+    if papers.is_empty() {
+        let text = format!("is {code}, with which nothing went; cancelling an advice is another document");
+        return Err(invalid("consignment_code", text));
+    }
     let order = dispatch::order(record, &opened.order_code)?.map(|(order, _)| order);
     let registers = Register::at(record, i64::MAX);
     let mut lines = Vec::new();
@@ -338,16 +517,20 @@ pub fn despatch(asked: &Asked, code: &str) -> Result<(Advice, bool), Refusal> {
             Some(facts) if facts.pack_count() == paper.pack_count && paper.batch_code.contains(" + ") => {
                 by_batch(asked, &facts)?
             }
-            _ => vec![(paper.batch_code.clone(), paper.pack_count)],
+            // Several batches of which nobody knows how many: the line names none.
+            _ if paper.batch_code.contains(" + ") => {
+                vec![(String::new(), paper.best_before_date.clone(), paper.pack_count)]
+            }
+            _ => vec![(paper.batch_code.clone(), paper.best_before_date.clone(), paper.pack_count)],
         };
-        for (batch_code, pack_count) in rows {
+        for (batch_code, best_before_date, pack_count) in rows {
             lines.push(Line {
                 sscc: paper.sscc.clone(),
                 product_code: paper.product_code.clone(),
                 product_name: product.name.clone(),
                 gtin: packloft_domain::gs1::scan::gtin_14(&product.gtin).unwrap_or_default(),
                 batch_code,
-                best_before_date: paper.best_before_date.clone(),
+                best_before_date,
                 pack_count,
                 order_line: order_line.map_or(0, |place| i64::try_from(place + 1).unwrap_or(0)),
                 mass_mg: paper.mass_mg,
@@ -361,10 +544,8 @@ pub fn despatch(asked: &Asked, code: &str) -> Result<(Advice, bool), Refusal> {
         true => format!("{code}-{}", known.correction_sequence),
         false => code.to_owned(),
     };
-    let theirs = order.map(|order| match order.consignee_order_code.is_empty() {
-        true => order.order_code,
-        false => order.consignee_order_code,
-    });
+    // Their number; ours means nothing to them.
+    let theirs = order.map(|order| order.consignee_order_code);
     let advice = Advice {
         code: number,
         issued: (day.to_owned(), time.to_owned()),
@@ -380,14 +561,23 @@ pub fn despatch(asked: &Asked, code: &str) -> Result<(Advice, bool), Refusal> {
     Ok((advice, known.correction_offered))
 }
 
-fn by_batch(asked: &Asked, facts: &pallet::PalletFacts) -> Result<Vec<(String, i64)>, Unreadable> {
-    let mut found: Vec<(String, i64)> = Vec::new();
+/// Batches on a pallet, each with its best before and packs.
+fn by_batch(asked: &Asked, facts: &pallet::PalletFacts) -> Result<Vec<(String, String, i64)>, Unreadable> {
+    let mut found: Vec<(String, String, i64)> = Vec::new();
+    let product = Register::at(&asked.record, i64::MAX).product(&facts.product_code)?.unwrap_or_default();
     for layer in &facts.layers {
         let run = stream::run_span(&asked.record, &layer.run_code)?;
-        let batch = run.map_or_else(|| layer.batch_code.clone(), |(started, ..)| started.batch_code);
-        match found.iter_mut().find(|row| row.0 == batch) {
-            Some(row) => row.1 += layer.pack_count,
-            None => found.push((batch, layer.pack_count)),
+        let (batch, until) = match run {
+            Some((started, start_us, _)) if product.shelf_life_days > 0 => {
+                let made = asked.zone.date(start_us).to_string();
+                (started.batch_code, packloft_domain::time::add_days(&made, product.shelf_life_days))
+            }
+            Some((started, ..)) => (started.batch_code, String::new()),
+            None => (layer.batch_code.clone(), facts.best_before_date.clone()),
+        };
+        match found.iter_mut().find(|row| row.0 == batch && row.1 == until) {
+            Some(row) => row.2 += layer.pack_count,
+            None => found.push((batch, until, layer.pack_count)),
         }
     }
     Ok(found)
@@ -397,7 +587,7 @@ fn by_batch(asked: &Asked, facts: &pallet::PalletFacts) -> Result<Vec<(String, i
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn booking(asked: &Asked, read: Read) -> Result<v1::ReadDocumentResponse, Unreadable> {
+pub fn booking(asked: &Asked, read: Read, supplier: &str) -> Result<v1::ReadDocumentResponse, Unreadable> {
     let record = &asked.record;
     let registers = Register::at(record, i64::MAX);
     let mut materials: Vec<(String, String)> = Vec::new();
@@ -420,16 +610,32 @@ pub fn booking(asked: &Asked, read: Read) -> Result<v1::ReadDocumentResponse, Un
     }
     let mut faults = read.faults;
     let mut bags = Vec::new();
+    let lots = if supplier.is_empty() { BTreeMap::new() } else { lots_of(asked, supplier)? };
     for unit in read.units {
         let known = bag::bag(record, &unit.code)?.is_some();
+        if pallet::used(record, &unit.code)? {
+            faults.push(format!("{} is the number of a pallet here", unit.code));
+        }
+        let ours = lots.get(&unit.lot_code);
+        if ours.is_none() && !supplier.is_empty() && lot::lot(record, &unit.lot_code)?.is_some() {
+            faults.push(format!(
+                "lot {} here is of another supplier: book these bags by hand with a lot of their own",
+                unit.lot_code
+            ));
+        }
         if known {
             faults.push(format!("bag {} is on record already", unit.code));
         }
         let material = materials.iter().find(|(gtin, _)| *gtin == unit.gtin && !gtin.is_empty());
+        if let (Some((_, of_lot)), Some((_, of_bag))) = (ours, material)
+            && of_lot != of_bag
+        {
+            faults.push(format!("lot {} here is of material {of_lot}, not {of_bag}", unit.lot_code));
+        }
         bags.push(v1::ReadBag {
             known,
             material_code: material.map(|(_, code)| code.clone()).unwrap_or_default(),
-            our_lot_code: our_lot(asked, &unit.lot_code)?,
+            our_lot_code: ours.map(|(code, _)| code.clone()).unwrap_or_default(),
             bag_tag: unit.code,
             lot_code: unit.lot_code,
             gtin: unit.gtin,
@@ -474,18 +680,16 @@ pub fn booking(asked: &Asked, read: Read) -> Result<v1::ReadDocumentResponse, Un
     })
 }
 
-/// Our lot of a supplier's lot code; of the same code when there is none.
-fn our_lot(asked: &Asked, theirs: &str) -> Result<String, Unreadable> {
-    if lot::lot(&asked.record, theirs)?.is_some() {
-        return Ok(theirs.to_owned());
-    }
+/// Our lots of a supplier by that supplier's lot code, with their materials.
+fn lots_of(asked: &Asked, supplier: &str) -> Result<BTreeMap<String, (String, String)>, Unreadable> {
+    let mut found = BTreeMap::new();
     for row in facts(&asked.record, "lots")? {
         if let Some(Fact::LotCreated(f)) = &row.event.fact
-            && f.supplier_lot_code == theirs
-            && !theirs.is_empty()
+            && f.supplier_code == supplier
         {
-            return Ok(f.lot_code.clone());
+            let theirs = if f.supplier_lot_code.is_empty() { &f.lot_code } else { &f.supplier_lot_code };
+            found.insert(theirs.clone(), (f.lot_code.clone(), f.material_code.clone()));
         }
     }
-    Ok(String::new())
+    Ok(found)
 }

@@ -232,7 +232,7 @@ pub fn delivery_note(asked: &Asked, code: &str, now_us: i64) -> Result<Paper, Re
         vec!["All".into(), String::new(), sent.rows.len().to_string(), packs.to_string(), String::new()],
     );
     paper.facts(vec![("Gross of all pallets", sum_mass(&sent.rows))]);
-    short(&order, &sent.rows, asked, &mut paper)?;
+    short(&order, &sent.rows, &sent.load, asked, &mut paper)?;
     paper.heading("Received");
     paper.blocks.push(crate::documents::paper::Block::Fields(
         [
@@ -247,27 +247,55 @@ pub fn delivery_note(asked: &Asked, code: &str, now_us: i64) -> Result<Paper, Re
     Ok(paper)
 }
 
+/// Packs of an order that had gone, by the papers, when a load left; what stands on vehicles too while it has not.
+fn gone_by(
+    asked: &Asked,
+    load: &LoadFacts,
+    order_code: &str,
+) -> Result<std::collections::BTreeMap<String, i64>, Refusal> {
+    let record = &asked.record;
+    let mut found = std::collections::BTreeMap::new();
+    let Some((_, left_us)) = &load.dispatched else {
+        for row in dispatch::filled(record, order_code)? {
+            found.insert(row.product_code, row.loaded + row.dispatched);
+        }
+        return Ok(found);
+    };
+    for row in packloft_domain::record::facts(record, &packloft_domain::key::object("order_consignments", order_code))?
+    {
+        let Some(packloft_domain::fact::Fact::ConsignmentOpened(opened)) = &row.event.fact else { continue };
+        let other = dispatch::load(record, &opened.load_code)?.and_then(|load| load.dispatched);
+        for paper in other.filter(|(_, at)| at <= left_us).iter().flat_map(|(left, _)| &left.pallets) {
+            if paper.consignment_code == opened.consignment_code {
+                *found.entry(paper.product_code.clone()).or_default() += paper.pack_count;
+            }
+        }
+    }
+    Ok(found)
+}
+
 /// What of an order this consignment does not bring. Other consignments may.
 fn short(
     order: &packloft_domain::fact::OrderEntered,
     rows: &[Row],
+    load: &LoadFacts,
     asked: &Asked,
     paper: &mut Paper,
 ) -> Result<(), Refusal> {
     if order.order_code.is_empty() {
         return Ok(());
     }
-    let filled = dispatch::filled(&asked.record, &order.order_code)?;
+    let gone = gone_by(asked, load, &order.order_code)?;
+    let mut lines: std::collections::BTreeMap<&str, i64> = std::collections::BTreeMap::new();
     for line in &order.lines {
-        let known = filled.iter().find(|row| row.product_code == line.product_code).cloned().unwrap_or_default();
-        let here: i64 = rows.iter().filter(|row| row.product_code == line.product_code).map(|row| row.pack_count).sum();
-        let left = line.pack_count - known.dispatched - known.loaded;
-        let name = product(asked, &line.product_code)?.name;
+        *lines.entry(&line.product_code).or_default() += line.pack_count;
+    }
+    for (product_code, ordered) in lines {
+        let here: i64 = rows.iter().filter(|row| row.product_code == product_code).map(|row| row.pack_count).sum();
+        let left = ordered - gone.get(product_code).copied().unwrap_or(0);
+        let name = product(asked, product_code)?.name;
         if left > 0 {
-            paper.text(format!(
-                "{name}: {here} of {} ordered packs are on this note, {left} are outstanding.",
-                line.pack_count
-            ));
+            paper.text(format!("{name}: {here} of {ordered} ordered packs are on this note, {left} are outstanding."));
         } else if left < 0 {
             paper.text(format!("{name}: {} packs more than ordered went out in all.", -left));
         }

@@ -67,6 +67,13 @@ impl DocumentService for Api {
         if !name.is_empty() && code.is_empty() {
             faults.add(name, "must be given for this document");
         }
+        let named = [&r.consignment_code, &r.load_code, &r.lot_code, &r.bag_tag, &sscc];
+        let named = named.iter().filter(|code| !code.is_empty()).count();
+        if named > 0 && (start_us.is_some() || end_us.is_some()) {
+            faults.add("start_time", "goes with no code: a document is of a thing or of a period");
+        } else if end_us.is_some() && start_us.is_none() {
+            faults.add("end_time", "goes with start_time");
+        }
         faults.check().map_err(status::refusal)?;
         let now_us = self.engine().clock.now_us();
         let journal = std::sync::Arc::clone(&self.engine().journal);
@@ -161,11 +168,21 @@ impl DocumentService for Api {
         &self,
         request: Request<v1::ReadDocumentRequest>,
     ) -> Result<Response<v1::ReadDocumentResponse>, Status> {
-        let document = request.into_inner().document;
-        if document.is_empty() || document.len() > READ_MAX_BYTES {
-            return Err(status::refusal(invalid("document", format!("must have 1 to {READ_MAX_BYTES} bytes"))));
+        let r = request.into_inner();
+        let mut faults = Faults::default();
+        faults.optional_code("supplier_code", &r.supplier_code);
+        if r.document.is_empty() || r.document.len() > READ_MAX_BYTES {
+            faults.add("document", format!("must have 1 to {READ_MAX_BYTES} bytes"));
         }
-        let read = foreign::read(&document).map_err(|why| status::refusal(invalid("document", why)))?;
-        self.ask(0, move |asked| Ok(documents::booking(asked, read)?)).await.map(Response::new)
+        faults.check().map_err(status::refusal)?;
+        // One at a time, away from what answers others: a document may be made to be slow.
+        static READING: tokio::sync::Semaphore = tokio::sync::Semaphore::const_new(1);
+        let _one = READING.acquire().await.map_err(|fault| status::unreadable(&fault.to_string()))?;
+        self.ask(0, move |asked| {
+            let read = foreign::read(&r.document).map_err(|why| invalid("document", why))?;
+            Ok(documents::booking(asked, read, &r.supplier_code)?)
+        })
+        .await
+        .map(Response::new)
     }
 }

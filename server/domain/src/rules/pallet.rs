@@ -173,6 +173,11 @@ pub fn pallet_at(record: &dyn Record, sscc: &str, at_us: i64) -> Result<Option<P
     fold(record, sscc, Until::Time(at_us), GENERATIONS)
 }
 
+/// The pallet before a fact of some sequence; `None` when it was not there yet.
+pub fn pallet_before(record: &dyn Record, sscc: &str, sequence: i64) -> Result<Option<PalletFacts>, Unreadable> {
+    fold(record, sscc, Until::Before(sequence), GENERATIONS)
+}
+
 /// A pallet that must be there.
 pub(crate) fn existing(record: &dyn Record, sscc: &str) -> Result<PalletFacts, Refusal> {
     match pallet(record, sscc)? {

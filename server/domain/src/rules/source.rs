@@ -67,6 +67,19 @@ pub fn newest(record: &dyn Record, source_code: &str, epoch: i64) -> Result<Opti
     Ok(rows.into_iter().filter_map(sent).max_by_key(|sent| sent.highest))
 }
 
+/// What a source sent last in its newest epoch before another, when that was of the same kind.
+fn newest_before(record: &dyn Record, source_code: &str, epoch: i64, kind: &Kind) -> Result<Option<Sent>, Unreadable> {
+    let epochs = record.list(&key::object("source_epochs", source_code))?;
+    let of = |entry: &Entry| match &entry.event.fact {
+        Some(Fact::ReadingsRecorded(f)) => Some(f.epoch),
+        Some(Fact::CountRecorded(f)) => Some(f.epoch),
+        _ => None,
+    };
+    let last = epochs.iter().filter_map(of).filter(|known| *known < epoch).max();
+    let sent = last.map(|last| newest(record, source_code, last)).transpose()?.flatten();
+    Ok(sent.filter(|sent| sent.kind == *kind))
+}
+
 /// Number of the newest reading or count of an epoch of a source that is on record; 0 when none is.
 ///
 /// # Errors
@@ -120,7 +133,12 @@ pub(super) fn count(fact: &CountRecorded, at: i64, context: &Context) -> Result<
     let kind = Kind { counts: true, machine_code: machine.code.clone() };
     let sent = follows(context.record, &fact.source_code, fact.epoch, fact.source_sequence, &kind)?;
     let mut fact = fact.clone();
-    assume_resets(&mut fact, sent.as_ref(), machine.counter_digit_count);
+    // A new life of a device begins where the one before it ended.
+    let before = match &sent {
+        None if !fact.source_code.is_empty() => newest_before(context.record, &fact.source_code, fact.epoch, &kind)?,
+        _ => None,
+    };
+    assume_resets(&mut fact, sent.as_ref().or(before.as_ref()), machine.counter_digit_count);
     let around = neighbours(context.record, &machine.code, &fact.counters, at)?;
     let mut faults = counter_faults(&machine, &fact.counters, &around);
     if fact.source_code.is_empty() {
@@ -129,7 +147,10 @@ pub(super) fn count(fact: &CountRecorded, at: i64, context: &Context) -> Result<
     // Told once for a stretch of counts that do not fit.
     if let Some((before, before_at)) = sent.iter().find_map(Sent::count).filter(|_| !faults.is_empty()) {
         let told = unfit(context.record, before, before_at)?;
-        faults.retain(|found| !told.iter().any(|before| before.rule == found.rule));
+        // Words before the figures name the counter.
+        let counter = |found: &Finding| found.text.split(|c: char| c.is_ascii_digit()).next().map(str::to_owned);
+        faults
+            .retain(|found| !told.iter().any(|before| before.rule == found.rule && counter(before) == counter(found)));
     }
     let run = open_run(context.record, &machine.code, at)?;
     let run_code = run.map(|(run, _)| run.run_code).unwrap_or_default();

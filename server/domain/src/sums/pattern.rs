@@ -13,8 +13,8 @@ use std::collections::BTreeMap;
 pub const FOOTPRINTS_MM: [(i64, i64); 6] =
     [(1_200, 800), (1_200, 1_000), (1_219, 1_016), (1_140, 1_140), (1_100, 1_100), (1_067, 1_067)];
 
-/// Divisions looked at before the best found so far is taken: about a second. Bundles of 150 mm and more need fewer.
-const DIVISIONS_MAX: u64 = 5_000_000;
+/// Divisions looked at before the best found so far is taken: a few seconds. Bundles of 150 mm and more need fewer.
+const DIVISIONS_MAX: u64 = 30_000_000;
 
 /// Least side of a bundle.
 pub const SIDE_MIN_MM: i64 = 60;

@@ -7,7 +7,7 @@ use crate::record::{Entry, Record, Unreadable};
 use crate::rules::register::Register;
 use crate::rules::{bag, dispatch, lot, pallet, stacking, stream};
 use crate::sums::balance::reason_name;
-use crate::sums::stretch::stretch_at;
+use crate::sums::stretch::{emptied_times, stretch_at};
 use crate::time::add_days;
 
 /// Who asks about a fact.
@@ -62,10 +62,18 @@ impl Source<'_> {
         self.tell(Some(action), step, "in_progress", Matter::Aggregation { parent, quantities })
     }
 
+    /// Registers as they were when it happened; what was registered later counts from its first version on.
+    fn then(&self) -> Register<'_> {
+        Register::at(self.record, self.event.occurred_time_us)
+    }
+
     fn lot_class(&self, lot_code: &str) -> Result<Class, Unreadable> {
         let known = lot::lot(self.record, lot_code)?;
         let material = match &known {
-            Some(lot) => Register::at(self.record, i64::MAX).material(&lot.created.material_code)?,
+            Some(lot) => {
+                let code = &lot.created.material_code;
+                self.then().material(code)?.or(Register::at(self.record, i64::MAX).material(code)?)
+            }
             None => None,
         };
         let gtin = material.and_then(|material| gtin_14(&material.gtin)).unwrap_or_default();
@@ -73,7 +81,8 @@ impl Source<'_> {
     }
 
     fn batch_class(&self, product_code: &str, batch_code: &str) -> Result<Class, Unreadable> {
-        let product = Register::at(self.record, i64::MAX).product(product_code)?.unwrap_or_default();
+        let known = self.then().product(product_code)?;
+        let product = known.or(Register::at(self.record, i64::MAX).product(product_code)?).unwrap_or_default();
         Ok(Class::Batch {
             gtin: gtin_14(&product.gtin).unwrap_or_default(),
             product_code: product_code.into(),
@@ -110,13 +119,37 @@ impl Source<'_> {
             if !note.is_empty() {
                 told.papers.push(Paper { kind: "recadv", consignee_code: String::new(), code: note.into() });
             }
-            let held = self.lots(&row.lots, net)?;
+            let held = self.held(&row.lots, &row.rework_intervals, net)?;
             if !held.is_empty() {
                 let told = self.holds(Action::Observe, step, unit, held);
                 (told.seen_at, told.stays_at) = (place.into(), place.into());
             }
         }
         Ok(())
+    }
+
+    /// What a bag holds: its lots, or for rework the batches it was collected from.
+    fn held(
+        &self,
+        lots: &[LotShare],
+        rework: &[PackInterval],
+        mass_mg: Option<i64>,
+    ) -> Result<Vec<Quantity>, Unreadable> {
+        if !lots.is_empty() {
+            return self.lots(lots, mass_mg);
+        }
+        let mut classes: Vec<Class> = Vec::new();
+        for interval in rework {
+            if let Some((run, start, _)) = stream::run_span(self.record, &interval.run_code)? {
+                let class = self.output(&run, start)?.0;
+                if !classes.contains(&class) {
+                    classes.push(class);
+                }
+            }
+        }
+        // How the mass divides among several batches nobody knows.
+        let amount = if classes.len() == 1 { mass_mg.map_or(Amount::Unknown, Amount::MassMg) } else { Amount::Unknown };
+        Ok(classes.into_iter().map(|class| Quantity { class, amount }).collect())
     }
 
     /// What a run calls what it makes, with its best before.
@@ -192,14 +225,37 @@ impl Source<'_> {
         Ok(())
     }
 
+    /// The end of a hold, for what is named and on which no other hold stands then.
     fn ended(&mut self, end: &HoldEnded) -> Result<(), Unreadable> {
+        let at = self.event.occurred_time_us;
         let all = crate::rules::hold::all(self.record)?;
-        let Some(state) = all.into_iter().find(|state| state.hold.hold_code == end.hold_code) else { return Ok(()) };
+        let Some(state) = all.iter().find(|state| state.hold.hold_code == end.hold_code) else { return Ok(()) };
+        let part = !end.intervals.is_empty() || !end.ssccs.is_empty();
         let before = self.found.len();
-        self.placed(&state.hold)?;
+        if part {
+            // Packs have no number outside, so freeing some of a batch cannot be told; pallets can.
+            if !end.ssccs.is_empty() {
+                self.object(Action::Observe, "", "", end.ssccs.iter().cloned().map(Unit::Pallet).collect());
+            }
+        } else {
+            self.placed(&state.hold)?;
+        }
+        let still = |unit: &Unit| {
+            all.iter().filter(|other| other.hold.hold_code != end.hold_code).any(|other| {
+                let open = other.placed_time_us <= at && other.ended.as_ref().is_none_or(|(_, ended)| *ended > at);
+                let names = match unit {
+                    Unit::Bag(tag) => other.hold.bag_tag == *tag,
+                    Unit::Pallet(sscc) => other.hold.sscc == *sscc,
+                };
+                open && names
+            })
+        };
         for told in &mut self.found[before..] {
             (told.step, told.disposition, told.lasting) = ("inspecting", "conformant", Some(("unavailable", false)));
         }
+        let mut ended = self.found.split_off(before);
+        ended.retain_mut(|told| told.keep_units(|unit| !still(unit)));
+        self.found.extend(ended);
         Ok(())
     }
 
@@ -209,12 +265,15 @@ impl Source<'_> {
         let row = known.as_ref().and_then(|bag| bag.tips.iter().find(|row| row.sequence == self.sequence));
         let mass = row.map(|row| row.mass_mg).filter(|mass| *mass > 0).or(tip.part_mass_mg);
         let inputs = match &known {
-            Some(bag) => self.lots(&bag.lots, mass)?,
+            Some(bag) => self.held(&bag.lots, &bag.rework, mass)?,
             None => Vec::new(),
         };
         let unit = Unit::Bag(tip.bag_tag.clone());
-        let told = self.holds(Action::Delete, "unpacking", unit.clone(), inputs.clone());
-        told.seen_at.clone_from(&tip.feed_code);
+        // Without a word of what is in it, taking out would mean all of it.
+        if !inputs.is_empty() || tip.part_mass_mg.is_none() {
+            let told = self.holds(Action::Delete, "unpacking", unit.clone(), inputs.clone());
+            told.seen_at.clone_from(&tip.feed_code);
+        }
         if tip.part_mass_mg.is_none() {
             self.object(Action::Delete, "decommissioning", "inactive", vec![unit]).seen_at.clone_from(&tip.feed_code);
         }
@@ -226,30 +285,59 @@ impl Source<'_> {
         Ok(())
     }
 
-    fn finished(&mut self, finish: &RunFinished) -> Result<(), Unreadable> {
-        let Some(rows) = pallet::run_rows(self.record, &finish.run_code)? else { return Ok(()) };
-        let counts = stacking::counts(self.record, &rows)?;
+    /// Transformations a run drew from: one for each stretch of its feed while it was on.
+    fn stretches(&self, feed_code: &str, start_us: i64, end_us: i64) -> Result<Vec<String>, Unreadable> {
+        let emptied = emptied_times(self.record, feed_code)?;
+        let inside = emptied.into_iter().filter(|at| *at > start_us && *at < end_us);
+        let mut found = vec![transformation(self.record, feed_code, start_us)?];
+        for at in inside {
+            found.push(transformation(self.record, feed_code, at)?);
+        }
+        found.dedup();
+        Ok(found)
+    }
+
+    fn output_of(
+        &mut self,
+        rows: &pallet::RunRows,
+        end_us: i64,
+        step: &'static str,
+        amount: Amount,
+    ) -> Result<(), Unreadable> {
         let (class, until) = self.output(&rows.started, rows.start_us)?;
-        let first = transformation(self.record, &finish.feed_code, rows.start_us)?;
-        let last = transformation(self.record, &finish.feed_code, self.event.occurred_time_us - 1)?;
+        let codes = self.stretches(&rows.started.feed_code, rows.start_us, end_us)?;
         // A feed emptied while the run was on: how the packs divide is not counted, so each says that it is some of them.
-        let amount = if first == last { Amount::Count(counts.accepted()) } else { Amount::Unknown };
-        let mut codes = vec![first, last];
-        codes.dedup();
+        let amount = if codes.len() == 1 { amount } else { Amount::Unknown };
         for code in codes {
             let outputs = vec![Quantity { class: class.clone(), amount }];
             let matter = Matter::Transformation { code, inputs: Vec::new(), outputs };
-            let told = self.tell(None, "commissioning", "active", matter);
-            told.seen_at.clone_from(&finish.machine_code);
+            let told = self.tell(None, step, "active", matter);
+            told.seen_at.clone_from(&rows.started.machine_code);
             told.lot_code.clone_from(&rows.started.batch_code);
             told.best_before_date.clone_from(&until);
         }
         Ok(())
     }
 
+    /// A batch begins with its run: packs of it may be on pallets before the run is over, if it ever is.
+    fn started(&mut self, start: &RunStarted) -> Result<(), Unreadable> {
+        match pallet::run_rows(self.record, &start.run_code)? {
+            Some(rows) => self.output_of(&rows, rows.start_us + 1, "commissioning", Amount::Unknown),
+            None => Ok(()),
+        }
+    }
+
+    fn finished(&mut self, finish: &RunFinished) -> Result<(), Unreadable> {
+        let Some(rows) = pallet::run_rows(self.record, &finish.run_code)? else { return Ok(()) };
+        let counts = stacking::counts(self.record, &rows)?;
+        let end_us = self.event.occurred_time_us;
+        self.output_of(&rows, end_us, "creating_class_instance", Amount::Count(counts.accepted()))
+    }
+
     fn departed(&mut self, f: &VehicleLoadDispatched) -> Result<(), Unreadable> {
         let mut consignments: Vec<&str> = f.pallets.iter().map(|paper| paper.consignment_code.as_str()).collect();
-        consignments.dedup();
+        let mut seen = std::collections::BTreeSet::new();
+        consignments.retain(|code| seen.insert(*code));
         for code in consignments {
             let own = f.pallets.iter().filter(|paper| paper.consignment_code == code);
             let units = own.map(|paper| Unit::Pallet(paper.sscc.clone())).collect();
@@ -286,14 +374,57 @@ fn transformation(record: &dyn Record, feed_code: &str, at_us: i64) -> Result<St
 /// Pallets that a split took packs from and put them on, after it.
 fn split(source: &mut Source, f: &PalletSplit, at: i64) -> Result<(), Unreadable> {
     let product = pallet::pallet_at(source.record, &f.sscc, at)?.map(|facts| facts.product_code).unwrap_or_default();
+    let before =
+        pallet::pallet_before(source.record, &f.sscc, source.sequence)?.map(|facts| facts.layers).unwrap_or_default();
     let mut moved = Vec::new();
     for part in &f.parts {
-        let batch = stream::run_span(source.record, &part.run_code)?.map(|(run, ..)| run.batch_code);
-        let class = source.batch_class(&product, &batch.unwrap_or_default())?;
+        let batch = match stream::run_span(source.record, &part.run_code)? {
+            Some((run, ..)) => run.batch_code,
+            // From before the record: the batch its pallet has.
+            None => before
+                .iter()
+                .find(|layer| layer.run_code == part.run_code)
+                .map(|l| l.batch_code.clone())
+                .unwrap_or_default(),
+        };
+        let class = source.batch_class(&product, &batch)?;
         moved.push(Quantity { class, amount: Amount::Count(part.pack_count) });
     }
     source.holds(Action::Delete, "unpacking", Unit::Pallet(f.sscc.clone()), moved.clone());
     source.built(&f.new_sscc, moved, &f.location_code, "");
+    Ok(())
+}
+
+/// Packs that were taken off a pallet for good, or to be used again.
+fn disposed(source: &mut Source, f: &PalletDisposed) -> Result<(), Unreadable> {
+    let Some(before) = pallet::pallet_before(source.record, &f.sscc, source.sequence)? else { return Ok(()) };
+    let mut left = f.pack_count;
+    let mut taken = Vec::new();
+    for layer in before.layers.iter().rev().filter(|layer| f.run_code.is_empty() || layer.run_code == f.run_code) {
+        let count = left.min(layer.pack_count);
+        left -= count;
+        if count > 0 {
+            taken.push(pallet::Layer { pack_count: count, ..layer.clone() });
+        }
+    }
+    let taken = source.layers(&taken, &before.product_code)?;
+    if taken.is_empty() {
+        return Ok(());
+    }
+    let unit = Unit::Pallet(f.sscc.clone());
+    source.holds(Action::Delete, "unpacking", unit.clone(), taken.clone());
+    if f.pack_count >= before.pack_count() {
+        source.object(Action::Delete, "decommissioning", "inactive", vec![unit]);
+    }
+    // What is opened for rework comes back in a bag; what was given away was not destroyed.
+    let gone = match f.reason() {
+        DisposalReason::Destroyed => Some(("destroying", "destroyed")),
+        DisposalReason::Sample => Some(("sampling", "destroyed")),
+        DisposalReason::Rework | DisposalReason::Other | DisposalReason::Unspecified => None,
+    };
+    if let Some((step, disposition)) = gone {
+        source.class(step, disposition, taken).action = Some(Action::Delete);
+    }
     Ok(())
 }
 
@@ -327,7 +458,7 @@ pub(super) fn of(record: &dyn Record, sequence: i64, event: &Event) -> Result<Ve
         Some(Fact::OpeningStockRecorded(f)) => source.arrived(&f.bags, "stock_taking", &f.location_code, "")?,
         Some(Fact::BulkBagRecorded(f)) => {
             let unit = Unit::Bag(f.bag_tag.clone());
-            let held = source.lots(&f.lots, Some(f.gross_mass_mg - f.tare_mass_mg))?;
+            let held = source.held(&f.lots, &f.rework_intervals, Some(f.gross_mass_mg - f.tare_mass_mg))?;
             let told = source.object(Action::Add, "commissioning", "active", vec![unit.clone()]);
             (told.seen_at, told.stays_at) = (f.location_code.clone(), f.location_code.clone());
             if !held.is_empty() {
@@ -347,6 +478,7 @@ pub(super) fn of(record: &dyn Record, sequence: i64, event: &Event) -> Result<Ve
             told.stays_at.clone_from(place);
         }
         Some(Fact::BagTipped(f)) => source.tipped(f)?,
+        Some(Fact::RunStarted(f)) => source.started(f)?,
         Some(Fact::RunFinished(f)) => source.finished(f)?,
         Some(Fact::LossRecorded(f)) if f.bag_tag.is_empty() => {
             let code = transformation(record, &f.feed_code, at)?;
@@ -425,25 +557,7 @@ pub(super) fn of(record: &dyn Record, sequence: i64, event: &Event) -> Result<Ve
             (told.seen_at, told.stays_at) = (f.location_code.clone(), f.location_code.clone());
             told.papers.push(Paper { kind: "rma", consignee_code: String::new(), code: f.consignment_code.clone() });
         }
-        Some(Fact::PalletDisposed(f)) => {
-            let content = source.content_at(&f.sscc, at - 1)?;
-            let all: i64 =
-                content.iter().map(|row| if let Amount::Count(count) = row.amount { count } else { 0 }).sum();
-            if f.pack_count == all {
-                let unit = Unit::Pallet(f.sscc.clone());
-                source.holds(Action::Delete, "unpacking", unit.clone(), content.clone());
-                source.object(Action::Delete, "decommissioning", "inactive", vec![unit]);
-            }
-            let gone = match content.as_slice() {
-                [one] => vec![Quantity { class: one.class.clone(), amount: Amount::Count(f.pack_count) }],
-                several => {
-                    several.iter().map(|row| Quantity { class: row.class.clone(), amount: Amount::Unknown }).collect()
-                }
-            };
-            if !gone.is_empty() {
-                source.class("destroying", "destroyed", gone).action = Some(Action::Delete);
-            }
-        }
+        Some(Fact::PalletDisposed(f)) => disposed(&mut source, f)?,
         Some(Fact::RecallOpened(f)) if !f.exercise => {
             let mut quantities = Vec::new();
             if !f.lot_code.is_empty() {
