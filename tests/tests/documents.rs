@@ -137,6 +137,16 @@ async fn what_no_schema_sees_holds() -> anyhow::Result<()> {
         }
     }
     assert!(into > 5_000.0 && out <= into * 1.001, "{into} kg in, {out} kg out");
+    // A customer's events name no other customer.
+    for code in CONSIGNMENTS {
+        let consignment_code = code.to_owned();
+        let made = get(&running, v1::GetDocumentRequest { consignment_code, ..of(v1::DocumentKind::Events) }).await?;
+        let text = String::from_utf8(made.document)?;
+        assert!(text.contains("departing"), "{code} never left");
+        for other in CONSIGNMENTS.into_iter().filter(|other| *other != code) {
+            assert!(!text.contains(other), "{code} names {other}");
+        }
+    }
     // The papers of each consignment and its advice say the same.
     for code in CONSIGNMENTS {
         let consignment_code = code.to_owned();

@@ -435,3 +435,58 @@ pub fn read(bytes: &[u8]) -> Result<Read, String> {
     read.faults.dedup();
     Ok(read)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const DESPATCH: &str = include_str!("../../../tests/fixtures/documents/despatch_bags.xml");
+    const EVENTS: &str = include_str!("../../../tests/fixtures/documents/bags_commissioned.jsonld");
+
+    #[track_caller]
+    fn faulty(text: &str, wanted: &str) {
+        let found = read(text.as_bytes()).unwrap().faults.join("; ");
+        assert!(found.contains(wanted), "{wanted}: {found}");
+    }
+
+    #[test]
+    fn honest_documents_have_no_faults() {
+        for text in [DESPATCH, EVENTS] {
+            let found = read(text.as_bytes()).unwrap();
+            assert!(found.faults.is_empty() && !found.units.is_empty(), "{:?}", found.faults);
+        }
+    }
+
+    #[test]
+    fn what_would_be_booked_wrongly_is_a_fault_or_read_whole() {
+        // A comment in a number hides none of its digits.
+        let split = DESPATCH.replace(">998<", ">9<!-- x -->98<");
+        assert_eq!(read(split.as_bytes()).unwrap(), read(DESPATCH.as_bytes()).unwrap());
+        faulty(&DESPATCH.replace(">998<", ">-998<"), "its mass cannot be read");
+        faulty(&DESPATCH.replace(">998<", ">0<"), "less than 1 kg");
+        faulty(&DESPATCH.replace(">998<", ">9980<"), "its mass cannot be read");
+        faulty(&DESPATCH.replace("395212349000000024", "395212349000000025"), "check digit");
+        faulty(&DESPATCH.replace("395212349000000024", "395212349000000017"), "told twice");
+        faulty(&DESPATCH.replace("99521234000771", "99521234000772"), "is no product number");
+        faulty(&DESPATCH.replace("TV-881", ""), "names no lot");
+        faulty(&EVENTS.replace("00/095212340000000013", "00/095212340000000014"), "check digit");
+        faulty(&EVENTS.replace("\"action\": \"ADD\"", "\"action\": \"DELETE\""), "names no bag");
+        faulty(&EVENTS.replace("https://id.gs1.org/00/095212340000000013", "urn:epc:id:giai:1.2"), "not read here");
+        let urn = EVENTS.replace("https://id.gs1.org/00/095212340000000013", "urn:epc:id:sscc:9521234.0000000001");
+        assert_eq!(read(urn.as_bytes()).unwrap().units[0].code, "095212340000000013");
+        let wrong = EVENTS.replace("\"bizStep\": \"packing\"", "\"errorDeclaration\": {}, \"bizStep\": \"packing\"");
+        faulty(&wrong, "names no bag");
+    }
+
+    #[test]
+    fn documents_made_to_be_slow_are_refused() {
+        let attributes: String = (0..1_000).map(|n| format!(" a{n}=\"x\"")).collect();
+        assert!(read(format!("<Order{attributes}/>").as_bytes()).unwrap_err().contains("attributes"));
+        let elements = "<a/>".repeat(ELEMENTS_MAX + 1);
+        assert!(read(format!("<Order>{elements}</Order>").as_bytes()).unwrap_err().contains("elements"));
+        for text in ["", "x", "{}", "[1]", "<a>", "<Invoice/>", "\u{feff}{\"type\":\"EPCISDocument\"}"] {
+            assert!(read(text.as_bytes()).is_err(), "{text}");
+        }
+        assert!(read(&[0xff, 0xfe, 0]).is_err());
+    }
+}

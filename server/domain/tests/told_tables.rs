@@ -1,0 +1,184 @@
+//! What facts say to others: the chain from bag to batch to pallet holds where runs are unfinished, feeds emptied in
+//! between, packs taken off, product collected again; and ends of holds are told only where nothing else holds.
+//!
+//! Source of the meanings: EPCIS 2.0 and Core Business Vocabulary (GS1; ISO/IEC 19987, 19988).
+
+mod house;
+
+use house::*;
+use packloft_domain::fact::*;
+use packloft_domain::mass::KG;
+use packloft_domain::record::Entry;
+use packloft_domain::told::{Action, Amount, Class, Matter, Told, Unit, told};
+
+/// Every fact as it was told, in order.
+fn all(house: &House) -> Vec<Told> {
+    let rows: Vec<Entry> =
+        (1..).zip(&house.told).map(|(sequence, event)| Entry { sequence, event: event.clone() }).collect();
+    told(of(house), &rows).unwrap()
+}
+
+fn batch(class: &Class) -> Option<&str> {
+    match class {
+        Class::Batch { batch_code, .. } => Some(batch_code),
+        _ => None,
+    }
+}
+
+/// Transformations by code: lots in, batches out with what is counted of them.
+fn transformations(events: &[Told]) -> std::collections::BTreeMap<String, (Vec<String>, Vec<(String, Amount)>)> {
+    let mut found: std::collections::BTreeMap<String, (Vec<String>, Vec<(String, Amount)>)> = Default::default();
+    for event in events {
+        if let Matter::Transformation { code, inputs, outputs } = &event.matter {
+            let row = found.entry(code.clone()).or_default();
+            for input in inputs {
+                match &input.class {
+                    Class::Lot { lot_code, .. } => row.0.push(lot_code.clone()),
+                    other => row.0.extend(batch(other).map(str::to_owned)),
+                }
+            }
+            for output in outputs {
+                row.1.extend(batch(&output.class).map(|code| (code.to_owned(), output.amount)));
+            }
+        }
+    }
+    found
+}
+
+#[test]
+fn a_run_that_is_not_finished_is_told_with_its_start() {
+    let mut house = House::with_store();
+    house.fill(T0 - 60 * MIN, "B1", "LA", 1_000 * KG);
+    house.start(T0, "R1", "M1", "K1", 0).unwrap();
+    house.tip(T0 + MIN, T0 + 5 * MIN, "B1").unwrap();
+    house.count(T0 + 60 * MIN, "M1", 400).unwrap();
+    let found = transformations(&all(&house));
+    let (inputs, outputs) = found.values().next().unwrap();
+    assert_eq!((found.len(), inputs.as_slice()), (1, &["LA".to_owned()][..]));
+    assert!(outputs.iter().all(|(_, amount)| *amount == Amount::Unknown) && !outputs.is_empty(), "{outputs:?}");
+}
+
+#[test]
+fn a_feed_emptied_in_mid_run_makes_two_transformations_with_the_batch_in_both() {
+    let mut house = House::with_store();
+    house.fill(T0 - 60 * MIN, "B1", "LA", 1_000 * KG);
+    house.fill(T0 - 60 * MIN, "B2", "LB", 1_000 * KG);
+    house.start(T0, "R1", "M1", "K1", 0).unwrap();
+    house.tip(T0 + MIN, T0 + 5 * MIN, "B1").unwrap();
+    house.emptied(T0 + 100 * MIN);
+    house.tip(T0 + 101 * MIN, T0 + 105 * MIN, "B2").unwrap();
+    let finish = RunFinished {
+        run_code: "R1".into(),
+        counters: vec![filled_counter(900), accepted_counter(900)],
+        ..RunFinished::default()
+    };
+    house.tell(T0 + 200 * MIN, Fact::RunFinished(finish)).unwrap();
+    let found = transformations(&all(&house));
+    assert_eq!(found.len(), 2, "{found:?}");
+    let lots: Vec<&[String]> = found.values().map(|row| row.0.as_slice()).collect();
+    assert!(lots.contains(&&["LA".to_owned()][..]) && lots.contains(&&["LB".to_owned()][..]), "{found:?}");
+    for (code, (_, outputs)) in &found {
+        assert!(!outputs.is_empty(), "{code}: nothing came out");
+        // How the packs divide nobody counted.
+        assert!(outputs.iter().all(|(_, amount)| *amount == Amount::Unknown), "{code}: {outputs:?}");
+    }
+}
+
+/// Packs on a pallet by what was told of it.
+fn packs(events: &[Told], sscc: &str) -> i64 {
+    let own = events.iter().filter(|event| event.mistake.is_none()).filter_map(|event| match &event.matter {
+        Matter::Aggregation { parent: Unit::Pallet(code), quantities } if code == sscc => {
+            Some((event.action, quantities))
+        }
+        _ => None,
+    });
+    own.map(|(action, quantities)| {
+        let sum: i64 = quantities.iter().map(|row| if let Amount::Count(count) = row.amount { count } else { 0 }).sum();
+        if action == Some(Action::Delete) { -sum } else { sum }
+    })
+    .sum()
+}
+
+#[test]
+fn packs_taken_off_are_told_by_why() {
+    for (reason, steps) in [
+        (DisposalReason::Destroyed, &["unpacking", "destroying"][..]),
+        (DisposalReason::Sample, &["unpacking", "sampling"]),
+        (DisposalReason::Rework, &["unpacking"]),
+        (DisposalReason::Other, &["unpacking"]),
+    ] {
+        let mut house = House::with_store();
+        house.run_of("R1", 1_000);
+        let sscc = house.build(T0 + 110 * MIN, "R1", 300).unwrap();
+        let off = |count: i64| {
+            Fact::PalletDisposed(PalletDisposed {
+                sscc: sscc.clone(),
+                pack_count: count,
+                reason: reason.into(),
+                text: "x".into(),
+                ..PalletDisposed::default()
+            })
+        };
+        let sequence = house.tell(T0 + 120 * MIN, off(100)).unwrap();
+        let events = all(&house);
+        let said: Vec<&str> =
+            events.iter().filter(|event| event.sequence == sequence).map(|event| event.step).collect();
+        assert_eq!(said, steps, "{reason:?}");
+        assert_eq!(packs(&events, &sscc), 200, "{reason:?}");
+        // The rest at the same instant: nothing is left, and the number ends.
+        house.tell(T0 + 120 * MIN, off(200)).unwrap();
+        let events = all(&house);
+        assert_eq!(packs(&events, &sscc), 0);
+        assert!(events.iter().any(|event| event.step == "decommissioning"), "{reason:?}");
+    }
+}
+
+#[test]
+fn product_collected_again_is_in_the_chain() {
+    let mut house = House::with_store();
+    house.run_of("R1", 1_000);
+    let again = BulkBagRecorded {
+        bag_tag: "RW".into(),
+        fibc_type_code: "T1".into(),
+        scale_code: "S1".into(),
+        gross_mass_mg: 302 * KG,
+        tare_mass_mg: 2 * KG,
+        rework_intervals: vec![PackInterval { run_code: "R1".into(), first_number: 1, last_number: 300 }],
+        ..BulkBagRecorded::default()
+    };
+    house.tell(T0 + 120 * MIN, Fact::BulkBagRecorded(again)).unwrap();
+    house.tip(T0 + 130 * MIN, T0 + 135 * MIN, "RW").unwrap();
+    let events = all(&house);
+    let batch = "BR1".to_owned();
+    let found = transformations(&events);
+    assert!(found.values().any(|(inputs, _)| inputs.contains(&batch)), "{found:?}");
+    let holds = events.iter().any(|event| {
+        matches!(&event.matter, Matter::Aggregation { parent: Unit::Bag(tag), quantities }
+            if tag == "RW" && quantities.iter().any(|row| row.amount == Amount::MassMg(300 * KG)))
+    });
+    assert!(holds, "the bag holds what was collected");
+}
+
+#[test]
+fn a_hold_ends_only_where_no_other_stands() {
+    let mut house = House::with_store();
+    house.run_of("R1", 1_000);
+    let sscc = house.build(T0 + 110 * MIN, "R1", 300).unwrap();
+    house.actor = "qa".into();
+    let hold = |house: &mut House| {
+        let placed = HoldPlaced { sscc: sscc.clone(), reason: "x".into(), hazard: 1, ..HoldPlaced::default() };
+        let (_, event) = house.tell_all(T0 + 120 * MIN, Fact::HoldPlaced(placed)).unwrap();
+        match event.fact {
+            Some(Fact::HoldPlaced(hold)) => hold.hold_code,
+            _ => unreachable!(),
+        }
+    };
+    let codes = [hold(&mut house), hold(&mut house)];
+    let mut freed = Vec::new();
+    for (minute, code) in [(130, &codes[0]), (140, &codes[1])] {
+        let end = HoldEnded { hold_code: code.clone(), reason: "sound".into(), ..HoldEnded::default() };
+        house.tell(T0 + minute * MIN, Fact::HoldEnded(end)).unwrap();
+        freed.push(all(&house).iter().filter(|event| event.lasting == Some(("unavailable", false))).count());
+    }
+    assert_eq!(freed, [0, 1], "the first end leaves the other hold");
+}
