@@ -114,5 +114,29 @@ async fn a_consignment_from_order_to_gate_with_what_is_refused_on_the_way() -> a
     assert!(advice.contains("KR-77") && advice.matches("schemeID=\"SSCC\"").count() == 2, "{advice}");
     let events: serde_json::Value = serde_json::from_slice(&file("events")?)?;
     assert!(packloft_server::documents::visibility::faults(&events).is_empty());
+    // Refused at the door, it comes back on hold; freed by quality it is delivered again.
+    let sscc = "095212340000000082";
+    let text = says(
+        &running,
+        0,
+        &["--actor", "p-52", "load", "return", sscc, "--reason", "door was shut", "--location", "R1"],
+        &["hold"],
+    );
+    let code = text.split_whitespace().map(|word| word.trim_matches(|c: char| !c.is_alphanumeric()));
+    let code = code
+        .into_iter()
+        .find(|word| word.len() > 1 && word.starts_with('H') && word[1..].bytes().all(|b| b.is_ascii_digit()));
+    let code = code.expect("a hold is named");
+    says(&running, 0, &["--actor", "p-52", "load", "open", "V-1007-8", "--vehicle", "HF-311"], &[]);
+    let clean = ["--clean", "--dry", "--no-odour", "--floor-sound", "--last-load-suitable", "--last-load", "flour"];
+    says(&running, 0, &[&["load", "vehicle", "V-1007-8"], &clean[..]].concat(), &[]);
+    let again = ["load", "consignment", "C-1007-8", "--load", "V-1007-8", "--consignee", "KETTLE-ROW", "--drop", "1"];
+    says(&running, 0, &again, &[]);
+    says(&running, 1, &["load", "add", "C-1007-8", sscc], &["DO NOT LOAD", "on hold"]);
+    says(&running, 0, &["--actor", "p-40", "hold", "end", code, "--reason", "never opened"], &[]);
+    says(&running, 0, &["load", "add", "C-1007-8", sscc], &["on the vehicle now: 1 pallet"]);
+    says(&running, 0, &["load", "dispatch", "V-1007-8"], &["left with 800 packs"]);
+    says(&running, 0, &["trace", "pallet", sscc], &["C-1007-8"]);
+    says(&running, 0, &["store", "stock", "--lot", "R-1006-1", "--older-than", "1"], &["R1"]);
     Ok(())
 }

@@ -145,6 +145,12 @@ pub enum StoreTask {
         /// Only this kind.
         #[arg(long, value_enum)]
         kind: Option<Unit>,
+        /// Only bags of this lot and pallets of this batch or run.
+        #[arg(long, default_value = "")]
+        lot: String,
+        /// Only what has been here for so many days or more.
+        #[arg(long, default_value_t = 0)]
+        older_than: i64,
         #[command(flatten)]
         page: PageArgs,
     },

@@ -6,6 +6,8 @@
 mod house;
 
 use house::*;
+use std::collections::BTreeMap;
+
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::record::Entry;
@@ -25,9 +27,12 @@ fn batch(class: &Class) -> Option<&str> {
     }
 }
 
+/// Lots that went in, and batches that came out with what is counted of them.
+type InOut = (Vec<String>, Vec<(String, Amount)>);
+
 /// Transformations by code: lots in, batches out with what is counted of them.
-fn transformations(events: &[Told]) -> std::collections::BTreeMap<String, (Vec<String>, Vec<(String, Amount)>)> {
-    let mut found: std::collections::BTreeMap<String, (Vec<String>, Vec<(String, Amount)>)> = Default::default();
+fn transformations(events: &[Told]) -> BTreeMap<String, InOut> {
+    let mut found: BTreeMap<String, InOut> = Default::default();
     for event in events {
         if let Matter::Transformation { code, inputs, outputs } = &event.matter {
             let row = found.entry(code.clone()).or_default();

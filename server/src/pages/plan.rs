@@ -106,7 +106,7 @@ fn patterns(ctx: &Ctx, answer: &v1::ProposePatternResponse) -> Markup {
                     (ctx.tf("{} bundles on a layer, {} layers, {} mm high", &[&size.layer_bundle_count, &size.layer_count, &row.height_mm])) ", "
                     (ctx.words.about_kg(row.mass_mg as f64))
                     @if let Some(mass) = row.tolerance_mass_mg { " \u{b1} " (ctx.words.kg(mass)) }
-                    ", " (ctx.tf("{} covered", &[&ctx.words.percent(row.covered_ratio)])) ". "
+                    ", " (ctx.tf("{} covered", &[&ctx.words.percent(row.covered_ratio)])) "; "
                     span lang="en" { (ctx.words.sentence(&format!("another layer is stopped by {}", row.limited_by))) }
                 }
             }

@@ -91,8 +91,14 @@ service! {
         let r = request.into_inner();
         let mut faults = Faults::default();
         let at_us = faults.optional_time("at_time", r.at_time.as_ref());
+        faults.optional_code("lot_code", &r.lot_code);
+        faults.number("min_age_days", r.min_age_days, 0, 36_500);
         faults.check().map_err(status::refusal)?;
-        let question = format!("stock {} {} {at_us:?} {}", r.location_code, r.kind, r.product_code);
+        let question = format!(
+            "stock {} {} {at_us:?} {} {} {}",
+            r.location_code, r.kind, r.product_code, r.lot_code, r.min_age_days
+        );
+        let oldest_us = at_us.unwrap_or_else(|| self.engine().clock.now_us()) - r.min_age_days * 86_400_000_000;
         let page = crate::query::paging::Page::read(r.page_size, &r.page_token, &question).map_err(status::refusal)?;
         let newest = self.engine().newest();
         if page.sequence.is_some_and(|sequence| sequence > newest) {
@@ -105,6 +111,9 @@ service! {
                 (r.location_code.is_empty() || unit.location_code == r.location_code)
                     && (r.kind == 0 || unit.kind == r.kind)
                     && (r.product_code.is_empty() || unit.content_code == r.product_code)
+                    && (r.lot_code.is_empty() || unit.batch.split(" + ").any(|code| code == r.lot_code))
+                    && (r.min_age_days == 0
+                        || unit.since_time.as_ref().is_some_and(|since| super::faults::micros(since) <= oldest_us))
             });
             let places = stock::places(asked, &units)?;
             let (units, next_page_token) = page.cut(units, asked.record.sequence());
