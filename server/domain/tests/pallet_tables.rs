@@ -9,6 +9,7 @@ use packloft_domain::mass::KG;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::free::UnitAt;
 use packloft_domain::rules::pallet::{PalletPlace, children, pallet, pallet_at};
+use packloft_domain::rules::register::Register;
 use packloft_domain::rules::stacking::run_places;
 use packloft_domain::rules::{bag, store};
 
@@ -519,4 +520,36 @@ fn packaging_that_was_used_is_held_against_packs() {
     assert_eq!(last(&house), (None, "not counted that far yet".into()));
     house.count(T0 + 120 * MIN, "M2", 1_390).unwrap();
     assert_eq!(last(&house), (Some(10), "wasted for 10 packs".into()));
+}
+
+#[test]
+fn a_pallet_above_its_pattern_is_on_record_and_said() {
+    let mut house = House::with_store();
+    let known = Register::at(of(&house), T0).product("K1").unwrap().unwrap();
+    let pattern = PalletPattern {
+        bundle_pack_count: 10,
+        layer_bundle_count: 5,
+        layer_count: 2,
+        max_mass_mg: 125 * KG,
+        ..PalletPattern::default()
+    };
+    let product = Product { pattern: Some(pattern), ..known };
+    house.tell(T0 - MIN, Fact::Registered(Registered { item: Some(registered::Item::Product(product)) })).unwrap();
+    house.run_of("R1", 1_000);
+    for (packs, said) in [(100, &[][..]), (101, &["OVER_PATTERN"])] {
+        let (_, event) = house.tell_all(T0 + 110 * MIN, built("R1", packs, None)).unwrap();
+        let found: Vec<&str> = event.contradictions.iter().map(|row| row.rule.as_str()).collect();
+        assert_eq!(found, said, "{packs} packs");
+    }
+    let sscc = house.build(T0 + 111 * MIN, "R1", 100).unwrap();
+    for (gross, broken) in [(125 * KG, false), (125 * KG + 1, true)] {
+        let weighed = PalletWeighed {
+            sscc: sscc.clone(),
+            scale_code: "S1".into(),
+            gross_mass_mg: gross,
+            ..PalletWeighed::default()
+        };
+        let (_, event) = house.tell_all(T0 + 112 * MIN, Fact::PalletWeighed(weighed)).unwrap();
+        assert_eq!(event.breaches.iter().any(|row| row.rule == "PALLET_TOO_HEAVY"), broken, "{gross}");
+    }
 }

@@ -417,7 +417,7 @@ fn proposed(
     }
     let mut texts = Vec::new();
     for row in &answer.missing {
-        texts.push(format!("{} packs of {} are not in the store.", row.pack_count, row.product_code));
+        texts.push(format!("{} packs of {} are still wanted after this list.", row.pack_count, row.product_code));
     }
     if !answer.limited_by.is_empty() {
         texts.push(answer.limited_by);

@@ -142,12 +142,18 @@ pub(super) fn build(fact: &PalletBuilt, at: i64, context: &Context) -> Result<De
     if !impossible.is_empty() {
         return Err(Refusal::Forbidden(impossible));
     }
-    let contradictions = pallet::pool_low(context, serial)?.into_iter().collect();
+    let mut contradictions: Vec<Finding> = pallet::pool_low(context, serial)?.into_iter().collect();
+    let packs: i64 = fact.parts.iter().map(|part| part.pack_count).sum();
+    let full = product.pattern.map(|p| p.bundle_pack_count * p.layer_bundle_count * p.layer_count);
+    if let Some(full) = full.filter(|full| packs > *full) {
+        let text = format!("pallet {sscc} holds {packs} packs; the pattern of product {product_code} holds {full}");
+        contradictions.push(finding("OVER_PATTERN", &sscc, text, packs, full));
+    }
     let fact = PalletBuilt {
         sscc: sscc.clone(),
         serial,
         product_code,
-        pack_count: fact.parts.iter().map(|part| part.pack_count).sum(),
+        pack_count: packs,
         made_date,
         best_before_date,
         ..fact.clone()
@@ -224,8 +230,14 @@ pub(super) fn weigh(fact: &PalletWeighed, at: i64, context: &Context) -> Result<
     let mut breaches = Vec::new();
     // Packs taken off since were still on it.
     let then = pallet::pallet_at(record, &fact.sscc, at)?.unwrap_or_else(|| pallet.clone());
+    let product = Register::at(record, pallet.built_us).product(&pallet.product_code)?.unwrap_or_default();
+    let most = product.pattern.map_or(0, |pattern| pattern.max_mass_mg);
+    if most > 0 && fact.gross_mass_mg > most {
+        let (gross, most_kg) = (kilograms(fact.gross_mass_mg), kilograms(most));
+        let text = format!("pallet {} shows {gross}; a pallet of this product may have {most_kg}", pallet.sscc);
+        breaches.push(finding("PALLET_TOO_HEAVY", &pallet.sscc, text, fact.gross_mass_mg, most));
+    }
     if let Some(expected) = pallet::expected_mass_mg(record, &then)? {
-        let product = Register::at(record, pallet.built_us).product(&pallet.product_code)?.unwrap_or_default();
         // Half a percent when the product says nothing: common practice, no source.
         let tolerance =
             if product.pallet_tolerance_mass_mg > 0 { product.pallet_tolerance_mass_mg } else { expected / 200 };
