@@ -6,12 +6,8 @@
 
 use std::process::ExitCode;
 
-use anyhow::Context as _;
-use packloft_client::connection::Connection;
-
-use crate::process::ServerProcess;
 use crate::step::Step;
-use crate::{morning, scenario};
+use crate::{morning, scenario, script};
 
 /// Lot that waits for its release.
 const WAITING: &str = "QE-2232";
@@ -24,39 +20,9 @@ pub fn before() -> Vec<Step> {
 
 /// Plays it against a server of its own; documents are written to the folder it is started in.
 pub fn main() -> ExitCode {
-    match play() {
-        Ok(()) => ExitCode::SUCCESS,
-        Err(fault) => {
-            eprintln!("gate: {fault:#}");
-            ExitCode::FAILURE
-        }
-    }
-}
-
-fn play() -> anyhow::Result<()> {
-    let data = tempfile::tempdir()?;
-    let server = ServerProcess::start(data.path())?;
-    let url = server.url();
-    let runtime = tokio::runtime::Runtime::new().context("no runtime")?;
-    runtime.block_on(async {
-        let connection = Connection::open(&url).await?;
-        for step in before() {
-            step.play(&connection).await.map_err(|status| anyhow::anyhow!("{}", status.message()))?;
-        }
-        anyhow::Ok(())
-    })?;
-    for (heading, lines) in parts() {
-        println!("\n== {heading} ==\n");
-        for (line, wanted) in lines {
-            println!("$ packloft {line}");
-            let words = words(line);
-            let arguments = ["packloft".to_owned(), "--server".into(), url.clone()].into_iter().chain(words);
-            let code = packloft_client::command::main_with(arguments.map(Into::into));
-            println!();
-            anyhow::ensure!(code == ExitCode::from(wanted), "another exit code than {wanted} was expected");
-        }
-    }
-    Ok(())
+    let own = |(line, exit): Line| (words(line), exit);
+    let parts = parts().into_iter().map(|(heading, lines)| (heading, lines.into_iter().map(own).collect()));
+    script::main("gate", before(), parts.collect())
 }
 
 /// The words of a line; those between apostrophes stay together.

@@ -4,50 +4,15 @@
 //! demo's and a test's.
 
 use std::process::ExitCode;
-use std::time::Instant;
 
-use anyhow::Context as _;
-use packloft_client::connection::Connection;
-
-use crate::process::ServerProcess;
-use crate::{morning, next_run, scenario};
+use crate::{morning, next_run, scenario, script};
 
 /// Plays the days before, then the incident, each command with its answer and how long it took.
 pub fn main() -> ExitCode {
-    match play() {
-        Ok(()) => ExitCode::SUCCESS,
-        Err(fault) => {
-            eprintln!("incident: {fault:#}");
-            ExitCode::FAILURE
-        }
-    }
-}
-
-fn play() -> anyhow::Result<()> {
-    let data = tempfile::tempdir()?;
-    let server = ServerProcess::start(data.path())?;
-    let url = server.url();
-    let runtime = tokio::runtime::Runtime::new().context("no runtime")?;
-    runtime.block_on(async {
-        let connection = Connection::open(&url).await?;
-        for step in scenario::steps().into_iter().chain(morning::steps()).chain(next_run::steps()) {
-            step.play(&connection).await.map_err(|status| anyhow::anyhow!("{}", status.message()))?;
-        }
-        anyhow::Ok(())
-    })?;
-    for (heading, lines) in parts() {
-        println!("\n== {heading} ==\n");
-        for (words, wanted) in lines {
-            let quoted = words.iter().map(|w| if w.contains(' ') { format!("'{w}'") } else { (*w).to_owned() });
-            println!("$ packloft {}", quoted.collect::<Vec<_>>().join(" "));
-            let begun = Instant::now();
-            let arguments = ["packloft", "--server", &url].into_iter().chain(words.iter().copied());
-            let code = packloft_client::command::main_with(arguments.map(Into::into));
-            println!("({} ms, from asking to shown)\n", begun.elapsed().as_millis());
-            anyhow::ensure!(code == ExitCode::from(wanted), "another exit code than {wanted} was expected");
-        }
-    }
-    Ok(())
+    let before = scenario::steps().into_iter().chain(morning::steps()).chain(next_run::steps());
+    let owned = |(words, exit): Line| (words.iter().map(|word| (*word).to_owned()).collect(), exit);
+    let parts = parts().into_iter().map(|(heading, lines)| (heading, lines.into_iter().map(owned).collect()));
+    script::main("incident", before.collect(), parts.collect())
 }
 
 /// One command: its words and its exit code.

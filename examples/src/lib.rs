@@ -10,4 +10,5 @@ pub mod morning;
 pub mod next_run;
 pub mod process;
 pub mod scenario;
+pub mod script;
 pub mod step;
