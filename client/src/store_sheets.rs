@@ -102,7 +102,18 @@ pub fn expected(answer: &v1::WeighPalletResponse) -> String {
 /// What stands where.
 pub fn stock(answer: &v1::ListStockResponse, zone: &Zone, when: Option<&str>) -> Sheet {
     let mut sheet = Sheet {
-        head: vec!["location", "kind", "code", "product", "batch or lot", ">packs", ">net", "here since", "missing"],
+        head: vec![
+            "location",
+            "kind",
+            "code",
+            "product",
+            "batch or lot",
+            ">packs",
+            ">net",
+            "here since",
+            "state",
+            "missing",
+        ],
         ..Sheet::default()
     };
     sheet.before.push(match when {
@@ -125,6 +136,13 @@ pub fn stock(answer: &v1::ListStockResponse, zone: &Zone, when: Option<&str>) ->
             if unit.pack_count > 0 { unit.pack_count.to_string() } else { String::new() },
             unit.net_mass_mg.map_or_else(String::new, kilograms),
             unit.since_time.as_ref().map_or_else(String::new, |time| zone.show(Some(time))),
+            match unit.state() {
+                v1::StockState::Free => "free".into(),
+                v1::StockState::Held => "HELD".into(),
+                v1::StockState::NotReleased => "NOT RELEASED".into(),
+                v1::StockState::Rejected => "REJECTED".into(),
+                v1::StockState::Unspecified => String::new(),
+            },
             if unit.missing { "NOT SEEN".into() } else { String::new() },
         ]);
     }

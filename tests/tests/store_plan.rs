@@ -114,6 +114,17 @@ async fn a_consignment_from_order_to_gate_with_what_is_refused_on_the_way() -> a
     assert!(advice.contains("KR-77") && advice.matches("schemeID=\"SSCC\"").count() == 2, "{advice}");
     let events: serde_json::Value = serde_json::from_slice(&file("events")?)?;
     assert!(packloft_server::documents::visibility::faults(&events).is_empty());
+    // The store as it stood before and after the lot was released: then and by what is known now.
+    let stock = |at: &str, state: &str| {
+        let done = running.command(&["--at", at, "store", "stock", "--state", state, "--kind", "pallet"]);
+        String::from_utf8_lossy(&done.unwrap().stdout).into_owned()
+    };
+    let numbers = |text: &str| text.matches("09521234000000").count();
+    assert!(stock("2026-10-07 07:21", "not-released").contains("095212340000000150"), "waits for its lot");
+    assert!(stock("2026-10-07 07:22:30", "free").contains("095212340000000150"), "released, not loaded yet");
+    assert_eq!(numbers(&stock("2026-10-07 07:22:30", "not-released")), 0);
+    assert!(stock("2026-10-07 07:21", "held").contains("095212340000000105"));
+    assert!(!stock("2026-10-07 07:24", "free").contains("095212340000000150"), "on the vehicle");
     // Refused at the door, it comes back on hold; freed by quality it is delivered again.
     let sscc = "095212340000000082";
     let text = says(

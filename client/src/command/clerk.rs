@@ -337,7 +337,7 @@ pub async fn ask_stock(session: &mut Session, task: &super::arguments::Task) -> 
                 vec![store_sheets::pallets(&answer.pallets), more(&answer.next_page_token)]
             })
         }
-        Task::Store(StoreTask::Stock { location, product, kind, lot, older_than, page: given }) => {
+        Task::Store(StoreTask::Stock { location, product, kind, lot, older_than, state, page: given }) => {
             let (page_size, page_token) = page(given);
             let request = v1::ListStockRequest {
                 page_size,
@@ -348,6 +348,8 @@ pub async fn ask_stock(session: &mut Session, task: &super::arguments::Task) -> 
                 product_code: product.clone(),
                 lot_code: lot.clone(),
                 min_age_days: *older_than,
+                state: state.map_or(0, |state| state as i32),
+                with_state: true,
             };
             let when = session.asked_at.then(|| zone.show(Some(&session.time)));
             show!(session, store.list_stock(request), "ListStockResponse", |answer| {

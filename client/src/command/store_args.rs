@@ -151,9 +151,25 @@ pub enum StoreTask {
         /// Only what has been here for so many days or more.
         #[arg(long, default_value_t = 0)]
         older_than: i64,
+        /// Only what stood so at the time: by its lots and holds.
+        #[arg(long, value_enum)]
+        state: Option<StockStateName>,
         #[command(flatten)]
         page: PageArgs,
     },
+}
+
+/// How a unit stands.
+#[derive(Clone, Copy, clap::ValueEnum)]
+pub enum StockStateName {
+    /// Its lots are released and no hold stands on it.
+    Free = 1,
+    /// A hold stands on it.
+    Held = 2,
+    /// A lot that may be in it is not released.
+    NotReleased = 3,
+    /// A lot that may be in it is rejected.
+    Rejected = 4,
 }
 
 /// Units.

@@ -34,6 +34,7 @@ pub mod samples;
 pub mod scope_changes;
 pub mod shift;
 pub mod stock;
+pub mod stock_state;
 pub mod store_plan;
 pub mod trace;
 pub mod tracer;

@@ -60,6 +60,7 @@ fn pallet_unit(pallet: &PalletFacts) -> Option<v1::StockUnit> {
         net_mass_mg: None,
         since_time: Some(timestamp(pallet.built_us)),
         missing,
+        state: 0,
     })
 }
 
@@ -79,6 +80,7 @@ fn bag_unit(bag: &bag::BagFacts) -> Option<v1::StockUnit> {
         net_mass_mg: bag.left_mass_mg(),
         since_time: Some(timestamp(bag.arrived_time_us)),
         missing,
+        state: 0,
     })
 }
 

@@ -9,7 +9,7 @@ use tonic::{Request, Response, Status};
 use super::faults::Faults;
 use super::{service, status};
 use crate::query::content::Needs;
-use crate::query::{stock, store_plan};
+use crate::query::{stock, stock_state, store_plan};
 
 /// What a move or a stock take needs to know of its location; a correction of one the same.
 pub(super) fn location(command: &Command) -> Option<Needs> {
@@ -93,11 +93,13 @@ service! {
         let at_us = faults.optional_time("at_time", r.at_time.as_ref());
         faults.optional_code("lot_code", &r.lot_code);
         faults.number("min_age_days", r.min_age_days, 0, 36_500);
+        faults.optional_choice::<v1::StockState>("state", r.state);
         faults.check().map_err(status::refusal)?;
         let question = format!(
-            "stock {} {} {at_us:?} {} {} {}",
-            r.location_code, r.kind, r.product_code, r.lot_code, r.min_age_days
+            "stock {} {} {at_us:?} {} {} {} {}",
+            r.location_code, r.kind, r.product_code, r.lot_code, r.min_age_days, r.state
         );
+        let state_us = at_us.unwrap_or_else(|| self.engine().clock.now_us());
         let oldest_us = at_us.unwrap_or_else(|| self.engine().clock.now_us()) - r.min_age_days * 86_400_000_000;
         let page = crate::query::paging::Page::read(r.page_size, &r.page_token, &question).map_err(status::refusal)?;
         let newest = self.engine().newest();
@@ -115,8 +117,18 @@ service! {
                     && (r.min_age_days == 0
                         || unit.since_time.as_ref().is_some_and(|since| super::faults::micros(since) <= oldest_us))
             });
+            let holds = if r.state != 0 || r.with_state { stock_state::holds_at(asked, state_us)? } else { Vec::new() };
+            if r.state != 0 {
+                for unit in &mut units {
+                    unit.state = stock_state::state(asked, unit, &holds, state_us)?.into();
+                }
+                units.retain(|unit| unit.state == r.state);
+            }
             let places = stock::places(asked, &units)?;
-            let (units, next_page_token) = page.cut(units, asked.record.sequence());
+            let (mut units, next_page_token) = page.cut(units, asked.record.sequence());
+            for unit in units.iter_mut().filter(|_| r.with_state && r.state == 0) {
+                unit.state = stock_state::state(asked, unit, &holds, state_us)?.into();
+            }
             Ok(v1::ListStockResponse { units, next_page_token, sequence: asked.sequence(), places })
         })
         .await

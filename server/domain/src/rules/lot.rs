@@ -43,6 +43,13 @@ pub fn lot(record: &dyn Record, lot_code: &str) -> Result<Option<LotFacts>, Unre
     Ok(fold(&facts(record, &key::object("lot", lot_code))?))
 }
 
+/// The lot as things stood at an instant; `None` when it was not there yet.
+pub fn lot_at(record: &dyn Record, lot_code: &str, at_us: i64) -> Result<Option<LotFacts>, Unreadable> {
+    let mut rows = facts(record, &key::object("lot", lot_code))?;
+    rows.retain(|row| row.event.occurred_time_us <= at_us);
+    Ok(fold(&rows))
+}
+
 fn fold(rows: &[Entry]) -> Option<LotFacts> {
     let mut state: Option<LotFacts> = None;
     // Decisions count by the order they were taken in, whatever time they name.

@@ -1,0 +1,77 @@
+//! Whether a unit in stock was free at an instant: by the holds that stood then and what had been decided of its lots. What
+//! may be in a pallet is known as it is known now.
+//!
+//! Cost: what may be in each pallet that is asked about, and every hold there ever was, once.
+
+use packloft_domain::record::Unreadable;
+use packloft_domain::rules::hold::{self, HoldState};
+use packloft_domain::rules::lot::{self, LotDecision};
+use packloft_domain::rules::{bag, free, pallet};
+use packloft_proto::v1;
+
+use super::Asked;
+use super::content::content;
+
+/// Holds that stood at an instant.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn holds_at(asked: &Asked, at_us: i64) -> Result<Vec<HoldState>, Unreadable> {
+    let mut found = hold::all(&asked.record)?;
+    found.retain(|state| {
+        state.placed_time_us <= at_us && state.ended.as_ref().is_none_or(|(_, ended_us)| *ended_us > at_us)
+    });
+    Ok(found)
+}
+
+/// The worst that its lots say.
+fn of_lots(asked: &Asked, lots: &[String], at_us: i64) -> Result<v1::StockState, Unreadable> {
+    let mut found = v1::StockState::Free;
+    for code in lots {
+        match lot::lot_at(&asked.record, code, at_us)?.map(|lot| lot.decision) {
+            Some(LotDecision::Released) => {}
+            Some(LotDecision::Rejected) => return Ok(v1::StockState::Rejected),
+            _ => found = v1::StockState::NotReleased,
+        }
+    }
+    Ok(found)
+}
+
+/// How a unit stood at an instant.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn state(
+    asked: &Asked,
+    unit: &v1::StockUnit,
+    holds: &[HoldState],
+    at_us: i64,
+) -> Result<v1::StockState, Unreadable> {
+    let record = &asked.record;
+    let (held, lots) = match unit.kind() {
+        v1::UnitKind::Pallet => {
+            let Some(facts) = pallet::pallet_at(record, &unit.code, at_us)? else {
+                return Ok(v1::StockState::Unspecified);
+            };
+            let content = content(asked, &facts)?;
+            let held = holds.iter().any(|state| free::touches(state, &facts, &content));
+            (held, content.lot_codes.to_vec())
+        }
+        v1::UnitKind::BulkBag => {
+            let Some(facts) = bag::bag_at(record, &unit.code, at_us)? else { return Ok(v1::StockState::Unspecified) };
+            let lots: Vec<String> = facts.lots.iter().map(|share| share.lot_code.clone()).collect();
+            let own = |hold: &HoldState| {
+                let passed = hold.aims.as_ref().is_some_and(|aims| aims.bag_tags.contains(&facts.bag_tag));
+                hold.hold.bag_tag == facts.bag_tag || lots.contains(&hold.hold.lot_code) || passed
+            };
+            (holds.iter().any(own), lots)
+        }
+        _ => return Ok(v1::StockState::Unspecified),
+    };
+    let lots = of_lots(asked, &lots, at_us)?;
+    Ok(match (lots, held) {
+        (v1::StockState::Rejected, _) => v1::StockState::Rejected,
+        (_, true) => v1::StockState::Held,
+        (other, false) => other,
+    })
+}
