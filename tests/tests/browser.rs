@@ -159,12 +159,32 @@ impl Tablet {
     }
 
     /// Fast keys without choosing a field first, as a scanner types, and Enter.
-    async fn scan(&self, text: &str) -> anyhow::Result<()> {
+    async fn keys(&self, letters: impl Iterator<Item = char>) -> anyhow::Result<()> {
         let mut keys = KeyActions::new("scanner".to_owned());
-        for letter in text.chars().chain(['\u{e007}']) {
+        for letter in letters {
             keys = keys.then(KeyAction::Down { value: letter }).then(KeyAction::Up { value: letter });
         }
         Ok(self.client.perform_actions(keys).await?)
+    }
+
+    /// Types as a scanner does. On a busy machine the driver may lose a letter between two pages, which a scanner does not:
+    /// outside of forms the field is looked at before Enter.
+    async fn scan(&self, text: &str) -> anyhow::Result<()> {
+        let within = "return !!document.activeElement && !!document.activeElement.closest('form.deed[data-keep]')";
+        if self.client.execute(within, Vec::new()).await?.as_bool() == Some(true) {
+            return self.keys(text.chars().chain(['\u{e007}'])).await;
+        }
+        for _ in 0..5 {
+            self.keys(text.chars()).await?;
+            let value = self.client.execute("return document.activeElement.value || ''", Vec::new()).await?;
+            if value.as_str() == Some(text) {
+                break;
+            }
+            self.client
+                .execute("if (document.activeElement.value) document.activeElement.value = ''", Vec::new())
+                .await?;
+        }
+        self.keys(['\u{e007}'].into_iter()).await
     }
 
     async fn close(self) -> anyhow::Result<()> {
