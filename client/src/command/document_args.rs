@@ -167,9 +167,16 @@ async fn read(session: &mut Session, path: &Path, supplier: &str) -> Result<v1::
     Ok(session.connection.document.read_document(request).await.map_err(|s| ask_fault(&s))?.into_inner())
 }
 
+/// Bags that are on record already, in words.
+fn on_record(bags: &[v1::ReadBag]) -> impl Iterator<Item = String> {
+    bags.iter().filter(|bag| bag.known).map(|bag| format!("bag {} is on record already", bag.bag_tag))
+}
+
 fn read_sheets(answer: &v1::ReadDocumentResponse) -> Vec<Sheet> {
     let mut head = Sheet::default();
-    head.before.extend(answer.faults.iter().map(|fault| format!("IN THE WAY: {fault}")));
+    head.before.extend(
+        answer.faults.iter().cloned().chain(on_record(&answer.bags)).map(|fault| format!("IN THE WAY: {fault}")),
+    );
     head.before.push(format!("{} {} of {}", answer.kind, answer.note_code, answer.issue_date));
     let sender = [answer.sender.as_str(), answer.sender_gln.as_str()].join(" ");
     if !sender.trim().is_empty() {
@@ -264,7 +271,8 @@ pub async fn ask(session: &mut Session, task: &DocumentTask) -> Result<Option<Ex
         DocumentTask::Read { file } => {
             let answer = read(session, file, "").await?;
             session.show("ReadDocumentResponse", &answer, &read_sheets(&answer));
-            return Ok(Some(if answer.faults.is_empty() { Exit::Done } else { Exit::Refused }));
+            let clear = answer.faults.is_empty() && !answer.bags.iter().any(|bag| bag.known);
+            return Ok(Some(if clear { Exit::Done } else { Exit::Refused }));
         }
     };
     request.format = match format {
@@ -313,13 +321,14 @@ fn shares(rows: &[&v1::ReadBag]) -> Vec<v1::LotShare> {
 /// What stands in the way, or what the server refused.
 pub async fn book_bags(session: &mut Session, args: BookArgs) -> Result<Exit, Fault> {
     let answer = read(session, &args.file, &args.supplier).await?;
+    let mut faults = answer.faults;
     // Sent again after a lost answer all bags are on record; whether by this request the server says.
-    let again = !answer.bags.is_empty()
-        && answer.bags.iter().all(|bag| bag.known)
-        && answer.faults.iter().all(|text| text.ends_with("is on record already"));
-    if !answer.faults.is_empty() && !again {
+    if !answer.bags.iter().all(|bag| bag.known) {
+        faults.extend(on_record(&answer.bags));
+    }
+    if !faults.is_empty() {
         let mut fault = Fault::usage(format!("{} books nothing:", args.file.display()));
-        fault.lines.extend(answer.faults);
+        fault.lines.extend(faults);
         fault.exit = Exit::Refused;
         return Err(fault);
     }

@@ -623,9 +623,6 @@ pub fn booking(asked: &Asked, read: Read, supplier: &str) -> Result<v1::ReadDocu
                 unit.lot_code
             ));
         }
-        if known {
-            faults.push(format!("bag {} is on record already", unit.code));
-        }
         let material = materials.iter().find(|(gtin, _)| *gtin == unit.gtin && !gtin.is_empty());
         if let (Some((_, of_lot)), Some((_, of_bag))) = (ours, material)
             && of_lot != of_bag
