@@ -16,7 +16,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     if env::var_os("CARGO_FEATURE_API").is_some() {
         let files = [
             "setup", "intake", "lot", "lift", "run", "pallet", "store", "dispatch", "import", "quality", "trace",
-            "figure", "journal", "check", "recall", "label", "document",
+            "figure", "journal", "check", "recall", "label", "document", "gear",
         ]
         .map(|service| format!("packloft/v1/{service}_service.proto"));
         let api = protox::compile(files, [&root])?;

@@ -41,6 +41,7 @@ clients! {
     intake intake_service_client IntakeServiceClient;
     lot lot_service_client LotServiceClient;
     lift lift_service_client LiftServiceClient;
+    gear gear_service_client GearServiceClient;
     run run_service_client RunServiceClient;
     pallet pallet_service_client PalletServiceClient;
     store store_service_client StoreServiceClient;

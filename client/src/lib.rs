@@ -10,6 +10,7 @@ pub mod command;
 pub mod connection;
 pub mod fault;
 pub mod fill_sheets;
+pub mod gear_sheets;
 pub mod mass;
 pub mod moment;
 pub mod now_sheets;

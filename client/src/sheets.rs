@@ -70,8 +70,12 @@ pub fn lift_check(answer: &v1::CheckLiftResponse) -> Sheet {
     for (number, reason) in answer.reasons.iter().enumerate() {
         sheet.before.push(format!("  {}. {}", number + 1, reason.text));
     }
+    sheet.before.extend(answer.remarks.iter().map(|remark| format!("  look at this: {}", remark.text)));
     sheet.before.push(String::new());
     sheet.before.push(format!("CAUTION: {}", answer.caution));
+    if !answer.recording.is_empty() {
+        sheet.before.push(format!("({})", answer.recording));
+    }
     sheet.before.push(String::new());
     sheet.before.push(format!("on the hook: {}", kilograms(answer.hook_load_mg)));
     for bag in &answer.bags {
@@ -87,9 +91,13 @@ pub fn lift_check(answer: &v1::CheckLiftResponse) -> Sheet {
             format!("{:.0} %", used.load_mg as f64 / used.limit_mg.max(1) as f64 * 100.0),
         ]);
     }
-    let mut most = format!("greatest number of these bags at once, by load: {}", answer.max_bag_count);
+    if let Some(weakest) = &answer.weakest {
+        let share = weakest.load_mg as f64 / weakest.limit_mg.max(1) as f64 * 100.0;
+        sheet.after.push(format!("used most: {}, {share:.0} %", weakest.element));
+    }
+    let mut most = format!("greatest number of such bags at once, by load: {}", answer.max_bag_count);
     if !answer.limited_by.is_empty() {
-        most = format!("{most} (limited by: {})", answer.limited_by);
+        most = format!("{most} (one more: {})", answer.limited_by);
     }
     sheet.after.push(most);
     sheet

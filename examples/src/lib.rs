@@ -6,6 +6,7 @@ pub mod demo;
 pub mod gate;
 pub mod incident;
 pub mod kept;
+pub mod loft;
 pub mod morning;
 pub mod next_run;
 pub mod process;

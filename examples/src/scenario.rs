@@ -163,6 +163,7 @@ pub fn lift(tags: Vec<String>) -> v1::Lift {
             gate_shut: true,
         }),
         load_cell_mass_mg: None,
+        path_mm: 0,
     }
 }
 
@@ -248,6 +249,7 @@ fn registers(day: &mut Day) {
             }),
             clock_tolerance_ms: 60_000,
             platform_code: "P1".into(),
+            ..v1::Feed::default()
         }
     });
     register!(RegisterMachineRequest {
@@ -299,6 +301,13 @@ fn registers(day: &mut Day) {
             code: "H1".into(),
             name: "loft hoist".into(),
             rated_capacity_mg: 1_600_000_000,
+            mechanism_group: "M4".into(),
+            identification: "HF-H-01".into(),
+            made_date: "2019-03-12".into(),
+            path_mm: 7_600,
+            speed_mm_s: 133,
+            record_factor_permille: 1_200,
+            examination_interval_months: 12,
             ..v1::Hoist::default()
         }
     });

@@ -129,6 +129,15 @@ steps! {
     LabelPrint label record_label_print RecordLabelPrintRequest;
     LabelScan label record_label_scan RecordLabelScanRequest;
     Exchange dispatch record_pallet_exchange RecordPalletExchangeRequest;
+    PreUse gear record_pre_use_check RecordPreUseCheckRequest;
+    Mishap gear record_mishap RecordMishapRequest;
+    Remedy gear record_remedy RecordRemedyRequest;
+    Overhaul gear record_overhaul RecordOverhaulRequest;
+    HourCounter gear record_hour_counter RecordHourCounterRequest;
+    OtherLift gear record_other_lift RecordOtherLiftRequest;
+    TestLift gear record_test_lift RecordTestLiftRequest;
+    FibcInspection gear record_fibc_inspection RecordFibcInspectionRequest;
+    NumberedFibc setup register_fibc RegisterFibcRequest;
     Hold quality place_hold PlaceHoldRequest;
     EndHold quality end_hold EndHoldRequest;
     CloseBreach quality close_breach CloseBreachRequest;

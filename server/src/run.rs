@@ -169,6 +169,7 @@ pub async fn serve_on(api: Api, incoming: TcpIncoming, stop: impl Future<Output 
         .add_service(limited!(setup_service_server::SetupServiceServer, api))
         .add_service(limited!(intake_service_server::IntakeServiceServer, api))
         .add_service(limited!(lot_service_server::LotServiceServer, api))
+        .add_service(limited!(gear_service_server::GearServiceServer, api))
         .add_service(limited!(lift_service_server::LiftServiceServer, api))
         .add_service(limited!(run_service_server::RunServiceServer, api))
         .add_service(limited!(pallet_service_server::PalletServiceServer, api))

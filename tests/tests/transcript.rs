@@ -6,7 +6,7 @@ use std::path::Path;
 use anyhow::Context as _;
 
 use packloft_examples::step::Step;
-use packloft_examples::{morning, scenario};
+use packloft_examples::{loft, morning, scenario};
 use packloft_proto::v1;
 use packloft_tests::Running;
 
@@ -187,6 +187,17 @@ async fn what_quality_does_in_an_incident() -> anyhow::Result<()> {
     let lines = packloft_examples::incident::parts().into_iter().flat_map(|(_, lines)| lines);
     let lines: Vec<_> = lines.map(|(words, exit)| (words, i32::from(exit))).collect();
     check(&running, "incident", &lines)
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_people_ask_about_hoists_gear_and_bags_over_their_lives() -> anyhow::Result<()> {
+    let running = Running::start(EXECUTABLE).await?;
+    for step in loft::before() {
+        step.play(&running.connection).await.map_err(|status| anyhow::anyhow!("{step:?}: {status}"))?;
+    }
+    let lines = loft::parts().into_iter().flat_map(|(_, lines)| lines);
+    let lines: Vec<_> = lines.map(|(line, exit)| (packloft_examples::gate::words(line), i32::from(exit))).collect();
+    check_owned(&running, "loft", &lines)
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

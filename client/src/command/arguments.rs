@@ -73,6 +73,15 @@ pub enum Task {
     /// Lifts.
     #[command(subcommand)]
     Lift(LiftTask),
+    /// Hoists and gear items: may they be used, checks, mishaps, remedies.
+    #[command(subcommand)]
+    Gear(super::gear_args::GearTask),
+    /// Hoists over their lives: used life, hour counter, overhauls, tests.
+    #[command(subcommand)]
+    Hoist(super::gear_args::HoistTask),
+    /// Bulk bags with numbers of their own, over their fillings.
+    #[command(subcommand)]
+    Fibc(super::gear_args::FibcTask),
     /// Reports of thorough examination.
     Examination(Box<ExaminationArgs>),
     /// Runs.
@@ -94,6 +103,15 @@ pub enum Task {
         /// Counter of filled cycles at the end, MACHINE=VALUE.
         #[arg(long = "count")]
         counts: Vec<String>,
+        /// Seen: the dust extraction ran.
+        #[arg(long)]
+        extraction: bool,
+        /// Seen: the earth connection of the bag was on.
+        #[arg(long)]
+        earth: bool,
+        /// Only ask whether it may be tipped; record nothing.
+        #[arg(long)]
+        ask: bool,
     },
     /// Feeds: observed level, seen empty, readings at machine rate.
     #[command(subcommand)]
@@ -408,6 +426,12 @@ pub enum LiftTask {
         /// Only of this hoist.
         #[arg(long, default_value = "")]
         hoist: String,
+        /// From this local day on, YYYY-MM-DD.
+        #[arg(long, default_value = "")]
+        from: String,
+        /// Up to this local day.
+        #[arg(long, default_value = "")]
+        to: String,
         #[command(flatten)]
         page: PageArgs,
     },
@@ -422,7 +446,8 @@ pub struct LiftArgs {
     /// Hoist.
     #[arg(long)]
     pub hoist: String,
-    /// Gear from the hook downwards: CODE, CODE@DEGREES-FROM-VERTICAL, or CODE@HEIGHTxREACH in millimetres.
+    /// Gear from the hook downwards: CODE, CODE@DEGREES-FROM-VERTICAL, or CODE@HEIGHTxREACH in millimetres; several with
+    /// commas between for unequal legs.
     #[arg(long = "gear")]
     pub gear: Vec<String>,
     /// Which way.
@@ -455,6 +480,9 @@ pub struct LiftArgs {
     /// Steady reading of the load cell.
     #[arg(long, value_parser = mass)]
     pub load_cell: Option<i64>,
+    /// Height travelled in millimetres; the path of the hoist when left out.
+    #[arg(long, default_value_t = 0)]
+    pub path: i64,
 }
 
 /// An examination.
@@ -480,6 +508,39 @@ pub struct ExaminationArgs {
     /// A defect: immediate:TEXT, remedy:DATE:TEXT or observation:TEXT.
     #[arg(long = "defect")]
     pub defects: Vec<String>,
+    /// Kind of examination, e.g. periodic, after a mishap.
+    #[arg(long, default_value = "")]
+    pub kind: String,
+    /// For whom it was examined.
+    #[arg(long, default_value = "")]
+    pub owner: String,
+    /// Where.
+    #[arg(long, default_value = "")]
+    pub place: String,
+    /// What identifies the item.
+    #[arg(long, default_value = "")]
+    pub identification: String,
+    /// Date of manufacture, YYYY-MM-DD.
+    #[arg(long, default_value = "")]
+    pub made: String,
+    /// Day of the examination before.
+    #[arg(long, default_value = "")]
+    pub last: String,
+    /// Safe working load of a configuration: MASS:TEXT, e.g. 1250kg:"one fall".
+    #[arg(long = "rating")]
+    pub ratings: Vec<String>,
+    /// Repairs.
+    #[arg(long, default_value = "")]
+    pub repairs: String,
+    /// Tests, or that there were none.
+    #[arg(long, default_value = "")]
+    pub tests: String,
+    /// Day of the report.
+    #[arg(long, default_value = "")]
+    pub report_date: String,
+    /// Who authenticated it.
+    #[arg(long, default_value = "")]
+    pub authenticated_by: String,
 }
 
 /// Runs.

@@ -59,6 +59,7 @@ async fn registered(session: &mut Session, kind: ItemKind) -> Result<Option<Exit
         Machine list_machines ListMachinesRequest "ListMachinesResponse" machines;
         Hoist list_hoists ListHoistsRequest "ListHoistsResponse" hoists;
         Gear list_lifting_gear ListLiftingGearRequest "ListLiftingGearResponse" lifting_gear;
+        NumberedFibc list_fibcs ListFibcsRequest "ListFibcsResponse" fibcs;
         Fibc list_fibc_types ListFibcTypesRequest "ListFibcTypesResponse" fibc_types;
         Scale list_scales ListScalesRequest "ListScalesResponse" scales;
         Instrument list_instruments ListInstrumentsRequest "ListInstrumentsResponse" instruments;
@@ -230,9 +231,14 @@ async fn objects(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
                 vec![sheets::lots(&answer.lots), more(&answer.next_page_token)]
             })
         }
-        Task::Lift(LiftTask::List { hoist, page }) => {
-            let request =
-                v1::ListLiftsRequest { page_size: page.rows, page_token: page.page.clone(), hoist_code: hoist.clone() };
+        Task::Lift(LiftTask::List { hoist, from, to, page }) => {
+            let request = v1::ListLiftsRequest {
+                page_size: page.rows,
+                page_token: page.page.clone(),
+                hoist_code: hoist.clone(),
+                from_day: from.clone(),
+                to_day: to.clone(),
+            };
             show!(session, lift.list_lifts(request), "ListLiftsResponse", |answer| {
                 vec![sheets::lifts(&answer.lifts, &zone), more(&answer.next_page_token)]
             })
@@ -319,6 +325,7 @@ fn asks_of_now(task: &Task) -> bool {
         Task::Bag(task) => matches!(task, BagTask::Show { .. } | BagTask::List { .. }),
         Task::Lot(task) => matches!(task, LotTask::Show { .. } | LotTask::Grade { .. } | LotTask::List(_)),
         Task::Lift(task) => matches!(task, LiftTask::List { .. }),
+        Task::Fibc(task) => super::gear_args::fibc_asks_of_now(task),
         Task::Run(task) => matches!(task, RunTask::Show { .. } | RunTask::List { .. }),
         Task::Pallet(task) => matches!(task, PalletTask::Show { .. } | PalletTask::List { .. }),
         Task::Order(task) => matches!(task, OrderTask::Show { .. } | OrderTask::List { .. }),
@@ -373,6 +380,19 @@ pub async fn run(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
             let answer = answer?.into_inner();
             session.show("CheckLiftResponse", &answer, &[sheets::lift_check(&answer)]);
             Ok(Some(if answer.no_objection { Exit::Done } else { Exit::Refused }))
+        }
+        Task::Gear(task) => super::gear_args::ask_gear(session, task).await,
+        Task::Hoist(task) => super::gear_args::ask_hoist(session, task).await,
+        Task::Fibc(task) => super::gear_args::ask_fibc(session, task).await,
+        Task::Tip { bag, feed, extraction, earth, ask: true, .. } => {
+            let request = v1::CheckTipRequest {
+                bag_tag: bag.clone(),
+                feed_code: feed.clone(),
+                extraction_running: *extraction,
+                earth_connected: *earth,
+                at_time: session.asked_at.then_some(session.time),
+            };
+            super::gear_args::may_tip(session, request).await
         }
         Task::Trace(task) => trace(session, task).await,
         Task::Yield { run, lot, bag, feed, day } => {

@@ -95,6 +95,8 @@ pub enum ItemKind {
     Gear,
     /// A type of bulk bag.
     Fibc,
+    /// A bulk bag with a number of its own.
+    NumberedFibc,
     /// A scale.
     Scale,
     /// An instrument that weighs packs.

@@ -385,6 +385,7 @@ pub async fn book_bags(session: &mut Session, args: BookArgs) -> Result<Exit, Fa
             declared_net_mass_mg: net,
             condition: String::new(),
             refused: args.refused.iter().any(|refused| refused == tag),
+            fibc_code: String::new(),
         }
     });
     let request = v1::RecordIntakeRequest {

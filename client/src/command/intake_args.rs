@@ -70,6 +70,12 @@ pub enum BagTask {
         /// Type of the bag.
         #[arg(long)]
         fibc: String,
+        /// Number sewn on the bag, when it has one.
+        #[arg(long, default_value = "")]
+        numbered: String,
+        /// Packaging lot of the liner that was put in.
+        #[arg(long, default_value = "")]
+        liner: String,
         /// Scale.
         #[arg(long)]
         scale: String,

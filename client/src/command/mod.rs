@@ -9,6 +9,7 @@ mod document_args;
 mod feed;
 mod feed_lines;
 mod fill_args;
+mod gear_args;
 mod import;
 mod intake_args;
 mod label_args;

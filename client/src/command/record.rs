@@ -84,6 +84,7 @@ async fn register(session: &mut Session, kind: ItemKind, item: &str, version: Op
         Machine register_machine RegisterMachineRequest machine "Machine";
         Hoist register_hoist RegisterHoistRequest hoist "Hoist";
         Gear register_lifting_gear RegisterLiftingGearRequest lifting_gear "LiftingGear";
+        NumberedFibc register_fibc RegisterFibcRequest fibc "Fibc";
         Fibc register_fibc_type RegisterFibcTypeRequest fibc_type "FibcType";
         Scale register_scale RegisterScaleRequest scale "Scale";
         Instrument register_instrument RegisterInstrumentRequest instrument "Instrument";
@@ -99,24 +100,38 @@ async fn register(session: &mut Session, kind: ItemKind, item: &str, version: Op
     }
 }
 
-/// A gear item: CODE, CODE@DEGREES from vertical, or CODE@HEIGHTxREACH in millimetres.
+/// A leg: DEGREES from vertical, or HEIGHTxREACH in millimetres.
+fn leg(text: &str) -> Option<v1::SlingLeg> {
+    if let Some((height, reach)) = text.split_once('x') {
+        let (height_mm, spread_mm) = (height.trim().parse().ok()?, reach.trim().parse().ok()?);
+        return Some(v1::SlingLeg { height_mm, spread_mm, ..v1::SlingLeg::default() });
+    }
+    let degrees: f64 = text.trim().parse().ok().filter(|degrees| (0.0..=90.0).contains(degrees))?;
+    let angle = Some((degrees * 1_000.0 - 1e-6).ceil() as i64);
+    Some(v1::SlingLeg { angle_from_vertical_mdeg: angle, ..v1::SlingLeg::default() })
+}
+
+/// A gear item: CODE, or CODE@LEG with the flattest leg, or CODE@LEG,LEG with each.
 fn gear(text: &str) -> Result<v1::LiftGear, Fault> {
-    let Some((code, angle)) = text.split_once('@') else {
+    let Some((code, legs)) = text.split_once('@') else {
         return Ok(v1::LiftGear { gear_code: text.to_owned(), ..v1::LiftGear::default() });
     };
-    let wrong = || Fault::usage(format!("{text:?} is no gear; write CODE, CODE@DEGREES or CODE@HEIGHTxREACH"));
-    let mut item = v1::LiftGear { gear_code: code.to_owned(), ..v1::LiftGear::default() };
-    if let Some((height, reach)) = angle.split_once('x') {
-        item.height_mm = height.parse().map_err(|_| wrong())?;
-        item.spread_mm = reach.parse().map_err(|_| wrong())?;
-    } else {
-        let degrees: f64 = angle.parse().map_err(|_| wrong())?;
-        if !(0.0..=90.0).contains(&degrees) {
-            return Err(wrong());
-        }
-        item.angle_from_vertical_mdeg = Some((degrees * 1_000.0).ceil() as i64);
-    }
-    Ok(item)
+    let legs: Option<Vec<v1::SlingLeg>> = legs.split(',').map(leg).collect();
+    let legs = legs.ok_or_else(|| {
+        let how = "write CODE, CODE@DEGREES from vertical or CODE@HEIGHTxREACH, with commas between unequal legs";
+        Fault::usage(format!("{text:?} is no gear; {how}"))
+    })?;
+    let gear_code = code.to_owned();
+    Ok(match legs.as_slice() {
+        [one] => v1::LiftGear {
+            gear_code,
+            angle_from_vertical_mdeg: one.angle_from_vertical_mdeg,
+            height_mm: one.height_mm,
+            spread_mm: one.spread_mm,
+            legs: Vec::new(),
+        },
+        _ => v1::LiftGear { gear_code, legs, ..v1::LiftGear::default() },
+    })
 }
 
 /// A lift from its arguments.
@@ -137,6 +152,7 @@ pub fn lift(args: &LiftArgs) -> Result<v1::Lift, Fault> {
             gate_shut: args.gate_shut,
         }),
         load_cell_mass_mg: args.load_cell,
+        path_mm: args.path,
     })
 }
 
@@ -173,11 +189,11 @@ fn counters(args: &CounterArgs) -> Result<Vec<v1::CounterReading>, Fault> {
     Ok(found)
 }
 
-/// A bag of an intake: TAG:LOT:TYPE[:GROSS[:NET]].
+/// A bag of an intake: TAG:LOT:TYPE[:GROSS[:NET[:NUMBER]]], where NUMBER is the bag's own.
 fn intake_bag(text: &str, refused: &[String]) -> Result<v1::IntakeBag, Fault> {
     let parts: Vec<&str> = text.split(':').collect();
     let (Some(tag), Some(lot), Some(fibc)) = (parts.first(), parts.get(1), parts.get(2)) else {
-        return Err(Fault::usage(format!("{text:?} is no bag; write TAG:LOT:TYPE[:GROSS[:NET]]")));
+        return Err(Fault::usage(format!("{text:?} is no bag; write TAG:LOT:TYPE[:GROSS[:NET[:NUMBER]]]")));
     };
     let mass = |at: usize| parts.get(at).map(|text| mass::parse(text).map_err(Fault::usage)).transpose();
     Ok(v1::IntakeBag {
@@ -189,11 +205,19 @@ fn intake_bag(text: &str, refused: &[String]) -> Result<v1::IntakeBag, Fault> {
         declared_net_mass_mg: mass(4)?,
         condition: String::new(),
         refused: refused.iter().any(|known| known == tag),
+        fibc_code: parts.get(5).map(|text| (*text).to_owned()).unwrap_or_default(),
     })
 }
 
 fn whole(lot: &str) -> Vec<v1::LotShare> {
     vec![v1::LotShare { lot_code: lot.to_owned(), share_ppm: 1_000_000 }]
+}
+
+/// A rating of an examination: MASS:TEXT.
+fn rating(text: &str) -> Result<v1::ConfigurationRating, Fault> {
+    let wrong = || Fault::usage(format!("{text:?} is no rating; write MASS:TEXT, e.g. 1250kg:one fall"));
+    let (mass, text) = text.split_once(':').ok_or_else(wrong)?;
+    Ok(v1::ConfigurationRating { mass_mg: mass::parse(mass).map_err(Fault::usage)?, text: text.trim().to_owned() })
 }
 
 fn defect(text: &str) -> Result<v1::Defect, Fault> {
@@ -238,7 +262,7 @@ fn sample_packs(text: &str) -> Result<(i64, i64, i64), Fault> {
 
 async fn bags(session: &mut Session, task: BagTask) -> Result<Exit, Fault> {
     match task {
-        BagTask::Fill { bag, lot, rework, fibc, scale, gross, tare, location, trip } => {
+        BagTask::Fill { bag, lot, rework, fibc, numbered, liner, scale, gross, tare, location, trip } => {
             let rework_intervals = rework.iter().map(|text| packs(text)).collect::<Result<_, _>>()?;
             write!(
                 session,
@@ -252,7 +276,9 @@ async fn bags(session: &mut Session, task: BagTask) -> Result<Exit, Fault> {
                     gross_mass_mg: gross,
                     tare_mass_mg: tare,
                     location_code: location,
-                    trip_number: trip,
+                    trip_number: if numbered.is_empty() { trip } else { 0 },
+                    fibc_code: numbered,
+                    liner_lot_code: liner,
                 }
             )
         }
@@ -342,7 +368,7 @@ async fn runs(session: &mut Session, task: RunTask) -> Result<Exit, Fault> {
 async fn stream(session: &mut Session, task: Task) -> Result<Exit, Fault> {
     let time = |session: &Session, text: &str| session.zone.parse(text).map_err(Fault::usage);
     match task {
-        Task::Tip { bag, feed, start, part, counts } => {
+        Task::Tip { bag, feed, start, part, counts, extraction, earth, ask: _ } => {
             let mut read = Vec::new();
             for text in &counts {
                 let (machine, value) = text
@@ -357,7 +383,15 @@ async fn stream(session: &mut Session, task: Task) -> Result<Exit, Fault> {
             write!(
                 session,
                 run.record_tip,
-                RecordTipRequest { bag_tag: bag, feed_code: feed, start_time, part_mass_mg: part, counts: read }
+                RecordTipRequest {
+                    bag_tag: bag,
+                    feed_code: feed,
+                    start_time,
+                    part_mass_mg: part,
+                    counts: read,
+                    extraction_running: extraction,
+                    earth_connected: earth,
+                }
             )
         }
         Task::Feed(FeedTask::Level { feed, content, uncertainty }) => {
@@ -582,6 +616,7 @@ pub async fn run(session: &mut Session, task: Task) -> Result<Exit, Fault> {
         Task::Label(task) => super::label_args::record(session, task).await,
         Task::Examination(args) => {
             let defects = args.defects.iter().map(|text| defect(text)).collect::<Result<_, _>>()?;
+            let ratings = args.ratings.iter().map(|text| rating(text)).collect::<Result<_, _>>()?;
             write!(
                 session,
                 lift.record_examination,
@@ -593,7 +628,17 @@ pub async fn run(session: &mut Session, task: Task) -> Result<Exit, Fault> {
                     next_date: args.next,
                     defects,
                     examiner: args.examiner,
-                    ..Default::default()
+                    kind: args.kind,
+                    repairs: args.repairs,
+                    tests: args.tests,
+                    owner: args.owner,
+                    place: args.place,
+                    identification: args.identification,
+                    made_date: args.made,
+                    last_examined_date: args.last,
+                    report_date: args.report_date,
+                    ratings,
+                    authenticated_by: args.authenticated_by,
                 }
             )
         }
@@ -611,11 +656,15 @@ pub async fn run(session: &mut Session, task: Task) -> Result<Exit, Fault> {
                     feed_content_mass_mg: args.content.unwrap_or(0),
                     feed_content_uncertainty_mg: args.uncertainty.unwrap_or(0),
                     hoist_code: args.hoist,
-                    used_life_s: args.used_hours * 3_600,
+                    used_life_s: (args.used_hours * 3_600.0).round() as i64,
+                    used_life_source: args.source,
                     last_sscc_serial: args.last_serial,
                 }
             )
         }
+        Task::Gear(task) => super::gear_args::record_gear(session, task).await,
+        Task::Hoist(task) => super::gear_args::record_hoist(session, task).await,
+        Task::Fibc(task) => super::gear_args::record_fibc(session, task).await,
         Task::Bag(task) => bags(session, task).await,
         Task::Lot(task) => lots(session, task).await,
         Task::Run(task) => runs(session, task).await,

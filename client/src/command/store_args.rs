@@ -460,9 +460,12 @@ pub struct OpeningArgs {
     /// Hoist.
     #[arg(long, default_value = "")]
     pub hoist: String,
-    /// Its used life in hours.
-    #[arg(long, default_value_t = 0)]
-    pub used_hours: i64,
+    /// Its used life in hours at full load; 0 for a new one.
+    #[arg(long, default_value_t = 0.0)]
+    pub used_hours: f64,
+    /// Where that figure comes from, e.g. "log book, estimated".
+    #[arg(long, default_value = "")]
+    pub source: String,
     /// Newest serial of the site's pallet numbers that was used.
     #[arg(long, default_value_t = 0)]
     pub last_serial: i64,

@@ -79,6 +79,7 @@ pub fn registered_item(item: &registered::Item) -> (&'static str, &str) {
         Item::PackagingLot(x) => ("packaging_lot", &x.code),
         Item::CheckPoint(x) => ("check_point", &x.code),
         Item::LimitSet(x) => ("limit_set", &x.code),
+        Item::Fibc(x) => ("fibc", &x.code),
     }
 }
 
@@ -255,7 +256,7 @@ pub fn keys_of(event: &Event) -> Vec<String> {
                 stream_keys(&f.feed_code, "", "", None, at, &mut keys);
             }
             if !f.hoist_code.is_empty() {
-                keys.push(object("hoist_examinations", &f.hoist_code));
+                keys.push(object("hoist_life", &f.hoist_code));
             }
             serial_key(f.last_sscc_serial, &mut keys);
         }
@@ -270,9 +271,11 @@ pub fn keys_of(event: &Event) -> Vec<String> {
             for bag in &f.bags {
                 keys.push(object("bag", &bag.bag_tag));
                 keys.extend(bag.lots.iter().map(|l| object("lot_bags", &l.lot_code)));
+                keys.extend(fibc_key(&bag.fibc_code));
             }
         }
         Fact::BulkBagRecorded(f) => {
+            keys.extend(fibc_key(&f.fibc_code));
             keys.push(object("bag", &f.bag_tag));
             keys.push("bags".into());
             keys.extend(f.lots.iter().map(|l| object("lot_bags", &l.lot_code)));
@@ -282,20 +285,38 @@ pub fn keys_of(event: &Event) -> Vec<String> {
         Fact::BagLossRecorded(f) => keys.push(object("bag", &f.bag_tag)),
         Fact::ResidueRecorded(f) => keys.push(object("bag", &f.bag_tag)),
         Fact::BagMoved(f) => keys.push(object("bag", &f.bag_tag)),
-        Fact::FibcInspected(f) => keys.push(object("bag", &f.bag_tag)),
-        Fact::LiftRecorded(f) => lift_keys(f, at, &mut keys),
+        Fact::FibcInspected(f) => keys.extend(fibc_key(&f.fibc_code)),
+        Fact::LiftRecorded(f) => {
+            lift_keys(f, at, &mut keys);
+            overload_keys(event, &f.hoist_code, &mut keys);
+        }
         Fact::LiftRefused(f) => {
             if let Some(lift) = &f.lift {
                 lift_keys(lift, at, &mut keys);
             }
         }
-        Fact::OtherLiftRecorded(f) => keys.push(object("hoist_lifts", &f.hoist_code)),
-        Fact::TestLiftRecorded(f) => keys.push(object("hoist_lifts", &f.hoist_code)),
+        Fact::OtherLiftRecorded(f) => {
+            keys.push(object("hoist_lifts", &f.hoist_code));
+            overload_keys(event, &f.hoist_code, &mut keys);
+        }
+        Fact::TestLiftRecorded(f) => {
+            keys.extend([object("hoist_lifts", &f.hoist_code), examined_key(&f.hoist_code, "")]);
+            if !f.gear_code.is_empty() {
+                keys.push(examined_key("", &f.gear_code));
+            }
+        }
         Fact::ExaminationRecorded(f) => {
             keys.push(examined_key(&f.hoist_code, &f.gear_code));
         }
-        Fact::PreUseCheckRecorded(f) => keys.push(examined_key(&f.hoist_code, &f.gear_code)),
-        Fact::OverhaulRecorded(f) => keys.push(examined_key(&f.hoist_code, "")),
+        Fact::PreUseCheckRecorded(f) => {
+            keys.push(bucket(&crate::rules::item::pre_use_key(&f.hoist_code, &f.gear_code), day_of(at)));
+        }
+        Fact::MishapRecorded(f) => keys.push(examined_key(&f.hoist_code, &f.gear_code)),
+        Fact::RemedyRecorded(f) => keys.push(examined_key(&f.hoist_code, &f.gear_code)),
+        Fact::OverhaulRecorded(f) => {
+            keys.extend([examined_key(&f.hoist_code, ""), object("hoist_life", &f.hoist_code)]);
+        }
+        Fact::HourCounterRead(f) => keys.push(object("hoist_life", &f.hoist_code)),
         Fact::RunStarted(f) => {
             stream_keys(&f.feed_code, &f.machine_code, &f.run_code, None, at, &mut keys);
             keys.push("runs".into());
@@ -375,7 +396,7 @@ pub fn keys_of(event: &Event) -> Vec<String> {
             keys.extend(f.target_keys.iter().cloned());
             keys.push("corrections".into());
             if let Some(replacement) = &f.replacement {
-                keys.extend(keys_of(replacement));
+                keys.extend(keys_of(&Event { breaches: event.breaches.clone(), ..(**replacement).clone() }));
             }
         }
         Fact::ComplaintRecorded(f) => {
@@ -420,6 +441,18 @@ fn lift_keys(lift: &LiftRecorded, at_us: i64, keys: &mut Vec<String>) {
     keys.extend(lift.bags.iter().map(|b| object("bag", &b.bag_tag)));
     if !lift.platform_code.is_empty() {
         keys.push(bucket(&object("platform", &lift.platform_code), day_of(at_us)));
+    }
+}
+
+fn fibc_key(fibc_code: &str) -> Option<String> {
+    (!fibc_code.is_empty()).then(|| object("fibc", fibc_code))
+}
+
+/// What carried more than it may has that with its examinations: it is out of service until the next.
+fn overload_keys(event: &Event, hoist_code: &str, keys: &mut Vec<String>) {
+    for breach in event.breaches.iter().filter(|b| crate::rules::item::OVERLOADS.contains(&b.rule.as_str())) {
+        let hoist = breach.subject == hoist_code && ["HOOK_LOAD", "LOAD_CELL_OVER"].contains(&breach.rule.as_str());
+        keys.push(if hoist { examined_key(hoist_code, "") } else { examined_key("", &breach.subject) });
     }
 }
 

@@ -41,12 +41,13 @@ pub fn live(entries: Vec<Entry>, wanted: impl Fn(&[String]) -> bool) -> Vec<Entr
         match entry.event.fact {
             Some(Fact::Corrected(corrected)) => {
                 standing.remove(&corrected.target_sequence);
-                if let Some(replacement) = corrected.replacement
-                    && wanted(&key::keys_of(&replacement))
-                {
+                if let Some(replacement) = corrected.replacement {
                     // What was decided about the replacement stands with the correction that brought it.
                     let (breaches, holds) = (entry.event.breaches, entry.event.holds);
-                    standing.insert(entry.sequence, Event { breaches, holds, ..*replacement });
+                    let event = Event { breaches, holds, ..*replacement };
+                    if wanted(&key::keys_of(&event)) {
+                        standing.insert(entry.sequence, event);
+                    }
                 }
             }
             _ => {

@@ -91,8 +91,19 @@ pub fn parse_date(text: &str) -> Option<Date> {
 
 /// The day some days after another, both as text; empty for text that is no day.
 pub fn add_days(date: &str, days: i64) -> String {
-    use jiff::ToSpan;
     parse_date(date).and_then(|date| date.checked_add(days.days()).ok()).map(|d| d.to_string()).unwrap_or_default()
+}
+
+/// The day some months after another, the last of a shorter month; empty for text that is no day.
+///
+/// ```
+/// use packloft_domain::time::add_months;
+/// assert_eq!(add_months("2026-08-31", 6), "2027-02-28");
+/// assert_eq!(add_months("2026-05-04", 12), "2027-05-04");
+/// ```
+pub fn add_months(date: &str, months: i64) -> String {
+    let months = months.months();
+    parse_date(date).and_then(|date| date.checked_add(months).ok()).map(|d| d.to_string()).unwrap_or_default()
 }
 
 /// Days since 1970, the figure of findings about dates.

@@ -4,13 +4,14 @@ mod house;
 
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
-use packloft_domain::rules::lift::{Examined, GearState, HangingBag, HoistState, PlatformState, Situation, judge};
+use packloft_domain::rules::item::Examined;
+use packloft_domain::rules::lift::{GearState, HangingBag, HoistState, PlatformState, Situation, judge};
 use packloft_domain::time::Zone;
 
 use house::T0;
 
 fn examined() -> Examined {
-    Examined { any: true, next_date: Some("2026-05-04".into()), defects: Vec::new() }
+    Examined { any: true, next_date: Some("2026-05-04".into()), ..Examined::default() }
 }
 
 fn bag(tag: &str, gross_mg: i64) -> HangingBag {
@@ -29,6 +30,7 @@ fn bag(tag: &str, gross_mg: i64) -> HangingBag {
         },
         trip_number: 1,
         hold_codes: Vec::new(),
+        unsound: Vec::new(),
         refused: false,
     }
 }
@@ -45,6 +47,7 @@ fn plain_gear(code: &str, mass_mg: i64, limit_mg: i64, points: i64) -> GearState
         },
         examined: examined(),
         angle_mdeg: None,
+        legs_mdeg: Vec::new(),
     }
 }
 
@@ -302,6 +305,8 @@ fn more_load_or_a_flatter_angle_never_turns_objection_into_none() {
         // The greatest number passes, one more does not.
         let mut sorted = case.bags.clone();
         sorted.sort_by_key(|b| b.gross_mass_mg);
+        let heaviest = sorted[sorted.len() - 1].clone();
+        sorted.resize(sorted.len() + 6, heaviest);
         for count in 1..=sorted.len() {
             let mut some = case.clone();
             some.bags = sorted[..count].to_vec();

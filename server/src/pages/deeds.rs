@@ -271,6 +271,8 @@ async fn floor(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
                     tare_mass_mg: d.reader.optional_kg("tare_mass_mg"),
                     location_code: d.text("location_code"),
                     trip_number: d.reader.optional_count("trip_number").unwrap_or(0),
+                    fibc_code: d.text("fibc_code"),
+                    liner_lot_code: d.text("liner_lot_code"),
                 }
             )
             .1
@@ -390,6 +392,7 @@ fn intake_bags(d: &mut Deed<'_>) -> Vec<v1::IntakeBag> {
             declared_net_mass_mg: d.reader.optional_kg(&format!("net.{row}")),
             condition: d.text(&format!("condition.{row}")),
             refused: d.ticked(&format!("refused.{row}")),
+            fibc_code: String::new(),
         });
     }
     bags
@@ -433,6 +436,8 @@ async fn line(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
                     start_time: d.reader.time("start_time"),
                     part_mass_mg: d.reader.optional_kg("part_mass_mg"),
                     counts: counts.into_iter().collect(),
+                    extraction_running: d.ticked("extraction_running"),
+                    earth_connected: d.ticked("earth_connected"),
                 }
             )
             .1

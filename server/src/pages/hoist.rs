@@ -69,6 +69,7 @@ pub fn lift_of(fields: &Fields, faults: &mut Vec<FieldFault>) -> v1::Lift {
             gate_shut: fields.ticked("gate_shut"),
         }),
         load_cell_mass_mg: None,
+        path_mm: 0,
     }
 }
 

@@ -2,7 +2,8 @@
 
 use packloft_domain::key::code_of;
 use packloft_domain::record::{Record, Unreadable};
-use packloft_domain::rules::lift::{Examined, examined};
+use packloft_domain::rules::fibc::fibc_at;
+use packloft_domain::rules::item::{Examined, examined};
 use packloft_domain::rules::register::Register;
 use packloft_domain::time::{day_number, parse_date};
 use packloft_proto::v1;
@@ -53,8 +54,16 @@ impl Due<'_> {
     fn examinations(&mut self, kind: &str, code: &str, name: &str, state: &Examined) {
         let text = "thorough examination";
         self.date(kind, code, name, text, state.next_date.as_deref().unwrap_or_default(), true);
-        for defect in &state.defects {
-            self.stop(kind, code, name, &defect.text);
+        for reason in state.defects.iter().chain(&state.stops) {
+            self.stop(kind, code, name, &reason.text);
+        }
+        for row in state.waiting.iter().filter(|row| !row.defect.remedy_by_date.is_empty()) {
+            let over = self.days_left(&row.defect.remedy_by_date).is_some_and(|days| days < 0);
+            if !over {
+                let text =
+                    format!("remedy of defect {} of report {}: {}", row.number, row.report_code, row.defect.text);
+                self.date(kind, code, name, &text, &row.defect.remedy_by_date, true);
+            }
         }
     }
 }
@@ -75,14 +84,24 @@ pub fn due(asked: &Asked, at_us: i64, within_days: i64) -> Result<Vec<v1::DueRow
         if hoist.out_of_service {
             due.stop("hoist", &code, &hoist.name, "out of service");
         }
-        due.examinations("hoist", &code, &hoist.name, &examined(&asked.record, &code, "", at_us, &asked.zone)?);
+        due.examinations(
+            "hoist",
+            &code,
+            &hoist.name,
+            &examined(&asked.record, &code, "", (&hoist).into(), at_us, &asked.zone)?,
+        );
     }
     for code in codes(asked, "lifting_gear")? {
         let Some(gear) = known.lifting_gear(&code)? else { continue };
         if gear.out_of_service {
             due.stop("gear", &code, &gear.name, "out of service");
         }
-        due.examinations("gear", &code, &gear.name, &examined(&asked.record, "", &code, at_us, &asked.zone)?);
+        due.examinations(
+            "gear",
+            &code,
+            &gear.name,
+            &examined(&asked.record, "", &code, (&gear).into(), at_us, &asked.zone)?,
+        );
     }
     for code in codes(asked, "scale")? {
         let Some(scale) = known.scale(&code)? else { continue };
@@ -96,6 +115,12 @@ pub fn due(asked: &Asked, at_us: i64, within_days: i64) -> Result<Vec<v1::DueRow
         let Some(fibc) = known.fibc_type(&code)? else { continue };
         if !fibc.inspected_until_date.is_empty() {
             due.date("FIBC type", &code, &fibc.name, "inspection", &fibc.inspected_until_date, true);
+        }
+    }
+    for code in codes(asked, "fibc")? {
+        let Some(state) = fibc_at(&asked.record, &code, at_us)? else { continue };
+        if state.discarded.is_none() && !state.until_date.is_empty() {
+            due.date("FIBC", &code, "", "inspection", &state.until_date, true);
         }
     }
     for code in codes(asked, "person")? {

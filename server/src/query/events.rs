@@ -28,6 +28,10 @@ pub fn fact_json(event: &Event) -> String {
         .unwrap_or_default()
 }
 
+fn hours(seconds: i64) -> String {
+    format!("{}.{:02} h", seconds / 3_600, seconds % 3_600 / 36)
+}
+
 fn tags(bags: &[f::LiftBag]) -> String {
     bags.iter().map(|bag| bag.bag_tag.as_str()).collect::<Vec<_>>().join(", ")
 }
@@ -94,6 +98,50 @@ pub fn words(event: &Event, zone: &Zone) -> String {
         }
         Fact::ExaminationRecorded(f) => {
             format!("{}{} examined on {}, report {}", f.hoist_code, f.gear_code, f.examined_date, f.report_code)
+        }
+        Fact::PreUseCheckRecorded(f) => {
+            let found = if f.passed { "passed".into() } else { format!("FAILED: {}", f.text) };
+            format!("pre-use check of {}{} {found}", f.hoist_code, f.gear_code)
+        }
+        Fact::MishapRecorded(f) => {
+            let what = packloft_domain::rules::item::mishap_name(f.kind());
+            format!("{}{} had {what}: {}", f.hoist_code, f.gear_code, f.text)
+        }
+        Fact::RemedyRecorded(f) => format!(
+            "defect {} of report {} on {}{} remedied by {}: {}",
+            f.defect_number, f.report_code, f.hoist_code, f.gear_code, f.done_by, f.text
+        ),
+        Fact::OverhaulRecorded(f) => {
+            format!("hoist {} overhauled by {}, report {}", f.hoist_code, f.done_by, f.report_code)
+        }
+        Fact::HourCounterRead(f) => format!("hour counter of hoist {} reads {}", f.hoist_code, hours(f.counter_s)),
+        Fact::OtherLiftRecorded(f) => {
+            let times = if f.cycle_count > 1 { format!(", {} times", f.cycle_count) } else { String::new() };
+            format!("hoist {} lifted {}{times}: {}", f.hoist_code, kilograms(f.mass_mg), f.text)
+        }
+        Fact::TestLiftRecorded(f) => {
+            let (kind, found) =
+                (if f.dynamic { "dynamic" } else { "static" }, if f.passed { "passed" } else { "NOT passed" });
+            let on = if f.gear_code.is_empty() { String::new() } else { format!(" of gear {}", f.gear_code) };
+            format!(
+                "{kind} test{on} on hoist {} with {} for {}, {found}; {} in charge",
+                f.hoist_code,
+                kilograms(f.mass_mg),
+                f.purpose,
+                f.competent_person_code
+            )
+        }
+        Fact::FibcInspected(f) if f.discarded => {
+            let why = packloft_domain::rules::fibc::discard_words(f.discard_reason());
+            format!("FIBC {} DISCARDED ({why}): {}", f.fibc_code, f.reason)
+        }
+        Fact::FibcInspected(f) => {
+            let liner = if f.liner_lot_code.is_empty() {
+                String::new()
+            } else {
+                format!(", new liner of lot {}", f.liner_lot_code)
+            };
+            format!("FIBC {} inspected and sound{liner}", f.fibc_code)
         }
         Fact::RunStarted(f) => {
             format!(

@@ -199,7 +199,12 @@ fn lift_row(entry: &Entry, lift: &f::LiftRecorded) -> v1::LiftRow {
                 .iter()
                 .map(|gear| v1::LiftGear {
                     gear_code: gear.gear_code.clone(),
-                    angle_from_vertical_mdeg: gear.angle_from_vertical_mdeg,
+                    angle_from_vertical_mdeg: gear.angle_from_vertical_mdeg.filter(|_| gear.leg_angle_mdeg.is_empty()),
+                    legs: gear
+                        .leg_angle_mdeg
+                        .iter()
+                        .map(|angle| v1::SlingLeg { angle_from_vertical_mdeg: Some(*angle), ..v1::SlingLeg::default() })
+                        .collect(),
                     ..v1::LiftGear::default()
                 })
                 .collect(),
@@ -211,6 +216,7 @@ fn lift_row(entry: &Entry, lift: &f::LiftRecorded) -> v1::LiftRow {
             slinger_code: lift.slinger_code.clone(),
             confirmations: lift.confirmations.as_ref().map(twin),
             load_cell_mass_mg: lift.load_cell_mass_mg,
+            path_mm: lift.path_mm,
         }),
         hook_load_mg: lift.hook_load_mg,
         bags: lift
@@ -228,13 +234,21 @@ fn lift_row(entry: &Entry, lift: &f::LiftRecorded) -> v1::LiftRow {
     }
 }
 
-/// Lifts, newest first.
-pub fn lifts(record: &dyn Record, hoist_code: &str) -> Result<Vec<v1::LiftRow>, Unreadable> {
+/// Lifts, newest first, of a hoist and between two local days where these are named.
+pub fn lifts(asked: &Asked, hoist_code: &str, from_day: &str, to_day: &str) -> Result<Vec<v1::LiftRow>, Unreadable> {
     let key = if hoist_code.is_empty() { "lifts".to_owned() } else { object("hoist_lifts", hoist_code) };
-    let rows = facts(record, &key)?;
+    let rows = facts(&asked.record, &key)?;
+    let inside = |row: &&Entry| {
+        if from_day.is_empty() && to_day.is_empty() {
+            return true;
+        }
+        let day = asked.zone.date(row.event.occurred_time_us).to_string();
+        day.as_str() >= from_day && (to_day.is_empty() || day.as_str() <= to_day)
+    };
     Ok(rows
         .iter()
         .rev()
+        .filter(inside)
         .filter_map(|row| match &row.event.fact {
             Some(Fact::LiftRecorded(lift)) => Some(lift_row(row, lift)),
             _ => None,

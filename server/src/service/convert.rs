@@ -184,6 +184,7 @@ write_request!(RecordIntakeRequest, |r, faults| {
                 condition: faults.optional_text("condition", &bag.condition),
                 refused: bag.refused,
                 rework_intervals: Vec::new(),
+                fibc_code: faults.optional_code("fibc_code", &bag.fibc_code),
             }
         }));
     }
@@ -215,8 +216,10 @@ write_request!(RecordBulkBagRequest, |r, faults| {
         // -1 asks for the tare of the type.
         tare_mass_mg: faults.optional_mass("tare_mass_mg", r.tare_mass_mg, 0).unwrap_or(-1),
         location_code: faults.optional_code("location_code", &r.location_code),
-        trip_number: faults.number("trip_number", r.trip_number, 0, 1_000),
+        trip_number: faults.number("trip_number", r.trip_number, 0, if r.fibc_code.is_empty() { 1_000 } else { 0 }),
         rework_intervals: twins(&r.rework_intervals),
+        fibc_code: faults.optional_code("fibc_code", &r.fibc_code),
+        liner_lot_code: faults.optional_code("liner_lot_code", &r.liner_lot_code),
     })
 });
 write_request!(RecordBagWeighingRequest, |r, faults| {
@@ -334,6 +337,7 @@ pub fn lift(faults: &mut Faults, lift: Option<&v1::Lift>) -> f::LiftRecorded {
             confirmations: Some(lift.confirmations.as_ref().map(twin).unwrap_or_default()),
             hook_load_mg: 0,
             load_cell_mass_mg: faults.optional_mass("load_cell_mass_mg", lift.load_cell_mass_mg, 0),
+            path_mm: faults.number("path_mm", lift.path_mm, 0, 1_000_000),
         }
     })
 }
@@ -352,9 +356,38 @@ fn lift_gear(faults: &mut Faults, item: &v1::LiftGear) -> f::LiftGear {
     if given.is_some() && geometry {
         faults.add("angle_from_vertical_mdeg", "is given beside height and spread; give one of them");
     }
+    faults.rows("legs", item.legs.len(), 0, 4);
+    let mut legs = Vec::new();
+    for (index, leg) in item.legs.iter().enumerate() {
+        legs.extend(faults.within(&format!("legs[{index}]"), |faults| leg_angle(faults, leg)));
+    }
+    if item.legs.len() == 1 {
+        faults.add("legs", "has 1 row; give every leg, or the angle of the flattest");
+    }
+    if !item.legs.is_empty() && (given.is_some() || geometry) {
+        faults.add("legs", "is given beside the angle of the flattest; give one of them");
+    }
     f::LiftGear {
         gear_code: faults.code("gear_code", &item.gear_code),
-        angle_from_vertical_mdeg: given.or(computed.flatten()),
+        angle_from_vertical_mdeg: given.or(computed.flatten()).or(legs.iter().copied().max()),
+        leg_angle_mdeg: legs,
+    }
+}
+
+/// Angle of a leg as given, or from its height and spread.
+fn leg_angle(faults: &mut Faults, leg: &v1::SlingLeg) -> Option<i64> {
+    let geometry = leg.height_mm != 0 || leg.spread_mm != 0;
+    match leg.angle_from_vertical_mdeg {
+        Some(angle) if !geometry => Some(faults.number("angle_from_vertical_mdeg", angle, 0, 90_000)),
+        None if geometry => {
+            faults.number("height_mm", leg.height_mm, 1, 100_000);
+            faults.number("spread_mm", leg.spread_mm, 0, 100_000);
+            angle_from_geometry_mdeg(leg.height_mm, leg.spread_mm)
+        }
+        _ => {
+            faults.add("angle_from_vertical_mdeg", "give the angle, or height and spread");
+            None
+        }
     }
 }
 
@@ -379,6 +412,13 @@ write_request!(RecordExaminationRequest, |r, faults| {
     faults.optional_date("examined_date", &r.examined_date);
     faults.optional_date("next_date", &r.next_date);
     faults.optional_date("made_date", &r.made_date);
+    faults.rows("ratings", r.ratings.len(), 0, 20);
+    for (index, rating) in r.ratings.iter().enumerate() {
+        faults.within(&format!("ratings[{index}]"), |faults| {
+            faults.text("text", &rating.text);
+            faults.positive_mass("mass_mg", rating.mass_mg);
+        });
+    }
     faults.rows("defects", r.defects.len(), 0, 50);
     for (index, defect) in r.defects.iter().enumerate() {
         faults.within(&format!("defects[{index}]"), |faults| {
@@ -415,6 +455,10 @@ write_request!(RecordExaminationRequest, |r, faults| {
         place: r.place.clone(),
         identification: r.identification.clone(),
         made_date: r.made_date.clone(),
+        last_examined_date: faults.optional_date("last_examined_date", &r.last_examined_date),
+        report_date: faults.optional_date("report_date", &r.report_date),
+        ratings: twins(&r.ratings),
+        authenticated_by: faults.optional_text("authenticated_by", &r.authenticated_by),
     })
 });
 
@@ -520,6 +564,8 @@ write_request!(RecordTipRequest, |r, faults| {
         start_time_us: period(faults, "start_time", start, r.occurred_time.as_ref()),
         part_mass_mg: faults.optional_mass("part_mass_mg", r.part_mass_mg, 1),
         counts,
+        extraction_running: r.extraction_running,
+        earth_connected: r.earth_connected,
     })
 });
 write_request!(RecordHopperLevelRequest, |r, faults| {
@@ -737,6 +783,14 @@ write_request!(CorrectRequest, |r, faults| {
         Some(R::Adjustment(x)) => replacement("adjustment", x, faults),
         Some(R::Inspection(x)) => replacement("inspection", x, faults),
         Some(R::LiftRefusal(x)) => replacement("lift_refusal", x, faults),
+        Some(R::PreUseCheck(x)) => replacement("pre_use_check", x, faults),
+        Some(R::Mishap(x)) => replacement("mishap", x, faults),
+        Some(R::Remedy(x)) => replacement("remedy", x, faults),
+        Some(R::Overhaul(x)) => replacement("overhaul", x, faults),
+        Some(R::HourCounter(x)) => replacement("hour_counter", x, faults),
+        Some(R::OtherLift(x)) => replacement("other_lift", x, faults),
+        Some(R::TestLift(x)) => replacement("test_lift", x, faults),
+        Some(R::FibcInspection(x)) => replacement("fibc_inspection", x, faults),
         Some(R::OpeningStock(x)) => replacement("opening_stock", x, faults),
     };
     Fact::Corrected(Box::new(f::Corrected {
@@ -747,6 +801,7 @@ write_request!(CorrectRequest, |r, faults| {
     }))
 });
 
+mod gear;
 mod packer;
 mod recall;
 mod registers;

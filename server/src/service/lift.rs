@@ -40,15 +40,25 @@ service! {
         let at = faults.optional_time("occurred_time", request.occurred_time.as_ref());
         faults.check().map_err(status::refusal)?;
         let at = at.unwrap_or_else(|| self.engine().clock.now_us());
+        let recording = match self.engine().read_only_reason() {
+            None => "not recorded: a check writes nothing".to_owned(),
+            Some(why) => format!("not recorded, and nothing can be recorded now ({why}): write the lift on paper"),
+        };
         self.ask(0, move |asked| {
             let situation = gather(&asked.record, &asked_for, at, &asked.zone)?;
             let verdict = judge(&situation, &asked.zone, at);
-            let mut reasons: Vec<v1::Finding> = twins(&verdict.reasons);
-            reasons.extend(twins::<_, v1::Finding>(&verdict.remarks));
+            let used = |row: &packloft_domain::rules::lift::Utilisation| v1::LiftUtilisation {
+                element: row.element.clone(),
+                load_mg: row.load_mg,
+                limit_mg: row.limit_mg,
+            };
             Ok(v1::CheckLiftResponse {
                 verdict: verdict_words(&verdict),
                 no_objection: verdict.reasons.is_empty(),
-                reasons,
+                reasons: twins(&verdict.reasons),
+                remarks: twins(&verdict.remarks),
+                weakest: verdict.weakest().map(used),
+                recording,
                 caution: CAUTION.into(),
                 hook_load_mg: verdict.hook_load_mg,
                 bags: situation
@@ -60,15 +70,7 @@ service! {
                         basis: bag.basis_text.clone(),
                     })
                     .collect(),
-                utilisations: verdict
-                    .utilisations
-                    .iter()
-                    .map(|used| v1::LiftUtilisation {
-                        element: used.element.clone(),
-                        load_mg: used.load_mg,
-                        limit_mg: used.limit_mg,
-                    })
-                    .collect(),
+                utilisations: verdict.utilisations.iter().map(used).collect(),
                 max_bag_count: verdict.max_bag_count,
                 limited_by: verdict.limited_by.clone(),
                 sequence: asked.sequence(),
@@ -108,10 +110,14 @@ service! {
         request: Request<v1::ListLiftsRequest>,
     ) -> Result<Response<v1::ListLiftsResponse>, Status> {
         let r = request.into_inner();
-        let question = format!("lifts {}", r.hoist_code);
+        let mut faults = Faults::default();
+        faults.optional_date("from_day", &r.from_day);
+        faults.optional_date("to_day", &r.to_day);
+        faults.check().map_err(status::refusal)?;
+        let question = format!("lifts {} {} {}", r.hoist_code, r.from_day, r.to_day);
         let (lifts, next_page_token, sequence) = self
             .page(r.page_size, &r.page_token, question, move |asked| {
-                Ok(objects::lifts(&asked.record, &r.hoist_code)?)
+                Ok(objects::lifts(asked, &r.hoist_code, &r.from_day, &r.to_day)?)
             })
             .await?;
         Ok(Response::new(v1::ListLiftsResponse { lifts, next_page_token, sequence }))

@@ -11,6 +11,7 @@ mod check;
 mod dispatch;
 mod document;
 mod figure;
+mod gear;
 mod import;
 mod intake;
 mod journal;

@@ -7,7 +7,7 @@ use tonic::{Request, Response, Status, Streaming};
 
 use super::faults::Faults;
 use super::{service, status};
-use crate::query::{line, objects, packer, samples, trace, unknown};
+use crate::query::{gear, line, objects, packer, samples, trace, unknown};
 
 service! {
     RunService {
@@ -56,6 +56,17 @@ service! {
         faults.check().map_err(status::refusal)?;
         let at = at.unwrap_or_else(|| self.engine().clock.now_us());
         self.ask(r.min_sequence, move |asked| line::line(asked, &machine_code, at)).await.map(Response::new)
+    }
+    async fn check_tip(
+        &self,
+        request: Request<v1::CheckTipRequest>,
+    ) -> Result<Response<v1::CheckTipResponse>, Status> {
+        let r = request.into_inner();
+        let mut faults = Faults::default();
+        faults.code("bag_tag", &r.bag_tag);
+        faults.code("feed_code", &r.feed_code);
+        let at = self.instant(faults, r.at_time.as_ref())?;
+        self.ask(0, move |asked| gear::check_tip(asked, &r, at)).await.map(Response::new)
     }
     async fn get_run(
         &self,

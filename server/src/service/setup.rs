@@ -44,6 +44,7 @@ macro_rules! lists {
                 register_packaging_lot: RegisterPackagingLotRequest => RegisterPackagingLotResponse;
                 register_check_point: RegisterCheckPointRequest => RegisterCheckPointResponse;
                 register_limit_set: RegisterLimitSetRequest => RegisterLimitSetResponse;
+                register_fibc: RegisterFibcRequest => RegisterFibcResponse;
                 record_opening_stock: RecordOpeningStockRequest => RecordOpeningStockResponse;
             }
             async fn get_site(
@@ -114,6 +115,7 @@ lists! {
     list_stop_reasons ListStopReasonsRequest ListStopReasonsResponse stop_reasons StopReason "stop_reason";
     list_consignees ListConsigneesRequest ListConsigneesResponse consignees Consignee "consignee";
     list_check_points ListCheckPointsRequest ListCheckPointsResponse check_points CheckPoint "check_point";
+    list_fibcs ListFibcsRequest ListFibcsResponse fibcs Fibc "fibc";
     list_limit_sets ListLimitSetsRequest ListLimitSetsResponse limit_sets LimitSet "limit_set";
     list_packaging_lots ListPackagingLotsRequest ListPackagingLotsResponse packaging_lots PackagingLot "packaging_lot";
 }

@@ -77,6 +77,8 @@ pub struct BagFacts {
     pub intake_code: String,
     /// Which filling of the FIBC this is.
     pub trip_number: i64,
+    /// The FIBC, when it has a number.
+    pub fibc_code: String,
     /// Masses as weighed here, when they were.
     pub weighed: Option<BagMass>,
     /// Masses as declared, when they were.
@@ -187,6 +189,7 @@ pub(super) fn birth(row: &Entry, bag_tag: &str) -> Option<BagFacts> {
         supplier_code: String::new(),
         intake_code: String::new(),
         trip_number: 1,
+        fibc_code: String::new(),
         weighed: None,
         declared: None,
         tips: Vec::new(),
@@ -207,6 +210,7 @@ pub(super) fn birth(row: &Entry, bag_tag: &str) -> Option<BagFacts> {
                 intake_code: intake.intake_code.clone(),
                 declared: Some(declared(bag, at)),
                 refused: bag.refused,
+                fibc_code: bag.fibc_code.clone(),
                 place,
                 ..empty(&bag.lots, &bag.fibc_type_code)
             })
@@ -221,6 +225,7 @@ pub(super) fn birth(row: &Entry, bag_tag: &str) -> Option<BagFacts> {
         }
         Fact::BulkBagRecorded(f) => Some(BagFacts {
             trip_number: f.trip_number.max(1),
+            fibc_code: f.fibc_code.clone(),
             weighed: Some(BagMass {
                 gross_mass_mg: Some(f.gross_mass_mg),
                 tare_mass_mg: Some(f.tare_mass_mg),
@@ -326,6 +331,7 @@ pub(super) fn intake(fact: &IntakeRecorded, at: i64, context: &Context) -> Resul
     for bag in &fact.bags {
         missing.take(known.fibc_type(&bag.fibc_type_code)?, "bulk bag type", &bag.fibc_type_code);
         lots_exist(record, &bag.lots, &mut missing)?;
+        missing.optional(&bag.fibc_code, "FIBC", || known.fibc(&bag.fibc_code))?;
     }
     missing.check()?;
     if !facts(record, &key::object("intake", &fact.intake_code))?.is_empty() {
@@ -363,6 +369,8 @@ pub(super) fn filled(fact: &BulkBagRecorded, at: i64, context: &Context) -> Resu
     let fibc = missing.take(known.fibc_type(&fact.fibc_type_code)?, "bulk bag type", &fact.fibc_type_code);
     let scale = missing.take(known.scale(&fact.scale_code)?, "scale", &fact.scale_code);
     missing.optional(&fact.location_code, "location", || known.location(&fact.location_code))?;
+    missing.optional(&fact.fibc_code, "FIBC", || known.fibc(&fact.fibc_code))?;
+    missing.optional(&fact.liner_lot_code, "packaging lot", || known.packaging_lot(&fact.liner_lot_code))?;
     lots_exist(record, &fact.lots, &mut missing)?;
     for interval in &fact.rework_intervals {
         missing.take(super::stream::run_span(record, &interval.run_code)?, "run", &interval.run_code);
@@ -379,7 +387,14 @@ pub(super) fn filled(fact: &BulkBagRecorded, at: i64, context: &Context) -> Resu
         fact.tare_mass_mg = fibc.tare_mass_mg;
     }
     let mut reasons: Vec<Finding> = over_scale(&scale, fact.gross_mass_mg).into_iter().collect();
-    if fact.trip_number > fibc.max_trip_count {
+    if let Some(own) = super::fibc::fibc_at(record, &fact.fibc_code, at)? {
+        if own.kind.code != fibc.code {
+            let text = format!("FIBC {} is of type {}, not {}", fact.fibc_code, own.kind.code, fibc.code);
+            reasons.push(finding("FIBC_OTHER_TYPE", &fact.fibc_code, text, 0, 0));
+        }
+        fact.trip_number = own.filling_count + 1;
+        reasons.extend(super::fibc::against_filling(&own, !fact.liner_lot_code.is_empty(), &context.zone, at));
+    } else if fact.trip_number > fibc.max_trip_count {
         let text = format!(
             "bag {} would be on trip {}; type {} allows {}",
             fact.bag_tag, fact.trip_number, fibc.code, fibc.max_trip_count

@@ -16,9 +16,12 @@ pub mod check;
 pub mod correct;
 pub mod counter;
 pub mod dispatch;
+pub mod dust;
+pub mod fibc;
 pub mod free;
 pub mod grade;
 pub mod hold;
+pub mod item;
 pub mod label;
 pub mod lift;
 pub mod lot;
@@ -181,7 +184,15 @@ pub fn decide(command: &Command, context: &Context) -> Result<Decision, Refusal>
         Fact::ResidueRecorded(fact) => bag::residue(fact, at, context),
         Fact::LiftRecorded(fact) => lift::decide(fact, at, context),
         Fact::LiftRefused(fact) => lift::refusal(fact, at, context),
-        Fact::ExaminationRecorded(fact) => lift::examination(fact, at, context),
+        Fact::ExaminationRecorded(fact) => item::examination(fact, at, context),
+        Fact::PreUseCheckRecorded(fact) => item::pre_use_check(fact, at, context),
+        Fact::MishapRecorded(fact) => item::mishap(fact, at, context),
+        Fact::RemedyRecorded(fact) => item::remedy(fact, at, context),
+        Fact::OverhaulRecorded(fact) => item::overhaul(fact, at, context),
+        Fact::HourCounterRead(fact) => item::hour_counter(fact, at, context),
+        Fact::OtherLiftRecorded(fact) => item::other_lift(fact, at, context),
+        Fact::TestLiftRecorded(fact) => item::test_lift(fact, at, context),
+        Fact::FibcInspected(fact) => fibc::inspected(fact, at, context),
         Fact::RunStarted(fact) => stream::start_run(fact, command, context),
         Fact::RunFinished(fact) => stream::finish_run(fact, at, context),
         Fact::BagTipped(fact) => stream::tip(fact, at, context),

@@ -68,6 +68,7 @@ lookups! {
     packaging_lot PackagingLot "packaging_lot";
     check_point CheckPoint "check_point";
     limit_set LimitSet "limit_set";
+    fibc Fibc "fibc";
 }
 
 /// The site's settings in force at an instant.
@@ -133,6 +134,9 @@ pub(super) fn decide(fact: &Registered, command: &Command, context: &Context) ->
         }
         Item::LimitSet(x) => {
             missing.optional(&x.material_code, "material", || known.material(&x.material_code))?;
+        }
+        Item::Fibc(x) => {
+            missing.take(known.fibc_type(&x.fibc_type_code)?, "bulk bag type", &x.fibc_type_code);
         }
         Item::PackagingLot(x) => {
             missing.optional(&x.supplier_code, "supplier", || known.supplier(&x.supplier_code))?;

@@ -535,6 +535,7 @@ pub(super) fn tip(fact: &BagTipped, at: i64, context: &Context) -> Result<Decisi
     }
     forbid_if_any(reasons)?;
     let breaches = tip_breaches(&fact, at, context, &bag)?;
+    let dust = dust_breaches(&fact, &feed, at, context.record, &bag)?;
     let mut contradictions = Vec::new();
     let on_platform = bag.place == Place::Platform(feed.platform_code.clone());
     if !feed.platform_code.is_empty() && !on_platform && bag.place != Place::Emptied {
@@ -543,7 +544,33 @@ pub(super) fn tip(fact: &BagTipped, at: i64, context: &Context) -> Result<Decisi
     }
     contradictions.extend(super::rework::tipped_too_early(record, &bag, at, |time| context.zone.clock(time))?);
     let decision = Decision { breaches, contradictions, ..Decision::plain(Fact::BagTipped(fact)) };
-    Ok(decision.hold_bags(context.next_sequence, &[bag.bag_tag]))
+    let mut decision = decision.hold_bags(context.next_sequence, &[bag.bag_tag]);
+    // Dust endangers people, not the product: it is a breach, and nothing is held for it.
+    decision.breaches.extend(dust);
+    Ok(decision)
+}
+
+fn dust_breaches(
+    fact: &BagTipped,
+    feed: &Feed,
+    at: i64,
+    record: &dyn Record,
+    bag: &super::bag::BagFacts,
+) -> Result<Vec<Finding>, Refusal> {
+    let fibc = Register::at(record, at).fibc_type(&bag.fibc_type_code)?.unwrap_or_default();
+    Ok(super::dust::against(feed, &bag.bag_tag, &fibc, fact.extraction_running, fact.earth_connected))
+}
+
+/// Everything the records hold against tipping a bag: what could not be true, what would be a breach, what does not fit.
+///
+/// # Errors
+/// `NotFound` for codes that are not registered.
+pub fn against_tipping(fact: &BagTipped, at: i64, context: &Context) -> Result<Vec<Finding>, Refusal> {
+    match tip(fact, at, context) {
+        Err(Refusal::Forbidden(reasons)) => Ok(reasons),
+        Err(other) => Err(other),
+        Ok(decision) => Ok(decision.breaches.into_iter().chain(decision.contradictions).collect()),
+    }
 }
 
 pub(super) fn level(fact: &HopperLevelRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {

@@ -36,6 +36,31 @@ pub fn leg_tension_mg(load_mg: i64, bearing_legs: i64, angle_from_vertical_mdeg:
     Some((tension - 1e-6).ceil() as i64)
 }
 
+/// Greater tension of two unequal legs that carry a load between them, rounded up to the milligram. Forces across cancel,
+/// so the steeper leg carries more: load x sin(other) / sin(both together). Own derivation; statics of a point.
+///
+/// ```
+/// use packloft_domain::sums::sling::{leg_tension_mg, pair_tension_mg};
+/// // Equal legs share alike.
+/// assert_eq!(pair_tension_mg(1_000_000, 30_000, 30_000), leg_tension_mg(1_000_000, 2, 30_000));
+/// // One hangs straight down: it carries all.
+/// assert_eq!(pair_tension_mg(1_000_000, 0, 40_000), Some(1_000_000));
+/// // 30 and 60 degrees: sin 60 / sin 90.
+/// assert_eq!(pair_tension_mg(1_000_000, 30_000, 60_000), Some(866_026));
+/// ```
+pub fn pair_tension_mg(load_mg: i64, a_mdeg: i64, b_mdeg: i64) -> Option<i64> {
+    if !(0..90_000).contains(&a_mdeg) || !(0..90_000).contains(&b_mdeg) {
+        return None;
+    }
+    if a_mdeg == b_mdeg {
+        return leg_tension_mg(load_mg, 2, a_mdeg);
+    }
+    let radians = |mdeg: i64| (mdeg as f64 / 1_000.0).to_radians();
+    let flatter = radians(a_mdeg.max(b_mdeg));
+    let tension = load_mg as f64 * flatter.sin() / (radians(a_mdeg) + radians(b_mdeg)).sin();
+    Some((tension - 1e-6).ceil() as i64)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -339,6 +339,7 @@ pub fn tip(tag: &str, start: Option<i64>, part_mg: Option<i64>) -> Fact {
         start_time_us: start,
         part_mass_mg: part_mg,
         counts: Vec::new(),
+        ..BagTipped::default()
     })
 }
 

@@ -81,6 +81,10 @@ register_request!(RegisterFeedRequest, feed, Feed, |item, faults| {
     faults.number("mixing_stage_count", item.mixing_stage_count, low, 100);
     faults.number("clock_tolerance_ms", item.clock_tolerance_ms, 0, HOUR_MS);
     faults.optional_code("platform_code", &item.platform_code);
+    faults.rows("accepted_electrostatic_types", item.accepted_electrostatic_types.len(), 0, 4);
+    for (index, kind) in item.accepted_electrostatic_types.iter().enumerate() {
+        faults.choice::<v1::ElectrostaticType>(&format!("accepted_electrostatic_types[{index}]"), *kind);
+    }
     if let Some(proof) = &item.proof {
         if proof.run_date.is_empty() {
             faults.add("proof.run_date", "must be given");
@@ -106,6 +110,15 @@ register_request!(RegisterHoistRequest, hoist, Hoist, |item, faults| {
     faults.mass("load_cell_tolerance_mg", item.load_cell_tolerance_mg, 0, MASS_MAX_MG);
     faults.number("path_mm", item.path_mm, 0, 1_000_000);
     faults.number("speed_mm_s", item.speed_mm_s, 0, 100_000);
+    faults.optional_text("mechanism_group", &item.mechanism_group);
+    faults.optional_text("identification", &item.identification);
+    faults.optional_date("made_date", &item.made_date);
+    faults.number("full_load_hours", item.full_load_hours, 0, 100_000);
+    faults.mass("own_block_mass_mg", item.own_block_mass_mg, 0, MASS_MAX_MG);
+    if item.record_factor_permille != 0 {
+        faults.number("record_factor_permille", item.record_factor_permille, 1_100, 2_000);
+    }
+    faults.number("examination_interval_months", item.examination_interval_months, 0, 120);
 });
 register_request!(RegisterLiftingGearRequest, lifting_gear, LiftingGear, |item, faults| {
     faults.text("name", &item.name);
@@ -118,6 +131,9 @@ register_request!(RegisterLiftingGearRequest, lifting_gear, LiftingGear, |item, 
     }
     let low = i64::from(item.sling.is_none());
     faults.mass("working_load_limit_mg", item.working_load_limit_mg, low, MASS_MAX_MG);
+    faults.optional_text("identification", &item.identification);
+    faults.optional_date("made_date", &item.made_date);
+    faults.number("examination_interval_months", item.examination_interval_months, 0, 120);
     if let Some(sling) = &item.sling {
         faults.within("sling", |faults| {
             faults.number("leg_count", sling.leg_count, 1, 4);
@@ -141,6 +157,13 @@ register_request!(RegisterFibcTypeRequest, fibc_type, FibcType, |item, faults| {
     faults.mass("tare_mass_mg", item.tare_mass_mg, 0, MASS_MAX_MG);
     faults.optional_choice::<v1::ElectrostaticType>("electrostatic_type", item.electrostatic_type);
     faults.optional_date("inspected_until_date", &item.inspected_until_date);
+    faults.number("liner_max_filling_count", item.liner_max_filling_count, 0, 1_000);
+    faults.number("max_age_months", item.max_age_months, 0, 600);
+});
+register_request!(RegisterFibcRequest, fibc, Fibc, |item, faults| {
+    faults.code("fibc_type_code", &item.fibc_type_code);
+    faults.optional_date("made_date", &item.made_date);
+    faults.number("filling_count_before", item.filling_count_before, 0, 1_000);
 });
 register_request!(RegisterScaleRequest, scale, Scale, |item, faults| {
     faults.text("name", &item.name);

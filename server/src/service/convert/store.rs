@@ -307,6 +307,10 @@ write_request!(RecordOpeningStockRequest, |r, faults| {
         feed_content_uncertainty_mg: faults.mass("feed_content_uncertainty_mg", uncertainty, least, MASS_MAX_MG),
         hoist_code: faults.optional_code("hoist_code", &r.hoist_code),
         used_life_s: faults.number("used_life_s", r.used_life_s, 0, 1_000_000_000),
+        used_life_source: match r.hoist_code.is_empty() {
+            true => faults.optional_text("used_life_source", &r.used_life_source),
+            false => faults.text("used_life_source", &r.used_life_source),
+        },
         last_sscc_serial: faults.number("last_sscc_serial", r.last_sscc_serial, 0, 10_000_000_000_000),
         ..f::OpeningStockRecorded::default()
     })

@@ -1,0 +1,184 @@
+//! Lifting: everything the records hold against a lift, at once.
+//!
+//! SAFETY-OF-PEOPLE. This is a check of the records, not a safety device. It is never more permissive than any single
+//! element: each limit is checked on its own and the stricter decides. What is not known counts as a reason against.
+//!
+//! [`gather`] reads what the records know; [`judge`] is a pure function over that, so every rule has its table.
+//!
+//! Sources: multi-leg factors of EN 818-4 and EN 13414-1:2003 table 4 (2 legs 1.4/1.0, 3-4 legs 2.1/1.5; 0-45 and over
+//! 45-60 degrees from vertical); choke 0.8 and basket 2 of EN 1492 from memory, unconfirmed; gear below the hook is load
+//! (Washington Adm. Code 296-56-60097(3)). Local codes decide.
+
+mod gather;
+mod judge;
+
+pub use gather::gather;
+pub use judge::judge;
+
+use super::item::Examined;
+use super::{Context, Decision};
+use crate::fact::*;
+use crate::refusal::{Refusal, Violation};
+
+/// Caution that goes with every verdict.
+pub const CAUTION: &str = "A check of the records, not a safety device. The plate, the limiter, local codes and a \
+                           competent person decide. Nobody under the load.";
+
+/// How many days back lifts are looked at for bags that still stand on a platform.
+pub const PLATFORM_LOOKBACK_DAYS: i64 = 92;
+
+/// Hoist as known at an instant.
+#[derive(Clone, Debug, PartialEq)]
+pub struct HoistState {
+    /// Register state.
+    pub hoist: Hoist,
+    /// Examinations.
+    pub examined: Examined,
+}
+
+/// Gear item as known at an instant.
+#[derive(Clone, Debug, PartialEq)]
+pub struct GearState {
+    /// Register state.
+    pub gear: LiftingGear,
+    /// Examinations.
+    pub examined: Examined,
+    /// Flattest leg from vertical, when given.
+    pub angle_mdeg: Option<i64>,
+    /// Each leg by itself, when they were given one by one.
+    pub legs_mdeg: Vec<i64>,
+}
+
+/// Bag as it would hang.
+#[derive(Clone, Debug, PartialEq)]
+pub struct HangingBag {
+    /// Tag.
+    pub bag_tag: String,
+    /// Gross counted; `None` when not known.
+    pub gross_mass_mg: Option<i64>,
+    /// Contents counted; `None` when not known.
+    pub contents_mass_mg: Option<i64>,
+    /// Where the mass comes from.
+    pub basis: MassBasis,
+    /// In words.
+    pub basis_text: String,
+    /// Type.
+    pub fibc: FibcType,
+    /// Filling number.
+    pub trip_number: i64,
+    /// What is wrong with the FIBC, when it has a number.
+    pub unsound: Vec<Finding>,
+    /// Open holds at that time.
+    pub hold_codes: Vec<String>,
+    /// True when it was not accepted at intake.
+    pub refused: bool,
+}
+
+/// Platform with what stands there.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PlatformState {
+    /// Register state.
+    pub platform: Platform,
+    /// Mass standing there.
+    pub standing_mass_mg: i64,
+    /// Bags standing there.
+    pub standing_count: i64,
+    /// Those of them whose mass is not known.
+    pub unknown_bag_tags: Vec<String>,
+}
+
+/// Everything a verdict rests on.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Situation {
+    /// Hoist.
+    pub hoist: HoistState,
+    /// Gear from the hook downwards.
+    pub gear: Vec<GearState>,
+    /// Bags.
+    pub bags: Vec<HangingBag>,
+    /// Direction.
+    pub direction: LiftDirection,
+    /// Platform it goes up to.
+    pub platform: Option<PlatformState>,
+    /// True when it goes to quarantine.
+    pub to_quarantine: bool,
+    /// Confirmations.
+    pub confirmations: LiftConfirmations,
+    /// Reasons about driver and slinger.
+    pub people: Vec<Finding>,
+    /// Load cell, when read.
+    pub load_cell_mass_mg: Option<i64>,
+}
+
+/// How far one element is used.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Utilisation {
+    /// Element in words.
+    pub element: String,
+    /// Load on it.
+    pub load_mg: i64,
+    /// Its limit.
+    pub limit_mg: i64,
+}
+
+/// The answer.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Verdict {
+    /// Every reason against.
+    pub reasons: Vec<Finding>,
+    /// Things to look at that are no reason against.
+    pub remarks: Vec<Finding>,
+    /// Bags and gear on the hook; unknown masses count nothing and are a reason.
+    pub hook_load_mg: i64,
+    /// Elements from the hook down.
+    pub utilisations: Vec<Utilisation>,
+    /// Greatest number of such bags that the loads allow at once: these, lightest first, then more like the heaviest.
+    pub max_bag_count: i64,
+    /// What limits it.
+    pub limited_by: String,
+}
+
+impl Verdict {
+    /// The element that is used most.
+    pub fn weakest(&self) -> Option<&Utilisation> {
+        let share = |used: &Utilisation| i128::from(used.load_mg) * 1_000_000 / i128::from(used.limit_mg.max(1));
+        self.utilisations.iter().filter(|used| used.limit_mg > 0).max_by_key(|used| share(used))
+    }
+}
+
+pub(super) fn decide(fact: &LiftRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
+    let situation = gather(context.record, fact, at, &context.zone)?;
+    let verdict = judge(&situation, &context.zone, at);
+    let mut fact = fact.clone();
+    fact.hook_load_mg = verdict.hook_load_mg;
+    for (stored, bag) in fact.bags.iter_mut().zip(&situation.bags) {
+        stored.gross_mass_mg = bag.gross_mass_mg.unwrap_or(0);
+        stored.basis = bag.basis.into();
+    }
+    let tags: Vec<String> = fact.bags.iter().map(|b| b.bag_tag.clone()).collect();
+    let decision = Decision {
+        breaches: verdict.reasons,
+        contradictions: verdict.remarks,
+        ..Decision::plain(Fact::LiftRecorded(fact))
+    };
+    Ok(decision.hold_bags(context.next_sequence, &tags))
+}
+
+/// A lift that was refused and not done: what the records held against it is kept with it, nothing is moved or held.
+pub(super) fn refusal(fact: &LiftRefused, at: i64, context: &Context) -> Result<Decision, Refusal> {
+    let Some(lift) = &fact.lift else { return Err(Refusal::Invalid(Vec::new())) };
+    let situation = gather(context.record, lift, at, &context.zone)?;
+    let verdict = judge(&situation, &context.zone, at);
+    if verdict.reasons.is_empty() && fact.text.is_empty() {
+        let text = "must say why: the records hold nothing against this lift";
+        return Err(Refusal::Invalid(vec![Violation { field: "text".into(), text: text.into() }]));
+    }
+    let mut lift = lift.clone();
+    lift.hook_load_mg = verdict.hook_load_mg;
+    for (stored, bag) in lift.bags.iter_mut().zip(&situation.bags) {
+        stored.gross_mass_mg = bag.gross_mass_mg.unwrap_or(0);
+        stored.basis = bag.basis.into();
+    }
+    let refused = LiftRefused { lift: Some(lift), reasons: verdict.reasons, text: fact.text.clone() };
+    Ok(Decision::plain(Fact::LiftRefused(refused)))
+}
