@@ -188,15 +188,19 @@ pub fn life(answer: &v1::GetLifeResponse, zone: &Zone) -> Vec<Sheet> {
     }
     if let Some(forecast) = &answer.forecast {
         let day = |text: &str| if text.is_empty() { "beyond 50 years".to_owned() } else { text.to_owned() };
-        head.before.push(format!(
-            "used up about {}, with {} % between {} and {} (from {} weeks, {} a week)",
-            day(&forecast.day),
-            forecast.confidence_percent,
-            day(&forecast.early_day),
-            day(&forecast.late_day),
-            forecast.week_count,
-            hours(forecast.mean_week_s)
-        ));
+        head.before.push(if forecast.day.is_empty() {
+            "at this rate it lasts for more than 50 years".into()
+        } else {
+            format!(
+                "used up about {}, with {} % between {} and {} (from {} weeks, {} a week)",
+                day(&forecast.day),
+                forecast.confidence_percent,
+                day(&forecast.early_day),
+                day(&forecast.late_day),
+                forecast.week_count,
+                hours(forecast.mean_week_s)
+            )
+        });
     }
     head.before.extend(answer.notes.iter().map(|note| format!("note: {note}")));
     let mut periods = Sheet {

@@ -8,7 +8,7 @@ use std::process::{Command, Output};
 
 use packloft_client::Connection;
 use packloft_examples::process::ServerProcess;
-use packloft_examples::{kept, morning, next_run, scenario};
+use packloft_examples::{kept, loft, morning, next_run, scenario};
 
 /// A server with a fresh folder, as its own process.
 pub struct Running {
@@ -49,13 +49,16 @@ impl Running {
         Ok(running)
     }
 
-    /// The same, with what the packer kept of the shift: control samples, readings pack by pack, a note.
+    /// The same, with what the packer kept of the shift: control samples, readings pack by pack, a note; and of the loft.
     ///
     /// # Errors
     /// When the server does not take something.
     pub async fn with_records(executable: &str) -> anyhow::Result<Running> {
         let running = Running::with_everything(executable).await?;
         kept::tell(&running.connection).await?;
+        for step in loft::steps() {
+            step.play(&running.connection).await.map_err(|status| anyhow::anyhow!("{step:?}: {status}"))?;
+        }
         Ok(running)
     }
 

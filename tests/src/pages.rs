@@ -1,7 +1,7 @@
 //! Addresses of the pages, and a plain reader of them: what a browser without script would send and get.
 
 /// Every page with the demo's data, by name.
-pub const PAGES: [(&str, &str); 46] = [
+pub const PAGES: [(&str, &str); 52] = [
     ("now", "/"),
     ("who", "/who"),
     ("intake", "/intake"),
@@ -16,6 +16,12 @@ pub const PAGES: [(&str, &str); 46] = [
         "lift",
         "/hoist?bag=HB-424&gear=SH1&gear=SP1&hoist=H1&direction=up&platform=P1&driver=p-17&slinger=p-22&loops_on_untwisted=1&bag_sound_dry=1&nobody_below=1&gate_shut=1&ask=1",
     ),
+    ("gear", "/gear"),
+    ("gear-hoist", "/gear/hoist/H2"),
+    ("gear-item", "/gear/item/SL4"),
+    ("life", "/gear/hoist/H2/life?bags=2&what_if=1"),
+    ("fibcs", "/fibc"),
+    ("fibc", "/fibc/FX-01"),
     ("line", "/line"),
     ("run", "/runs/R-1006-1"),
     ("store", "/store"),

@@ -210,7 +210,7 @@ async fn the_supervisor_lifts_tips_and_counts() -> anyhow::Result<()> {
     for gear in ["SH1", "SP1"] {
         tablet.css(&format!("input[name=gear][value={gear}]")).await?.click().await?;
     }
-    tablet.fill("main form.deed", &[("slinger", "p-22")]).await?;
+    tablet.fill("main form.deed", &[("hoist", "H1"), ("platform", "P1"), ("slinger", "p-22")]).await?;
     for seen in ["loops_on_untwisted", "bag_sound_dry", "nobody_below", "gate_shut"] {
         tablet.css(&format!("input[name={seen}]")).await?.click().await?;
     }
@@ -243,6 +243,58 @@ async fn the_supervisor_lifts_tips_and_counts() -> anyhow::Result<()> {
     tablet.fill(&count, &[("filled", "8427"), ("accepted", "8370")]).await?;
     tablet.send(&count).await?;
     tablet.wait_for("machine M1 counted: filled 8427", ".notice.good").await?;
+    tablet.close().await
+}
+
+/// A hoist is checked before use, something happens to it, it may not be used, is examined, and its life is looked at.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_hoist_is_checked_shocked_and_examined() -> anyhow::Result<()> {
+    let _one = ONE.lock().await;
+    let Some(driver) = Driver::start()? else { return Ok(()) };
+    let running = Running::with_records(EXECUTABLE).await?;
+    let tablet = Tablet::open(&driver, &running, "p-17").await?;
+    tablet.go("/gear").await?;
+    let check = tablet.fold("pre_use_check").await?;
+    // Neither passed nor said what was found: refused, with what was chosen still there.
+    tablet.fill(&check, &[("item", "hoist:H1")]).await?;
+    tablet.send(&check).await?;
+    tablet.wait_for("must say what was found", "main .notice.bad").await?;
+    let kept = tablet.css(&format!("{check} [name=item]")).await?.prop("value").await?;
+    assert_eq!(kept.as_deref(), Some("hoist:H1"));
+    tablet.css(&format!("{check} [name=passed]")).await?.click().await?;
+    tablet.send(&check).await?;
+    tablet.wait_for("pre-use check of H1 passed", ".notice.good").await?;
+    tablet.go("/gear/hoist/H1").await?;
+    tablet.wait_for("No objection in the records", "#verdict h2").await?;
+    let mishap = tablet.fold("mishap").await?;
+    tablet.fill(&mishap, &[("kind", "3"), ("text", "pulled from the side at the hatch")]).await?;
+    tablet.send(&mishap).await?;
+    tablet.wait_for("DO NOT USE", "#verdict h2").await?;
+    tablet.wait_for("pulled from the side at the hatch", "#verdict").await?;
+    let seen = "loops_on_untwisted=1&bag_sound_dry=1&nobody_below=1&gate_shut=1";
+    let lift = "bag=HB-424&gear=SH1&gear=SP1&hoist=H1&direction=up&platform=P1&driver=p-17&slinger=p-22";
+    tablet.go(&format!("/hoist?{lift}&{seen}&ask=1")).await?;
+    tablet.wait_for("DO NOT LIFT", "#verdict h2").await?;
+    tablet.wait_for("out of service until it is examined", "#verdict").await?;
+    tablet.go("/gear/hoist/H1").await?;
+    let report = tablet.fold("examination").await?;
+    let now = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH)?;
+    let today = packloft_domain::time::Zone::utc().date(i64::try_from(now.as_micros())?).to_string();
+    tablet
+        .fill(&report, &[("report_code", "E-990"), ("examiner", "inspection body"), ("kind", "after a mishap")])
+        .await?;
+    // A date field is set as the picker sets it.
+    let set = "document.querySelector(arguments[0]).value = arguments[1];";
+    for (name, value) in [("examined_date", today.as_str()), ("next_date", "2031-01-31")] {
+        let field = format!("{report} [name={name}]");
+        tablet.client.execute(set, vec![field.into(), value.into()]).await?;
+    }
+    tablet.send(&report).await?;
+    tablet.wait_for("No objection in the records", "#verdict h2").await?;
+    tablet.wait_for("E-990", "main").await?;
+    tablet.go("/gear/hoist/H2/life?bags=2&what_if=1").await?;
+    tablet.wait_for("of its design life is used", "#verdict h2").await?;
+    tablet.wait_for("DO NOT LIFT", "main .notice.bad").await?;
     tablet.close().await
 }
 

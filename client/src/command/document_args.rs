@@ -92,6 +92,13 @@ pub enum DocumentTask {
         #[command(flatten)]
         paper: PaperArgs,
     },
+    /// Lifting record of a hoist or gear item, for whoever examines it.
+    LiftingRecord {
+        #[command(flatten)]
+        item: super::gear_args::ItemArgs,
+        #[command(flatten)]
+        paper: PaperArgs,
+    },
     /// Despatch advice of a consignment that has left, UBL 2.1.
     DespatchAdvice {
         /// Consignment.
@@ -250,6 +257,15 @@ pub async fn ask(session: &mut Session, task: &DocumentTask) -> Result<Option<Ex
         }
         DocumentTask::RoadNote { consignment, paper } => {
             (of_consignment(Kind::RoadNote, consignment), Some(paper.format), &paper.to)
+        }
+        DocumentTask::LiftingRecord { item, paper } => {
+            let request = v1::GetDocumentRequest {
+                kind: Kind::LiftingRecord.into(),
+                hoist_code: item.hoist.clone(),
+                gear_code: item.gear.clone(),
+                ..v1::GetDocumentRequest::default()
+            };
+            (request, Some(paper.format), &paper.to)
         }
         DocumentTask::DespatchAdvice { consignment, to } => {
             (of_consignment(Kind::DespatchAdvice, consignment), None, to)

@@ -9,7 +9,7 @@ table{border-collapse:collapse;width:100%;margin:.5rem 0}th,td{text-align:left;p
 .figure{text-align:right;font-variant-numeric:tabular-nums}tfoot td{font-weight:bold;border-bottom:0}\
 dl{display:grid;grid-template-columns:repeat(auto-fit,minmax(16rem,1fr));gap:.2rem 1rem}dt{font-size:.85rem}dd{margin:0;font-weight:bold}\
 .alarm{border:3px solid #000;padding:.5rem;font-weight:bold}.field{border-bottom:1px solid #000;min-height:4rem;margin:.5rem 0;font-size:.85rem}\
-.scroll{overflow-x:auto}@media print{.next{break-before:page}}";
+meter{width:16rem;height:1rem}.scroll{overflow-x:auto}@media print{.next{break-before:page}}";
 
 fn block(block: &Block) -> Markup {
     html! {
@@ -27,6 +27,11 @@ fn block(block: &Block) -> Markup {
                         @if !sums.is_empty() { tfoot { tr { @for (place, cell) in sums.iter().enumerate() { td class=[class(place)] { (cell) } } } } }
                     }
                 }
+            },
+            Block::Bars(rows) => {
+                table { tbody { @for (name, share, figures) in rows { tr {
+                    th scope="row" { (name) } td { meter min="0" max="1" value=(format!("{share:.4}")) aria-label=(name) {} } td { (figures) }
+                } } } }
             },
             Block::Fields(names) => { @for name in names { p.field { (name) } } },
             Block::NextPage => hr.next;,

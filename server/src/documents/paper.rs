@@ -31,7 +31,7 @@ pub const fn figures(head: &'static str, share: u32) -> Column {
 }
 
 /// A part of a paper.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq)]
 pub enum Block {
     /// Heads a part.
     Heading(String),
@@ -50,6 +50,8 @@ pub enum Block {
         /// Sums under it; empty when there are none.
         sums: Vec<String>,
     },
+    /// Bars of a share from 0 to 1, each with its name before and its figures after it.
+    Bars(Vec<(String, f64, String)>),
     /// Fields to be filled in by hand, with room to sign.
     Fields(Vec<String>),
     /// What follows begins a page.
@@ -57,7 +59,7 @@ pub enum Block {
 }
 
 /// A paper.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Paper {
     /// What it is, with its number.
     pub title: String,
@@ -91,6 +93,11 @@ impl Paper {
         if !rows.is_empty() {
             self.blocks.push(Block::Facts(rows));
         }
+    }
+
+    /// Adds bars: name, share from 0 to 1, figures.
+    pub fn bars(&mut self, rows: Vec<(String, f64, String)>) {
+        self.blocks.push(Block::Bars(rows));
     }
 
     /// Adds a table.

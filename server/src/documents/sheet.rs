@@ -175,6 +175,24 @@ impl Sheets<'_> {
         self.y += 2.0;
     }
 
+    fn bars(&mut self, rows: &[(String, f64, String)]) {
+        let (name_mm, bar_mm) = (24.0, 90.0);
+        for (name, share, figures) in rows {
+            self.room(LINE_MM + 1.0);
+            let y = self.y;
+            let right = EDGE_MM + name_mm - GAP_MM - width_of(name, TEXT_MM, false);
+            self.put(right, y, TEXT_MM, false, name);
+            let width = bar_mm * share.clamp(0.0, 1.0);
+            self.page.bar(EDGE_MM + name_mm, y - 3.4, 0.3, LINE_MM - 0.4);
+            if width > 0.0 {
+                self.page.bar(EDGE_MM + name_mm, y - 3.4, width.max(0.3), LINE_MM - 0.8);
+            }
+            self.put(EDGE_MM + name_mm + bar_mm + GAP_MM, y, SMALL_MM, false, figures);
+            self.y += LINE_MM + 1.0;
+        }
+        self.y += 2.0;
+    }
+
     fn fields(&mut self, names: &[String]) {
         let half = INNER_MM / 2.0;
         for pair in names.chunks(2) {
@@ -217,6 +235,7 @@ impl Sheets<'_> {
             }
             Block::Facts(rows) => self.facts(rows),
             Block::Table { columns, rows, sums } => self.table(columns, rows, sums),
+            Block::Bars(rows) => self.bars(rows),
             Block::Fields(names) => self.fields(names),
             Block::NextPage => self.next_page(),
         }

@@ -147,7 +147,7 @@ fn needed(deed: &str) -> May {
         "lab_result" => May::Results,
         "open_recall" | "close_recall" | "keep_name" | "erase_name" | "inspection" => May::Quality,
         "hold" | "remark" | "sample" | "complaint" | "notice" | "notice_answer" | "recovery" | "settle"
-        | "void_fact" => May::Record,
+        | "void_fact" | "mishap" => May::Record,
         "build_pallet" | "weigh_pallet" | "move" | "split_pallet" | "merge_pallets" | "dispose" | "stock_take"
         | "order" | "open_load" | "vehicle_check" | "open_consignment" | "load_pallet" | "unload" | "weighbridge"
         | "dispatch_load" | "return_pallet" | "amend" | "exchange_pallets" => May::Store,
@@ -224,6 +224,8 @@ pub async fn run(ctx: &Ctx, deed: &str, fields: &Fields) -> Result<Done, Problem
         }
         "void_fact" | "keep_name" | "erase_name" => super::facts::deeds(read, deed).await,
         "print_label" => super::print::deed(read).await,
+        "pre_use_check" | "mishap" | "remedy" | "examination" | "hour_counter" | "other_lift" | "test_lift"
+        | "overhaul" | "used_life" | "fibc_inspection" => super::gear_deeds::gear(read, deed).await,
         "scan_label" | "exchange_pallets" => super::documents::deed(read, deed).await,
         _ => quality(read, deed).await,
     }

@@ -16,7 +16,8 @@ use super::widgets::{Form, folded, form, n};
 use super::{Ctx, escaped};
 
 /// Kinds of documents by their part of an address.
-const KINDS: [(&str, v1::DocumentKind); 7] = [
+const KINDS: [(&str, v1::DocumentKind); 8] = [
+    ("lifting-record", v1::DocumentKind::LiftingRecord),
     ("delivery-note", v1::DocumentKind::DeliveryNote),
     ("loading-list", v1::DocumentKind::LoadingList),
     ("analysis", v1::DocumentKind::Analysis),
@@ -131,6 +132,8 @@ pub async fn document(ctx: &Ctx) -> Result<Option<Response>, Status> {
         "lot" => request.lot_code = code,
         "bag" => request.bag_tag = code,
         "pallet" => request.sscc = code,
+        "hoist" => request.hoist_code = code,
+        "gear" => request.gear_code = code,
         _ => return Ok(None),
     }
     let made = ctx.api.get_document(Request::new(request)).await?.into_inner();

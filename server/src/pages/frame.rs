@@ -129,6 +129,7 @@ pub fn whole(ctx: &Ctx, page: Page) -> Markup {
     let here = format!("/{}", ctx.path.trim_start_matches('/').split('/').next().unwrap_or_default());
     let here = match here.as_str() {
         "/lots" | "/bags" => "/intake",
+        "/gear" | "/fibc" => "/hoist",
         "/runs" => "/line",
         "/pallets" | "/places" | "/scan" => "/store",
         "/loads" => "/dispatch",

@@ -212,12 +212,17 @@ fn verdict(ctx: &Ctx, lift: &v1::Lift, answer: &v1::CheckLiftResponse) -> Markup
             }
             (asked_for(ctx, lift))
             @if !answer.reasons.is_empty() { (findings(ctx, &answer.reasons)) }
+            @for remark in &answer.remarks { p.notice.warn lang="en" { strong { (ctx.words.sentence(&remark.text)) } } }
             p.caution lang="en" { (answer.caution) }
+            p.quiet lang="en" { (ctx.words.sentence(&answer.recording)) }
         }
         p.big {
             (ctx.t("On the hook")) ": " strong { (ctx.words.kg(answer.hook_load_mg)) } ". "
-            (ctx.tf("At most {} of these bags at once", &[&answer.max_bag_count]))
-            @if !answer.limited_by.is_empty() { ", " (ctx.t("limited by")) " " span lang="en" { (ctx.words.sentence(&answer.limited_by)) } } "."
+            (ctx.tf("At most {} such bags at once, by load", &[&answer.max_bag_count]))
+            @if !answer.limited_by.is_empty() { " (" (ctx.t("one more")) ": " span lang="en" { (ctx.words.sentence(&answer.limited_by)) } ")" } "."
+        }
+        @if let Some(weakest) = &answer.weakest {
+            p { (ctx.t("Used most")) ": " strong lang="en" { (weakest.element) } ", " (used(weakest)) "\u{a0}%." }
         }
         (table(&ctx.t("From the hook down"), html! {
             thead { tr {
@@ -309,7 +314,8 @@ fn done(ctx: &Ctx, lift: &v1::Lift, answer: &v1::CheckLiftResponse) -> Markup {
     })
 }
 
-fn due(ctx: &Ctx, rows: &[v1::DueRow]) -> Markup {
+/// What is due, stopped things first.
+pub fn due(ctx: &Ctx, rows: &[v1::DueRow]) -> Markup {
     html! {
         (none(ctx, rows.is_empty(), n("Nothing is due in the next 30 days.")))
         @if !rows.is_empty() {
@@ -403,6 +409,7 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
         (question(ctx, &waiting, &standing, &known))
         h2 { (ctx.t("What is due")) }
         div #due data-live { (due(ctx, &due_rows)) }
+        p { a.button href="/gear" { (ctx.t("Hoists and gear")) } " " a.button href="/fibc" { (ctx.t("Bulk bags with numbers")) } }
         h2 { (ctx.t("Last lifts")) }
         div #lifts data-live { (lifts(ctx, &last)) }
         h2 { (ctx.t("On the platform")) }

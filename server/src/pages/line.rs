@@ -101,6 +101,8 @@ fn tip(ctx: &Ctx, line: &v1::GetLineResponse, known: &Known) -> Markup {
             (f.code("bag_tag", n("Bag tag"), &standing, n("Scan it, or choose one that stands on the platform.")))
             (f.count("filled", n("Counter: filled"), n("If it was read at that moment: it fixes the place of the tip.")))
             (f.kg("part_mass_mg", n("Only a part"), n("Empty: all that was in the bag.")))
+            (f.tick("extraction_running", n("The dust extraction ran")))
+            (f.tick("earth_connected", n("The earth connection of the bag was on")))
         }
     })
 }

@@ -23,11 +23,14 @@ mod documents;
 mod facts;
 mod figures;
 mod frame;
+mod gear;
+mod gear_deeds;
 mod graph;
 mod hoist;
 mod home;
 mod intake;
 mod labels;
+mod life;
 mod line;
 mod line_report;
 mod packer;
@@ -222,6 +225,12 @@ pub async fn show(ctx: &Ctx) -> Result<Page, Status> {
         ["lots", code] => intake::lot(ctx, code).await,
         ["bags", code] => intake::bag(ctx, code).await,
         ["hoist"] => hoist::page(ctx).await,
+        ["gear"] => gear::page(ctx).await,
+        ["gear", "hoist", code] => gear::item(ctx, code, "").await,
+        ["gear", "hoist", code, "life"] => life::page(ctx, code).await,
+        ["gear", "item", code] => gear::item(ctx, "", code).await,
+        ["fibc"] => gear::fibcs(ctx).await,
+        ["fibc", code] => gear::fibc(ctx, code).await,
         ["line"] => line::all(ctx).await,
         ["line", machine] => line::page(ctx, machine).await,
         ["runs", code] => line::run(ctx, code).await,

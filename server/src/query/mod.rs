@@ -17,6 +17,7 @@ pub mod gear;
 pub mod imports;
 pub mod labels;
 pub mod life;
+pub mod lifting_paper;
 pub mod line;
 pub mod line_report;
 pub mod loads;

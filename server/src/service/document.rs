@@ -9,7 +9,7 @@ use super::{Api, status};
 use crate::documents::visibility::Writer;
 use crate::documents::{despatch, foreign, html, records, sheet, visibility};
 use crate::labels::pdf::pdf;
-use crate::query::{documents, invalid, papers};
+use crate::query::{documents, invalid, lifting_paper, papers};
 
 /// Largest document that is read; a message may be no larger anyway.
 const READ_MAX_BYTES: usize = 1_000_000;
@@ -31,6 +31,7 @@ fn file_name(kind: v1::DocumentKind, of: &str, ending: &str) -> String {
         v1::DocumentKind::RoadNote => "road-consignment-note",
         v1::DocumentKind::DespatchAdvice => "despatch-advice",
         v1::DocumentKind::Events => "events",
+        v1::DocumentKind::LiftingRecord => "lifting-record",
         v1::DocumentKind::TraceRecords | v1::DocumentKind::Unspecified => "trace-records",
     };
     let plain: String = of.chars().map(|c| if c.is_ascii_alphanumeric() || c == '-' { c } else { '_' }).collect();
@@ -67,6 +68,11 @@ impl DocumentService for Api {
         if !name.is_empty() && code.is_empty() {
             faults.add(name, "must be given for this document");
         }
+        faults.optional_code("hoist_code", &r.hoist_code);
+        faults.optional_code("gear_code", &r.gear_code);
+        if kind == v1::DocumentKind::LiftingRecord && r.hoist_code.is_empty() == r.gear_code.is_empty() {
+            faults.add("hoist_code", "give either a hoist or a gear item");
+        }
         let named = [&r.consignment_code, &r.load_code, &r.lot_code, &r.bag_tag, &sscc];
         let named = named.iter().filter(|code| !code.is_empty()).count();
         if named > 0 && (start_us.is_some() || end_us.is_some()) {
@@ -77,7 +83,7 @@ impl DocumentService for Api {
         faults.check().map_err(status::refusal)?;
         let now_us = self.engine().clock.now_us();
         let journal = std::sync::Arc::clone(&self.engine().journal);
-        let of = [&r.load_code, &r.consignment_code, &r.lot_code, &r.bag_tag, &sscc]
+        let of = [&r.load_code, &r.consignment_code, &r.lot_code, &r.bag_tag, &sscc, &r.hoist_code, &r.gear_code]
             .into_iter()
             .find(|code| !code.is_empty());
         let of = of.cloned().unwrap_or_else(|| "period".into());
@@ -86,6 +92,9 @@ impl DocumentService for Api {
                 v1::DocumentKind::DeliveryNote => Some(papers::delivery_note(asked, &r.consignment_code, now_us)?),
                 v1::DocumentKind::LoadingList => Some(papers::loading_list(asked, &r.load_code, now_us)?),
                 v1::DocumentKind::RoadNote => Some(papers::road_note(asked, &r.consignment_code, now_us)?),
+                v1::DocumentKind::LiftingRecord => {
+                    Some(lifting_paper::lifting_record(asked, &r.hoist_code, &r.gear_code, now_us)?)
+                }
                 v1::DocumentKind::Analysis => {
                     let wanted = v1::GetAnalysisRequest {
                         lot_code: r.lot_code.clone(),

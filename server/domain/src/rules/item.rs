@@ -73,7 +73,7 @@ pub(super) fn date_reason(kind: &str, code: &str, date: &str, what: &str, zone: 
     let parsed = parse_date(date)?;
     zone.is_past(parsed, at).then(|| {
         let today = zone.date(at);
-        let text = format!("{what} of {kind} {code} ended on {date}; it is over on {today}");
+        let text = format!("{what} of {kind} {code} ended on {date}, before {today}");
         finding("DATE_PAST", code, text, day_number(today), day_number(parsed))
     })
 }
