@@ -327,6 +327,9 @@ pub fn keys_of(event: &Event) -> Vec<String> {
         }
         Fact::RunReleased(f) => keys.push(object("run", &f.run_code)),
         Fact::BagTipped(f) => {
+            if f.part_mass_mg.is_none() {
+                keys.push(bucket(TIPS, day_of(at)));
+            }
             keys.push(object("bag", &f.bag_tag));
             stream_keys(&f.feed_code, "", "", f.start_time_us, at, &mut keys);
             for count in &f.counts {
@@ -443,6 +446,9 @@ fn lift_keys(lift: &LiftRecorded, at_us: i64, keys: &mut Vec<String>) {
         keys.push(bucket(&object("platform", &lift.platform_code), day_of(at_us)));
     }
 }
+
+/// Tips that took all that was left in a bag, in buckets of days: which bags do not stand anywhere any more.
+pub const TIPS: &str = "tips";
 
 fn fibc_key(fibc_code: &str) -> Option<String> {
     (!fibc_code.is_empty()).then(|| object("fibc", fibc_code))

@@ -64,6 +64,14 @@ fn platform_state(
             tags.extend(lift.bags.iter().map(|b| b.bag_tag.clone()));
         }
     }
+    // Bags that were emptied need not be looked at one by one: nearly all of them were.
+    for row in facts_between(record, key::TIPS, from, today + 1)? {
+        if let Some(Fact::BagTipped(tip)) = &row.event.fact
+            && row.event.occurred_time_us <= at
+        {
+            tags.remove(&tip.bag_tag);
+        }
+    }
     let mut state = PlatformState { platform, standing_mass_mg: 0, standing_count: 0, unknown_bag_tags: Vec::new() };
     for tag in tags {
         if lifted_now.iter().any(|b| b.bag_tag == tag) {
