@@ -10,13 +10,13 @@ use std::time::{Duration, Instant};
 
 use crate::process::ServerProcess;
 use crate::step::Step;
-use crate::{kept, morning, next_run, scenario};
+use crate::{kept, loft, morning, next_run, scenario};
 use anyhow::Context as _;
 use clap::Parser;
 use packloft_client::connection::Connection;
 use packloft_client::moment::Zone;
 use packloft_client::show::Sheet;
-use packloft_client::{report_sheets, sheets, store_sheets, v1};
+use packloft_client::{gear_sheets, report_sheets, sheets, store_sheets, v1};
 
 /// Plays one invented shift and prints its lifts, packs, yields, balance and a trace.
 #[derive(Parser)]
@@ -131,6 +131,7 @@ async fn demo(arguments: &Arguments) -> anyhow::Result<()> {
     answers(&connection).await?;
     morning(&connection).await?;
     report(&connection).await?;
+    lifetimes(&connection).await?;
     if arguments.stay {
         // Begun three quarters of an hour ago by this machine's clock, never before the morning that was played.
         let now_s = packloft_client::moment::now().seconds - scenario::at(0).seconds;
@@ -331,6 +332,23 @@ async fn report(connection: &Connection) -> anyhow::Result<()> {
     Ok(())
 }
 
+/// What was told of the loft, and which hoist and gear may be used two days on; how much of a hoist is used.
+async fn lifetimes(connection: &Connection) -> anyhow::Result<()> {
+    let steps = loft::steps();
+    play(connection, &steps).await?;
+    let zone = Zone::named("Etc/UTC");
+    let at_time = Some(scenario::at(2 * 86_400 + 7_200));
+    heading("The loft: hoists, gear and bulk bags over their lives");
+    println!("{} more facts written down\n", steps.len());
+    let answer = ask!(connection, gear.list_items, v1::ListItemsRequest { at_time });
+    print!("{}", gear_sheets::items(&answer).table());
+    let request = v1::GetLifeRequest { hoist_code: loft::HOIST.into(), at_time };
+    let answer = ask!(connection, gear.get_life, request.clone());
+    println!();
+    print!("{}", gear_sheets::life(&answer, &zone).first().map(Sheet::table).unwrap_or_default());
+    Ok(())
+}
+
 /// From what is printed on one pack back to its lots, and from the lot forward to everybody who has it.
 async fn complaint(connection: &Connection, zone: &Zone) -> anyhow::Result<()> {
     let (batch, printed) = morning::COMPLAINT;
@@ -384,6 +402,9 @@ fn lines_to_try(url: &str, id: u32) {
         "balance --feed F1".into(),
         "report M1 --day 2026-10-06 --name early".into(),
         "report M1 --day 2026-10-06 --name early --output html > report.html".into(),
+        "gear state --hoist H2 --at '2026-10-08 08:00'".into(),
+        "hoist life H2 --at '2026-10-08 08:00'".into(),
+        "document lifting-record --hoist H2".into(),
         format!("quantity {}", scenario::RUN),
         "hold list".into(),
         "journal verify".into(),

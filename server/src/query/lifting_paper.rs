@@ -93,6 +93,23 @@ fn examinations(paper: &mut Paper, rows: &[v1::ExaminationRow]) {
         words("Defects", 30),
     ];
     paper.table(columns, rows.iter().map(row).collect(), Vec::new());
+    if let Some(newest) = rows.first().and_then(|row| row.report.clone()) {
+        let ratings: Vec<String> = newest.ratings.iter().map(|r| format!("{} {}", r.text, mass(r.mass_mg))).collect();
+        paper.text(format!("Report {} says:", newest.report_code));
+        paper.facts(vec![
+            ("For whom", newest.owner),
+            ("Where", newest.place),
+            ("Identification", newest.identification),
+            ("Made", newest.made_date),
+            ("Examined before", newest.last_examined_date),
+            ("Safe working load", ratings.join("; ")),
+            ("Kind", newest.kind),
+            ("Repairs", newest.repairs),
+            ("Tests", newest.tests),
+            ("Date of report", newest.report_date),
+            ("Authenticated by", newest.authenticated_by),
+        ]);
+    }
     for row in rows.iter().filter(|row| !row.missing_particulars.is_empty()) {
         let code = row.report.as_ref().map_or("", |report| report.report_code.as_str());
         paper.text(format!("Not in report {code}: {}.", row.missing_particulars.join("; ")));
@@ -122,7 +139,13 @@ fn used(paper: &mut Paper, life: &v1::GetLifeResponse) {
             "Used up about",
             life.forecast
                 .as_ref()
-                .map(|f| format!("{} ({} % between {} and {})", f.day, f.confidence_percent, f.early_day, f.late_day))
+                .map(|f| match f.day.as_str() {
+                    "" => "not within 50 years".to_owned(),
+                    day => {
+                        let late = if f.late_day.is_empty() { "beyond 50 years" } else { &f.late_day };
+                        format!("{day} ({} % between {} and {late})", f.confidence_percent, f.early_day)
+                    }
+                })
                 .unwrap_or_default(),
         ),
     ]);
