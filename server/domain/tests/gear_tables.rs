@@ -255,6 +255,14 @@ fn an_examination_is_good_to_the_end_of_its_local_day() {
 }
 
 #[test]
+fn a_report_of_a_day_that_has_not_come_is_refused() {
+    let mut house = house_with(hoist());
+    let told = |house: &mut House, date: &str| house.tell(T0, Fact::ExaminationRecorded(report(date, "2027-01-01")));
+    assert!(matches!(told(&mut house, "2026-05-05"), Err(Refusal::Invalid(_))));
+    assert!(told(&mut house, "2026-05-04").is_ok());
+}
+
+#[test]
 fn the_newest_report_by_its_day_counts_whenever_it_was_typed() {
     let mut house = house_with(hoist());
     let newer = ExaminationRecorded { report_code: "E2".into(), ..report("2026-04-20", "2026-10-20") };

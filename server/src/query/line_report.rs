@@ -257,6 +257,9 @@ fn happenings(
         let Some(fact) = &event.fact else { continue };
         match fact {
             Fact::LiftRecorded(_) | Fact::LiftRefused(_) => answer.lifts.push(row(asked, sequence, event)),
+            // Of the whole site, like lifts: whoever takes over must know.
+            Fact::MishapRecorded(_) => answer.remarks.push(row(asked, sequence, event)),
+            Fact::PreUseCheckRecorded(f) if !f.passed => answer.remarks.push(row(asked, sequence, event)),
             Fact::RemarkRecorded(remark) if line.own_remark(asked, remark)? => {
                 let rows = if remark.handover { &mut answer.handover } else { &mut answer.remarks };
                 rows.push(row(asked, sequence, event));

@@ -412,6 +412,9 @@ write_request!(RecordExaminationRequest, |r, faults| {
     faults.optional_date("examined_date", &r.examined_date);
     faults.optional_date("next_date", &r.next_date);
     faults.optional_date("made_date", &r.made_date);
+    if !r.next_date.is_empty() && r.next_date < r.examined_date {
+        faults.add("next_date", format!("is {}, before the day of the examination", quoted(&r.next_date)));
+    }
     faults.rows("ratings", r.ratings.len(), 0, 20);
     for (index, rating) in r.ratings.iter().enumerate() {
         faults.within(&format!("ratings[{index}]"), |faults| {

@@ -16,7 +16,7 @@ use crate::fact::*;
 use crate::key;
 use crate::mass::kilograms;
 use crate::record::{Entry, Record, Unreadable, facts, facts_between};
-use crate::refusal::{Refusal, Unknown};
+use crate::refusal::{Refusal, Unknown, Violation};
 use crate::time::{Zone, add_months, day_number, parse_date};
 
 /// A defect of the newest report that is not remedied.
@@ -342,6 +342,12 @@ fn exists(hoist_code: &str, gear_code: &str, at: i64, context: &Context) -> Resu
 
 pub(super) fn examination(fact: &ExaminationRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
     exists(&fact.hoist_code, &fact.gear_code, at, context)?;
+    // A day that has not come would be the newest report for years.
+    let today = context.zone.date(at);
+    if parse_date(&fact.examined_date).is_some_and(|date| date > today) {
+        let text = format!("is {}, after the day it is told for ({today})", fact.examined_date);
+        return Err(Refusal::Invalid(vec![Violation { field: "examined_date".into(), text }]));
+    }
     Ok(Decision::plain(Fact::ExaminationRecorded(fact.clone())))
 }
 
