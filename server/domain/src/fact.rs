@@ -170,6 +170,7 @@ pub fn kept_for(event: &j::Event, key: &str) -> j::Event {
     let only = |codes: &mut Vec<String>, wanted: &str| codes.retain(|known| noun == wanted && *known == code);
     match (&mut event.fact, noun) {
         (Some(Fact::IntakeRecorded(f)), "bag") => f.bags.retain(|bag| bag.bag_tag == code),
+        (Some(Fact::IntakeRecorded(f)), "fibc") => f.bags.retain(|bag| bag.fibc_code == code),
         (Some(Fact::OpeningStockRecorded(f)), "bag") => f.bags.retain(|bag| bag.bag_tag == code),
         (Some(Fact::VehicleLoadDispatched(f)), "pallet") => f.pallets.retain(|paper| paper.sscc == code),
         (Some(Fact::UnitsMoved(f)), "bag" | "pallet" | "packaging_lot") => {

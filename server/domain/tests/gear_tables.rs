@@ -156,6 +156,10 @@ fn unequal_legs_share_as_statics_has_it() {
         assert!(worst + 2.0 >= leg_tension_mg(1_000 * KG, 2, a.min(b)).unwrap() as f64);
     }
     let four = Sling { leg_count: 4, leg_load_limit_mg: 600 * KG, bearing_leg_count: 3, ..Sling::default() };
+    // Angles of fewer legs, or more, than it has.
+    for legs in [vec![40_000, 40_000], vec![40_000; 5]] {
+        assert_eq!(broken(&on_sling(four, None, legs, 100 * KG)), ["LEGS_NOT_GIVEN"]);
+    }
     // Told by its flattest leg alone, a third of the load each; told leg by leg, the steep one carries nearly all.
     assert_eq!(broken(&on_sling(four, Some(40_000), Vec::new(), 900 * KG)), Vec::<String>::new());
     assert_eq!(broken(&on_sling(four, None, vec![40_000, 5_000, 40_000, 40_000], 900 * KG)), ["LEG_TENSION"]);
@@ -567,6 +571,30 @@ fn a_multi_trip_bag_is_inspected_before_each_refill_up_to_its_trips() {
     assert_eq!(refused(house.tell(T0 + MIN, filling("E", "X2", "LINER"))), ["FIBC_DISCARDED"]);
     let state = fibc::fibc_at(&house.record, "X1", i64::MAX).unwrap().unwrap();
     assert_eq!((state.filling_count, state.liner_filling_count, state.bag_tag), (3, 1, None));
+}
+
+/// A numbered bag that arrives filled is on a trip of it; one that was refused at the gate is not.
+#[test]
+fn arrivals_of_numbered_bags_are_fillings() {
+    let mut house = fibc_house(multi_trip());
+    let bag = |tag: &str, fibc: &str, refused: bool| IntakeBag {
+        bag_tag: tag.into(),
+        lots: vec![LotShare { lot_code: "LA".into(), share_ppm: 1_000_000 }],
+        fibc_type_code: "T9".into(),
+        declared_gross_mass_mg: Some(900 * KG),
+        fibc_code: fibc.into(),
+        refused,
+        ..IntakeBag::default()
+    };
+    let intake = IntakeRecorded {
+        intake_code: "IN".into(),
+        bags: vec![bag("A", "X1", false), bag("B", "X2", true), bag("C", "", false)],
+        ..IntakeRecorded::default()
+    };
+    house.tell(T0, Fact::IntakeRecorded(intake)).unwrap();
+    let state = |code: &str| fibc::fibc_at(&house.record, code, T0 + MIN).unwrap().unwrap();
+    assert_eq!((state("X1").filling_count, state("X1").bag_tag.as_deref()), (1, Some("A")));
+    assert_eq!((state("X2").filling_count, state("X2").bag_tag.as_deref()), (1, None));
 }
 
 #[test]

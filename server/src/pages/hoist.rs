@@ -32,13 +32,26 @@ pub fn lift_of(fields: &Fields, faults: &mut Vec<FieldFault>) -> v1::Lift {
     let gear = fields.all("gear").into_iter().map(|code| {
         let name = format!("angle.{code}");
         let degrees = fields.get(&name).replace(',', ".");
-        let angle = degrees.parse::<f64>().ok().filter(|angle| (0.0..=90.0).contains(angle));
-        if angle.is_none() && !degrees.is_empty() {
-            faults.push(FieldFault { field: name, text: "is no angle from 0 to 90 degrees".into() });
+        // One angle is that of the flattest leg; several are those of each.
+        let mut angles = Vec::new();
+        for text in degrees.split([' ', ';', '/']).filter(|text| !text.is_empty()) {
+            match text.parse::<f64>() {
+                Ok(angle) if (0.0..=90.0).contains(&angle) => angles.push((angle * 1e3 - 1e-6).ceil() as i64),
+                _ => faults.push(FieldFault {
+                    field: name.clone(),
+                    text: format!("{text:?} is no angle from 0 to 90 degrees"),
+                }),
+            }
         }
+        // An angle that cannot be read leaves the sling without any, which speaks against the lift.
+        if faults.iter().any(|fault| fault.field == name) {
+            angles.clear();
+        }
+        let leg = |angle: &i64| v1::SlingLeg { angle_from_vertical_mdeg: Some(*angle), ..v1::SlingLeg::default() };
         v1::LiftGear {
             gear_code: code,
-            angle_from_vertical_mdeg: angle.map(|angle| (angle * 1e3).round() as i64),
+            angle_from_vertical_mdeg: angles.first().copied().filter(|_| angles.len() == 1),
+            legs: if angles.len() > 1 { angles.iter().map(leg).collect() } else { Vec::new() },
             ..v1::LiftGear::default()
         }
     });
@@ -141,7 +154,8 @@ fn question(ctx: &Ctx, waiting: &[v1::BulkBag], standing: &[v1::BulkBag], known:
                         @let name = format!("angle.{}", item.code);
                         div.field {
                             label for=(name) { (ctx.tf("Angle of {}, degrees from vertical", &[&item.code])) }
-                            input id=(name) name=(name) inputmode="decimal" value=(q.get(&name)) autocomplete="off";
+                            input id=(name) name=(name) value=(q.get(&name)) autocomplete="off" aria-describedby=(format!("{name}-note"));
+                            p.note id=(format!("{name}-note")) { (ctx.t("Of the flattest leg; of unequal legs each, with spaces between.")) }
                         }
                     }
                 }

@@ -267,13 +267,7 @@ pub fn fibc_row(asked: &Asked, code: &str, at_us: i64) -> Result<Option<v1::Fibc
 pub fn fibc(asked: &Asked, code: &str, at_us: i64) -> Result<v1::GetFibcResponse, Refusal> {
     let state = fibc_row(asked, code, at_us)?.ok_or_else(|| unknown("FIBC", code))?;
     let mut rows: Vec<Entry> = facts(&asked.record, &packloft_domain::key::register("fibc", code))?;
-    for mut row in facts(&asked.record, &object("fibc", code))? {
-        // Of an arrival of many bags only the one in this FIBC is told here.
-        if let Some(Fact::IntakeRecorded(intake)) = &mut row.event.fact {
-            intake.bags.retain(|bag| bag.fibc_code == code);
-        }
-        rows.push(row);
-    }
+    rows.extend(facts(&asked.record, &object("fibc", code))?);
     Ok(v1::GetFibcResponse {
         state: Some(state),
         events: newest_first(rows, asked),

@@ -58,6 +58,11 @@ fn sling_findings(
             return vec![finding("ANGLE_MISSING", code, text, 0, MAX_ANGLE_MDEG)];
         }
     };
+    let given = i64::try_from(legs_mdeg.len()).unwrap_or(i64::MAX);
+    if given > 0 && given != sling.leg_count {
+        let text = format!("sling {code} has {} legs, and angles of {given} are given", sling.leg_count);
+        reasons.push(finding("LEGS_NOT_GIVEN", code, text, given, sling.leg_count));
+    }
     if angle > MAX_ANGLE_MDEG {
         let degrees = format!("{}.{:03}", angle / 1_000, angle % 1_000);
         let text = format!("sling {code}: {degrees} degrees from vertical is flatter than 60");
