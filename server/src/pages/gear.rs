@@ -319,7 +319,9 @@ pub async fn item(ctx: &Ctx, hoist_code: &str, gear_code: &str) -> Result<Page, 
     });
     let none_until = ctx.t("none");
     let of = if hoist_code.is_empty() { "gear" } else { "hoist" };
+    let unread = shown.is_empty() && !ctx.query.get("state_at").is_empty();
     let body = html! {
+        @if unread { p.notice.bad role="alert" { (ctx.t("That time cannot be read: this is the state now.")) } }
         (verdict(ctx, &state, &answer.caution, &shown))
         dl.facts {
             @if state.rating_mg > 0 { (fact(&ctx.t("Rating"), ctx.words.about_kg(state.rating_mg as f64))) }

@@ -179,12 +179,15 @@ pub async fn page(ctx: &Ctx, hoist_code: &str) -> Result<Page, Status> {
     let life = ctx.api.get_life(Request::new(request)).await?.into_inner();
     let hoists: Vec<(String, String)> =
         choices!(&registers::hoists(ctx).await?).into_iter().filter(|(code, _)| code != hoist_code).collect();
-    let answer = if ctx.query.ticked("what_if") {
-        let kg = super::words::milligrams(ctx.query.get("gear_kg"), ctx.words.language).ok();
+    let (gear_kg, bags) = (ctx.query.get("gear_kg"), ctx.query.get("bags").trim());
+    let kg = super::words::milligrams(gear_kg, ctx.words.language).ok();
+    let count = bags.parse::<i64>().ok().filter(|count| (1..=20).contains(count));
+    let unread = (!gear_kg.is_empty() && kg.is_none()) || (!bags.is_empty() && count.is_none());
+    let answer = if ctx.query.ticked("what_if") && !unread {
         let request = v1::CompareLifeRequest {
             hoist_code: hoist_code.into(),
-            bags_per_lift: ctx.query.get("bags").trim().parse::<i64>().unwrap_or(0).clamp(0, 20),
-            gear_mass_mg: kg.filter(|_| !ctx.query.get("gear_kg").is_empty()),
+            bags_per_lift: count.unwrap_or(0),
+            gear_mass_mg: kg.filter(|_| !gear_kg.is_empty()),
             other_hoist_code: ctx.query.get("other").into(),
             at_time: None,
         };
@@ -197,6 +200,7 @@ pub async fn page(ctx: &Ctx, hoist_code: &str) -> Result<Page, Status> {
         (histogram(ctx, &life))
         (periods(ctx, &life.periods))
         (question(ctx, &hoists))
+        @if unread { p.notice.bad role="alert" { (ctx.t("Bags a lift are 1 to 20, gear is a mass in kilograms.")) } }
         @match &answer {
             Some(Ok(answer)) => (compared(ctx, answer)),
             Some(Err(status)) => {
