@@ -70,13 +70,14 @@ fn class_name(ctx: &Ctx, class: &v1::LoadClass) -> String {
 fn histogram(ctx: &Ctx, life: &v1::GetLifeResponse) -> Markup {
     let (height, left, right) = (260.0, 56.0, WIDTH - 56.0);
     let most = life.classes.iter().map(|class| class.time_s / 3_600.0).fold(0.0, f64::max);
+    let decimals = if most < 0.4 { 2 } else { usize::from(most < 4.0) };
     let y = Scale::new(0.0, most, height - 46.0, 24.0);
     let share = Scale::new(0.0, 1.0, height - 46.0, 24.0);
     let width = (right - left) / life.classes.len().max(1) as f64;
     let drawing = html! {
         @for tick in y.ticks(4.0) {
             (line("grid", left, y.place(tick), right, y.place(tick)))
-            (words("axis", left - 6.0, y.place(tick) + 4.0, "end", &ctx.words.number(tick, if most < 4.0 { 1 } else { 0 })))
+            (words("axis", left - 6.0, y.place(tick) + 4.0, "end", &ctx.words.number(tick, decimals)))
         }
         @for (place, class) in life.classes.iter().enumerate() {
             @let x = left + width * place as f64;
