@@ -114,11 +114,11 @@ pub fn item(answer: &v1::GetItemResponse, zone: &Zone) -> Vec<Sheet> {
     if state.rating_mg > 0 {
         head.before.push(format!("rating: {}", kilograms(state.rating_mg)));
     }
-    head.before.push(format!(
-        "examined: {}, good until the end of {}",
-        or_dash(&state.examined_date),
-        or_dash(&state.examined_until_date)
-    ));
+    head.before.push(match (state.examined_date.as_str(), state.examined_until_date.as_str()) {
+        ("", _) => "never examined, by the records".into(),
+        (date, "") => format!("examined {date}, with no date until which that is good"),
+        (date, until) => format!("examined {date}, good until the end of {until}"),
+    });
     for defect in &answer.defects {
         let by =
             if defect.remedy_by_date.is_empty() { String::new() } else { format!(" by {}", defect.remedy_by_date) };

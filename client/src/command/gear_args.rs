@@ -171,7 +171,7 @@ pub enum HoistTask {
         #[arg(long, value_parser = mass, default_value = "0kg")]
         back: i64,
         /// How many times.
-        #[arg(long, default_value_t = 1)]
+        #[arg(long, default_value_t = 1, value_parser = clap::value_parser!(i64).range(1..=10_000))]
         times: i64,
         /// Height in millimetres; the path of the hoist when left out.
         #[arg(long, default_value_t = 0)]

@@ -59,8 +59,12 @@ pub async fn run(session: &mut Session, task: &NowTask) -> Result<Option<Exit>, 
             Ok(Some(if answer.found.is_empty() { Exit::NotFound } else { Exit::Done }))
         }
         NowTask::Due { days } => {
-            let request = v1::ListDueRequest { within_days: *days, at_time };
-            show!(session, lift.list_due(request), "ListDueResponse", |answer| vec![now_sheets::due(answer)])
+            // The API takes 0 for 30; whoever asks for 0 days means today.
+            let request = v1::ListDueRequest { within_days: (*days).max(1), at_time };
+            let mut answer = session.connection.lift.list_due(request).await.map_err(|s| ask_fault(&s))?.into_inner();
+            answer.rows.retain(|row| row.stopped || row.due_date.is_empty() || row.days_left <= *days);
+            session.show("ListDueResponse", &answer, &[now_sheets::due(&answer)]);
+            Ok(Some(Exit::Done))
         }
         NowTask::Line { machine } => {
             let request = v1::GetLineRequest { machine_code: machine.clone(), at_time, min_sequence: 0 };

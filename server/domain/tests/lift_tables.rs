@@ -330,6 +330,29 @@ fn more_load_or_a_flatter_angle_never_turns_objection_into_none() {
     }
 }
 
+/// What a load cell shows beyond the sum hangs on the gear too.
+#[test]
+fn a_heavier_reading_counts_for_every_element() {
+    let judged = |cell_mg: i64, limit_mg: i64| {
+        let mut case = situation();
+        case.gear[1].gear.working_load_limit_mg = limit_mg;
+        case.bags[0].contents_mass_mg = Some(900 * KG);
+        case.load_cell_mass_mg = Some(cell_mg);
+        let verdict = judge(&case, &Zone::utc(), T0);
+        assert_eq!(verdict.hook_load_mg, 1_040 * KG, "the sum stays what the records sum to");
+        let mut rules: Vec<String> = verdict.reasons.into_iter().map(|reason| reason.rule).collect();
+        rules.sort();
+        rules
+    };
+    // 1100 kg on the hook is 60 kg more than the sum: 1062.6 kg below the shackle, 960 kg in the bag.
+    assert_eq!(judged(1_100 * KG, 1_062_600_000), Vec::<String>::new());
+    assert_eq!(judged(1_100 * KG, 1_062_599_000), ["GEAR_LIMIT", "POINT_LIMIT"]);
+    // 150 kg more: the contents are over the mark of 1000 kg.
+    assert_eq!(judged(1_190 * KG, 1_500 * KG), ["FIBC_MARK"]);
+    // Less than the sum takes nothing off.
+    assert_eq!(judged(500 * KG, 1_002_599_999), ["GEAR_LIMIT", "POINT_LIMIT"]);
+}
+
 #[test]
 fn the_load_cell_is_flagged_beyond_tolerance_and_objected_to_beyond_the_rating() {
     for (cell_mg, remarks, objection) in [

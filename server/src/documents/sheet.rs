@@ -213,7 +213,7 @@ impl Sheets<'_> {
         match block {
             Block::Heading(text) => {
                 // A heading stays with what it heads.
-                self.room(4.0 * LINE_MM);
+                self.room(6.0 * LINE_MM);
                 self.y += 2.0;
                 self.paragraph(text, 4.2, true);
                 self.y += 1.0;

@@ -91,6 +91,10 @@ async fn hoist(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
             .1
         }
         "other_lift" => {
+            let cycle_count = d.reader.optional_count("cycle_count").unwrap_or(1);
+            if cycle_count < 1 {
+                d.reader.fault("cycle_count", "must be 1 or more");
+            }
             send!(
                 d,
                 record_other_lift,
@@ -98,7 +102,7 @@ async fn hoist(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
                     hoist_code: hoist_code,
                     mass_mg: d.reader.kg("mass_mg"),
                     empty_mass_mg: d.reader.optional_kg("empty_mass_mg").unwrap_or(0),
-                    cycle_count: d.reader.optional_count("cycle_count").unwrap_or(1),
+                    cycle_count: cycle_count,
                     path_mm: 0,
                     text: d.text("text"),
                 }

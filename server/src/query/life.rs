@@ -78,7 +78,8 @@ pub fn get(asked: &Asked, hoist_code: &str, at_us: i64) -> Result<v1::GetLifeRes
     let life = log.life();
     let mut notes = life.notes.clone();
     let forecast = coming(asked, &life, at_us, &mut notes);
-    let periods = life.stretches.iter().map(|stretch| v1::LifePeriod {
+    let told = |stretch: &&packloft_domain::sums::hoist_log::Stretch| stretch.lift_count > 0 || stretch.used_s > 0.0;
+    let periods = life.stretches.iter().filter(told).map(|stretch| v1::LifePeriod {
         start_time: Some(timestamp(stretch.start_us)),
         end_time: Some(timestamp(stretch.end_us)),
         rated_capacity_mg: stretch.rated_mg,
@@ -192,9 +193,12 @@ pub fn compare(
         1 => "one bag a lift".to_owned(),
         many => format!("{many} bags a lift"),
     };
-    let mut notes = vec!["by path and speed on register, with the record factor for typed records".to_owned()];
+    let mut notes = vec![
+        "lifts of bulk bags alone, by path and speed on register, with the record factor for typed records".to_owned(),
+        "years are those of the whole design life, not of what remains".to_owned(),
+    ];
     if would.over_count > 0 {
-        notes.push(format!("{} lifts would hang more than the rating: they may not be done", would.over_count));
+        notes.push(format!("lifts that would hang more than the rating, and may not be done: {}", would.over_count));
     }
     if span_s < 28.0 * 86_400.0 {
         notes.push("a year by less than four weeks of lifts says little".into());

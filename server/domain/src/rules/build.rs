@@ -429,7 +429,21 @@ pub(super) fn opening(fact: &OpeningStockRecorded, at: i64, context: &Context) -
     if !reasons.is_empty() {
         return Err(Refusal::Forbidden(reasons));
     }
-    Ok(Decision::plain(Fact::OpeningStockRecorded(fact.clone())))
+    let mut decision = Decision::plain(Fact::OpeningStockRecorded(fact.clone()));
+    if !fact.hoist_code.is_empty() {
+        let lifts = crate::record::facts(record, &crate::key::object("hoist_lifts", &fact.hoist_code))?;
+        let done = |row: &&crate::record::Entry| {
+            row.event.occurred_time_us <= at && !matches!(row.event.fact, Some(Fact::LiftRefused(_)))
+        };
+        let count = i64::try_from(lifts.iter().filter(done).count()).unwrap_or(i64::MAX);
+        if count > 0 {
+            let code = &fact.hoist_code;
+            let text =
+                format!("{count} lifts of hoist {code} on record before this time are taken to be in that figure");
+            decision.contradictions.push(finding("LIFTS_BEFORE_OPENING", code, text, count, 0));
+        }
+    }
+    Ok(decision)
 }
 
 /// The pallet of a correction keeps its number: numbers are not corrected. A negative serial, which no request can give,

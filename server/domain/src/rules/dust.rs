@@ -41,7 +41,7 @@ pub fn against(feed: &Feed, bag_tag: &str, fibc: &FibcType, extraction: bool, ea
         let text = format!("not confirmed: the dust extraction of feed {} runs", feed.code);
         reasons.push(finding("EXTRACTION_NOT_CONFIRMED", &feed.code, text, 0, 0));
     }
-    if !accepted.is_empty() && kind == ElectrostaticType::C && !earth {
+    if kind == ElectrostaticType::C && !earth {
         let text = format!("not confirmed: bag {bag_tag} of electrostatic type C is earthed");
         reasons.push(finding("EARTH_NOT_CONFIRMED", bag_tag, text, 0, 0));
     }
@@ -58,7 +58,8 @@ mod tests {
         let b_c_d = vec![E::B, E::C, E::D];
         for (accepted, extraction_required, kind, extraction, earth, expected) in [
             (vec![], false, E::A, false, false, vec![]),
-            (vec![], false, E::C, false, false, vec![]),
+            (vec![], false, E::C, false, true, vec![]),
+            (vec![], false, E::C, false, false, vec!["EARTH_NOT_CONFIRMED"]),
             (vec![], true, E::A, false, false, vec!["EXTRACTION_NOT_CONFIRMED"]),
             (vec![], true, E::A, true, false, vec![]),
             (b_c_d.clone(), true, E::A, true, true, vec!["DUST_BAG_TYPE"]),

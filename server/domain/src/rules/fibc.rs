@@ -145,7 +145,7 @@ pub fn against_filling(state: &FibcFacts, new_liner: bool, zone: &Zone, at: i64)
         reasons.push(finding("FIBC_TRIPS", code, text, trip, limit));
     }
     if let Some(tag) = &state.bag_tag {
-        let text = format!("FIBC {code} still holds bag {tag}, which nobody told to be emptied");
+        let text = format!("FIBC {code} is in use: bag {tag} is not on record as emptied");
         reasons.push(finding("FIBC_IN_USE", code, text, 0, 0));
     } else if state.filling_count > 0 && state.inspected_us < state.emptied_us.or(Some(i64::MIN)) {
         let text = format!("FIBC {code} was not inspected since it was emptied");

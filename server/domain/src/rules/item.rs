@@ -234,8 +234,8 @@ fn pre_use(
         return Ok(None);
     }
     let since = zone.clock(start);
-    let shift = if name.is_empty() { "working day".to_owned() } else { format!("shift {name}") };
-    let text = format!("{noun} {code} has no pre-use check in this {shift} (since {since})");
+    let shift = if name.is_empty() { "on this working day".to_owned() } else { format!("in shift {name}") };
+    let text = format!("{noun} {code} has no pre-use check {shift} (since {since})");
     Ok(Some(finding("PRE_USE_CHECK_MISSING", code, text, 0, 0)))
 }
 
@@ -348,7 +348,31 @@ pub(super) fn examination(fact: &ExaminationRecorded, at: i64, context: &Context
         let text = format!("is {}, after the day it is told for ({today})", fact.examined_date);
         return Err(Refusal::Invalid(vec![Violation { field: "examined_date".into(), text }]));
     }
-    Ok(Decision::plain(Fact::ExaminationRecorded(fact.clone())))
+    let mut decision = Decision::plain(Fact::ExaminationRecorded(fact.clone()));
+    let rows = facts(context.record, &key::examined_key(&fact.hoist_code, &fact.gear_code))?;
+    let code = if fact.hoist_code.is_empty() { &fact.gear_code } else { &fact.hoist_code };
+    if rows
+        .iter()
+        .any(|row| matches!(&row.event.fact, Some(Fact::ExaminationRecorded(f)) if f.report_code == fact.report_code))
+    {
+        let text = format!("report {} of {code} is on record already", fact.report_code);
+        decision.contradictions.push(finding("REPORT_TWICE", code, text, 0, 0));
+    }
+    // The examiner decides what is sound; that a defect was forgotten somebody has to look at.
+    if let Some((before, _)) = newest_report(&rows, at)
+        && before.examined_date <= fact.examined_date
+        && before.report_code != fact.report_code
+        && fact.repairs.is_empty()
+    {
+        for defect in before.defects.iter().filter(|defect| defect.defect_class() == DefectClass::Immediate) {
+            let text = format!(
+                "report {} clears the immediate defect of report {} ({}) and names no repair: was it repaired?",
+                fact.report_code, before.report_code, defect.text
+            );
+            decision.contradictions.push(finding("DEFECT_NOT_NAMED", code, text, 0, 0));
+        }
+    }
+    Ok(decision)
 }
 
 pub(super) fn pre_use_check(fact: &PreUseCheckRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {

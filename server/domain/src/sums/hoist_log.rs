@@ -392,6 +392,9 @@ impl HoistLog {
                     stretch.factor
                 ));
             }
+            if stretch.counter_s.is_some_and(|counter| counter > 0.0) && stretch.load.time_s <= 0.0 {
+                life.notes.push("running time of the hour counter without a lift on record counts at full load".into());
+            }
             if let Some(counter) = stretch.counter_s
                 && stretch.load.time_s > 0.0
                 && (counter / stretch.load.time_s > 1.25 || counter / stretch.load.time_s < 0.8)

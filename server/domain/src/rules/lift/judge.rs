@@ -307,7 +307,7 @@ fn load_cell_findings(situation: &Situation, hook_load: i64) -> (Option<Finding>
         if hoist.load_cell_tolerance_mg > 0 { hoist.load_cell_tolerance_mg } else { hoist.rated_capacity_mg / 50 };
     let differs = ((cell - hook_load).abs() > tolerance).then(|| {
         let text = format!(
-            "load cell shows {}, the records sum to {}: wrong bag, stuck bag or wrong tare?",
+            "load cell shows {}, the records sum to {}: wrong bag, stuck bag or wrong tare? The greater figure is taken",
             kilograms(cell),
             kilograms(hook_load)
         );
@@ -316,13 +316,31 @@ fn load_cell_findings(situation: &Situation, hook_load: i64) -> (Option<Finding>
     (over_rated, differs)
 }
 
+/// The same with what a load cell shows beyond the sum put on the heaviest bag: every element below the hook carries it.
+fn heavier(situation: &Situation, excess_mg: i64) -> Situation {
+    let mut measured = situation.clone();
+    if let Some(bag) = measured.bags.iter_mut().max_by_key(|bag| bag.gross_mass_mg.unwrap_or(0)) {
+        bag.gross_mass_mg = bag.gross_mass_mg.map(|mass| mass + excess_mg);
+        bag.contents_mass_mg = bag.contents_mass_mg.map(|mass| mass + excess_mg);
+    }
+    measured
+}
+
 /// How many bags more than those asked for are tried.
 const MOST_BAGS: usize = 20;
 
 /// Judges a situation: every reason at once, figures beside limits.
 pub fn judge(situation: &Situation, zone: &Zone, at: i64) -> Verdict {
+    let told: Vec<&HangingBag> = situation.bags.iter().collect();
+    let (.., hook_load_mg) = load_findings(situation, &told);
+    let (over_rated, differs) = load_cell_findings(situation, hook_load_mg);
+    let measured = match (&differs, situation.load_cell_mass_mg) {
+        (Some(_), Some(cell)) if cell > hook_load_mg => heavier(situation, cell - hook_load_mg),
+        _ => situation.clone(),
+    };
+    let situation = &measured;
     let all: Vec<&HangingBag> = situation.bags.iter().collect();
-    let (mut reasons, utilisations, hook_load_mg) = load_findings(situation, &all);
+    let (mut reasons, utilisations, _) = load_findings(situation, &all);
     let hoist = &situation.hoist;
     reasons.extend(against("hoist", &hoist.hoist.code, hoist.hoist.out_of_service, &hoist.examined, zone, at));
     for gear in &situation.gear {
@@ -333,7 +351,6 @@ pub fn judge(situation: &Situation, zone: &Zone, at: i64) -> Verdict {
     }
     reasons.extend(situation.people.iter().cloned());
     reasons.extend(confirmation_findings(&situation.confirmations));
-    let (over_rated, differs) = load_cell_findings(situation, hook_load_mg);
     reasons.extend(over_rated);
 
     let mut lightest = all.clone();
