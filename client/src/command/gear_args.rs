@@ -78,6 +78,9 @@ pub enum GearTask {
         /// It did not pass: what was found.
         #[arg(long)]
         failed: Option<String>,
+        /// What was done, when the check before had failed.
+        #[arg(long, default_value = "", conflicts_with = "failed")]
+        done: String,
     },
     /// Record that something happened to it; it is out of service until examined.
     Mishap {
@@ -381,14 +384,14 @@ pub fn fibc_asks_of_now(task: &FibcTask) -> bool {
 /// What the server refused.
 pub async fn record_gear(session: &mut Session, task: GearTask) -> Result<Exit, Fault> {
     match task {
-        GearTask::PreUse { item, failed } => write!(
+        GearTask::PreUse { item, failed, done } => write!(
             session,
             gear.record_pre_use_check,
             RecordPreUseCheckRequest {
                 hoist_code: item.hoist,
                 gear_code: item.gear,
                 passed: failed.is_none(),
-                text: failed.unwrap_or_default(),
+                text: failed.unwrap_or(done),
             }
         ),
         GearTask::Mishap { item, kind, text } => write!(

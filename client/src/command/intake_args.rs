@@ -9,7 +9,7 @@ use crate::mass::parse as mass;
 /// Intakes.
 #[derive(Subcommand)]
 pub enum IntakeTask {
-    /// Record bags that arrived; each --bag is TAG:LOT:TYPE[:GROSS[:NET]].
+    /// Record bags that arrived; each --bag is TAG:LOT:TYPE[:GROSS[:NET[:NUMBER]]].
     Record {
         /// Our code of the intake.
         code: String,
@@ -28,7 +28,7 @@ pub enum IntakeTask {
         /// Where the bags were put.
         #[arg(long, default_value = "")]
         location: String,
-        /// A bag: TAG:LOT:TYPE[:GROSS[:NET]].
+        /// A bag: TAG:LOT:TYPE[:GROSS[:NET[:NUMBER]]]; masses may be left empty, NUMBER is the bag's own.
         #[arg(long = "bag", required = true)]
         bags: Vec<String>,
         /// Tags of bags that were not accepted.

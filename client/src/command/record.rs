@@ -195,7 +195,8 @@ fn intake_bag(text: &str, refused: &[String]) -> Result<v1::IntakeBag, Fault> {
     let (Some(tag), Some(lot), Some(fibc)) = (parts.first(), parts.get(1), parts.get(2)) else {
         return Err(Fault::usage(format!("{text:?} is no bag; write TAG:LOT:TYPE[:GROSS[:NET[:NUMBER]]]")));
     };
-    let mass = |at: usize| parts.get(at).map(|text| mass::parse(text).map_err(Fault::usage)).transpose();
+    let told = |at: usize| parts.get(at).filter(|text| !text.is_empty());
+    let mass = |at: usize| told(at).map(|text| mass::parse(text).map_err(Fault::usage)).transpose();
     Ok(v1::IntakeBag {
         bag_tag: (*tag).to_owned(),
         lots: whole(lot),

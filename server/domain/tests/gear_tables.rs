@@ -364,7 +364,8 @@ fn what_may_have_harmed_it_puts_it_out_of_service_until_it_is_examined() {
         (Fact::OtherLiftRecorded(just), &[]),
         (Fact::LiftRecorded(cell), &["OVERLOADED"]),
         (Fact::LiftRecorded(lift_of("B1")), &[]),
-        (Fact::TestLiftRecorded(test), &[]),
+        (Fact::TestLiftRecorded(TestLiftRecorded { passed: true, ..test.clone() }), &[]),
+        (Fact::TestLiftRecorded(test), &["TEST_FAILED"]),
     ] {
         let mut house = house_with(hoist());
         house.tell(T0 - DAY, Fact::ExaminationRecorded(report("2026-05-03", "2027-05-01"))).unwrap();
@@ -414,6 +415,45 @@ fn an_overload_that_a_correction_brings_counts() {
     let command = Command::new(Fact::Corrected(Box::new(fact)), T0 + HOUR);
     house.run(&command, Some(Entry { sequence, event })).unwrap();
     assert_eq!(stopped(&house, T0 + MIN), ["OVERLOADED"]);
+}
+
+/// A replacement that overloaded and is taken back again leaves nothing.
+#[test]
+fn an_overload_that_a_correction_brought_goes_with_it() {
+    let mut house = house_with(hoist());
+    house.tell(T0 - DAY, Fact::ExaminationRecorded(report("2026-05-03", "2027-05-01"))).unwrap();
+    let (sequence, event) = house.tell_all(T0, other(900 * KG, 1)).unwrap();
+    let correct = |house: &mut House, (sequence, event): (i64, Event), replacement: Option<Fact>| {
+        let replacement =
+            replacement.map(|fact| Box::new(Event { occurred_time_us: T0, fact: Some(fact), ..Event::default() }));
+        let fact = Corrected { target_sequence: sequence, reason: "x".into(), replacement, ..Corrected::default() };
+        let command = Command::new(Fact::Corrected(Box::new(fact)), T0 + HOUR);
+        house.run(&command, Some(Entry { sequence, event })).unwrap()
+    };
+    let replaced = correct(&mut house, (sequence, event), Some(other(1_100 * KG, 1)));
+    assert_eq!(stopped(&house, T0 + MIN), ["OVERLOADED"]);
+    correct(&mut house, replaced, None);
+    assert_eq!(stopped(&house, T0 + MIN), Vec::<String>::new());
+}
+
+/// A tag with one band allows no more in the other, and a point below a beam bears its share of it.
+#[test]
+fn what_is_left_out_of_a_tag_allows_nothing_more() {
+    let tagged = Sling {
+        leg_count: 2,
+        leg_load_limit_mg: 1_000 * KG,
+        tag_rating_0_45_mg: 800 * KG,
+        hitch: Hitch::Straight.into(),
+        ..Sling::default()
+    };
+    for angle in [44_000, 46_000] {
+        assert_eq!(broken(&on_sling(tagged, Some(angle), Vec::new(), 801 * KG)), ["SLING_RATING"], "{angle}");
+    }
+    let mut case = on_sling(tagged, Some(10_000), Vec::new(), 700 * KG);
+    let beam =
+        LiftingGear { code: "BM".into(), working_load_limit_mg: 1_300 * KG, point_count: 2, ..LiftingGear::default() };
+    case.gear.insert(0, GearState { gear: beam, examined: sound(), angle_mdeg: None, legs_mdeg: Vec::new() });
+    assert_eq!(broken(&case), ["POINT_LIMIT"]);
 }
 
 /// Gear that carried more than it may is out of service too, and the hoist above it is not.
@@ -476,8 +516,10 @@ fn a_pre_use_check_is_for_one_shift_and_a_failed_one_until_the_next() {
     house.tell(T0 + 16 * HOUR + 5 * MIN, check(true)).unwrap();
     assert_eq!(stopped(&house, T0 + DAY - 1), Vec::<String>::new());
     assert_eq!(stopped(&house, T0 + DAY), ["PRE_USE_CHECK_MISSING"]);
-    // A failed check stops until one passes, however long.
+    // A failed check stops until one passes, however long, and that one says what was done.
     house.tell(T0 + DAY + MIN, check(false)).unwrap();
+    let bare = PreUseCheckRecorded { hoist_code: "H1".into(), passed: true, ..Default::default() };
+    assert!(matches!(house.tell(T0 + DAY + 2 * MIN, Fact::PreUseCheckRecorded(bare)), Err(Refusal::Invalid(_))));
     assert_eq!(stopped(&house, T0 + 9 * DAY), ["PRE_USE_CHECK_FAILED"]);
     house.tell(T0 + 9 * DAY + MIN, check(true)).unwrap();
     assert_eq!(stopped(&house, T0 + 9 * DAY + 2 * MIN), Vec::<String>::new());
@@ -700,6 +742,21 @@ fn a_record_factor_holds_for_its_time_and_never_less_than_the_way_of_recording_a
     house.tell(T0 + DAY + HOUR, other(1_000 * KG, 10)).unwrap();
     let last = log_of(&house, T0 + 2 * DAY).life();
     assert!((last.used_s.unwrap() - again.used_s.unwrap() - 800.0 * 1.5).abs() < 1e-6);
+}
+
+/// A counter that stood still wipes nothing out.
+#[test]
+fn a_stuck_counter_is_not_believed() {
+    let mut house = house_with(hoist());
+    house.tell(T0, opening(0)).unwrap();
+    house.tell(T0 + HOUR, other(1_000 * KG, 10)).unwrap();
+    let used = |house: &House| log_of(house, T0 + DAY).life().used_s.unwrap();
+    let before = used(&house);
+    for (at, counter_s) in [(T0, 500), (T0 + 2 * HOUR, 500)] {
+        let read = HourCounterRead { hoist_code: "H1".into(), counter_s, began_anew: false };
+        house.tell(at, Fact::HourCounterRead(read)).unwrap();
+    }
+    assert!((used(&house) - before).abs() < 1e-6);
 }
 
 /// A running counter with no lift on record: what hung there is not known, so it counts as full.

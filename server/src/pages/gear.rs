@@ -60,7 +60,7 @@ fn item_choices(rows: &[v1::ItemState]) -> Vec<(String, String)> {
 fn pre_use(ctx: &Ctx, f: &Form) -> Markup {
     html! {
         (f.tick("passed", n("Nothing was found: it passed")))
-        (f.text("text", n("What was found"), n("Only when it did not pass; it is out of use then.")))
+        (f.text("text", n("What was found"), n("When it did not pass; or what was done since it did not.")))
         p.note { (ctx.t("Before the first lift of the shift: brake, limiter, hook and latch, rope or chain, slings, marks.")) }
     }
 }

@@ -334,6 +334,7 @@ pub(super) fn intake(fact: &IntakeRecorded, at: i64, context: &Context) -> Resul
         missing.optional(&bag.fibc_code, "FIBC", || known.fibc(&bag.fibc_code))?;
     }
     missing.check()?;
+    numbered(fact, &known)?;
     if !facts(record, &key::object("intake", &fact.intake_code))?.is_empty() {
         return Err(Refusal::Exists(Unknown { noun: "intake", code: fact.intake_code.clone() }));
     }
@@ -341,6 +342,24 @@ pub(super) fn intake(fact: &IntakeRecorded, at: i64, context: &Context) -> Resul
         new_tag(record, &bag.bag_tag)?;
     }
     Ok(Decision::plain(Fact::IntakeRecorded(fact.clone())))
+}
+
+/// A numbered bag holds one filling, and is of the type it was registered as.
+fn numbered(fact: &IntakeRecorded, known: &Register) -> Result<(), Refusal> {
+    let mut seen = std::collections::BTreeSet::new();
+    let mut reasons = Vec::new();
+    for bag in fact.bags.iter().filter(|bag| !bag.fibc_code.is_empty()) {
+        let code = &bag.fibc_code;
+        let kind = known.fibc(code)?.unwrap_or_default().fibc_type_code;
+        if kind != bag.fibc_type_code {
+            let text = format!("FIBC {code} is of type {kind}, not {}", bag.fibc_type_code);
+            reasons.push(finding("FIBC_OTHER_TYPE", code, text, 0, 0));
+        }
+        if !seen.insert(code) {
+            reasons.push(finding("FIBC_IN_USE", code, format!("FIBC {code} is named for two bags"), 0, 0));
+        }
+    }
+    if reasons.is_empty() { Ok(()) } else { Err(Refusal::Forbidden(reasons)) }
 }
 
 fn new_tag(record: &dyn Record, bag_tag: &str) -> Result<(), Refusal> {

@@ -98,7 +98,11 @@ fn standing(target: &Entry) -> (Option<Event>, Vec<String>) {
         Some(Fact::Corrected(corrected)) => {
             let mut keys = corrected.target_keys.clone();
             if let Some(replacement) = &corrected.replacement {
-                keys.extend(key::keys_of(replacement));
+                // With its breaches: an overload is known to what was overloaded.
+                keys.extend(key::keys_of(&Event {
+                    breaches: target.event.breaches.clone(),
+                    ..(**replacement).clone()
+                }));
             }
             (corrected.replacement.as_deref().cloned(), keys)
         }

@@ -90,7 +90,12 @@ fn newest_report(rows: &[Entry], at: i64) -> Option<(&ExaminationRecorded, i64)>
             Some(Fact::ExaminationRecorded(f)) => Some((f, row)),
             _ => None,
         })
-        .max_by(|a, b| a.0.examined_date.cmp(&b.0.examined_date).then(a.1.sequence.cmp(&b.1.sequence)))
+        .max_by(|a, b| {
+            let key = |report: &ExaminationRecorded, row: &Entry| {
+                (report.examined_date.clone(), row.event.occurred_time_us, row.sequence)
+            };
+            key(a.0, a.1).cmp(&key(b.0, b.1))
+        })
         .map(|(report, row)| (report, row.event.occurred_time_us))
 }
 
@@ -143,6 +148,13 @@ fn stops(rows: &[Entry], noun: &str, code: &str, at: i64, zone: &Zone) -> Vec<Fi
                     let text = format!("{noun} {code} {figures}, on {when}: out of service until it is examined");
                     found.push(finding("OVERLOADED", code, text, over.figure, over.limit));
                 }
+            }
+            Some(Fact::TestLiftRecorded(f)) if !f.passed => {
+                let text = format!(
+                    "{noun} {code} did not pass its test on {when} ({}): out of service until it is examined",
+                    f.text
+                );
+                found.push(finding("TEST_FAILED", code, text, 0, 0));
             }
             Some(Fact::OverhaulRecorded(_)) => {
                 let text = format!("{noun} {code} was overhauled on {when} and has not been examined since");
@@ -255,7 +267,7 @@ pub fn examined(
     let (noun, code) = if hoist_code.is_empty() { ("gear", gear_code) } else { ("hoist", hoist_code) };
     let mut state = Examined { stops: stops(&rows, noun, code, at, zone), ..Examined::default() };
     state.stops.extend(pre_use(record, (hoist_code, gear_code), &rows, terms, at, zone)?);
-    let Some((newest, _)) = newest_report(&rows, at) else { return Ok(state) };
+    let Some((newest, told_us)) = newest_report(&rows, at) else { return Ok(state) };
     state.any = true;
     state.examined_date.clone_from(&newest.examined_date);
     let told = Some(newest.next_date.clone()).filter(|date| !date.is_empty());
@@ -265,7 +277,9 @@ pub fn examined(
     let remedied = |number: i64| {
         rows.iter().any(|row| match &row.event.fact {
             Some(Fact::RemedyRecorded(f)) => {
-                f.report_code == newest.report_code && f.defect_number == number && row.event.occurred_time_us <= at
+                // Of that report, not of an older one with the same code.
+                let since = (told_us..=at).contains(&row.event.occurred_time_us);
+                f.report_code == newest.report_code && f.defect_number == number && since
             }
             _ => false,
         })
@@ -358,6 +372,21 @@ pub(super) fn examination(fact: &ExaminationRecorded, at: i64, context: &Context
         let text = format!("report {} of {code} is on record already", fact.report_code);
         decision.contradictions.push(finding("REPORT_TWICE", code, text, 0, 0));
     }
+    // Whether an examination of that day came before or after, its time alone does not say when it is typed later.
+    for row in rows.iter().filter(|row| row.event.occurred_time_us < at) {
+        let same_day = context.zone.date(row.event.occurred_time_us).to_string() == fact.examined_date;
+        if let Some(Fact::MishapRecorded(mishap)) = &row.event.fact
+            && same_day
+        {
+            let when = context.zone.clock(row.event.occurred_time_us);
+            let text = format!(
+                "report {} is of the day on which {code} had {} ({when}): was it examined after that?",
+                fact.report_code,
+                mishap_name(mishap.kind())
+            );
+            decision.contradictions.push(finding("EXAMINED_THAT_DAY", code, text, 0, 0));
+        }
+    }
     // The examiner decides what is sound; that a defect was forgotten somebody has to look at.
     if let Some((before, _)) = newest_report(&rows, at)
         && before.examined_date <= fact.examined_date
@@ -377,6 +406,14 @@ pub(super) fn examination(fact: &ExaminationRecorded, at: i64, context: &Context
 
 pub(super) fn pre_use_check(fact: &PreUseCheckRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
     exists(&fact.hoist_code, &fact.gear_code, at, context)?;
+    let before = newest_check(context.record, &fact.hoist_code, &fact.gear_code, at)?;
+    if let Some((before, _)) = before.filter(|(before, _)| !before.passed)
+        && fact.passed
+        && fact.text.is_empty()
+    {
+        let text = format!("must say what was done: the check before failed ({})", before.text);
+        return Err(Refusal::Invalid(vec![Violation { field: "text".into(), text }]));
+    }
     Ok(Decision::plain(Fact::PreUseCheckRecorded(fact.clone())))
 }
 

@@ -10,6 +10,9 @@ use crate::fact::*;
 use crate::key::object;
 use crate::record::{Record, Unreadable, facts};
 
+/// Share of the summed travels that the hour counter shows at least when it can be right.
+const COUNTER_LEAST: f64 = 0.8;
+
 const WEEK_US: i64 = 7 * 86_400_000_000;
 /// Weeks of use looked at for a forecast.
 const WEEKS_BACK: i64 = 104;
@@ -215,8 +218,9 @@ impl Life {
 
     /// Load spectrum factor over all stretches, by the running time that counts.
     pub fn spectrum_factor(&self) -> f64 {
-        let time: f64 = self.stretches.iter().map(|s| s.counter_s.unwrap_or(s.load.time_s)).sum();
-        let used: f64 = self.stretches.iter().filter(|s| s.factor > 0.0).map(|s| s.used_s / s.factor).sum();
+        let told = || self.stretches.iter().filter(|s| s.factor > 0.0);
+        let time: f64 = told().map(|s| s.counter_s.unwrap_or(s.load.time_s)).sum();
+        let used: f64 = told().map(|s| s.used_s / s.factor).sum();
         if time > 0.0 { used / time } else { 0.0 }
     }
 }
@@ -283,8 +287,19 @@ impl HoistLog {
                 let share = (end - start) as f64 / (to - from).max(1) as f64;
                 if whole > 0.0 { seconds * time_of(cycles) / whole } else { seconds * share }
             });
+            // A counter that shows much less than the lifts take is stuck or misread.
+            let lifted_s = time_of(cycles);
+            let stuck = counter_s.is_some_and(|counter| counter < lifted_s * COUNTER_LEAST);
+            if stuck {
+                let (counter, lifted) = (counter_s.unwrap_or(0.0) / 3_600.0, lifted_s / 3_600.0);
+                life.notes.push(format!(
+                    "the hour counter ran {counter:.1} h where the lifts on record take {lifted:.1} h: stuck or misread, the \
+                     lifts are taken"
+                ));
+            }
+            let counter_s = counter_s.filter(|_| !stuck);
             let told = hoist.record_factor_permille;
-            let least = if counted.is_some() { COUNTER_FACTOR } else { TYPED_FACTOR };
+            let least = if counter_s.is_some() { COUNTER_FACTOR } else { TYPED_FACTOR };
             let factor = if told > 0 { (told as f64 / 1e3).max(least) } else { 0.0 };
             let mut stretch = Stretch {
                 start_us: start,
@@ -397,7 +412,7 @@ impl HoistLog {
             }
             if let Some(counter) = stretch.counter_s
                 && stretch.load.time_s > 0.0
-                && (counter / stretch.load.time_s > 1.25 || counter / stretch.load.time_s < 0.8)
+                && counter / stretch.load.time_s > 1.25
             {
                 life.notes.push(format!(
                     "the hour counter ran {:.1} h where the lifts on record take {:.1} h: lifts are missing, or path and \

@@ -78,7 +78,15 @@ fn sling_findings(
         (_, false) => 15,
     };
     let tag = if steep { sling.tag_rating_0_45_mg } else { sling.tag_rating_45_60_mg };
-    let rating = if tag > 0 { tag } else { sling.leg_load_limit_mg * factor_tenths / 10 };
+    // A tag with one band alone allows no more in the other.
+    let other = if steep { sling.tag_rating_45_60_mg } else { sling.tag_rating_0_45_mg };
+    let computed = sling.leg_load_limit_mg * factor_tenths / 10;
+    let rating = match (tag, other) {
+        (0, 0) => computed,
+        (0, other) if !steep => computed.min(other),
+        (0, _) => computed,
+        (tag, _) => tag,
+    };
     let hitch = hitch_permille(sling);
     let rating = rating * rating_permille(sling, angle) / 1_000;
     let band = if steep { "0-45" } else { "45-60" };
@@ -165,9 +173,18 @@ fn load_findings(situation: &Situation, bags: &[&HangingBag]) -> (Vec<Finding>, 
             reasons.extend(over("GEAR_LIMIT", &gear.code, &what, below, gear.working_load_limit_mg));
         }
         // What hangs on the next item hangs on one point of this one.
-        if index < last && gear.point_load_limit_mg > 0 {
+        let one_point = match gear.point_load_limit_mg {
+            0 if gear.point_count > 1 => gear.working_load_limit_mg / gear.point_count,
+            limit => limit,
+        };
+        if index < last && one_point > 0 {
             let what = format!("load on one point of gear {}", gear.code);
-            reasons.extend(over("POINT_LIMIT", &gear.code, &what, below, gear.point_load_limit_mg));
+            reasons.extend(over("POINT_LIMIT", &gear.code, &what, below, one_point));
+            used.push(Utilisation {
+                element: format!("one point of gear {}", gear.code),
+                load_mg: below,
+                limit_mg: one_point,
+            });
         }
     }
     let count = i64::try_from(bags.len()).unwrap_or(i64::MAX);
