@@ -5,7 +5,6 @@
 use packloft_domain::fact as f;
 use packloft_domain::fact::Fact;
 use packloft_domain::rules::Command;
-use packloft_domain::sums::sling::angle_from_geometry_mdeg;
 use packloft_proto::v1;
 use prost::Message;
 use prost_types::Timestamp;
@@ -297,171 +296,6 @@ write_request!(RejectLotRequest, |r, faults| {
     Fact::LotRejected(f::LotRejected {
         lot_code: faults.code("lot_code", &r.lot_code),
         reason: faults.text("reason", &r.reason),
-    })
-});
-
-/// A lift's shape as a fact, for checking and for recording.
-pub fn lift(faults: &mut Faults, lift: Option<&v1::Lift>) -> f::LiftRecorded {
-    let Some(lift) = lift else {
-        faults.add("lift", "must be given");
-        return f::LiftRecorded::default();
-    };
-    faults.within("lift", |faults| {
-        faults.rows("bag_tags", lift.bag_tags.len(), 1, 20);
-        unique(faults, "bag_tags", lift.bag_tags.iter().map(String::as_str));
-        unique(faults, "gear", lift.gear.iter().map(|gear| gear.gear_code.as_str()));
-        faults.rows("gear", lift.gear.len(), 0, 10);
-        let mut gear = Vec::new();
-        for (index, item) in lift.gear.iter().enumerate() {
-            gear.push(faults.within(&format!("gear[{index}]"), |faults| lift_gear(faults, item)));
-        }
-        let mut bags = Vec::new();
-        for (index, tag) in lift.bag_tags.iter().enumerate() {
-            let bag_tag = faults.code(&format!("bag_tags[{index}]"), tag);
-            bags.push(f::LiftBag { bag_tag, ..f::LiftBag::default() });
-        }
-        let direction = faults.choice::<v1::LiftDirection>("direction", lift.direction);
-        let vertical = direction == i32::from(v1::LiftDirection::Up) || direction == i32::from(v1::LiftDirection::Down);
-        if vertical && lift.platform_code.is_empty() {
-            faults.add("platform_code", "must be given for a lift up or down");
-        }
-        f::LiftRecorded {
-            hoist_code: faults.code("hoist_code", &lift.hoist_code),
-            gear,
-            bags,
-            direction,
-            platform_code: faults.optional_code("platform_code", &lift.platform_code),
-            location_code: faults.optional_code("location_code", &lift.location_code),
-            driver_code: faults.code("driver_code", &lift.driver_code),
-            slinger_code: faults.code("slinger_code", &lift.slinger_code),
-            confirmations: Some(lift.confirmations.as_ref().map(twin).unwrap_or_default()),
-            hook_load_mg: 0,
-            load_cell_mass_mg: faults.optional_mass("load_cell_mass_mg", lift.load_cell_mass_mg, 0),
-            path_mm: faults.number("path_mm", lift.path_mm, 0, 1_000_000),
-        }
-    })
-}
-
-fn lift_gear(faults: &mut Faults, item: &v1::LiftGear) -> f::LiftGear {
-    let given = item.angle_from_vertical_mdeg;
-    if let Some(angle) = given {
-        faults.number("angle_from_vertical_mdeg", angle, 0, 90_000);
-    }
-    let geometry = item.height_mm != 0 || item.spread_mm != 0;
-    let computed = geometry.then(|| {
-        faults.number("height_mm", item.height_mm, 1, 100_000);
-        faults.number("spread_mm", item.spread_mm, 0, 100_000);
-        angle_from_geometry_mdeg(item.height_mm, item.spread_mm)
-    });
-    if given.is_some() && geometry {
-        faults.add("angle_from_vertical_mdeg", "is given beside height and spread; give one of them");
-    }
-    faults.rows("legs", item.legs.len(), 0, 4);
-    let mut legs = Vec::new();
-    for (index, leg) in item.legs.iter().enumerate() {
-        legs.extend(faults.within(&format!("legs[{index}]"), |faults| leg_angle(faults, leg)));
-    }
-    if item.legs.len() == 1 {
-        faults.add("legs", "has 1 row; give every leg, or the angle of the flattest");
-    }
-    if !item.legs.is_empty() && (given.is_some() || geometry) {
-        faults.add("legs", "is given beside the angle of the flattest; give one of them");
-    }
-    f::LiftGear {
-        gear_code: faults.code("gear_code", &item.gear_code),
-        angle_from_vertical_mdeg: given.or(computed.flatten()).or(legs.iter().copied().max()),
-        leg_angle_mdeg: legs,
-    }
-}
-
-/// Angle of a leg as given, or from its height and spread.
-fn leg_angle(faults: &mut Faults, leg: &v1::SlingLeg) -> Option<i64> {
-    let geometry = leg.height_mm != 0 || leg.spread_mm != 0;
-    match leg.angle_from_vertical_mdeg {
-        Some(angle) if !geometry => Some(faults.number("angle_from_vertical_mdeg", angle, 0, 90_000)),
-        None if geometry => {
-            faults.number("height_mm", leg.height_mm, 1, 100_000);
-            faults.number("spread_mm", leg.spread_mm, 0, 100_000);
-            angle_from_geometry_mdeg(leg.height_mm, leg.spread_mm)
-        }
-        _ => {
-            faults.add("angle_from_vertical_mdeg", "give the angle, or height and spread");
-            None
-        }
-    }
-}
-
-write_request!(RecordLiftRequest, |r, faults| Fact::LiftRecorded(lift(faults, r.lift.as_ref())));
-write_request!(RecordLiftRefusalRequest, |r, faults| {
-    Fact::LiftRefused(f::LiftRefused {
-        lift: Some(lift(faults, r.lift.as_ref())),
-        text: faults.optional_text("text", &r.text),
-        reasons: Vec::new(),
-    })
-});
-
-write_request!(RecordExaminationRequest, |r, faults| {
-    if r.hoist_code.is_empty() == r.gear_code.is_empty() {
-        faults.add("hoist_code", "give either a hoist or a gear item");
-    }
-    for (field, value) in
-        [("report_code", &r.report_code), ("examiner", &r.examiner), ("examined_date", &r.examined_date)]
-    {
-        faults.text(field, value);
-    }
-    faults.optional_date("examined_date", &r.examined_date);
-    faults.optional_date("next_date", &r.next_date);
-    faults.optional_date("made_date", &r.made_date);
-    if !r.next_date.is_empty() && r.next_date < r.examined_date {
-        faults.add("next_date", format!("is {}, before the day of the examination", quoted(&r.next_date)));
-    }
-    faults.rows("ratings", r.ratings.len(), 0, 20);
-    for (index, rating) in r.ratings.iter().enumerate() {
-        faults.within(&format!("ratings[{index}]"), |faults| {
-            faults.text("text", &rating.text);
-            faults.positive_mass("mass_mg", rating.mass_mg);
-        });
-    }
-    faults.rows("defects", r.defects.len(), 0, 50);
-    for (index, defect) in r.defects.iter().enumerate() {
-        faults.within(&format!("defects[{index}]"), |faults| {
-            faults.choice::<v1::DefectClass>("defect_class", defect.defect_class);
-            faults.text("text", &defect.text);
-            faults.optional_date("remedy_by_date", &defect.remedy_by_date);
-            if defect.defect_class == i32::from(v1::DefectClass::RemedyBy) && defect.remedy_by_date.is_empty() {
-                faults.add("remedy_by_date", "must be given for a defect to be remedied");
-            }
-        });
-    }
-    for (field, value) in [
-        ("kind", &r.kind),
-        ("repairs", &r.repairs),
-        ("tests", &r.tests),
-        ("owner", &r.owner),
-        ("place", &r.place),
-        ("identification", &r.identification),
-    ] {
-        faults.optional_text(field, value);
-    }
-    Fact::ExaminationRecorded(f::ExaminationRecorded {
-        hoist_code: faults.optional_code("hoist_code", &r.hoist_code),
-        gear_code: faults.optional_code("gear_code", &r.gear_code),
-        report_code: r.report_code.clone(),
-        examined_date: r.examined_date.clone(),
-        next_date: r.next_date.clone(),
-        defects: twins(&r.defects),
-        examiner: r.examiner.clone(),
-        kind: r.kind.clone(),
-        repairs: r.repairs.clone(),
-        tests: r.tests.clone(),
-        owner: r.owner.clone(),
-        place: r.place.clone(),
-        identification: r.identification.clone(),
-        made_date: r.made_date.clone(),
-        last_examined_date: faults.optional_date("last_examined_date", &r.last_examined_date),
-        report_date: faults.optional_date("report_date", &r.report_date),
-        ratings: twins(&r.ratings),
-        authenticated_by: faults.optional_text("authenticated_by", &r.authenticated_by),
     })
 });
 
@@ -805,6 +639,7 @@ write_request!(CorrectRequest, |r, faults| {
 });
 
 mod gear;
+pub mod lift;
 mod packer;
 mod recall;
 mod registers;

@@ -6,7 +6,8 @@ use packloft_proto::v1;
 use packloft_proto::v1::lift_service_server::LiftService;
 use tonic::{Request, Response, Status};
 
-use super::convert::{lift, twins};
+use super::convert::lift::lift;
+use super::convert::twins;
 use super::faults::Faults;
 use super::{service, status};
 use crate::query::{due, objects};

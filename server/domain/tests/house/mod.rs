@@ -400,3 +400,62 @@ pub fn rules_of<T>(result: &Result<T, Refusal>) -> Vec<String> {
 pub fn of(house: &House) -> &dyn Record {
     &house.record
 }
+
+/// Registers an item.
+pub fn registered(house: &mut House, at: i64, item: Item) {
+    house.tell(at, Fact::Registered(Registered { item: Some(item) })).unwrap();
+}
+
+/// A hoist with all that its life rests on.
+pub fn hoist() -> Hoist {
+    Hoist {
+        code: "H1".into(),
+        rated_capacity_mg: 1_000 * KG,
+        mechanism_group: "M4".into(),
+        path_mm: 8_000,
+        speed_mm_s: 100,
+        record_factor_permille: 1_200,
+        ..Hoist::default()
+    }
+}
+
+/// A house with a hoist in a state of our own.
+pub fn house_with(hoist: Hoist) -> House {
+    let mut house = House::new(0, 1);
+    registered(&mut house, T0 - 60 * 24 * 60 * MIN, Item::Hoist(hoist));
+    house
+}
+
+/// A lift of a bag up by hoist H1.
+pub fn lift_of(bag: &str) -> LiftRecorded {
+    LiftRecorded {
+        hoist_code: "H1".into(),
+        bags: vec![LiftBag { bag_tag: bag.into(), ..LiftBag::default() }],
+        direction: LiftDirection::Up.into(),
+        platform_code: "P1".into(),
+        driver_code: "op".into(),
+        slinger_code: "qa".into(),
+        ..LiftRecorded::default()
+    }
+}
+
+/// Rows of a fixture without its head; fields are apart by commas, the source comes last.
+pub fn rows(text: &'static str) -> Vec<Vec<&'static str>> {
+    text.lines().skip(1).map(|line| line.split(',').collect()).collect()
+}
+
+/// A number of a fixture.
+pub fn number<T: std::str::FromStr<Err: std::fmt::Debug>>(text: &str) -> T {
+    text.parse().unwrap()
+}
+
+/// Lifts of something other than bags by hoist H1.
+pub fn other(mass_mg: i64, count: i64) -> Fact {
+    Fact::OtherLiftRecorded(OtherLiftRecorded {
+        hoist_code: "H1".into(),
+        mass_mg,
+        cycle_count: count,
+        text: "x".into(),
+        ..OtherLiftRecorded::default()
+    })
+}

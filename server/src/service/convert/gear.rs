@@ -13,6 +13,68 @@ fn item(faults: &mut Faults, hoist_code: &str, gear_code: &str) -> (String, Stri
     (faults.optional_code("hoist_code", hoist_code), faults.optional_code("gear_code", gear_code))
 }
 
+write_request!(RecordExaminationRequest, |r, faults| {
+    let (hoist_code, gear_code) = item(faults, &r.hoist_code, &r.gear_code);
+    for (field, value) in
+        [("report_code", &r.report_code), ("examiner", &r.examiner), ("examined_date", &r.examined_date)]
+    {
+        faults.text(field, value);
+    }
+    faults.optional_date("examined_date", &r.examined_date);
+    faults.optional_date("next_date", &r.next_date);
+    faults.optional_date("made_date", &r.made_date);
+    if !r.next_date.is_empty() && r.next_date < r.examined_date {
+        faults.add("next_date", format!("is {}, before the day of the examination", quoted(&r.next_date)));
+    }
+    faults.rows("ratings", r.ratings.len(), 0, 20);
+    for (index, rating) in r.ratings.iter().enumerate() {
+        faults.within(&format!("ratings[{index}]"), |faults| {
+            faults.text("text", &rating.text);
+            faults.positive_mass("mass_mg", rating.mass_mg);
+        });
+    }
+    faults.rows("defects", r.defects.len(), 0, 50);
+    for (index, defect) in r.defects.iter().enumerate() {
+        faults.within(&format!("defects[{index}]"), |faults| {
+            faults.choice::<v1::DefectClass>("defect_class", defect.defect_class);
+            faults.text("text", &defect.text);
+            faults.optional_date("remedy_by_date", &defect.remedy_by_date);
+            if defect.defect_class == i32::from(v1::DefectClass::RemedyBy) && defect.remedy_by_date.is_empty() {
+                faults.add("remedy_by_date", "must be given for a defect to be remedied");
+            }
+        });
+    }
+    for (field, value) in [
+        ("kind", &r.kind),
+        ("repairs", &r.repairs),
+        ("tests", &r.tests),
+        ("owner", &r.owner),
+        ("place", &r.place),
+        ("identification", &r.identification),
+    ] {
+        faults.optional_text(field, value);
+    }
+    Fact::ExaminationRecorded(f::ExaminationRecorded {
+        hoist_code,
+        gear_code,
+        report_code: r.report_code.clone(),
+        examined_date: r.examined_date.clone(),
+        next_date: r.next_date.clone(),
+        defects: twins(&r.defects),
+        examiner: r.examiner.clone(),
+        kind: r.kind.clone(),
+        repairs: r.repairs.clone(),
+        tests: r.tests.clone(),
+        owner: r.owner.clone(),
+        place: r.place.clone(),
+        identification: r.identification.clone(),
+        made_date: r.made_date.clone(),
+        last_examined_date: faults.optional_date("last_examined_date", &r.last_examined_date),
+        report_date: faults.optional_date("report_date", &r.report_date),
+        ratings: twins(&r.ratings),
+        authenticated_by: faults.optional_text("authenticated_by", &r.authenticated_by),
+    })
+});
 write_request!(RecordPreUseCheckRequest, |r, faults| {
     let (hoist_code, gear_code) = item(faults, &r.hoist_code, &r.gear_code);
     if !r.passed && r.text.is_empty() {

@@ -140,7 +140,7 @@ fn worst_pair_mg(load: i64, legs_mdeg: &[i64]) -> Option<i64> {
 }
 
 /// Reasons that rest on masses, for a number of bags; also how far each element is used.
-fn load_findings(situation: &Situation, bags: &[&HangingBag]) -> (Vec<Finding>, Vec<Utilisation>, i64) {
+fn load_findings(situation: &Situation, bags: &[&HangingBag]) -> (Vec<Finding>, Vec<Utilisation>) {
     let mut reasons = Vec::new();
     let mut used = Vec::new();
     let bag_load: i64 = bags.iter().filter_map(|bag| bag.gross_mass_mg).sum();
@@ -220,7 +220,7 @@ fn load_findings(situation: &Situation, bags: &[&HangingBag]) -> (Vec<Finding>, 
     }
     used.extend(bags.iter().filter_map(|bag| marked(bag)));
     platform_findings(situation, bag_load, count, &mut reasons, &mut used);
-    (reasons, used, hook_load)
+    (reasons, used)
 }
 
 fn platform_findings(
@@ -346,10 +346,15 @@ fn heavier(situation: &Situation, excess_mg: i64) -> Situation {
 /// How many bags more than those asked for are tried.
 const MOST_BAGS: usize = 20;
 
+/// Bags and gear on the hook as the records sum them; a mass that is not known counts nothing.
+fn hook_load_mg(situation: &Situation) -> i64 {
+    let bags: i64 = situation.bags.iter().filter_map(|bag| bag.gross_mass_mg).sum();
+    bags + situation.gear.iter().map(|state| state.gear.mass_mg).sum::<i64>()
+}
+
 /// Judges a situation: every reason at once, figures beside limits.
 pub fn judge(situation: &Situation, zone: &Zone, at: i64) -> Verdict {
-    let told: Vec<&HangingBag> = situation.bags.iter().collect();
-    let (.., hook_load_mg) = load_findings(situation, &told);
+    let hook_load_mg = hook_load_mg(situation);
     let (over_rated, differs) = load_cell_findings(situation, hook_load_mg);
     let measured = match (&differs, situation.load_cell_mass_mg) {
         (Some(_), Some(cell)) if cell > hook_load_mg => heavier(situation, cell - hook_load_mg),
@@ -357,7 +362,7 @@ pub fn judge(situation: &Situation, zone: &Zone, at: i64) -> Verdict {
     };
     let situation = &measured;
     let all: Vec<&HangingBag> = situation.bags.iter().collect();
-    let (mut reasons, utilisations, _) = load_findings(situation, &all);
+    let (mut reasons, utilisations) = load_findings(situation, &all);
     let hoist = &situation.hoist;
     reasons.extend(against("hoist", &hoist.hoist.code, hoist.hoist.out_of_service, &hoist.examined, zone, at));
     for gear in &situation.gear {
@@ -380,7 +385,7 @@ pub fn judge(situation: &Situation, zone: &Zone, at: i64) -> Verdict {
     let mut limited_by = String::new();
     for count in 1..=lightest.len() {
         let taken = &lightest[..count];
-        let (first, ..) = load_findings(situation, taken);
+        let (first, _) = load_findings(situation, taken);
         let unknown = taken.iter().any(|bag| bag.gross_mass_mg.is_none());
         match first.first() {
             Some(reason) => limited_by = reason.text.clone(),
