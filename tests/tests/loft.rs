@@ -94,3 +94,23 @@ async fn a_lifting_record_says_what_an_examiner_asks() -> anyhow::Result<()> {
     assert_eq!(status.code(), tonic::Code::NotFound);
     Ok(())
 }
+
+/// No answer is no permission: with a code nobody knows, a wrong word, or no server at all, what not to do is the first line.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_cannot_be_answered_is_no_permission() -> anyhow::Result<()> {
+    let mut running = told().await?;
+    let flat = "lift check HB-503 --hoist H2 --gear SL4@95 --driver p-17 --slinger p-22";
+    let first = |line: &str, running: &Running| -> anyhow::Result<(i32, String)> {
+        let (exit, text) = packloft(running, line)?;
+        assert!(text.contains("CAUTION: no answer is no permission"), "{line}: {text}");
+        Ok((exit, text.lines().next().unwrap_or_default().to_owned()))
+    };
+    let lift = "DO NOT LIFT: the records cannot answer for it".to_owned();
+    assert_eq!(first(&CHECK.replace("H2", "H9"), &running)?, (3, lift.clone()));
+    assert_eq!(first(flat, &running)?, (2, lift.clone()));
+    running.server.kill();
+    for (line, deed) in [(CHECK, "LIFT"), ("gear state --hoist H2", "USE"), ("tip HB-503 --feed F9 --ask", "TIP")] {
+        assert_eq!(first(line, &running)?, (4, format!("DO NOT {deed}: the records cannot answer for it")), "{line}");
+    }
+    Ok(())
+}

@@ -365,19 +365,7 @@ pub async fn run(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
         Task::Lift(LiftTask::Check(lift)) => {
             let request =
                 v1::CheckLiftRequest { lift: Some(super::record::lift(lift)?), occurred_time: Some(session.time) };
-            let answer = session.connection.lift.check_lift(request).await;
-            let answer = answer.map_err(|status| {
-                // SAFETY-OF-PEOPLE: no answer is no permission, and that is what has to be read first.
-                let mut fault = ask_fault(&status);
-                let first = "DO NOT LIFT: the records cannot answer for it".to_owned();
-                match fault.exit {
-                    Exit::Refused => fault.lines[0] = first,
-                    _ => fault.lines.insert(0, first),
-                }
-                fault.lines.push("CAUTION: no answer is no permission. The plate, the limiter, local codes and a competent person decide. Nobody under the load.".into());
-                fault
-            });
-            let answer = answer?.into_inner();
+            let answer = session.connection.lift.check_lift(request).await.map_err(|s| ask_fault(&s))?.into_inner();
             session.show("CheckLiftResponse", &answer, &[sheets::lift_check(&answer)]);
             Ok(Some(if answer.no_objection { Exit::Done } else { Exit::Refused }))
         }

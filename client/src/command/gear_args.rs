@@ -494,12 +494,7 @@ pub async fn record_fibc(session: &mut Session, task: FibcTask) -> Result<Exit, 
 /// # Errors
 /// What the server answered instead.
 pub async fn may_tip(session: &mut Session, request: v1::CheckTipRequest) -> Result<Option<Exit>, Fault> {
-    let answer = session.connection.run.check_tip(request).await.map_err(|s| {
-        let mut fault = ask_fault(&s);
-        fault.lines.insert(0, "DO NOT TIP: the records cannot answer for it".into());
-        fault
-    })?;
-    let answer = answer.into_inner();
+    let answer = session.connection.run.check_tip(request).await.map_err(|s| ask_fault(&s))?.into_inner();
     session.show("CheckTipResponse", &answer, &[gear_sheets::tip_check(&answer)]);
     Ok(Some(if answer.no_objection { Exit::Done } else { Exit::Refused }))
 }

@@ -37,7 +37,8 @@ use packloft_proto::v1;
 use prost_types::Timestamp;
 use tonic::Status;
 
-use arguments::{FeedTask, Task};
+use arguments::{FeedTask, LiftTask, Task};
+use gear_args::GearTask;
 
 /// What every subcommand needs.
 pub struct Session {
@@ -112,7 +113,12 @@ pub fn main_with(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
             return ExitCode::from(Exit::Damaged as u8);
         }
     };
-    match runtime.block_on(run(arguments, title)) {
+    let permission = Permission::asked(&arguments.task);
+    let outcome = runtime.block_on(run(arguments, title));
+    match outcome.map_err(|fault| match permission {
+        Some(asked) => asked.refused(fault),
+        None => fault,
+    }) {
         Ok(exit) => ExitCode::from(exit as u8),
         Err(fault) => {
             for (number, line) in fault.lines.iter().enumerate() {
@@ -120,6 +126,37 @@ pub fn main_with(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
             }
             ExitCode::from(fault.exit as u8)
         }
+    }
+}
+
+/// A question whose answer people take for a permission.
+#[derive(Clone, Copy)]
+struct Permission {
+    deed: &'static str,
+    caution: &'static str,
+}
+
+impl Permission {
+    fn asked(task: &Task) -> Option<Permission> {
+        let lifting = "The plate, the limiter, local codes and a competent person decide. Nobody under the load.";
+        let dust = "The explosion protection document, local codes and a competent person decide.";
+        match task {
+            Task::Lift(LiftTask::Check(_)) => Some(Permission { deed: "LIFT", caution: lifting }),
+            Task::Gear(GearTask::List | GearTask::State(_)) => Some(Permission { deed: "USE", caution: lifting }),
+            Task::Tip { ask: true, .. } => Some(Permission { deed: "TIP", caution: dust }),
+            _ => None,
+        }
+    }
+
+    /// SAFETY-OF-PEOPLE: no answer is no permission, whatever the reason, and that is what has to be read first.
+    fn refused(self, mut fault: Fault) -> Fault {
+        let first = format!("DO NOT {}: the records cannot answer for it", self.deed);
+        match fault.exit {
+            Exit::Refused => fault.lines[0] = first,
+            _ => fault.lines.insert(0, first),
+        }
+        fault.lines.push(format!("CAUTION: no answer is no permission. {}", self.caution));
+        fault
     }
 }
 
