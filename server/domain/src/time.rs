@@ -8,6 +8,20 @@ use jiff::civil::{Date, DateTime, Time};
 use jiff::tz::TimeZone;
 use jiff::{Timestamp, ToSpan};
 
+/// Form of an instant in codes: UTC, to the second.
+const STAMP: &str = "%y%m%d-%H%M%S";
+
+/// An instant as it stands in codes: `261006-055000`, UTC.
+pub fn stamp(time_us: i64) -> String {
+    Zone::utc().local(time_us).strftime(STAMP).to_string()
+}
+
+/// The second that a stamp names, when it is one.
+pub fn instant_of_stamp(text: &str) -> Option<i64> {
+    let time = DateTime::strptime(STAMP, text).ok()?;
+    TimeZone::UTC.to_timestamp(time).ok().map(Timestamp::as_microsecond)
+}
+
 /// The site's zone.
 #[derive(Clone, Debug)]
 pub struct Zone(TimeZone);

@@ -89,12 +89,16 @@ fn add_packs(run: &RunFlows, packs: (i64, i64), possible: bool, content: &mut Co
         found = true;
         let (from, to) = (first.max(low), last.min(high));
         content.unrecorded |= possible && flow.unrecorded_in(*index, from, to);
-        let all: Vec<&BagFacts> = flow.ledger.bags.iter().map(|bag| &bag.bag).collect();
-        let mine: Vec<&BagFacts> = match (possible, flow.ledger.feed.proof.is_some()) {
+        let bags = &flow.ledger.bags;
+        let all: Vec<&BagFacts> = bags.iter().map(|bag| &bag.bag).collect();
+        let own: Vec<usize> = match (possible, flow.ledger.feed.proof.is_some()) {
             (false, _) => Vec::new(),
-            (true, true) => flow.possible_bags(*index, from, to).into_iter().map(|bag| all[bag]).collect(),
-            (true, false) => all.clone(),
+            (true, true) => flow.possible_bags(*index, from, to),
+            (true, false) => (0..all.len()).collect(),
         };
+        // Of a bag that never arrived by the record nobody knows the lot.
+        content.unrecorded |= own.iter().any(|bag| !bags[*bag].arrived);
+        let mine: Vec<&BagFacts> = own.into_iter().map(|bag| all[bag]).collect();
         sets.stretch.extend(all.iter().map(|bag| bag.bag_tag.clone()));
         sets.stretch_lots.extend(lots_of(all.iter().copied()));
         sets.bags.extend(mine.iter().map(|bag| bag.bag_tag.clone()));

@@ -139,8 +139,11 @@ fn would_reach(
             // An emptied feed ends a scope, whatever is known of the mixing above it.
             let whole = !matches!(what_if, WhatIf::EmptiedBetweenLots) && (discrete || ledger.feed.proof.is_none());
             for (run, row) in ledger.runs.iter().enumerate() {
-                let packs = if whole { ledger.stretch_packs(run) } else { other.packs_of_bag(index, run, false) };
-                intervals.extend(packs.map(|(first_number, last_number)| v1::PackInterval {
+                let packs = match whole {
+                    true => Vec::from_iter(ledger.stretch_packs(run)),
+                    false => other.packs_of_bag(index, run, false),
+                };
+                intervals.extend(packs.into_iter().map(|(first_number, last_number)| v1::PackInterval {
                     run_code: row.started.run_code.clone(),
                     first_number,
                     last_number,

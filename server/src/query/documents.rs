@@ -12,7 +12,7 @@ use packloft_domain::record::{Entry, Record, Unreadable, entries_between, facts}
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::register::{Register, site_at};
 use packloft_domain::rules::{bag, dispatch, lot, pallet, stacking, stream};
-use packloft_domain::sums::stretch::{emptied_times, stretch_at};
+use packloft_domain::sums::stretch::{emptied_times, holds_tip, stretch_at};
 use packloft_domain::told::{Told, Unit, told};
 use packloft_proto::v1;
 
@@ -178,7 +178,7 @@ impl Gathered {
         for row in entries_between(&asked.record, &object("feed", feed), first, last)? {
             let at = row.event.occurred_time_us;
             match &row.event.fact {
-                Some(Fact::BagTipped(tip)) if inside(at) => {
+                Some(Fact::BagTipped(tip)) if holds_tip((from, to), at) => {
                     self.sequences.insert(row.sequence);
                     // Forward a bag beside another one shows what went in with it, not where it came from.
                     match self.way {

@@ -10,6 +10,7 @@ use packloft_domain::rules::register::site_at;
 use packloft_domain::rules::stream;
 use packloft_domain::sums::balance::{Balance, Term, balances};
 use packloft_domain::sums::origin::FeedFlow;
+use packloft_domain::sums::stretch::instant_of_tip;
 use packloft_domain::sums::yields::{BagGiven, given, theoretical};
 use packloft_domain::time::parse_date;
 use packloft_proto::v1;
@@ -39,7 +40,7 @@ fn push(flows: &mut Vec<Arc<FeedFlow>>, flow: Option<Arc<FeedFlow>>) {
 fn of_bags(asked: &Asked, bags: &[BagFacts]) -> Result<Vec<Arc<FeedFlow>>, Refusal> {
     let mut flows = Vec::new();
     for tip in bags.iter().flat_map(|bag| &bag.tips) {
-        push(&mut flows, asked.flow(&tip.feed_code, tip.end_time_us - 1, 0.0, 0.0)?);
+        push(&mut flows, asked.flow(&tip.feed_code, instant_of_tip(tip.end_time_us), 0.0, 0.0)?);
     }
     Ok(flows)
 }

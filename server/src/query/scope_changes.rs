@@ -13,6 +13,7 @@ use packloft_domain::record::{Record as _, Unreadable};
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::bag;
 use packloft_domain::rules::hold::less;
+use packloft_domain::sums::stretch::instant_of_tip;
 use packloft_proto::v1;
 
 use super::events::words;
@@ -52,7 +53,12 @@ fn rests_on(asked: &Asked, opened: &f::RecallOpened, now: &[f::PackInterval]) ->
     for tag in tags.iter().filter(|tag| !tag.is_empty()) {
         keys.insert(object("bag", tag));
         for tip in bag::bag(&asked.record, tag)?.iter().flat_map(|bag| &bag.tips) {
-            stretches.extend(asked.flow(&tip.feed_code, tip.end_time_us - 1, super::trace::HOLD_EPSILON, 0.0)?);
+            stretches.extend(asked.flow(
+                &tip.feed_code,
+                instant_of_tip(tip.end_time_us),
+                super::trace::HOLD_EPSILON,
+                0.0,
+            )?);
         }
     }
     for row in now.iter().chain(&opened.scope) {

@@ -12,9 +12,10 @@ use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::bag::{self, BagFacts, Place};
 use packloft_domain::rules::hold::{self, HoldState};
 use packloft_domain::rules::{lot, register::Register, stream};
-use packloft_domain::sums::flow::{REMAINDER, UNRECORDED, share};
+use packloft_domain::sums::flow::{OPENING, REMAINDER, UNRECORDED, share};
 use packloft_domain::sums::origin::FeedFlow;
 use packloft_domain::sums::position::PositionPart;
+use packloft_domain::sums::stretch::instant_of_tip;
 use packloft_domain::time::{Print, parse_printed};
 use packloft_proto::v1;
 
@@ -66,7 +67,7 @@ pub fn method(flow: &FeedFlow, at: f64, asked: &Asked) -> v1::FlowMethod {
         .anchors
         .iter()
         .map(|anchor| {
-            let when = asked.zone.clock(ledger.instant_us(anchor.time));
+            let when = asked.zone.clock(ledger.instant_us(anchor.told));
             match (anchor.assumed, anchor.emptied) {
                 (true, _) => format!("{when} record begins, feed taken as empty"),
                 (_, true) => format!("{when} feed seen empty"),
@@ -141,6 +142,7 @@ fn find_pack(asked: &Asked, run_code: &str, number: i64, settings: Settings) -> 
 fn note_of(source: u32) -> &'static str {
     match source {
         UNRECORDED => "drawn beyond what was tipped: unrecorded",
+        OPENING => "opening stock: in the feed when the record began",
         REMAINDER => "traces too small to keep apart",
         _ => "",
     }
@@ -182,6 +184,9 @@ fn origin_bags(
             },
             note: match known {
                 Some(bag) if !bag.bag.rework.is_empty() => through::rework_note(asked, &bag.bag)?,
+                Some(bag) if !bag.arrived => {
+                    "unrecorded: no arrival of this bag is on record, so its lot is not known".into()
+                }
                 _ => note_of(source).into(),
             },
             rework_intervals: known.map(|bag| twins(&bag.bag.rework)).unwrap_or_default(),
@@ -431,8 +436,8 @@ pub(super) fn flows_of_bag(
 ) -> Result<Vec<Arc<FeedFlow>>, Unreadable> {
     let mut flows: Vec<Arc<FeedFlow>> = Vec::new();
     for tip in &bag.tips {
-        // The stretch a tip belongs to is the one it ended in.
-        if let Some(flow) = asked.flow(&tip.feed_code, tip.end_time_us - 1, settings.epsilon, settings.coverage)?
+        let at = instant_of_tip(tip.end_time_us);
+        if let Some(flow) = asked.flow(&tip.feed_code, at, settings.epsilon, settings.coverage)?
             && !flows.iter().any(|known| Arc::ptr_eq(known, &flow))
         {
             flows.push(flow);
@@ -477,25 +482,29 @@ pub(super) fn reached_itself(asked: &Asked, bag: &BagFacts, settings: Settings) 
     for flow in flows_of_bag(asked, bag, settings)? {
         let ledger = &flow.ledger;
         let Some(index) = ledger.bags.iter().position(|known| known.bag.bag_tag == bag.bag_tag) else { continue };
-        let (likely, possible) = (flow.reach(index, true), flow.reach(index, false));
         answer.methods.push(method(&flow, ledger.bags[index].start, asked));
         for (run, known) in ledger.runs.iter().enumerate() {
             let code = &known.started.run_code;
-            let packs = |span: Option<(f64, f64)>| span.and_then(|(from, to)| ledger.packs_between(run, from, to));
             let stretch = ledger.stretch_packs(run);
             if stretch.is_some() {
+                let (likely, possible) = (flow.packs_of_bag(index, run, true), flow.packs_of_bag(index, run, false));
                 answer.packs.push(v1::PackSet {
                     run_code: code.clone(),
                     batch_code: known.started.batch_code.clone(),
-                    likely: interval(code, packs(likely)),
-                    possible: interval(code, packs(possible)),
+                    likely: interval(code, hull(&likely)),
+                    possible: interval(code, hull(&possible)),
                     stretch: interval(code, stretch),
-                    pieces: interval(code, packs(possible)).into_iter().collect(),
+                    pieces: possible.iter().filter_map(|piece| interval(code, Some(*piece))).collect(),
                 });
             }
         }
     }
     Ok(answer)
+}
+
+/// The smallest range around pieces.
+fn hull(pieces: &[(i64, i64)]) -> Option<(i64, i64)> {
+    Some((pieces.first()?.0, pieces.last()?.1))
 }
 
 /// Pieces of one run put together where they overlap or touch.

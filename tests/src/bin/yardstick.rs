@@ -71,7 +71,7 @@ async fn main() -> anyhow::Result<()> {
         let start = Instant::now();
         let reach = flow.reach(flow.ledger.bags.len() - 40, false);
         let reached = milliseconds(start);
-        anyhow::ensure!(reach.is_some(), "reach");
+        anyhow::ensure!(!reach.is_empty(), "reach");
         let start = Instant::now();
         let rows = given(&flow);
         let shared = milliseconds(start);

@@ -162,6 +162,39 @@ pub(super) fn bag_before_tip(record: &dyn Record, bag_tag: &str, at_us: i64) -> 
     Ok(fold(&rows.iter().filter(before).cloned().collect::<Vec<_>>(), bag_tag))
 }
 
+/// What is known of a bag that no fact brought into being: its tips and losses. Its arrival was withdrawn or is not on record yet.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn not_arrived(record: &dyn Record, bag_tag: &str) -> Result<BagFacts, Unreadable> {
+    let rows = facts(record, &key::object("bag", bag_tag))?;
+    let at = rows.first().map_or(0, |row| row.event.occurred_time_us);
+    Ok(fold_from(unborn(bag_tag, at), &rows, bag_tag))
+}
+
+fn unborn(bag_tag: &str, at: i64) -> BagFacts {
+    BagFacts {
+        bag_tag: bag_tag.into(),
+        lots: Vec::new(),
+        rework: Vec::new(),
+        fibc_type_code: String::new(),
+        supplier_code: String::new(),
+        intake_code: String::new(),
+        trip_number: 1,
+        fibc_code: String::new(),
+        weighed: None,
+        declared: None,
+        tips: Vec::new(),
+        hanging: None,
+        refused: false,
+        losses: Vec::new(),
+        lost_mass_mg: 0,
+        residue_mass_mg: None,
+        place: Place::Location(String::new()),
+        arrived_time_us: at,
+    }
+}
+
 fn minus(gross: Option<i64>, tare: Option<i64>) -> Option<i64> {
     Some(gross? - tare?)
 }
@@ -182,24 +215,9 @@ fn declared(bag: &IntakeBag, time_us: i64) -> BagMass {
 pub(super) fn birth(row: &Entry, bag_tag: &str) -> Option<BagFacts> {
     let at = row.event.occurred_time_us;
     let empty = |lots: &[LotShare], fibc: &str| BagFacts {
-        bag_tag: bag_tag.into(),
         lots: lots.to_vec(),
-        rework: Vec::new(),
         fibc_type_code: fibc.into(),
-        supplier_code: String::new(),
-        intake_code: String::new(),
-        trip_number: 1,
-        fibc_code: String::new(),
-        weighed: None,
-        declared: None,
-        tips: Vec::new(),
-        hanging: None,
-        refused: false,
-        losses: Vec::new(),
-        lost_mass_mg: 0,
-        residue_mass_mg: None,
-        place: Place::Location(String::new()),
-        arrived_time_us: at,
+        ..unborn(bag_tag, at)
     };
     match row.event.fact.as_ref()? {
         Fact::IntakeRecorded(intake) => {
@@ -242,7 +260,11 @@ pub(super) fn birth(row: &Entry, bag_tag: &str) -> Option<BagFacts> {
 }
 
 fn fold(rows: &[Entry], bag_tag: &str) -> Option<BagFacts> {
-    let mut bag = rows.iter().find_map(|row| birth(row, bag_tag))?;
+    let born = rows.iter().find_map(|row| birth(row, bag_tag))?;
+    Some(fold_from(born, rows, bag_tag))
+}
+
+fn fold_from(mut bag: BagFacts, rows: &[Entry], bag_tag: &str) -> BagFacts {
     let first_tip = rows
         .iter()
         .find(|row| matches!(row.event.fact, Some(Fact::BagTipped(_))))
@@ -305,7 +327,7 @@ fn fold(rows: &[Entry], bag_tag: &str) -> Option<BagFacts> {
     if bag.emptied() {
         bag.place = Place::Emptied;
     }
-    Some(bag)
+    bag
 }
 
 pub(crate) fn existing(record: &dyn Record, bag_tag: &str) -> Result<BagFacts, Refusal> {

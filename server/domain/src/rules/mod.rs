@@ -25,6 +25,7 @@ pub mod item;
 pub mod label;
 pub mod lift;
 pub mod lot;
+pub mod outside;
 pub mod packer;
 pub mod pallet;
 pub mod recall;

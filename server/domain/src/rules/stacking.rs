@@ -14,6 +14,7 @@ use super::{counter, stream};
 use crate::fact::*;
 use crate::key;
 use crate::record::{Record, Unreadable, facts};
+use crate::sums::intervals::{Interval, apart};
 
 /// Packs that may lie between filler and pallet when the machine says none: common practice, no source.
 pub const DEFAULT_BUFFER: i64 = 100;
@@ -41,6 +42,8 @@ pub struct Counts {
     pub accepted_counted: bool,
     /// True when the run is over, so that the last reading is all there is.
     pub finished: bool,
+    /// When its machine stood still, in order and apart.
+    pub stops_us: Vec<(i64, i64)>,
 }
 
 /// The place of the packs of one pallet.
@@ -118,6 +121,18 @@ fn spread(readings: &mut [Reading], exact: &[usize]) {
     }
 }
 
+/// When the machine of a run stood still.
+fn stops(rows: &RunRows) -> Vec<(i64, i64)> {
+    let stop = |row: &crate::record::Entry| match &row.event.fact {
+        Some(Fact::StopRecorded(f)) if f.machine_code == rows.started.machine_code => {
+            Some(((f.start_time_us - rows.start_us) as f64, (row.event.occurred_time_us - rows.start_us) as f64))
+        }
+        _ => None,
+    };
+    let since_start = apart(rows.rows.iter().filter_map(stop).collect());
+    since_start.into_iter().map(|(from, to)| (rows.start_us + from as i64, rows.start_us + to as i64)).collect()
+}
+
 /// Counters of a run as read.
 pub fn counts(record: &dyn Record, rows: &RunRows) -> Result<Counts, Unreadable> {
     let machine = Register::at(record, rows.start_us).machine(&rows.started.machine_code)?;
@@ -144,7 +159,7 @@ pub fn counts(record: &dyn Record, rows: &RunRows) -> Result<Counts, Unreadable>
     }
     spread(&mut readings, &exact);
     let accepted_counted = exact.len() > 1;
-    Ok(Counts { readings, accepted_counted, finished: rows.finish_us.is_some() })
+    Ok(Counts { readings, accepted_counted, finished: rows.finish_us.is_some(), stops_us: stops(rows) })
 }
 
 impl Counts {
@@ -189,13 +204,16 @@ impl Counts {
         last.accepted + (number - last.filled).max(0)
     }
 
-    /// Filled cycles at a time by the readings on either side, in proportion to time.
+    /// Filled cycles at a time by the readings on either side, in proportion to running time: as the flow has it.
     pub fn number_at(&self, time_us: i64) -> i64 {
         for pair in self.readings.windows(2) {
             if (pair[0].time_us..=pair[1].time_us).contains(&time_us) && pair[1].time_us > pair[0].time_us {
-                let part = i128::from(time_us - pair[0].time_us) * i128::from(pair[1].filled - pair[0].filled);
-                let whole = i128::from(pair[1].time_us - pair[0].time_us);
-                return pair[0].filled + i64::try_from(part / whole).unwrap_or(0);
+                let since = |at: i64| (at - pair[0].time_us) as f64;
+                let stops: Vec<(f64, f64)> =
+                    self.stops_us.iter().map(|(from, to)| (since(*from), since(*to))).collect();
+                let (first, cycles) = (pair[0].filled as f64, (pair[1].filled - pair[0].filled) as f64);
+                let interval = Interval::between((0.0, since(pair[1].time_us)), first, cycles, &stops);
+                return (interval.cycle_at(since(time_us)) + 1e-6).floor() as i64;
             }
         }
         if self.readings.first().is_some_and(|first| time_us < first.time_us) { 0 } else { self.filled() }

@@ -3,15 +3,16 @@
 //! History rules look at what lies before and after on the floor, never at what was told before: a count that arrives
 //! late must fit between its neighbours. A run is found by its machine and time, so a count says only what was seen.
 
-use super::bag::{Place, existing, more_than_left};
+use super::bag::{Place, bag, existing, more_than_left};
 use super::lot::{LotDecision, lot};
 use super::register::Register;
-use super::{Command, Context, Decision, Missing, breach_reason, counter, hold, source};
+use super::{Command, Context, Decision, Missing, breach_reason, counter, hold, outside, source};
 use crate::fact::*;
 use crate::key;
 use crate::mass::kilograms;
 use crate::record::{Entry, Record, Unreadable, facts, facts_between};
 use crate::refusal::{Refusal, Unknown, Violation};
+use crate::sums::stretch::emptied_times;
 
 /// How many days of a machine are searched for a run that is still open. A run longer than that must be restarted.
 pub const RUN_LOOKBACK_DAYS: i64 = 45;
@@ -86,8 +87,11 @@ fn run_until(record: &dyn Record, machine_code: &str, at: i64) -> Result<String,
     Ok(open.map(|(run, _)| run.run_code).unwrap_or_default())
 }
 
-/// Start and finish of a run, when they are on record.
+/// Start and finish of a run, when they are on record; of packs counted outside any run, as the run of their own that they form.
 pub fn run_span(record: &dyn Record, run_code: &str) -> Result<Option<(RunStarted, i64, Option<i64>)>, Unreadable> {
+    if outside::machine_of(run_code).is_some() {
+        return outside::as_run(record, run_code);
+    }
     let rows = facts(record, &key::object("run", run_code))?;
     let start = rows.iter().find_map(|row| match &row.event.fact {
         Some(Fact::RunStarted(f)) => Some((f.clone(), row.event.occurred_time_us)),
@@ -277,13 +281,16 @@ pub(super) fn forbid_if_any(reasons: Vec<Finding>) -> Result<(), Refusal> {
 /// Lots of bags tipped into a feed since it was last emptied (within the look-back) that are not released.
 fn unreleased_in_feed(record: &dyn Record, feed_code: &str, at: i64) -> Result<Vec<(String, LotDecision)>, Refusal> {
     let day = key::day_of(at);
-    let rows = facts_between(record, &key::object("feed", feed_code), day - 2, day)?;
+    let emptied = emptied_times(record, feed_code)?.into_iter().rfind(|time| *time <= at);
+    let first = emptied.map_or(day - RUN_LOOKBACK_DAYS, key::day_of).max(day - RUN_LOOKBACK_DAYS);
+    let rows = facts_between(record, &key::object("feed", feed_code), first, day)?;
     let mut lots: Vec<(String, LotDecision)> = Vec::new();
     for row in rows.iter().rev().filter(|row| row.event.occurred_time_us <= at) {
         match &row.event.fact {
             Some(Fact::FeedEmptied(_)) => break,
             Some(Fact::BagTipped(tip)) => {
-                for share in existing(record, &tip.bag_tag)?.lots {
+                // A bag without an arrival has no lot on record, and that is no reason not to record a run.
+                for share in bag(record, &tip.bag_tag)?.map(|bag| bag.lots).unwrap_or_default() {
                     let known = lot(record, &share.lot_code)?;
                     let decision = known.map_or(LotDecision::Pending, |lot| lot.decision);
                     let new = !lots.iter().any(|(code, _)| *code == share.lot_code);
@@ -309,6 +316,10 @@ pub(super) fn start_run(fact: &RunStarted, command: &Command, context: &Context)
     let (Some(machine), Some(product)) = (machine, product) else {
         return Err(Refusal::Invalid(Vec::new()));
     };
+    if outside::machine_of(&fact.run_code).is_some() {
+        let text = format!("{}: codes of this form name packs counted outside any run; choose another", fact.run_code);
+        return Err(Refusal::Invalid(vec![Violation { field: "run_code".into(), text }]));
+    }
     if run_span(record, &fact.run_code)?.is_some() {
         return Err(Refusal::Exists(Unknown { noun: "run", code: fact.run_code.clone() }));
     }
@@ -347,7 +358,7 @@ pub(super) fn start_run(fact: &RunStarted, command: &Command, context: &Context)
         forbid_if_any(std::mem::take(&mut reasons))?;
     }
     let mut fact = fact.clone();
-    fact.feed_code = machine.feed_code;
+    fact.feed_code.clone_from(&machine.feed_code);
     fact.nominal_mass_mg = product.nominal_mass_mg;
     let mut decision = Decision::plain(Fact::RunStarted(fact.clone()));
     if !reasons.is_empty() {
@@ -360,7 +371,34 @@ pub(super) fn start_run(fact: &RunStarted, command: &Command, context: &Context)
         });
     }
     decision.breaches = reasons;
+    decision.contradictions.extend(made_before(record, &machine, &fact.counters, at)?);
     Ok(decision)
+}
+
+/// Packs that were counted on a machine since its last run, when there are any: they are in no run.
+fn made_before(
+    record: &dyn Record,
+    machine: &Machine,
+    counters: &[CounterReading],
+    at: i64,
+) -> Result<Option<Finding>, Unreadable> {
+    let filled =
+        counters.iter().find(|reading| reading.place() == CounterPlace::Filled && reading.reason_code.is_empty());
+    let Some(filled) = filled else { return Ok(None) };
+    let (before, _) = neighbours(record, &machine.code, std::slice::from_ref(filled), at)?.remove(0);
+    let since =
+        before.and_then(|before| counter::cycles(before.value, filled, machine.counter_digit_count)).unwrap_or(0);
+    let earlier = outside::at(record, &machine.code, at - 1)?;
+    let count = since + earlier.as_ref().map_or(0, |group| group.cycles);
+    if count == 0 {
+        return Ok(None);
+    }
+    let text = format!(
+        "{count} packs were counted on machine {} before this start and in no run: they are in traces, holds and recalls \
+         as a run of their own; if they belong to a run, correct its start or finish",
+        machine.code
+    );
+    Ok(Some(finding("PACKS_OUTSIDE_RUN", &machine.code, text, count, 0)))
 }
 
 pub(super) fn finish_run(fact: &RunFinished, at: i64, context: &Context) -> Result<Decision, Refusal> {

@@ -183,7 +183,7 @@ impl Books<'_> {
 
     fn take_packs(&mut self) {
         let ledger = self.ledger;
-        for (run_index, run) in ledger.runs.iter().enumerate() {
+        for (run_index, run) in ledger.runs.iter().enumerate().filter(|(_, run)| !run.outside) {
             let mut filled = 0.0;
             let mut accepted = Some(0.0);
             for interval in ledger.intervals.iter().filter(|i| i.run == Some(run_index)) {
@@ -256,7 +256,7 @@ impl Books<'_> {
         let outside: f64 = ledger
             .intervals
             .iter()
-            .filter(|i| i.run.is_none() && i.end > self.from && i.start < self.to)
+            .filter(|i| i.run.is_none_or(|run| ledger.runs[run].outside) && i.end > self.from && i.start < self.to)
             .map(|i| i.cycles)
             .sum();
         if outside > 0.0 {

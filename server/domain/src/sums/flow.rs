@@ -1,51 +1,38 @@
 //! Flow of one feed: which bags are in what leaves it, exact from event to event.
 //!
-//! All in mass, not time: a stopped line does not advance. The hopper is first-in-first-out; below it lies a mixing
-//! section of mass V in N equal stages of w = V/N, filled from the outlet upwards. With n full stages below a source of
-//! composition g and x = m/w for m drawn (tanks in series; Levenspiel, Chemical Reaction Engineering, 3rd ed. 1999):
+//! All in mass, not time: a stopped line does not advance. Movements are cut into steps in which everything that comes in and
+//! is drawn does so evenly; tips that overlap run in together, mixed by their rates. [`super::mixing`] moves the feed through a
+//! step in closed form.
 //!
-//!   C_k(m) = g·P(k+1, x) + Σ_{j=0..k} C_j(0)·e^{−x}·x^{k−j}/(k−j)!   P(k+1, x) = 1 − e^{−x}·Σ_{i=0..k} x^i/i!
+//! When more is drawn than is there the difference is *short*. A shortage lasts until more comes in than is drawn. What is short
+//! up to the tolerance, added to what is owed already, is carried: those packs take, in order, the next product that comes in,
+//! which is then gone when it comes. A larger shortage is a gap: its packs hold a share unrecorded, and nothing pays it back.
+//! What is carried and never paid was a little less than counted: it is like what left last.
 //!
-//! What leaves over an interval is what was there, plus what came in, less what stays, so mass is conserved to rounding.
-//! While the section is not full, product that falls into its topmost part-full stage mixes with it at once; the part of
-//! a step in which that happens is cut beforehand into slices of at most w/64, each taken inflow first. That is the only
-//! approximation here, and since the slices are fixed, an answer does not depend on where a question cuts.
+//! Product that is returned comes back all at once at the end of its period and is like what left during it.
 //!
 //! Cost: one closed form per hopper layer and event. Packs cost nothing until one is asked for; the state is kept every
-//! [`SNAPSHOT_STEPS`] steps so that a question starts near its answer.
+//! [`SNAPSHOT_STEPS`] steps so that a question starts near its answer. [`Flow::passages`] walks all of it once.
 
-use std::collections::VecDeque;
+use std::collections::BTreeMap;
 
-/// Composition: share by source, shares of a whole sum to 1.
-pub type Mix = Vec<(u32, f64)>;
+pub use super::mixing::{Mix, add, gamma_p, normalised, share};
+use super::mixing::{Rates, State, scaled};
 
 /// Product that no record explains.
 pub const UNRECORDED: u32 = u32::MAX;
 /// Shares too small to keep apart (below [`PRUNE_BELOW`]).
 pub const REMAINDER: u32 = u32::MAX - 1;
+/// Product that was there when the record began.
+pub const OPENING: u32 = u32::MAX - 2;
 /// Shares below this are moved to [`REMAINDER`].
 pub const PRUNE_BELOW: f64 = 1e-12;
 /// Steps between two kept states.
 pub const SNAPSHOT_STEPS: usize = 32;
-
-/// Adds `factor` times `other` to `mix`.
-pub fn add(mix: &mut Mix, factor: f64, other: &Mix) {
-    for &(source, share) in other {
-        match mix.iter_mut().find(|(known, _)| *known == source) {
-            Some((_, amount)) => *amount += factor * share,
-            None => mix.push((source, factor * share)),
-        }
-    }
-}
-
-/// Share of one source.
-pub fn share(mix: &Mix, source: u32) -> f64 {
-    mix.iter().find(|(known, _)| *known == source).map_or(0.0, |(_, share)| *share)
-}
-
-fn scaled(mix: &Mix, factor: f64) -> Mix {
-    mix.iter().map(|&(source, amount)| (source, amount * factor)).collect()
-}
+/// Masses are milligrams: anything far below one is rounding.
+const ROUNDING: f64 = 1e-3;
+/// Pieces of a stage in which the share at the outlet is taken as a parabola.
+const PIECES_A_STAGE: f64 = 4.0;
 
 /// Mixing section of a feed.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -62,8 +49,8 @@ pub enum Source {
     /// Product of one bag.
     Bag(u32),
     /// Product from before the record.
-    Unknown,
-    /// Product that left and is put back: it is like what leaves when it comes back.
+    Opening,
+    /// Product that left and is put back: it is like what left during its period, and comes all at once at the end of it.
     Returned,
 }
 
@@ -102,19 +89,51 @@ pub struct Movements {
     pub emptied: Vec<f64>,
 }
 
+/// Where what leaves in a step comes from.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Way {
+    /// The feed.
+    Feed,
+    /// What comes in, in order, whether it is there yet or not.
+    Inflow,
+    /// What comes in, and for the rest nobody knows.
+    Gap,
+}
+
 #[derive(Clone, Debug)]
 struct Step {
     start: f64,
     end: f64,
-    inflows: Vec<(Source, f64)>,
+    inflow: f64,
+    /// What comes in; of product that is returned, which return it is.
+    mix: Mix,
+    returned: Option<usize>,
     drawn: f64,
     /// Drawn since the beginning, at the start of the step.
     drawn_before: f64,
+    /// Came in since the beginning, and so much of it was taken, at the start of the step.
+    came_before: f64,
+    taken_before: f64,
     /// Content at the start of the step by mass alone; never below zero.
     content_before: f64,
     emptied: bool,
-    /// True when a carried deficit is being paid in this step.
-    owed: bool,
+    from: Way,
+}
+
+impl Step {
+    fn part(&self, from: f64, to: f64) -> Step {
+        let part = to - from;
+        let at = |share: f64| self.start + (self.end - self.start) * share;
+        Step {
+            start: at(from),
+            end: at(to),
+            inflow: self.inflow * part,
+            drawn: self.drawn * part,
+            mix: self.mix.clone(),
+            emptied: self.emptied && from == 0.0,
+            ..*self
+        }
+    }
 }
 
 /// A time in which more was drawn than had come in.
@@ -122,33 +141,16 @@ struct Step {
 pub struct Deficit {
     /// When it began.
     pub start: f64,
-    /// When product was there again; infinity when it never was.
+    /// When more came in than was drawn; infinity when it never did.
     pub end: f64,
     /// Mass drawn beyond what had come in.
     pub mass: f64,
-    /// The inflow that follows, when one does.
-    pub next: Option<Source>,
     /// True when it is larger than the figures can be wrong by: a gap in the record.
     pub gap: bool,
 }
 
-#[derive(Clone, Debug)]
-struct Layer {
-    mass: f64,
-    mix: Mix,
-}
-
-#[derive(Clone, Debug)]
-struct State {
-    /// Index 0 is the outlet.
-    stages: Vec<Layer>,
-    hopper: VecDeque<Layer>,
-    /// Inflow that has left before it came: all of the steps from one to before another, and so much of that one.
-    spent_from: usize,
-    spent_step: usize,
-    spent_mass: f64,
-    last_out: Mix,
-}
+/// Times between which the share of a source at the outlet reaches a limit.
+pub type Pieces = Vec<(f64, f64)>;
 
 /// The flow of one stretch.
 #[derive(Clone, Debug)]
@@ -158,389 +160,118 @@ pub struct Flow {
     steps: Vec<Step>,
     snapshots: Vec<State>,
     deficits: Vec<Deficit>,
-}
-
-/// Poisson terms e^{−x}·x^i/i! for i = 0..n, and upper tails P(i, x) = 1 − Σ_{j<i}, for i = 0..=n.
-fn poisson(n: usize, x: f64) -> (Vec<f64>, Vec<f64>) {
-    let mut terms = Vec::with_capacity(n);
-    let mut term = (-x).exp();
-    for i in 0..n {
-        if i > 0 {
-            term *= x / i as f64;
-        }
-        terms.push(if x > 700.0 { 0.0 } else { term });
-    }
-    let mut tails = vec![0.0; n + 1];
-    if x < n as f64 + 1.0 {
-        // Small x: sum the upper series, which loses no digits.
-        let mut upper = 0.0;
-        let mut next = if n == 0 { (-x).exp() } else { term * x / n as f64 };
-        let mut i = n;
-        while next > 1e-18 * (upper + 1e-300) && i < n + 400 {
-            upper += next;
-            i += 1;
-            next *= x / i as f64;
-        }
-        tails[n] = upper;
-        for k in (0..n).rev() {
-            tails[k] = tails[k + 1] + terms[k];
-        }
-    } else {
-        let mut below = 0.0;
-        for k in 0..=n {
-            tails[k] = 1.0 - below;
-            if k < n {
-                below += terms[k];
-            }
-        }
-    }
-    (terms, tails)
-}
-
-/// Regularised lower incomplete gamma P(n, x) for whole n: share of a step input that has come through n stages.
-///
-/// ```
-/// use packloft_domain::sums::flow::gamma_p;
-/// // N = 3: half has come through at 0.8914 of the hold-up (tanks-in-series table), so x = 3 × 0.8914.
-/// assert!((gamma_p(3, 3.0 * 0.8914) - 0.5).abs() < 1e-4);
-/// ```
-pub fn gamma_p(n: usize, x: f64) -> f64 {
-    if x <= 0.0 { 0.0 } else { poisson(n, x).1[n] }
-}
-
-impl State {
-    fn empty(stages: usize) -> State {
-        State {
-            stages: vec![Layer { mass: 0.0, mix: Vec::new() }; stages],
-            hopper: VecDeque::new(),
-            spent_from: 0,
-            spent_step: 0,
-            spent_mass: 0.0,
-            last_out: Vec::new(),
-        }
-    }
-
-    fn put(&mut self, mut mass: f64, mix: &Mix, stage_mass: f64) {
-        for stage in &mut self.stages {
-            let room = stage_mass - stage.mass;
-            if room <= 0.0 || mass <= 0.0 {
-                continue;
-            }
-            let taken = room.min(mass);
-            let before = scaled(&stage.mix, stage.mass);
-            stage.mass = if taken == room { stage_mass } else { stage.mass + taken };
-            let mut amounts = before;
-            add(&mut amounts, taken, mix);
-            stage.mix = scaled(&amounts, 1.0 / stage.mass);
-            mass -= taken;
-        }
-        if mass > 0.0 {
-            match self.hopper.back_mut() {
-                Some(back) if back.mix == *mix => back.mass += mass,
-                _ => self.hopper.push_back(Layer { mass, mix: mix.clone() }),
-            }
-        }
-    }
-
-    /// Draws `mass` through the `n` full stages nearest the outlet from a source of composition `g`; adds amounts to `out`.
-    fn through(&mut self, n: usize, g: &Mix, mass: f64, stage_mass: f64, out: &mut Mix) {
-        if n == 0 {
-            add(out, mass, g);
-            return;
-        }
-        let (terms, tails) = poisson(n, mass / stage_mass);
-        // k counts from the source; stage index is n - 1 - k.
-        let before: Vec<Mix> = (0..n).map(|k| self.stages[n - 1 - k].mix.clone()).collect();
-        let mut gone: Mix = scaled(g, mass);
-        for k in 0..n {
-            let mut after = scaled(g, tails[k + 1]);
-            for (j, old) in before.iter().enumerate().take(k + 1) {
-                add(&mut after, terms[k - j], old);
-            }
-            add(&mut gone, stage_mass, &before[k]);
-            add(&mut gone, -stage_mass, &after);
-            self.stages[n - 1 - k].mix = after;
-        }
-        // Differences of equal numbers may fall a rounding below zero.
-        for (_, amount) in &mut gone {
-            *amount = amount.max(0.0);
-        }
-        let total: f64 = gone.iter().map(|(_, amount)| amount).sum();
-        if total > 0.0 {
-            add(out, mass / total, &gone);
-        }
-    }
-
-    /// Draws `mass`, adding amounts by source to `out`; what was not there is returned.
-    fn draw(&mut self, mut mass: f64, stage_mass: f64, out: &mut Mix) -> f64 {
-        let mut taken: Mix = Vec::new();
-        while mass > 0.0 {
-            if let Some(front) = self.hopper.front_mut() {
-                let part = front.mass.min(mass);
-                let mix = front.mix.clone();
-                front.mass -= part;
-                if front.mass <= 0.0 {
-                    self.hopper.pop_front();
-                }
-                let n = self.stages.len();
-                self.through(n, &mix, part, stage_mass, &mut taken);
-                mass -= part;
-                continue;
-            }
-            let Some(top) = self.stages.iter().rposition(|stage| stage.mass > 0.0) else { break };
-            let part = self.stages[top].mass.min(mass);
-            let mix = self.stages[top].mix.clone();
-            self.stages[top].mass -= part;
-            self.through(top, &mix, part, stage_mass, &mut taken);
-            mass -= part;
-        }
-        let total: f64 = taken.iter().map(|(_, amount)| amount).sum();
-        if total > 0.0 {
-            self.last_out = scaled(&taken, 1.0 / total);
-        }
-        add(out, 1.0, &taken);
-        mass.max(0.0)
-    }
-
-    fn prune(&mut self) {
-        for stage in &mut self.stages {
-            let mut rest = 0.0;
-            stage.mix.retain(|&(source, share)| {
-                let keep = share >= PRUNE_BELOW || source == REMAINDER;
-                if !keep {
-                    rest += share;
-                }
-                keep
-            });
-            if rest > 0.0 {
-                add(&mut stage.mix, 1.0, &vec![(REMAINDER, rest)]);
-            }
-        }
-    }
-
-    fn contents(&self) -> Mix {
-        let mut amounts = Vec::new();
-        for layer in self.stages.iter().chain(&self.hopper) {
-            add(&mut amounts, layer.mass, &layer.mix);
-        }
-        amounts
-    }
+    /// Composition of each return.
+    returns: Vec<Mix>,
+    /// What had come in when the feed was seen empty.
+    emptied: Vec<(f64, f64)>,
 }
 
 impl Flow {
-    /// Builds the flow. `tolerance(t)` is the mass that figures may be wrong by at `t`: a deficit up to it is carried and
-    /// paid by the next tip, a larger one is a gap.
+    /// Builds the flow. `tolerance(t)` is the mass that figures may be wrong by at `t`: what is short up to it is carried and
+    /// paid by the next tip, more is a gap.
     pub fn new(section: Section, movements: &Movements, tolerance: &dyn Fn(f64) -> f64) -> Flow {
         let stages = if section.mass > 0.0 { section.stages.max(1) } else { 0 };
         let stage_mass = if stages == 0 { 0.0 } else { section.mass / stages as f64 };
-        let mut flow =
-            Flow { section, stage_mass, steps: steps(movements), snapshots: Vec::new(), deficits: Vec::new() };
-        flow.weigh(tolerance);
-        flow.slice();
-        let mut state = State::empty(stages);
+        let (steps, periods) = steps(movements);
+        let weighed = Weighed::of(steps, tolerance);
+        let mut flow = Flow {
+            section,
+            stage_mass,
+            steps: weighed.steps,
+            snapshots: Vec::new(),
+            deficits: weighed.deficits,
+            returns: vec![Mix::new(); periods.len()],
+            emptied: weighed.emptied,
+        };
+        let mut state = State::empty(stages, stage_mass);
+        let mut left: Vec<Mix> = vec![Mix::new(); periods.len()];
+        // Returns whose period has begun, in order of its start.
+        let mut waiting: Vec<usize> = (0..periods.len()).collect();
+        waiting.sort_by(|a, b| periods[*b].0.total_cmp(&periods[*a].0));
+        let mut open: Vec<usize> = Vec::new();
         for index in 0..flow.steps.len() {
             if index % SNAPSHOT_STEPS == 0 {
-                state.prune();
+                state.prune(PRUNE_BELOW, REMAINDER);
                 flow.snapshots.push(state.clone());
             }
-            let (start, end) = (flow.steps[index].start, flow.steps[index].end);
+            let (start, end, returned) = {
+                let step = &flow.steps[index];
+                (step.start, step.end, step.returned)
+            };
+            if let Some(number) = returned {
+                let amounts = std::mem::take(&mut left[number]);
+                let mix = if amounts.is_empty() { state.outlet().clone() } else { normalised(&amounts) };
+                flow.returns[number] = if mix.is_empty() { vec![(UNRECORDED, 1.0)] } else { mix };
+                open.retain(|known| *known != number);
+            }
             let mut out = Vec::new();
             flow.advance(&mut state, index, start, end, &mut out);
+            while waiting.last().is_some_and(|number| periods[*number].0 < end) {
+                open.extend(waiting.pop());
+            }
+            for &number in &open {
+                let (from, to) = periods[number];
+                if end > from && start >= from && end <= to {
+                    add(&mut left[number], 1.0, &out);
+                }
+            }
         }
         flow
-    }
-
-    /// First pass, masses only: cumulated draw, content, deficits.
-    fn weigh(&mut self, tolerance: &dyn Fn(f64) -> f64) {
-        let mut content = 0.0_f64;
-        let mut drawn = 0.0;
-        let mut open: Option<Deficit> = None;
-        let mut deficits = Vec::new();
-        for step in &mut self.steps {
-            if step.emptied {
-                content = 0.0;
-            }
-            step.content_before = content;
-            step.drawn_before = drawn;
-            let inflow: f64 = step.inflows.iter().map(|(_, mass)| mass).sum();
-            if let (Some(deficit), Some((source, _))) = (&mut open, step.inflows.first()) {
-                deficit.next.get_or_insert(*source);
-            }
-            let net = inflow - step.drawn;
-            let short = -(content + net);
-            // Masses are milligrams; anything far below one is rounding.
-            if short > 1e-3 {
-                let length = step.end - step.start;
-                let until_empty = if net < 0.0 { (content / -net).clamp(0.0, 1.0) } else { 0.0 };
-                let deficit = open.get_or_insert(Deficit {
-                    start: step.start + length * until_empty,
-                    end: f64::INFINITY,
-                    mass: 0.0,
-                    next: None,
-                    gap: false,
-                });
-                deficit.mass += short;
-                content = 0.0;
-            } else {
-                if net > 0.0
-                    && let Some(mut deficit) = open.take()
-                {
-                    deficit.end = step.start;
-                    deficits.push(deficit);
-                }
-                content = (content + net).max(0.0);
-            }
-            drawn += step.drawn;
-        }
-        deficits.extend(open);
-        for deficit in &mut deficits {
-            deficit.gap = deficit.mass > tolerance(deficit.start).max(1.0);
-        }
-        self.deficits = deficits;
-        // A carried deficit is paid back, so what followed holds that much less.
-        let mut debts: Vec<(f64, f64)> = self.deficits.iter().filter(|d| !d.gap).map(|d| (d.end, d.mass)).collect();
-        debts.reverse();
-        let mut owed = 0.0;
-        let mut content = 0.0_f64;
-        for step in &mut self.steps {
-            while debts.last().is_some_and(|(end, _)| *end <= step.start) {
-                owed += debts.pop().map_or(0.0, |(_, mass)| mass);
-            }
-            if step.emptied {
-                (content, owed) = (0.0, 0.0);
-            }
-            step.content_before = content;
-            let mut inflow: f64 = step.inflows.iter().map(|(_, mass)| mass).sum();
-            step.owed = owed > 0.0;
-            let paid = owed.min(inflow);
-            owed -= paid;
-            inflow -= paid;
-            content = (content + inflow - step.drawn).max(0.0);
-        }
-    }
-
-    /// Cuts every step in which product comes in and leaves while the section is not full into thin slices, each taken
-    /// inflow first; afterwards any step can be split anywhere without changing what comes of it.
-    fn slice(&mut self) {
-        let full = self.section.mass;
-        let mut sliced = Vec::with_capacity(self.steps.len());
-        for step in std::mem::take(&mut self.steps) {
-            let inflow: f64 = step.inflows.iter().map(|(_, mass)| mass).sum();
-            let (before, net) = (step.content_before, inflow - step.drawn);
-            let mixed = inflow > 0.0 && step.drawn > 0.0 && step.end > step.start;
-            let low = before < full || before + net < full || step.owed;
-            if !(mixed && low) {
-                sliced.push(step);
-                continue;
-            }
-            // Where the content crosses V, by mass.
-            let cross = if net == 0.0 { 1.0 } else { ((full - before) / net).clamp(0.0, 1.0) };
-            let (low_from, low_to) = match (step.owed, before < full, net > 0.0) {
-                (false, true, true) => (0.0, cross),
-                (false, false, _) => (cross, 1.0),
-                _ => (0.0, 1.0),
-            };
-            let part = |from: f64, to: f64| Step {
-                start: step.start + (step.end - step.start) * from,
-                end: step.start + (step.end - step.start) * to,
-                inflows: step.inflows.iter().map(|(s, mass)| (*s, mass * (to - from))).collect(),
-                drawn: step.drawn * (to - from),
-                drawn_before: step.drawn_before + step.drawn * from,
-                content_before: before + net * from,
-                emptied: false,
-                owed: step.owed,
-            };
-            if low_from > 0.0 {
-                sliced.push(part(0.0, low_from));
-            }
-            let thickest = step.drawn.max(inflow) * (low_to - low_from);
-            let slice = if self.stage_mass > 0.0 { self.stage_mass / 64.0 } else { thickest / 64.0 };
-            let count = ((thickest / slice).ceil() as usize).clamp(1, 4_096);
-            for number in 0..count {
-                let at = |n: usize| low_from + (low_to - low_from) * n as f64 / count as f64;
-                let mut drawn = part(at(number), at(number + 1));
-                let first =
-                    Step { inflows: std::mem::take(&mut drawn.inflows), drawn: 0.0, end: drawn.start, ..drawn.clone() };
-                sliced.push(first);
-                sliced.push(drawn);
-            }
-            if low_to < 1.0 {
-                sliced.push(part(low_to, 1.0));
-            }
-        }
-        self.steps = sliced;
-    }
-
-    /// True when what is short at a time is a gap in the record.
-    fn in_gap(&self, at: f64) -> bool {
-        let found = self.deficits.iter().find(|d| at <= d.end + 1.0 && at >= d.start - 1.0);
-        found.or(self.deficits.iter().find(|d| d.end >= at)).is_none_or(|d| d.gap)
     }
 
     /// Moves the state along one step from one time to another inside it; adds what left, by source, to `out`.
     fn advance(&self, state: &mut State, index: usize, from: f64, to: f64, out: &mut Mix) {
         let step = &self.steps[index];
         if step.emptied && from == step.start {
-            let (stages, last_out) = (state.stages.len(), std::mem::take(&mut state.last_out));
-            *state = State::empty(stages);
-            state.last_out = last_out;
+            state.clear();
         }
-        let length = step.end - step.start;
-        let fraction = if length > 0.0 { (to - from) / length } else { 1.0 };
-        let bags = bag_mass(step);
-        let spent = match index.cmp(&state.spent_step) {
-            std::cmp::Ordering::Less if index >= state.spent_from => bags,
-            std::cmp::Ordering::Less => 0.0,
-            std::cmp::Ordering::Equal => state.spent_mass,
-            std::cmp::Ordering::Greater => 0.0,
-        };
-        for (source, mass) in &step.inflows {
-            let left = match source {
-                Source::Bag(_) if bags > 0.0 => mass * (1.0 - spent / bags),
-                _ => *mass,
-            };
-            let mix = match source {
-                Source::Bag(bag) => vec![(*bag, 1.0)],
-                Source::Unknown => vec![(UNRECORDED, 1.0)],
-                Source::Returned if state.last_out.is_empty() => vec![(UNRECORDED, 1.0)],
-                Source::Returned => state.last_out.clone(),
-            };
-            state.put(left * fraction, &mix, self.stage_mass);
-        }
-        let short = state.draw(step.drawn * fraction, self.stage_mass, out);
-        if short > 0.0 {
-            if self.in_gap(f64::midpoint(from, to)) {
-                add(out, short, &vec![(UNRECORDED, 1.0)]);
-            } else {
-                self.spend(state, index, short, out);
+        let (begin, part) = step.share(from, to);
+        let (inflow, drawn) = (step.inflow * part, step.drawn * part);
+        match step.from {
+            Way::Feed => {
+                let mix = step.returned.map_or(&step.mix, |number| &self.returns[number]);
+                let short = state.advance(Rates { inflow, mix, drawn }, out);
+                if short > 0.0 {
+                    add(out, short, &state.last().clone());
+                }
+            }
+            Way::Inflow => self.take(state, step.start, step.taken_before + step.drawn * begin, drawn, out),
+            Way::Gap => {
+                self.take(state, step.start, step.taken_before + step.inflow * begin, inflow, out);
+                add(out, drawn - inflow, &vec![(UNRECORDED, 1.0)]);
             }
         }
     }
 
-    /// Takes what was short out of the next inflows: those packs hold product of bags tipped a moment later.
-    fn spend(&self, state: &mut State, index: usize, mut short: f64, out: &mut Mix) {
-        if state.spent_step <= index {
-            (state.spent_from, state.spent_step, state.spent_mass) = (index + 1, index + 1, 0.0);
+    /// What comes in from a place in its order on leaves at once, whether it is there yet or not.
+    fn take(&self, state: &mut State, time: f64, place: f64, mass: f64, out: &mut Mix) {
+        if mass <= 0.0 {
+            return;
         }
-        while let Some(step) = self.steps.get(state.spent_step) {
-            let bags = bag_mass(step);
-            let left = bags - state.spent_mass;
-            if left > 0.0 {
-                let part = left.min(short);
-                state.spent_mass += part;
-                for (source, mass) in &step.inflows {
-                    if let Source::Bag(bag) = source {
-                        add(out, part / bags, &vec![(*bag, *mass)]);
-                    }
+        // Nothing is taken from beyond the next time the feed was seen empty.
+        let limit = self.emptied.iter().find(|(at, _)| *at > time).map_or(f64::INFINITY, |(_, came)| *came);
+        let mut index = self.steps.partition_point(|step| step.came_before + step.inflow <= place);
+        let (mut at, to) = (place, (place + mass).min(limit));
+        while at < to
+            && let Some(step) = self.steps.get(index)
+        {
+            let part = (step.came_before + step.inflow).min(to) - at;
+            if part > 0.0 {
+                if step.returned.is_none() {
+                    add(out, part, &step.mix);
+                    state.passed(&step.mix);
+                } else {
+                    add(out, part, &state.last().clone());
                 }
-                short -= part;
+                at += part;
             }
-            if short <= 0.0 {
-                return;
-            }
-            (state.spent_step, state.spent_mass) = (state.spent_step + 1, 0.0);
+            index += 1;
         }
-        add(out, short, &vec![(UNRECORDED, 1.0)]);
+        let rest = place + mass - at;
+        if rest > 0.0 {
+            let last = state.last().clone();
+            add(out, rest, if last.is_empty() { &UNKNOWN } else { &last });
+        }
     }
 
     fn step_at(&self, time: f64) -> usize {
@@ -567,7 +298,7 @@ impl Flow {
         let mut bin = 0;
         while index < self.steps.len() && self.steps[index].start <= last {
             if index.is_multiple_of(SNAPSHOT_STEPS) {
-                state.prune();
+                state.prune(PRUNE_BELOW, REMAINDER);
             }
             let step = &self.steps[index];
             let (mut at, end) = (step.start, step.end);
@@ -625,6 +356,49 @@ impl Flow {
         state.contents()
     }
 
+    /// For every source, where its share at the outlet reaches each of some limits, in order; bounded by the state of the flow
+    /// alone. A piece may be of no length when all left at once. Pieces that meet are one.
+    ///
+    /// Cost grows with the mass drawn over the mass of a stage, and with the steps.
+    pub fn passages(&self, limits: &[f64]) -> BTreeMap<u32, Vec<Pieces>> {
+        let mut found = Passages { limits, pieces: BTreeMap::new() };
+        let stages = if self.stage_mass > 0.0 { self.section.stages.max(1) } else { 0 };
+        let mut state = State::empty(stages, self.stage_mass);
+        let most = if stages > 0 { self.stage_mass / PIECES_A_STAGE } else { f64::INFINITY };
+        for (index, step) in self.steps.iter().enumerate() {
+            if index.is_multiple_of(SNAPSHOT_STEPS) {
+                state.prune(PRUNE_BELOW, REMAINDER);
+            }
+            if step.drawn <= 0.0 || step.from != Way::Feed {
+                let mut out = Mix::new();
+                self.advance(&mut state, index, step.start, step.end, &mut out);
+                found.note_even(&out, step.start, step.end);
+                continue;
+            }
+            if step.emptied {
+                state.clear();
+            }
+            let mix = step.returned.map_or(&step.mix, |number| &self.returns[number]);
+            let rates = Rates { inflow: step.inflow, mix, drawn: step.drawn };
+            let at = |part: f64| step.start + (step.end - step.start) * part;
+            let mut done = 0.0;
+            while done < 1.0 {
+                let mut phase = state.phase(rates, 1.0 - done, most);
+                if phase.short > 0.0 {
+                    let last = state.last().clone();
+                    add(&mut phase.out, phase.short, &last);
+                }
+                let next = if 1.0 - done - phase.part < 1e-13 { 1.0 } else { done + phase.part };
+                match &phase.ends {
+                    Some((first, last)) => found.note(&phase.out, first, last, at(done), at(next)),
+                    None => found.note_even(&phase.out, at(done), at(next)),
+                }
+                done = next;
+            }
+        }
+        found.pieces
+    }
+
     /// Mass drawn since the beginning.
     pub fn drawn_at(&self, time: f64) -> f64 {
         let Some(last) = self.steps.last() else { return 0.0 };
@@ -653,14 +427,23 @@ impl Flow {
         step.start + (step.end - step.start) * ((mass - step.drawn_before) / step.drawn).clamp(0.0, 1.0)
     }
 
-    /// Content by mass at a time, never below zero.
+    /// Content at a time, by mass alone; never below zero.
     pub fn content_at(&self, time: f64) -> f64 {
-        self.contents(time).iter().map(|(_, amount)| amount).sum()
+        let Some(last) = self.steps.last() else { return 0.0 };
+        let step = if time >= last.end { last } else { &self.steps[self.step_at(time)] };
+        let (_, part) = step.share(step.start, time.clamp(step.start, step.end));
+        let kept = match step.from {
+            Way::Feed => (step.inflow - step.drawn) * part,
+            Way::Inflow | Way::Gap => 0.0,
+        };
+        (step.content_before + kept).max(0.0)
     }
 
-    /// Time, mass drawn and content at the start of each step, by mass alone.
-    pub fn weighed(&self) -> impl Iterator<Item = (f64, f64, f64)> + '_ {
-        self.steps.iter().map(|step| (step.start, step.drawn_before, step.content_before))
+    /// Time, mass drawn and content at the start of each step that begins after one time and up to another, by mass alone.
+    pub fn weighed_between(&self, from: f64, to: f64) -> impl Iterator<Item = (f64, f64, f64)> + '_ {
+        let first = self.steps.partition_point(|step| step.start <= from);
+        let steps = self.steps[first..].iter().take_while(move |step| step.start <= to);
+        steps.map(|step| (step.start, step.drawn_before, step.content_before))
     }
 
     /// Times in which more was drawn than had come in.
@@ -688,15 +471,229 @@ impl Flow {
         times.dedup();
         times
     }
+
+    /// Times between two others at which steps meet, with both: between neighbours everything moves evenly.
+    pub fn even_times(&self, from: f64, to: f64) -> Vec<f64> {
+        let first = self.steps.partition_point(|step| step.start <= from);
+        let inside = self.steps[first..].iter().map(|step| step.start).take_while(|start| *start < to);
+        let mut times: Vec<f64> = std::iter::once(from).chain(inside).chain([to]).collect();
+        times.dedup();
+        times
+    }
 }
 
-/// Mass of bags that comes in during a step.
-fn bag_mass(step: &Step) -> f64 {
-    step.inflows.iter().filter(|(source, _)| matches!(source, Source::Bag(_))).map(|(_, mass)| mass).sum()
+static UNKNOWN: std::sync::LazyLock<Mix> = std::sync::LazyLock::new(|| vec![(UNRECORDED, 1.0)]);
+
+impl Step {
+    /// Where in the step a time lies, and how much of it lies between two.
+    fn share(&self, from: f64, to: f64) -> (f64, f64) {
+        let length = self.end - self.start;
+        if length > 0.0 { ((from - self.start) / length, (to - from) / length) } else { (0.0, 1.0) }
+    }
 }
 
-/// Cuts all movements at all times at which anything begins or ends.
-fn steps(movements: &Movements) -> Vec<Step> {
+/// Pieces as they are found along the flow.
+struct Passages<'a> {
+    limits: &'a [f64],
+    pieces: BTreeMap<u32, Vec<Pieces>>,
+}
+
+impl Passages<'_> {
+    fn push(&mut self, source: u32, limit: usize, start: f64, end: f64) {
+        let all = self.pieces.entry(source).or_insert_with(|| vec![Pieces::new(); self.limits.len()]);
+        match all[limit].last_mut() {
+            // Times are microseconds: less than one apart is together.
+            Some(last) if start - last.1 < 1.0 => last.1 = last.1.max(end),
+            _ => all[limit].push((start, end)),
+        }
+    }
+
+    /// What left was the same all the time.
+    fn note_even(&mut self, out: &Mix, start: f64, end: f64) {
+        for (source, share) in normalised(out) {
+            for limit in 0..self.limits.len() {
+                if share > 0.0 && share >= self.limits[limit] {
+                    self.push(source, limit, start, end);
+                }
+            }
+        }
+    }
+
+    /// What left changed smoothly from one composition to another, with a known mean.
+    fn note(&mut self, out: &Mix, first: &Mix, last: &Mix, start: f64, end: f64) {
+        let mean = normalised(out);
+        let mut sources: Vec<u32> = mean.iter().chain(first).chain(last).map(|(source, _)| *source).collect();
+        sources.sort_unstable();
+        sources.dedup();
+        for source in sources {
+            let curve = Curve::through(share(first, source), share(&mean, source), share(last, source));
+            for limit in 0..self.limits.len() {
+                for (from, to) in curve.at_least(self.limits[limit]) {
+                    self.push(source, limit, start + (end - start) * from, start + (end - start) * to);
+                }
+            }
+        }
+    }
+}
+
+/// The parabola of given ends and mean over 0..1.
+struct Curve {
+    constant: f64,
+    linear: f64,
+    square: f64,
+}
+
+impl Curve {
+    fn through(first: f64, mean: f64, last: f64) -> Curve {
+        Curve {
+            constant: first,
+            linear: 6.0 * mean - 4.0 * first - 2.0 * last,
+            square: 3.0 * (first + last) - 6.0 * mean,
+        }
+    }
+
+    fn at(&self, x: f64) -> f64 {
+        self.constant + x * (self.linear + x * self.square)
+    }
+
+    /// Where it is at least a limit, with a margin for what the parabola leaves out.
+    fn at_least(&self, limit: f64) -> Vec<(f64, f64)> {
+        const MARGIN: f64 = 1e-3;
+        let limit = limit.max(1e-300);
+        let turn = if self.square == 0.0 { -1.0 } else { -self.linear / (2.0 * self.square) };
+        let mut cuts = vec![0.0, 1.0];
+        if turn > 0.0 && turn < 1.0 {
+            cuts.insert(1, turn);
+        }
+        let mut found: Vec<(f64, f64)> = Vec::new();
+        for pair in cuts.windows(2) {
+            let (mut from, mut to) = (pair[0], pair[1]);
+            match (self.at(from) >= limit, self.at(to) >= limit) {
+                (false, false) => continue,
+                (true, true) => {}
+                (rises_not, _) => {
+                    // Monotonous here: halve.
+                    let (mut low, mut high) = (from, to);
+                    for _ in 0..40 {
+                        let middle = f64::midpoint(low, high);
+                        if (self.at(middle) >= limit) == rises_not { low = middle } else { high = middle }
+                    }
+                    if rises_not { to = high } else { from = low }
+                }
+            }
+            let (from, to) = ((from - MARGIN).max(0.0), (to + MARGIN).min(1.0));
+            match found.last_mut() {
+                Some(last) if from <= last.1 => last.1 = to,
+                _ => found.push((from, to)),
+            }
+        }
+        found
+    }
+}
+
+/// Steps by mass alone: where product runs short, what is carried and what is a gap.
+struct Weighed {
+    steps: Vec<Step>,
+    deficits: Vec<Deficit>,
+    emptied: Vec<(f64, f64)>,
+}
+
+/// A shortage that has begun.
+#[derive(Clone, Copy)]
+struct Shortage {
+    gap: bool,
+}
+
+impl Weighed {
+    fn of(steps: Vec<Step>, tolerance: &dyn Fn(f64) -> f64) -> Weighed {
+        let mut weighed = Weighed { steps: Vec::with_capacity(steps.len()), deficits: Vec::new(), emptied: Vec::new() };
+        let total: f64 = steps.iter().map(|step| step.inflow).sum();
+        // Content, what is owed, what came in and what was drawn so far.
+        let (mut content, mut owed, mut came, mut drawn) = (0.0_f64, 0.0_f64, 0.0, 0.0);
+        let mut shortage: Option<Shortage> = None;
+        for (index, whole) in steps.iter().enumerate() {
+            if whole.emptied {
+                (content, owed, shortage) = (0.0, 0.0, None);
+                weighed.emptied.push((whole.start, came));
+            }
+            let mut rest = whole.clone();
+            loop {
+                let net = rest.inflow - rest.drawn;
+                // How much of the rest goes before something changes.
+                let (mut part, mut from) = (1.0, Way::Feed);
+                if net > 0.0 {
+                    shortage = None;
+                }
+                if owed > 0.0 && content <= 0.0 {
+                    from = Way::Inflow;
+                    if net > 0.0 && owed < net {
+                        part = owed / net;
+                    }
+                } else if net < 0.0 && content + net < -ROUNDING && content > 0.0 {
+                    part = content / -net;
+                }
+                if net < 0.0 && content <= 0.0 && (shortage.is_some() || -net > ROUNDING || owed > 0.0) {
+                    let known = shortage.unwrap_or_else(|| {
+                        let (mass, end) = short_from(&rest, &steps[index + 1..]);
+                        let may = tolerance(rest.start).max(1.0);
+                        // With nothing before and nothing after, nobody knows what it was.
+                        let nothing = came <= 0.0 && total <= 0.0;
+                        let gap = owed + mass > may || nothing;
+                        if mass > ROUNDING {
+                            weighed.deficits.push(Deficit { start: rest.start, end, mass, gap });
+                        }
+                        Shortage { gap }
+                    });
+                    shortage = Some(known);
+                    from = if known.gap { Way::Gap } else { Way::Inflow };
+                }
+                let mut step = if part < 1.0 { rest.part(0.0, part) } else { rest.clone() };
+                step.from = from;
+                (step.drawn_before, step.content_before) = (drawn, content);
+                (step.came_before, step.taken_before) = (came, came + owed);
+                match from {
+                    Way::Feed => content = (content + step.inflow - step.drawn).max(0.0),
+                    Way::Inflow => owed = (owed + step.drawn - step.inflow).max(0.0),
+                    Way::Gap => {}
+                }
+                if part < 1.0 {
+                    // Exactly there: what is left over is rounding.
+                    match from {
+                        Way::Feed => content = 0.0,
+                        _ => owed = 0.0,
+                    }
+                }
+                came += step.inflow;
+                drawn += step.drawn;
+                weighed.steps.push(step);
+                if part >= 1.0 {
+                    break;
+                }
+                rest = rest.part(part, 1.0);
+                rest.emptied = false;
+            }
+        }
+        weighed
+    }
+}
+
+/// Mass of the shortage that begins with a step, and when it ends: when more comes in than is drawn.
+fn short_from(first: &Step, later: &[Step]) -> (f64, f64) {
+    let mut mass = first.drawn - first.inflow;
+    for step in later {
+        if step.inflow > step.drawn {
+            return (mass, step.start);
+        }
+        if step.emptied {
+            break;
+        }
+        mass += step.drawn - step.inflow;
+    }
+    (mass, f64::INFINITY)
+}
+
+/// Cuts all movements at all times at which anything begins or ends; gives the periods of what is returned beside.
+fn steps(movements: &Movements) -> (Vec<Step>, Vec<(f64, f64)>) {
     let mut times: Vec<f64> = Vec::new();
     for inflow in &movements.inflows {
         times.extend([inflow.start, inflow.end]);
@@ -707,51 +704,77 @@ fn steps(movements: &Movements) -> Vec<Step> {
     times.extend(&movements.emptied);
     times.sort_by(f64::total_cmp);
     times.dedup();
-    let mut steps: Vec<Step> = Vec::new();
     let blank = |start: f64, end: f64| Step {
         start,
         end,
-        inflows: Vec::new(),
+        inflow: 0.0,
+        mix: Mix::new(),
+        returned: None,
         drawn: 0.0,
         drawn_before: 0.0,
+        came_before: 0.0,
+        taken_before: 0.0,
         content_before: 0.0,
         emptied: false,
-        owed: false,
+        from: Way::Feed,
     };
-    // Each time gets a step without length for what happens at once, then the step to the next time.
-    for (index, &time) in times.iter().enumerate() {
-        steps.push(blank(time, time));
-        if let Some(&next) = times.get(index + 1) {
-            steps.push(blank(time, next));
-        }
-    }
+    // At each time what happens at once, in this order: seen empty, opening content, tips, what is returned, draws. Then the
+    // step to the next time.
+    let mut at_once: Vec<[Step; 3]> = times.iter().map(|time| [(); 3].map(|()| blank(*time, *time))).collect();
+    let mut between: Vec<Step> = times.windows(2).map(|pair| blank(pair[0], pair[1])).collect();
+    let mut returned: Vec<Vec<Step>> = vec![Vec::new(); times.len()];
+    let mut periods = Vec::new();
     let place = |time: f64| times.partition_point(|t| *t < time);
     for &time in &movements.emptied {
-        steps[2 * place(time)].emptied = true;
+        at_once[place(time)][0].emptied = true;
     }
-    for inflow in &movements.inflows {
+    let come = |step: &mut Step, source: u32, mass: f64| {
+        step.inflow += mass;
+        add(&mut step.mix, mass, &vec![(source, 1.0)]);
+    };
+    for inflow in movements.inflows.iter().filter(|inflow| inflow.mass > 0.0) {
         let (from, to) = (place(inflow.start), place(inflow.end));
-        if from == to {
-            steps[2 * from].inflows.push((inflow.source, inflow.mass));
-            continue;
-        }
-        for index in from..to {
-            let step = &mut steps[2 * index + 1];
-            let part = (step.end - step.start) / (inflow.end - inflow.start);
-            step.inflows.push((inflow.source, inflow.mass * part));
+        match inflow.source {
+            Source::Returned => {
+                let number = periods.len();
+                periods.push((inflow.start, inflow.end));
+                let step = Step { inflow: inflow.mass, returned: Some(number), ..blank(inflow.end, inflow.end) };
+                returned[to].push(step);
+            }
+            Source::Opening => come(&mut at_once[from][0], OPENING, inflow.mass),
+            Source::Bag(bag) if from == to => come(&mut at_once[from][1], bag, inflow.mass),
+            Source::Bag(bag) => {
+                for step in &mut between[from..to] {
+                    let part = (step.end - step.start) / (inflow.end - inflow.start);
+                    come(step, bag, inflow.mass * part);
+                }
+            }
         }
     }
-    for draw in &movements.draws {
+    for draw in movements.draws.iter().filter(|draw| draw.mass > 0.0) {
         let (from, to) = (place(draw.start), place(draw.end));
         if from == to {
-            steps[2 * from].drawn += draw.mass;
+            at_once[from][2].drawn += draw.mass;
             continue;
         }
-        for index in from..to {
-            let step = &mut steps[2 * index + 1];
+        for step in &mut between[from..to] {
             step.drawn += draw.mass * (step.end - step.start) / (draw.end - draw.start);
         }
     }
-    steps.retain(|step| step.end > step.start || step.emptied || step.drawn > 0.0 || !step.inflows.is_empty());
-    steps
+    let mut steps: Vec<Step> = Vec::with_capacity(4 * times.len());
+    let mut between = between.into_iter();
+    for ([opening, tips, draws], back) in at_once.into_iter().zip(returned) {
+        let nothing = |step: &Step| step.inflow <= 0.0 && step.drawn <= 0.0 && !step.emptied;
+        steps.extend([opening, tips].into_iter().filter(|step| !nothing(step)));
+        steps.extend(back);
+        steps.extend([draws].into_iter().filter(|step| !nothing(step)));
+        steps.extend(between.next());
+    }
+    for step in &mut steps {
+        if step.inflow > 0.0 && step.returned.is_none() {
+            step.mix.sort_unstable_by_key(|(source, _)| *source);
+            step.mix = scaled(&step.mix, 1.0 / step.inflow);
+        }
+    }
+    (steps, periods)
 }

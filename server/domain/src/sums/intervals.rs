@@ -32,6 +32,27 @@ pub struct Interval {
 }
 
 impl Interval {
+    /// Cycles between two readings of a counter, told apart from stops, which are in order and apart. This is the one model of
+    /// which pack a machine was at: the flow and the places on pallets both use it.
+    pub fn between(span: (f64, f64), first_cycle: f64, cycles: f64, stops: &[(f64, f64)]) -> Interval {
+        let mut running = outside(span, stops);
+        if running.is_empty() && span.1 > span.0 {
+            // Stopped all the time and yet it counted: the counts happened somewhere in there.
+            running = vec![span];
+        }
+        Interval {
+            machine: 0,
+            run: None,
+            start: span.0,
+            end: span.1,
+            first_cycle,
+            cycles,
+            running,
+            fill_mg: 0.0,
+            accepted_ratio: None,
+        }
+    }
+
     pub(super) fn running_length(&self) -> f64 {
         self.running.iter().map(|(start, end)| end - start).sum()
     }
@@ -63,17 +84,24 @@ impl Interval {
     }
 }
 
-pub(super) struct Counted {
-    pub(super) time_us: i64,
-    pub(super) reading: CounterReading,
+/// A reading of a counter.
+pub struct Counted {
+    /// When.
+    pub time_us: i64,
+    /// What it showed.
+    pub reading: CounterReading,
 }
 
 /// Span of a run on its machine, by the facts as they are known now.
-pub(super) struct RunSpan {
-    pub(super) code: String,
-    pub(super) machine_code: String,
-    pub(super) start_us: i64,
-    pub(super) end_us: i64,
+pub struct RunSpan {
+    /// Run.
+    pub code: String,
+    /// Machine.
+    pub machine_code: String,
+    /// Start.
+    pub start_us: i64,
+    /// Finish, or the next start on the machine; the end of time while it goes on.
+    pub end_us: i64,
 }
 
 /// Rows (in the order they happened) between two instants, inclusive.
@@ -85,7 +113,7 @@ pub(super) fn within(rows: &[Entry], from_us: i64, to_us: i64) -> &[Entry] {
 
 /// Spans of all runs: from the start to the finish, else to the next start on the machine. What was counted or weighed
 /// belongs to the run that its machine and time say, however late the start or finish was told.
-pub(super) fn run_spans(rows: &[Entry]) -> Vec<RunSpan> {
+pub fn run_spans(rows: &[Entry]) -> Vec<RunSpan> {
     let mut spans: Vec<RunSpan> = Vec::new();
     for row in rows {
         let at = row.event.occurred_time_us;
@@ -114,25 +142,14 @@ pub(super) fn run_spans(rows: &[Entry]) -> Vec<RunSpan> {
 }
 
 /// Readings of one place of one machine, in the order they happened.
-pub(super) fn counted(rows: &[Entry], machine_code: &str, place: CounterPlace) -> Vec<Counted> {
+pub fn counted(rows: &[Entry], machine_code: &str, place: CounterPlace) -> Vec<Counted> {
     let mut found = Vec::new();
     for row in rows {
         let time_us = row.event.occurred_time_us;
-        let mut push = |counters: &[CounterReading]| {
-            for reading in counters.iter().filter(|c| c.place() == place && c.reason_code.is_empty()) {
+        for reading in stream::counters_in(&row.event, machine_code) {
+            if reading.place() == place && reading.reason_code.is_empty() {
                 found.push(Counted { time_us, reading: reading.clone() });
             }
-        };
-        match &row.event.fact {
-            Some(Fact::RunStarted(f)) if f.machine_code == machine_code => push(&f.counters),
-            Some(Fact::RunFinished(f)) if f.machine_code == machine_code => push(&f.counters),
-            Some(Fact::CountRecorded(f)) if f.machine_code == machine_code => push(&f.counters),
-            Some(Fact::BagTipped(f)) => {
-                for count in f.counts.iter().filter(|c| c.machine_code == machine_code) {
-                    push(count.counter.as_slice());
-                }
-            }
-            _ => {}
         }
     }
     found
@@ -162,6 +179,38 @@ fn idle(rows: &[Entry], machine_code: &str) -> Vec<(i64, i64)> {
         }
     }
     apart
+}
+
+/// Spans put together where they overlap or touch, in order.
+pub fn apart(mut spans: Vec<(f64, f64)>) -> Vec<(f64, f64)> {
+    spans.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut found: Vec<(f64, f64)> = Vec::new();
+    for (start, end) in spans {
+        match found.last_mut().filter(|last| start <= last.1) {
+            Some(last) => last.1 = last.1.max(end),
+            None => found.push((start, end)),
+        }
+    }
+    found
+}
+
+/// What of a span lies outside of others, which are in order and apart.
+pub(super) fn outside(span: (f64, f64), others: &[(f64, f64)]) -> Vec<(f64, f64)> {
+    let (mut from, to) = span;
+    let mut found = Vec::new();
+    for &(start, end) in &others[others.partition_point(|(_, end)| *end <= from)..] {
+        if start >= to {
+            break;
+        }
+        if start > from {
+            found.push((from, start));
+        }
+        from = from.max(end);
+    }
+    if from < to {
+        found.push((from, to));
+    }
+    found
 }
 
 /// Time between two instants that lies outside of spans.

@@ -11,15 +11,17 @@
 use std::collections::BTreeMap;
 
 use super::changed::{newest, newest_mass};
-use super::flow::{Draw, Inflow, Movements, Section, Source};
+use super::flow::Section;
 pub use super::intervals::Interval;
-use super::intervals::{RunSpan, counted, run_spans, run_total, within};
-use super::stretch::stretch_at;
-use super::uncertainty::{Readings, combine, scale_parts};
+use super::intervals::{RunSpan, apart, counted, run_spans, run_total, within};
+use super::movements::Sums;
+use super::stretch::{holds_tip, stretch_at};
+use super::uncertainty::{Readings, scale_parts};
 use crate::fact::*;
 use crate::key;
 use crate::record::{Entry, Record, Unreadable, entries_between, live_between};
-use crate::rules::bag::{BagFacts, bag};
+use crate::rules::bag::{BagFacts, bag, not_arrived};
+use crate::rules::outside::{self, Outside};
 use crate::rules::register::Register;
 use crate::rules::{counter, stream};
 
@@ -29,8 +31,10 @@ pub const OWN_MEAN_COUNT: i64 = 5;
 /// A bag of the stretch.
 #[derive(Clone, Debug)]
 pub struct LedgerBag {
-    /// The bag.
+    /// The bag; of one that never arrived by the record only its tips.
     pub bag: BagFacts,
+    /// False when no arrival is on record: withdrawn, or not recorded yet.
+    pub arrived: bool,
     /// Mass that went into this stretch.
     pub tipped_mass_mg: i64,
     /// First start and last end of its tips here.
@@ -57,8 +61,12 @@ pub struct LedgerTip {
 /// An observed content.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Anchor {
-    /// When.
+    /// When, as the sums take it: before or after a tip of the same minute, as the masses say.
     pub time: f64,
+    /// When it was told to be.
+    pub told: f64,
+    /// Just before and just after the tips of the same minute, when there are any: both orders may be true.
+    pub orders: Option<(f64, f64)>,
     /// Content.
     pub content_mass_mg: i64,
     /// Standard uncertainty.
@@ -78,6 +86,8 @@ pub struct LedgerRun {
     pub start: f64,
     /// End when finished.
     pub end: Option<f64>,
+    /// True for packs counted outside any run.
+    pub outside: bool,
     /// Index of its machine.
     pub machine: usize,
     /// Cycles up to the last reading.
@@ -123,6 +133,8 @@ pub struct Ledger {
     pub runs: Vec<LedgerRun>,
     /// Intervals of all machines inside the stretch, in order of start.
     pub intervals: Vec<Interval>,
+    /// Of each run, which intervals are its own and have cycles.
+    by_run: Vec<Vec<usize>>,
     /// Losses inside the stretch with their period.
     pub losses: Vec<(LossRecorded, f64, f64)>,
     /// Facts of the stretch, for telling what happened.
@@ -133,6 +145,8 @@ pub struct Ledger {
     pub scales: BTreeMap<String, Scale>,
     /// Standard uncertainty of the mass of each bag: common per scale, and its own.
     pub bag_uncertainty: Vec<(String, f64, f64)>,
+    /// Sums over the movements, for quick answers.
+    pub(super) sums: Sums,
 }
 
 /// Microseconds from the base of the ledger.
@@ -188,10 +202,13 @@ impl Ledger {
             let code = key::code_of(&machine_key);
             let machine = Register::at(record, at_us).machine(&code)?;
             if machine.is_some_and(|machine| machine.feed_code == feed_code) {
-                if let Some(start) = start_us
-                    && let Some((_, run_start)) = stream::open_run(record, &code, start)?
-                {
-                    from_day = from_day.min(key::day_of(run_start));
+                if let Some(start) = start_us {
+                    let open = stream::open_run(record, &code, start)?.map(|(_, run_start)| run_start);
+                    let before = match open {
+                        Some(run_start) => Some(run_start),
+                        None => outside::at(record, &code, start)?.map(|group| group.start_us),
+                    };
+                    from_day = before.map_or(from_day, |before| from_day.min(key::day_of(before)));
                 }
                 machines.push(code);
             }
@@ -217,11 +234,13 @@ impl Ledger {
             machines,
             runs: Vec::new(),
             intervals: Vec::new(),
+            by_run: Vec::new(),
             losses: Vec::new(),
             facts: Vec::new(),
             changed,
             scales: BTreeMap::new(),
             bag_uncertainty: Vec::new(),
+            sums: Sums::default(),
         };
         ledger.take_anchors(&rows, start_us.is_none());
         ledger.take_runs(record, &rows)?;
@@ -237,12 +256,13 @@ impl Ledger {
         ledger.facts = rows.into_iter().filter(|row| inside(relative(row.event.occurred_time_us, base_us))).collect();
         let times = ledger.facts.iter().map(|row| relative(row.event.occurred_time_us, base_us));
         ledger.latest = times.fold(ledger.start, f64::max);
+        ledger.sum_up();
         Ok(Some(ledger))
     }
 
     /// First day whose facts may change this stretch: any, while the record knows of no earlier time the feed was empty.
     pub fn rests_from_day(&self) -> i64 {
-        if self.anchors.first().is_some_and(|anchor| anchor.assumed) { i64::MIN } else { self.from_day }
+        if self.assumed_start() { i64::MIN } else { self.from_day }
     }
 
     /// Instant of a time of this ledger.
@@ -258,7 +278,7 @@ impl Ledger {
     /// Mixing section.
     pub fn section(&self) -> Section {
         // A section of less than one pack does not mix.
-        let pack = self.runs.iter().map(|run| run.started.nominal_mass_mg).min().unwrap_or(0);
+        let pack = self.runs.iter().map(|run| run.started.nominal_mass_mg).filter(|mass| *mass > 0).min().unwrap_or(0);
         let mass = if self.feed.mixing_mass_mg < pack { 0 } else { self.feed.mixing_mass_mg };
         Section { mass: mass as f64, stages: usize::try_from(self.feed.mixing_stage_count.clamp(1, 100)).unwrap_or(1) }
     }
@@ -270,13 +290,18 @@ impl Ledger {
     /// Whether what ended then belongs to this stretch: at the very moment the feed was emptied it was still the stretch
     /// before; at an assumed start there is none before.
     fn within(&self, end: f64) -> bool {
-        let assumed = self.anchors.first().is_some_and(|anchor| anchor.assumed);
-        self.inside(end) && (end > self.start || assumed)
+        self.inside(end) && (end > self.start || self.assumed_start())
+    }
+
+    fn assumed_start(&self) -> bool {
+        self.anchors.first().is_some_and(|anchor| anchor.assumed)
     }
 
     fn take_anchors(&mut self, rows: &[Entry], assumed: bool) {
         self.anchors.push(Anchor {
             time: self.start,
+            told: self.start,
+            orders: None,
             content_mass_mg: 0,
             uncertainty_mg: 0.0,
             emptied: !assumed,
@@ -295,6 +320,8 @@ impl Ledger {
             {
                 self.anchors.push(Anchor {
                     time,
+                    told: time,
+                    orders: None,
                     content_mass_mg,
                     uncertainty_mg: uncertainty_mass_mg as f64,
                     emptied: false,
@@ -305,6 +332,8 @@ impl Ledger {
         if let Some(end) = self.end {
             self.anchors.push(Anchor {
                 time: end,
+                told: end,
+                orders: None,
                 content_mass_mg: 0,
                 uncertainty_mg: 0.0,
                 emptied: true,
@@ -359,6 +388,7 @@ impl Ledger {
                 started: started.clone(),
                 start: self.time(start_us),
                 end: finish_us.map(|finish| self.time(finish)),
+                outside: false,
                 machine,
                 filled: total(CounterPlace::Filled).unwrap_or(0) as f64,
                 accepted: total(CounterPlace::Accepted),
@@ -374,34 +404,66 @@ impl Ledger {
 
     fn take_tips(&mut self, record: &dyn Record, rows: &[Entry]) -> Result<(), Unreadable> {
         let mut last_end: Option<f64> = None;
+        let mut known_bags: BTreeMap<String, usize> = BTreeMap::new();
         for row in rows {
             let Some(Fact::BagTipped(f)) = &row.event.fact else { continue };
             let end = self.time(row.event.occurred_time_us);
             let start = f.start_time_us.map(|start| self.time(start)).or(last_end).unwrap_or(end);
             let start = start.min(end);
             last_end = Some(end);
-            if !self.within(end) {
+            let emptied = self.end.map(|end| self.instant_us(end));
+            let start_us = (!self.assumed_start()).then(|| self.instant_us(self.start));
+            if !holds_tip((start_us, emptied), row.event.occurred_time_us) {
                 continue;
             }
-            let Some(facts) = bag(record, &f.bag_tag)? else { continue };
-            let Some(tip) = facts.tips.iter().find(|tip| tip.sequence == row.sequence) else { continue };
-            let (mass_mg, whole) = (tip.mass_mg, tip.whole);
-            let start = start.max(self.start);
-            let index = match self.bags.iter().position(|known| known.bag.bag_tag == f.bag_tag) {
-                Some(index) => index,
+            let (start, end) = (start.max(self.start), end.max(self.start));
+            let index = match known_bags.get(&f.bag_tag) {
+                Some(index) => *index,
                 None => {
+                    let known = bag(record, &f.bag_tag)?;
+                    let arrived = known.is_some();
+                    let facts = match known {
+                        Some(known) => known,
+                        None => not_arrived(record, &f.bag_tag)?,
+                    };
                     self.note_bag_uncertainty(record, &facts)?;
-                    self.bags.push(LedgerBag { bag: facts, tipped_mass_mg: 0, start, end });
+                    self.bags.push(LedgerBag { bag: facts, arrived, tipped_mass_mg: 0, start, end });
+                    known_bags.insert(f.bag_tag.clone(), self.bags.len() - 1);
                     self.bags.len() - 1
                 }
             };
             let known = &mut self.bags[index];
+            let Some(tip) = known.bag.tips.iter().find(|tip| tip.sequence == row.sequence) else { continue };
+            let (mass_mg, whole) = (tip.mass_mg, tip.whole);
             known.tipped_mass_mg += mass_mg;
             known.start = known.start.min(start);
             known.end = known.end.max(end);
             self.tips.push(LedgerTip { bag: index, start, end, mass_mg, whole });
         }
+        self.estimate_not_arrived();
         Ok(())
+    }
+
+    /// What a bag without an arrival held is not known: its tip takes as much room as the others do on average, so that no
+    /// other bag takes its place.
+    fn estimate_not_arrived(&mut self) {
+        let known = |tip: &&LedgerTip| tip.whole && tip.mass_mg > 0 && self.bags[tip.bag].arrived;
+        let (sum, count) = self.tips.iter().filter(known).fold((0, 0), |(sum, n), tip| (sum + tip.mass_mg, n + 1));
+        let mean = if count > 0 { sum / count } else { 0 };
+        for index in 0..self.tips.len() {
+            let tip = self.tips[index];
+            if tip.whole && tip.mass_mg == 0 && !self.bags[tip.bag].arrived {
+                self.tips[index].mass_mg = (mean - self.bags[tip.bag].tipped_mass_mg).max(0);
+                self.bags[tip.bag].tipped_mass_mg += self.tips[index].mass_mg;
+            }
+        }
+        for (known, uncertainty) in self.bags.iter().zip(&mut self.bag_uncertainty) {
+            if !known.arrived {
+                // As far off as half of it.
+                let name = format!("bag {}, arrival not on record", known.bag.bag_tag);
+                *uncertainty = (name, 0.0, known.tipped_mass_mg as f64 / 2.0 / 3.0_f64.sqrt());
+            }
+        }
     }
 
     fn note_bag_uncertainty(&mut self, record: &dyn Record, bag: &BagFacts) -> Result<(), Unreadable> {
@@ -450,8 +512,10 @@ impl Ledger {
                     _ => None,
                 })
                 .collect();
+            let stops = apart(stops);
             let readings = counted(rows, &code, CounterPlace::Filled);
             let own: Vec<&RunSpan> = spans.iter().filter(|span| span.machine_code == code).collect();
+            let groups = self.take_outside(record, rows, &code, digits)?;
             let mut cycle = 0.0;
             let mut counted_run: Option<&str> = None;
             let mut fill = None;
@@ -473,25 +537,74 @@ impl Ledger {
                 let span = (before.time_us, after.time_us);
                 let mean = run.map(|run| self.interval_fill(rows, run, span));
                 fill = mean.or(fill);
+                let times = (self.time(before.time_us), self.time(after.time_us));
+                let mut first_cycle = if run.is_some() { cycle } else { 0.0 };
+                let mut run = run;
+                let group = groups.iter().find(|(group, _)| group.start_us <= span.0 && span.1 <= group.end_us);
+                if let Some((_, index)) = group.filter(|_| in_run.is_none()) {
+                    // Packs outside any run are numbered from the reading they begin at.
+                    first_cycle = self.runs[*index].filled;
+                    self.runs[*index].filled += cycles;
+                    fill = fill.or(Some(self.runs[*index].started.nominal_mass_mg as f64));
+                    run = Some(*index);
+                }
                 let interval = Interval {
                     machine,
                     run,
-                    start: self.time(before.time_us),
-                    end: self.time(after.time_us),
-                    first_cycle: if run.is_some() { cycle } else { 0.0 },
-                    cycles,
-                    running: Vec::new(),
                     fill_mg: fill.unwrap_or(0.0),
-                    accepted_ratio: run.and_then(|run| self.accepted_ratio(rows, run, digits, span)),
+                    accepted_ratio: run
+                        .filter(|run| !self.runs[*run].outside)
+                        .and_then(|run| self.accepted_ratio(rows, run, digits, span)),
+                    ..Interval::between(times, first_cycle, cycles, &stops)
                 };
                 if in_run.is_some() {
                     cycle += cycles;
                 }
-                self.keep_interval(interval, &stops);
+                self.keep_interval(interval);
             }
         }
         self.intervals.sort_by(|a, b| a.start.total_cmp(&b.start).then(a.machine.cmp(&b.machine)));
+        self.by_run = vec![Vec::new(); self.runs.len()];
+        for (index, interval) in self.intervals.iter().enumerate() {
+            if let Some(own) = interval.run.filter(|_| interval.cycles > 0.0).and_then(|run| self.by_run.get_mut(run)) {
+                own.push(index);
+            }
+        }
         Ok(())
+    }
+
+    /// Packs of a machine outside any run that touch the stretch, each as a run of its own.
+    fn take_outside(
+        &mut self,
+        record: &dyn Record,
+        rows: &[Entry],
+        machine_code: &str,
+        digits: i64,
+    ) -> Result<Vec<(Outside, usize)>, Unreadable> {
+        let mut found = Vec::new();
+        for group in outside::groups(rows, machine_code, digits) {
+            let (start, end) = (self.time(group.start_us), self.time(group.end_us));
+            if end <= self.start || self.end.is_some_and(|emptied| start >= emptied) {
+                continue;
+            }
+            let machine = self.machine_index(machine_code);
+            self.runs.push(LedgerRun {
+                started: outside::started(record, machine_code, group.start_us)?,
+                start,
+                end: Some(end),
+                outside: true,
+                machine,
+                filled: 0.0,
+                accepted: None,
+                rejected: None,
+                last_count: end,
+                all: Readings::default(),
+                accepted_readings: Readings::default(),
+                instrument: None,
+            });
+            found.push((group, self.runs.len() - 1));
+        }
+        Ok(found)
     }
 
     fn interval_fill(&self, rows: &[Entry], run: usize, span: (i64, i64)) -> f64 {
@@ -530,21 +643,8 @@ impl Ledger {
         (total > 0.0).then_some(accepted / total).and_then(sane)
     }
 
-    /// Takes the stops out, cuts the interval to the stretch and keeps it.
-    fn keep_interval(&mut self, mut interval: Interval, stops: &[(f64, f64)]) {
-        let mut running = vec![(interval.start, interval.end)];
-        for &(from, to) in stops {
-            running = running
-                .into_iter()
-                .flat_map(|(start, end)| [(start, end.min(from)), (start.max(to), end)])
-                .filter(|(start, end)| end > start)
-                .collect();
-        }
-        if running.is_empty() && interval.end > interval.start {
-            // Stopped all the time and yet it counted: the counts happened somewhere in there.
-            running = vec![(interval.start, interval.end)];
-        }
-        interval.running = running;
+    /// Cuts the interval to the stretch and keeps it.
+    fn keep_interval(&mut self, mut interval: Interval) {
         let (from, to) = (self.start, self.end.unwrap_or(f64::INFINITY));
         if interval.end <= from || interval.start >= to {
             return;
@@ -566,169 +666,69 @@ impl Ledger {
         self.intervals.push(interval);
     }
 
-    /// What left, before anchors: pieces of running time and stream losses.
-    fn raw_draws(&self) -> Vec<Draw> {
-        let mut draws = Vec::new();
-        for interval in &self.intervals {
-            let mass = interval.cycles * interval.fill_mg;
-            let length = interval.running_length();
-            if mass <= 0.0 {
-                continue;
-            }
-            if length <= 0.0 {
-                draws.push(Draw { start: interval.end, end: interval.end, mass });
-            }
-            for &(start, end) in &interval.running {
-                draws.push(Draw { start, end, mass: mass * (end - start) / length });
-            }
-        }
-        for (loss, start, end) in &self.losses {
-            if loss.source() == LossSource::Stream {
-                draws.push(Draw { start: *start, end: *end, mass: loss.mass_mg as f64 });
-            }
-        }
-        draws
-    }
-
-    fn inflows(&self) -> Vec<Inflow> {
-        let mut inflows: Vec<Inflow> = self
-            .tips
-            .iter()
-            .map(|tip| Inflow {
-                start: tip.start,
-                end: tip.end,
-                mass: tip.mass_mg as f64,
-                source: Source::Bag(u32::try_from(tip.bag).unwrap_or(u32::MAX - 2)),
-            })
-            .collect();
-        let opening = self.opening_mg();
-        if opening > 0.0 {
-            inflows.insert(0, Inflow { start: self.start, end: self.start, mass: opening, source: Source::Unknown });
-        }
-        for (loss, start, end) in &self.losses {
-            if loss.destination() == LossDestination::ReturnedToHopper {
-                inflows.push(Inflow { start: *start, end: *end, mass: loss.mass_mg as f64, source: Source::Returned });
-            }
-        }
-        inflows
-    }
-
-    /// Mass of movements between two times.
-    fn between(pieces: impl Iterator<Item = (f64, f64, f64)>, from: f64, to: f64) -> f64 {
-        pieces
-            .map(|(start, end, mass)| {
-                if start == end {
-                    if start > from && start <= to { mass } else { 0.0 }
-                } else {
-                    let part = (end.min(to) - start.max(from)).max(0.0);
-                    mass * part / (end - start)
-                }
-            })
-            .sum()
-    }
-
-    /// Tipped and drawn (before scaling) between two times.
-    pub fn moved(&self, from: f64, to: f64) -> (f64, f64) {
-        let tipped = Self::between(self.inflows().iter().map(|i| (i.start, i.end, i.mass)), from, to);
-        let drawn = Self::between(self.raw_draws().iter().map(|d| (d.start, d.end, d.mass)), from, to);
-        (tipped, drawn)
-    }
-
-    /// What a feed held when the record began, from the first level that was observed after an assumed start.
-    pub(super) fn opening_mg(&self) -> f64 {
-        match self.anchors.as_slice() {
-            [first, next, ..] if first.assumed => {
-                let tips = self.tips.iter().map(|tip| (tip.start, tip.end, tip.mass_mg as f64));
-                let tipped = Self::between(tips, first.time, next.time);
-                let draws = self.raw_draws();
-                let drawn = Self::between(draws.iter().map(|d| (d.start, d.end, d.mass)), first.time, next.time);
-                (next.content_mass_mg as f64 + drawn - tipped).max(0.0)
-            }
-            _ => 0.0,
-        }
-    }
-
-    /// Relative part of the drawn mass of a span that the figures may be wrong by (k = 2); more is a gap in the record.
-    fn explainable(&self, from: f64, to: f64, drawn: f64) -> f64 {
-        let mut common: BTreeMap<&str, f64> = BTreeMap::new();
-        for tip in self.tips.iter().filter(|tip| tip.end > from && tip.end <= to) {
-            let (name, shared, own) = &self.bag_uncertainty[tip.bag];
-            *common.entry(name).or_default() += shared + own;
-        }
-        let scales = combine(common.into_values());
-        let ends: f64 = self.anchors.iter().filter(|a| a.time == from || a.time == to).map(|a| a.uncertainty_mg).sum();
-        2.0 * combine([scales / drawn, self.fill_relative(), ends / drawn])
-    }
-
-    /// Factor on the drawn mass of each span between anchors, so that the content meets what was observed; 1 after the
-    /// last. Mass that left unrecorded is scaled away without limit (the span's unaccounted); mass that came unrecorded
-    /// only as far as the figures may be wrong, since the rest is a tip that is missing: it shows as a gap.
-    pub fn factors(&self) -> Vec<f64> {
-        self.anchors
-            .windows(2)
-            .map(|pair| {
-                let (tipped, drawn) = self.moved(pair[0].time, pair[1].time);
-                let opening = if pair[0].assumed { self.opening_mg() } else { pair[0].content_mass_mg as f64 };
-                let left = opening + tipped - pair[1].content_mass_mg as f64;
-                if drawn <= 0.0 {
-                    return 1.0;
-                }
-                let least = 1.0 - self.explainable(pair[0].time, pair[1].time, drawn);
-                (left / drawn).max(least)
-            })
-            .chain([1.0])
-            .collect()
-    }
-
-    /// Movements with the drawn mass scaled to the anchors and, for the widened runs, by `1 + shift` in each span.
-    pub fn movements(&self, shifts: &[f64]) -> Movements {
-        let factors = self.factors();
-        let mut draws = Vec::new();
-        for (index, factor) in factors.iter().enumerate() {
-            let from = self.anchors[index].time;
-            let to = self.anchors.get(index + 1).map_or(f64::INFINITY, |anchor| anchor.time);
-            let shift = 1.0 + shifts.get(index).copied().unwrap_or(0.0);
-            for draw in self.raw_draws() {
-                if draw.start == draw.end {
-                    if draw.start > from && draw.start <= to || (index == 0 && draw.start == from) {
-                        draws.push(Draw { mass: draw.mass * factor * shift, ..draw });
-                    }
-                    continue;
-                }
-                let (start, end) = (draw.start.max(from), draw.end.min(to));
-                if end > start {
-                    let part = (end - start) / (draw.end - draw.start);
-                    draws.push(Draw { start, end, mass: draw.mass * part * factor * shift });
-                }
-            }
-        }
-        let emptied = self.anchors.iter().filter(|a| a.emptied).map(|a| a.time).collect();
-        Movements { inflows: self.inflows(), draws, emptied }
-    }
-
     /// Index of a run by code.
     pub fn run_index(&self, run_code: &str) -> Option<usize> {
         self.runs.iter().position(|run| run.started.run_code == run_code)
     }
 
+    /// Intervals of a run in which something was made, in order.
+    fn made(&self, run: usize) -> impl Iterator<Item = &Interval> {
+        self.by_run.get(run).into_iter().flatten().map(|index| &self.intervals[*index])
+    }
+
     /// Times between which a pack of a run was filled; `None` when it lies outside the stretch or was never counted.
     pub fn pack_times(&self, run: usize, number: i64) -> Option<(f64, f64)> {
         let (first, last) = ((number - 1) as f64, number as f64);
-        let of_run = || self.intervals.iter().filter(|i| i.run == Some(run) && i.cycles > 0.0);
-        let end = of_run().find(|i| last > i.first_cycle && last <= i.first_cycle + i.cycles + 1e-9)?;
-        let start = of_run().find(|i| first >= i.first_cycle - 1e-9 && first < i.first_cycle + i.cycles).unwrap_or(end);
+        let end = self.made(run).find(|i| last > i.first_cycle && last <= i.first_cycle + i.cycles + 1e-9)?;
+        let start =
+            self.made(run).find(|i| first >= i.first_cycle - 1e-9 && first < i.first_cycle + i.cycles).unwrap_or(end);
         Some((start.time_of(first), end.time_of(last)))
     }
 
-    /// Packs of a run (numbers, inclusive) that were being filled at some time between two times.
+    /// Pieces of running time in which packs `first..=last` of a run were filled, and how much of them in each (in packs). What
+    /// passes while the machine stands still is in none of them.
+    pub fn filling(&self, run: usize, first: i64, last: i64) -> Vec<(f64, f64, f64)> {
+        let (from, to) = ((first - 1) as f64, last as f64);
+        let mut found = Vec::new();
+        for interval in self.made(run) {
+            let (begin, end) = (interval.first_cycle, interval.first_cycle + interval.cycles);
+            if end <= from || begin >= to {
+                continue;
+            }
+            let (start, stop) = (interval.time_of(from.max(begin)), interval.time_of(to.min(end)));
+            let length = interval.running_length();
+            if length <= 0.0 {
+                found.push((interval.end, interval.end, to.min(end) - from.max(begin)));
+                continue;
+            }
+            for &(a, b) in &interval.running {
+                let (a, b) = (a.max(start), b.min(stop));
+                if b > a {
+                    found.push((a, b, interval.cycles * (b - a) / length));
+                }
+            }
+        }
+        found
+    }
+
+    /// Packs of a run (numbers, inclusive) that were being filled at some time between two times: a pack at which the machine
+    /// stood still is none of those that what passed meanwhile is in.
     pub fn packs_between(&self, run: usize, from: f64, to: f64) -> Option<(i64, i64)> {
         let mut found: Option<(i64, i64)> = None;
-        for interval in self.intervals.iter().filter(|i| i.run == Some(run) && i.cycles > 0.0) {
+        for interval in self.made(run) {
             if interval.end <= from || interval.start >= to {
                 continue;
             }
-            let first = (interval.cycle_at(from.max(interval.start)) + 1e-9).floor() as i64 + 1;
-            let last = (interval.cycle_at(to.min(interval.end)) - 1e-9).ceil() as i64;
+            let inside = |&&(start, end): &&(f64, f64)| end > from && start < to;
+            let first = interval.running.iter().find(inside).map(|(start, _)| from.max(*start));
+            let last = interval.running.iter().rfind(inside).map(|(_, end)| to.min(*end));
+            let (first, last) = match (first, last) {
+                (Some(first), Some(last)) => (first, last),
+                _ if interval.running.is_empty() => (from.max(interval.start), to.min(interval.end)),
+                _ => continue,
+            };
+            let first = (interval.cycle_at(first) + 1e-9).floor() as i64 + 1;
+            let last = (interval.cycle_at(last) - 1e-9).ceil() as i64;
             if last < first {
                 continue;
             }

@@ -6,7 +6,7 @@
 use std::collections::BTreeMap;
 
 use super::ledger::Ledger;
-use super::uncertainty::{UNWEIGHED_FILL_RELATIVE, combine};
+use super::uncertainty::combine;
 
 /// One source of the uncertainty of a place.
 #[derive(Clone, Debug, PartialEq)]
@@ -17,7 +17,7 @@ pub struct PositionPart {
     pub uncertainty_mg: f64,
 }
 
-/// The place of a time along the drawn mass: what it rests on.
+/// The place of a time along the drawn mass: what it depends on.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Position {
     /// Drawn since the last anchor as counted, not scaled.
@@ -36,70 +36,68 @@ impl Position {
 }
 
 impl Ledger {
-    /// How far the content is from what was observed at an anchor, after scaling.
-    fn misfit_mg(&self, anchor: usize) -> f64 {
-        let Some(before) = anchor.checked_sub(1) else { return 0.0 };
-        let (from, to) = (&self.anchors[before], &self.anchors[anchor]);
-        if to.emptied {
-            return 0.0;
-        }
-        let (tipped, drawn) = self.moved(from.time, to.time);
-        let opening = if from.assumed { self.opening_mg() } else { from.content_mass_mg as f64 };
-        let factor = self.factors().get(before).copied().unwrap_or(1.0);
-        (opening + tipped - drawn * factor - to.content_mass_mg as f64).abs()
-    }
-
     /// Common relative uncertainty of fills: worst of the runs.
     pub fn fill_relative(&self) -> f64 {
-        self.runs
-            .iter()
-            .map(|run| match run.all.mean_mg() {
-                Some(mean) if mean > 0.0 => {
-                    let (random, common) = run.all.mean_parts(run.instrument.as_ref());
-                    combine([random, common]) / mean
-                }
-                _ => UNWEIGHED_FILL_RELATIVE,
-            })
-            .fold(0.0, f64::max)
+        self.sums.fill_relative
     }
 
-    /// What the place along the drawn mass at a time rests on, from the last anchor on.
-    pub fn position(&self, time: f64) -> Position {
-        let anchor = self.anchors.iter().rev().find(|a| a.time <= time);
-        let place = self.anchors.iter().rposition(|a| a.time <= time).unwrap_or(0);
-        let (from, anchor_u) = anchor.map_or((self.start, 0.0), |a| (a.time, a.uncertainty_mg));
-        let (_, drawn) = self.moved(from, time);
-        let mut common: BTreeMap<&str, f64> = BTreeMap::new();
-        let mut own = 0.0;
-        for tip in self.tips.iter().filter(|tip| tip.end > from && tip.start <= time) {
-            let (name, shared, single) = &self.bag_uncertainty[tip.bag];
-            let net = self.bags[tip.bag].bag.net_mass_mg().unwrap_or(0).max(1) as f64;
-            let part = tip.mass_mg as f64 / net;
-            *common.entry(name).or_default() += shared * part;
-            own += single * single;
-        }
+    fn span_at(&self, time: f64) -> usize {
+        self.anchors.partition_point(|anchor| anchor.time <= time).saturating_sub(1)
+    }
+
+    /// Uncertainties of one place: common parts by source, what is each bag's own, fills, counts, anchor, misfit.
+    fn parts_at(&self, span: usize, time: f64) -> (f64, &[(usize, f64)], [f64; 5]) {
+        let anchor = &self.anchors[span];
+        let drawn = self.sums.drawn.between(anchor.time, time);
+        let tips = &self.sums.spans[span];
+        let tip = tips.partition_point(|tip| tip.start <= time).checked_sub(1).map(|index| &tips[index]);
         let pack = self.runs.iter().map(|run| run.started.nominal_mass_mg).max().unwrap_or(0) as f64;
         let counts = pack * (self.machines.len() as f64 / 3.0).sqrt();
-        let mut parts: Vec<(String, f64)> =
-            common.into_iter().map(|(name, sum)| (format!("{name}, the same on every bag"), sum)).collect();
-        parts.extend([
-            ("scatter of single bags".into(), own.sqrt()),
-            ("mean fill of the packs".into(), drawn * self.fill_relative()),
-            ("counts".into(), counts),
-            ("observed content".into(), anchor_u),
-            ("content observed and computed disagree".into(), self.misfit_mg(place)),
-        ]);
+        let own = tip.map_or(0.0, |tip| tip.own_square.sqrt());
+        let others = [own, drawn * self.sums.fill_relative, counts, anchor.uncertainty_mg, self.sums.misfits_mg[span]];
+        (drawn, tip.map_or(&[], |tip| &tip.common), others)
+    }
+
+    /// What the place along the drawn mass at a time depends on, from the last anchor on.
+    pub fn position(&self, time: f64) -> Position {
+        let span = self.span_at(time);
+        let (drawn, common, others) = self.parts_at(span, time);
+        let mut names: BTreeMap<&str, usize> = BTreeMap::new();
+        for (name, _, _) in &self.bag_uncertainty {
+            let next = names.len();
+            names.entry(name).or_insert(next);
+        }
+        let mut parts: Vec<(String, f64)> = names
+            .into_iter()
+            .filter_map(|(name, at)| {
+                let sum = common.iter().find(|(known, _)| *known == at)?.1;
+                Some((format!("{name}, the same on every bag"), sum))
+            })
+            .collect();
+        let words = [
+            "scatter of single bags",
+            "mean fill of the packs",
+            "counts",
+            "observed content",
+            "content observed and computed disagree",
+        ];
+        parts.extend(words.into_iter().map(str::to_owned).zip(others));
         let mut parts: Vec<PositionPart> =
             parts.into_iter().map(|(name, uncertainty_mg)| PositionPart { name, uncertainty_mg }).collect();
         parts.retain(|part| part.uncertainty_mg > 0.0);
         parts.sort_by(|a, b| b.uncertainty_mg.total_cmp(&a.uncertainty_mg));
-        let factor = self.factors().get(place).copied().unwrap_or(1.0);
-        Position { drawn_mg: drawn, factor, parts }
+        Position { drawn_mg: drawn, factor: self.sums.factors.get(span).copied().unwrap_or(1.0), parts }
     }
 
     /// Standard uncertainty of the place along the drawn mass at a time, from the last anchor on.
     pub fn position_uncertainty(&self, time: f64) -> f64 {
-        self.position(time).uncertainty_mg()
+        let (_, common, others) = self.parts_at(self.span_at(time), time);
+        combine(common.iter().map(|(_, sum)| *sum).chain(others))
+    }
+
+    /// What one clock tolerance of a running line is worth.
+    pub fn clock_mass(&self) -> f64 {
+        self.sums.running_rate * self.clock_tolerance()
     }
 
     /// Clock tolerance at the tipping point.

@@ -4,6 +4,9 @@ use crate::fact::Fact;
 use crate::key;
 use crate::record::{Entry, Record, Unreadable, facts};
 
+/// People write times down to the minute: within one, nobody knows what came first.
+pub const MINUTE_US: i64 = 60_000_000;
+
 /// Times a feed was seen empty, in order.
 pub fn emptied_times(record: &dyn Record, feed_code: &str) -> Result<Vec<i64>, Unreadable> {
     let rows = facts(record, &key::object("feed_anchors", feed_code))?;
@@ -20,4 +23,25 @@ pub fn stretch_in(emptied: &[i64], at_us: i64) -> (Option<i64>, Option<i64>) {
 /// Stretch of a feed that holds an instant: start, when the feed was seen empty then, and end.
 pub fn stretch_at(record: &dyn Record, feed_code: &str, at_us: i64) -> Result<(Option<i64>, Option<i64>), Unreadable> {
     Ok(stretch_in(&emptied_times(record, feed_code)?, at_us))
+}
+
+/// The instant to ask for to find the stretch a tip belongs to, by when it ended: a tip of the very minute in which the feed
+/// was seen empty came after it, since its product was not seen.
+///
+/// ```
+/// use packloft_domain::sums::stretch::{instant_of_tip, stretch_in};
+/// let minute = 60_000_000;
+/// let emptied = [10 * minute + 40_000_000];
+/// assert_eq!(stretch_in(&emptied, instant_of_tip(10 * minute)), (Some(emptied[0]), None));
+/// assert_eq!(stretch_in(&emptied, instant_of_tip(10 * minute - 1)), (None, Some(emptied[0])));
+/// ```
+pub fn instant_of_tip(end_us: i64) -> i64 {
+    end_us.div_euclid(MINUTE_US) * MINUTE_US + MINUTE_US - 1
+}
+
+/// Whether a tip that ended at an instant belongs to the stretch between two times the feed was seen empty.
+pub fn holds_tip((start_us, emptied_us): (Option<i64>, Option<i64>), end_us: i64) -> bool {
+    let minute = |time: i64| time.div_euclid(MINUTE_US);
+    start_us.is_none_or(|start| minute(end_us) >= minute(start))
+        && emptied_us.is_none_or(|emptied| minute(end_us) < minute(emptied))
 }

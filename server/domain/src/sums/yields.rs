@@ -104,7 +104,8 @@ pub fn given(feed: &FeedFlow) -> Vec<BagGiven> {
                 continue;
             }
             packed += mass;
-            share_out(&mut rows, amounts, total, interval, made, mass);
+            let run = interval.run.filter(|run| !ledger.runs[*run].outside);
+            share_out(&mut rows, amounts, total, (interval, run), made, mass);
         }
         let rest = (total - packed).max(0.0) / total;
         for &(source, amount) in amounts {
@@ -121,11 +122,18 @@ pub fn given(feed: &FeedFlow) -> Vec<BagGiven> {
     rows
 }
 
-fn share_out(rows: &mut [BagGiven], amounts: &Mix, total: f64, interval: &Interval, made: f64, mass: f64) {
+fn share_out(
+    rows: &mut [BagGiven],
+    amounts: &Mix,
+    total: f64,
+    (interval, run): (&Interval, Option<usize>),
+    made: f64,
+    mass: f64,
+) {
     for &(source, amount) in amounts {
         let Some(row) = usize::try_from(source).ok().and_then(|bag| rows.get_mut(bag)) else { continue };
         let part = amount / total;
-        let Some(run) = interval.run else {
+        let Some(run) = run else {
             row.outside_mass_mg += mass * part;
             continue;
         };

@@ -7,7 +7,7 @@ use crate::record::{Entry, Record, Unreadable};
 use crate::rules::register::Register;
 use crate::rules::{bag, dispatch, lot, pallet, stacking, stream};
 use crate::sums::balance::reason_name;
-use crate::sums::stretch::{emptied_times, stretch_at};
+use crate::sums::stretch::{emptied_times, instant_of_tip, stretch_at};
 use crate::time::add_days;
 
 /// Who asks about a fact.
@@ -278,7 +278,7 @@ impl Source<'_> {
             self.object(Action::Delete, "decommissioning", "inactive", vec![unit]).seen_at.clone_from(&tip.feed_code);
         }
         if !inputs.is_empty() {
-            let code = transformation(self.record, &tip.feed_code, at)?;
+            let code = transformation(self.record, &tip.feed_code, instant_of_tip(at))?;
             let matter = Matter::Transformation { code, inputs, outputs: Vec::new() };
             self.tell(None, "creating_class_instance", "in_progress", matter).seen_at.clone_from(&tip.feed_code);
         }
