@@ -41,7 +41,8 @@ fn bag_of(house: &mut House, at: i64, tag: &str, lot: &str, rework: &[(&str, i64
 }
 
 fn tip(house: &mut House, at: i64, tag: &str) -> Event {
-    let start_time_us = Some(at - 2 * MIN);
+    // Half a minute lies between two tips of a run: bags side by side would run in together.
+    let start_time_us = Some(at - MIN / 3);
     let tipped = BagTipped { bag_tag: tag.into(), feed_code: "F1".into(), start_time_us, ..BagTipped::default() };
     house.tell(at, Fact::BagTipped(tipped)).unwrap()
 }
