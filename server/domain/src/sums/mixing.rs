@@ -152,6 +152,14 @@ const NODES: [(f64, f64); 8] = [
     (0.989_400_934_991_649_9, 0.027_152_459_411_754_095),
 ];
 
+/// Of less than this part of a stage, what left is the mean of both ends: as a difference of stages it would be rounding.
+const TRIFLE: f64 = 1e-5;
+
+/// Amounts of a mass whose composition goes from one to another.
+fn between(first: &[f64], last: &[f64], mass: f64) -> Vec<f64> {
+    first.iter().zip(last).map(|(a, b)| f64::midpoint(*a, *b) * mass).collect()
+}
+
 /// A part-full topmost stage while product falls in.
 #[derive(Clone, Copy)]
 struct Filling {
@@ -421,6 +429,9 @@ impl State {
             }
         }
         self.keep(&table, n);
+        if mass < TRIFLE * self.stage_mass {
+            gone = between(&before[0], &table.rows[0], mass);
+        }
         self.left(&table, &before[0], gone, mass, part)
     }
 
@@ -462,6 +473,9 @@ impl State {
             }
         }
         self.keep(&table, top + 1);
+        if top > 0 && drawn < TRIFLE * self.stage_mass {
+            gone = between(&before[0], &table.rows[0], drawn);
+        }
         self.left(&table, &before[0], gone, drawn, filling.part)
     }
 

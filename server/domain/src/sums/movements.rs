@@ -182,6 +182,11 @@ impl Ledger {
         self.losses.iter().filter_map(back)
     }
 
+    /// Times at which product came back.
+    pub(super) fn return_times(&self) -> impl Iterator<Item = f64> + '_ {
+        self.returns().map(|inflow| inflow.end)
+    }
+
     /// Tipped and drawn (before scaling) between two times.
     pub fn moved(&self, from: f64, to: f64) -> (f64, f64) {
         (self.sums.tipped.between(from, to), self.sums.drawn.between(from, to))

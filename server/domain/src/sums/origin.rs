@@ -340,6 +340,12 @@ fn runs_of_facts(ledger: &Ledger, coverage: f64) -> Vec<Flow> {
             variants.push(Variant { anchors, ..Variant::default() });
         }
     }
+    if let Some(moves) = close_arrivals(ledger) {
+        for sign in [-1.0, 1.0] {
+            let tips = moves.iter().map(|by| by * sign).collect();
+            variants.push(Variant { tips, ..Variant::default() });
+        }
+    }
     let mut flows = vec![middle.clone()];
     // Both ends of what clocks and figures may be wrong by lie twice as far apart.
     let twice = |time: f64| 2.0 * tolerance(time);
@@ -348,6 +354,32 @@ fn runs_of_facts(ledger: &Ledger, coverage: f64) -> Vec<Flow> {
         flows.push(Flow::new(section, &ledger.movements(&variant), &twice));
     }
     flows
+}
+
+/// Where tips follow each other, or product that is returned, so closely that clocks may have turned their order around: by how
+/// much each tip is moved, neighbours against each other. `None` when there are none.
+fn close_arrivals(ledger: &Ledger) -> Option<Vec<f64>> {
+    let clock = ledger.clock_tolerance();
+    let mut by_start: Vec<usize> = (0..ledger.tips.len()).collect();
+    by_start.sort_by(|a, b| ledger.tips[*a].start.total_cmp(&ledger.tips[*b].start));
+    let mut moves = vec![0.0; ledger.tips.len()];
+    let mut sign = 1.0;
+    for pair in by_start.windows(2) {
+        let (before, after) = (&ledger.tips[pair[0]], &ledger.tips[pair[1]]);
+        if after.start - before.end < 2.0 * clock {
+            (moves[pair[0]], moves[pair[1]]) = (sign * clock, -sign * clock);
+            sign = -sign;
+        } else {
+            sign = 1.0;
+        }
+    }
+    for (index, tip) in ledger.tips.iter().enumerate() {
+        let close = |at: f64| at > tip.start - 2.0 * clock && at < tip.end + 2.0 * clock;
+        if moves[index] == 0.0 && ledger.return_times().any(close) {
+            moves[index] = clock;
+        }
+    }
+    moves.iter().any(|by| *by != 0.0).then_some(moves)
 }
 
 /// Anchors moved past each other meet.
