@@ -1,11 +1,13 @@
 //! The connection: one channel, a client per service, retries of what may be retried.
 
+use std::sync::Mutex;
 use std::time::Duration;
 
 use packloft_proto::v1;
 use tonic::codec::CompressionEncoding;
 use tonic::transport::{Channel, Endpoint};
 use tonic::{Code, Status};
+use uuid::ContextV7;
 
 /// Longest wait for one answer.
 pub const ANSWER_WAIT: Duration = Duration::from_secs(30);
@@ -81,9 +83,14 @@ impl Connection {
     }
 }
 
+/// Ids of one process grow even within a millisecond: facts of one instant are in the order of their ids.
+static IDS: Mutex<ContextV7> = Mutex::new(ContextV7::new());
+
 /// A new request id. Keep it with what you send until there is an answer.
 pub fn request_id() -> String {
-    uuid::Uuid::now_v7().to_string()
+    let now = crate::moment::now();
+    let (seconds, nanos) = (now.seconds.max(0).unsigned_abs(), now.nanos.max(0).unsigned_abs());
+    uuid::Uuid::new_v7(uuid::Timestamp::from_unix(&IDS, seconds, nanos)).to_string()
 }
 
 /// The id of a further request that belongs to one with this id, so that the whole may be sent again as it was.
@@ -119,5 +126,16 @@ pub async fn persist<T, F: Future<Output = Result<T, Status>>>(mut send: impl Fn
             }
             answer => return answer,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::request_id;
+
+    #[test]
+    fn ids_grow_however_fast_they_are_made() {
+        let ids: Vec<String> = (0..5_000).map(|_| request_id()).collect();
+        assert!(ids.is_sorted_by(|a, b| a < b));
     }
 }

@@ -1,9 +1,14 @@
 //! Times as people type and read them, in the site's zone.
 
-use jiff::Timestamp as Instant;
+use std::sync::atomic::{AtomicI64, Ordering};
+
 use jiff::civil::DateTime;
 use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp as Instant};
 use prost_types::Timestamp;
+
+/// How far this process is ahead of the machine's clock.
+static AHEAD_US: AtomicI64 = AtomicI64::new(0);
 
 /// The zone times are shown in.
 #[derive(Clone, Debug)]
@@ -53,8 +58,20 @@ fn of(instant: Instant) -> Timestamp {
 
 /// The present moment, to the microsecond.
 pub fn now() -> Timestamp {
-    let now = Instant::now();
+    let machine = Instant::now();
+    let now = machine.checked_add(SignedDuration::from_micros(ahead_us())).unwrap_or(machine);
     Timestamp { seconds: now.as_second(), nanos: now.subsec_nanosecond() / 1_000 * 1_000 }
+}
+
+/// Sets this process's clock by hand, so many microseconds ahead of the machine's (behind it when negative). For demos
+/// and suites, whose server has the same clock; the `packloft` command has no way to it.
+pub fn set_ahead(ahead_us: i64) {
+    AHEAD_US.store(ahead_us, Ordering::Relaxed);
+}
+
+/// How far this process is ahead of the machine's clock.
+pub fn ahead_us() -> i64 {
+    AHEAD_US.load(Ordering::Relaxed)
 }
 
 /// A moment some seconds after another.

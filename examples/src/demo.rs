@@ -99,6 +99,10 @@ async fn demo(arguments: &Arguments) -> anyhow::Result<()> {
     let url = server.url();
     if !arguments.plain {
         println!("server on {url}, data in {}", data.display());
+        if packloft_client::moment::ahead_us() != 0 {
+            let now = Zone::named("UTC").show(Some(&packloft_client::moment::now()));
+            println!("THE CLOCK IS SET BY HAND ({}): it says {now} UTC", crate::clock::VARIABLE);
+        }
     }
     let connection = Connection::open(&url).await?;
     let steps = scenario::steps();

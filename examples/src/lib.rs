@@ -2,6 +2,7 @@
 
 #![cfg_attr(not(test), warn(clippy::unwrap_used))]
 
+pub mod clock;
 pub mod demo;
 pub mod gate;
 pub mod incident;

@@ -7,17 +7,29 @@ use std::ffi::OsString;
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, ExitCode, Stdio};
+use std::sync::Arc;
 
 use anyhow::Context as _;
+use packloft_server::engine::ShiftedClock;
+
+use crate::clock;
 
 /// First argument that makes this executable a server.
 pub const BE_THE_SERVER: &str = "--be-the-server";
 
-/// Runs the server when the first argument says so; to be called first in `main`.
+/// Sets the clock where [`clock::VARIABLE`] asks for it, and runs the server when the first argument says so; to be called
+/// first in `main`.
 pub fn server_if_asked() -> Option<ExitCode> {
+    if let Err(fault) = clock::take() {
+        eprintln!("{fault}");
+        return Some(ExitCode::from(2));
+    }
     let mut arguments = std::env::args_os();
     let program = arguments.next()?;
-    (arguments.next()? == BE_THE_SERVER).then(|| packloft_server::main_with(std::iter::once(program).chain(arguments)))
+    (arguments.next()? == BE_THE_SERVER).then(|| {
+        let clock = ShiftedClock { ahead_us: packloft_client::moment::ahead_us() };
+        packloft_server::main_with_clock(std::iter::once(program).chain(arguments), Arc::new(clock))
+    })
 }
 
 /// A running server; killed when dropped.
@@ -36,7 +48,8 @@ fn spawn(executable: &Path, data: &Path, listen: &str) -> anyhow::Result<(Child,
     }
     arguments.extend(["serve".into(), "--data".into(), data.as_os_str().to_owned()]);
     arguments.extend(["--listen", listen, "--ballast-mib", "0"].map(OsString::from));
-    let mut child = Command::new(executable)
+    let mut command = Command::new(executable);
+    let mut child = clock::hand_on(&mut command)
         .args(arguments)
         .env("PACKLOFT_LOG", std::env::var("PACKLOFT_LOG").unwrap_or_else(|_| "error".into()))
         .stdin(Stdio::null())

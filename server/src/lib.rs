@@ -17,4 +17,4 @@ pub mod service;
 pub mod verify;
 pub mod views;
 
-pub use run::main_with;
+pub use run::{main_with, main_with_clock};

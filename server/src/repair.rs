@@ -7,7 +7,7 @@ use std::sync::Arc;
 
 use packloft_domain::fact::{Actor, ActorProof, EpochStarted, Event, Fact};
 
-use crate::engine::{Clock, SystemClock};
+use crate::engine::Clock;
 use crate::journal::disk::RealDisk;
 use crate::journal::{Journal, Pending, Witness};
 use crate::limits::SEGMENT_BYTES;
@@ -16,7 +16,7 @@ use crate::limits::SEGMENT_BYTES;
 ///
 /// # Errors
 /// When the folder cannot be read or written.
-pub fn repair(data: &Path, accept_loss: bool) -> anyhow::Result<ExitCode> {
+pub fn repair(data: &Path, accept_loss: bool, clock: &dyn Clock) -> anyhow::Result<ExitCode> {
     let folder = data.join("journal");
     let _lock = crate::house::lock(data)?;
     let open = |witness| Journal::open(Arc::new(RealDisk), &folder, SEGMENT_BYTES, witness);
@@ -32,7 +32,7 @@ pub fn repair(data: &Path, accept_loss: bool) -> anyhow::Result<ExitCode> {
         println!("facts behind it would be moved aside and no longer count; run again with --accept-loss");
         return Ok(ExitCode::from(5));
     }
-    let aside = data.join(format!("journal.aside.{}", SystemClock.now_us()));
+    let aside = data.join(format!("journal.aside.{}", clock.now_us()));
     std::fs::create_dir_all(&aside)?;
     let mut keep = true;
     let mut names: Vec<_> = std::fs::read_dir(&folder)?.flatten().map(|entry| entry.path()).collect();
@@ -57,7 +57,7 @@ pub fn repair(data: &Path, accept_loss: bool) -> anyhow::Result<ExitCode> {
         }
     }
     let journal = open(Witness::default())?;
-    let now = SystemClock.now_us().max(journal.last_recorded_us());
+    let now = clock.now_us().max(journal.last_recorded_us());
     let sequence = journal.last_sequence() + 1;
     journal.append(&[Pending {
         unit: sequence,

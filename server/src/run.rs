@@ -12,7 +12,7 @@ use packloft_proto::v1;
 use tonic::codec::CompressionEncoding;
 use tonic::transport::server::TcpIncoming;
 
-use crate::engine::SystemClock;
+use crate::engine::{self, Clock, SystemClock};
 use crate::house::{House, HouseConfig};
 use crate::people::People;
 use crate::service::Api;
@@ -65,6 +65,11 @@ struct Serve {
 
 /// Runs the server's command line with these arguments; the first is the program's name.
 pub fn main_with(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> ExitCode {
+    main_with_clock(arguments, Arc::new(SystemClock))
+}
+
+/// The same by another clock. `packloft-server` has no way to it: a wrong clock would judge examination dates wrongly.
+pub fn main_with_clock(arguments: impl IntoIterator<Item = std::ffi::OsString>, clock: Arc<dyn Clock>) -> ExitCode {
     let parsed = match Arguments::try_parse_from(arguments) {
         Ok(parsed) => parsed,
         Err(fault) => {
@@ -75,10 +80,14 @@ pub fn main_with(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> Exi
     let filter = tracing_subscriber::EnvFilter::try_from_env("PACKLOFT_LOG")
         .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("warn,packloft_server=info,sled=off"));
     let _ = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).try_init();
+    let ahead_s = engine::ahead_us(&*clock) / 1_000_000;
+    if ahead_s != 0 {
+        tracing::warn!(ahead_s, "THE CLOCK IS SET BY HAND: for demos and tests only, its records are invented");
+    }
     let result = match parsed.task {
-        Task::Serve(serve) => run_server(&serve),
-        Task::Verify { data } => verify(&data),
-        Task::Repair { data, accept_loss } => crate::repair::repair(&data, accept_loss),
+        Task::Serve(serve) => run_server(&serve, clock),
+        Task::Verify { data } => verify(&data, clock),
+        Task::Repair { data, accept_loss } => crate::repair::repair(&data, accept_loss, &*clock),
     };
     match result {
         Ok(code) => code,
@@ -89,9 +98,9 @@ pub fn main_with(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> Exi
     }
 }
 
-fn verify(data: &std::path::Path) -> anyhow::Result<ExitCode> {
+fn verify(data: &std::path::Path, clock: Arc<dyn Clock>) -> anyhow::Result<ExitCode> {
     let config = HouseConfig { ballast_bytes: 0, ..HouseConfig::new(data) };
-    let house = House::open(&config, Arc::new(SystemClock))?;
+    let house = House::open(&config, clock)?;
     let report = crate::verify::verify(&house.engine.journal, &house.engine.views);
     house.close();
     println!("{} records read back, views {}", report.sequence, if report.views_equal { "equal" } else { "differ" });
@@ -113,9 +122,9 @@ async fn stop_signal() {
     }
 }
 
-fn run_server(serve: &Serve) -> anyhow::Result<ExitCode> {
+fn run_server(serve: &Serve, clock: Arc<dyn Clock>) -> anyhow::Result<ExitCode> {
     let config = HouseConfig { ballast_bytes: serve.ballast_mib << 20, ..HouseConfig::new(&serve.data) };
-    let house = House::open(&config, Arc::new(SystemClock))?;
+    let house = House::open(&config, clock)?;
     let runtime =
         tokio::runtime::Builder::new_multi_thread().worker_threads(serve.workers.max(1)).enable_all().build()?;
     let api = Api::new(house.engine.clone(), Arc::new(People::open(&serve.data)));

@@ -1,14 +1,45 @@
-//! What the process and wire suites share.
+//! What the process and wire suites share: a server, the command beside it, and one clock for both and for the suite.
+//!
+//! The invented days have fixed dates, and so has the clock ([`CLOCK`]): what is in date on it stays in date whenever the
+//! suites run. `PACKLOFT_CLOCK` gives another (see `packloft_examples::clock`); `+0` is the machine's.
 
 pub mod generated;
 pub mod pages;
+pub mod settle;
 
+use std::ffi::OsStr;
 use std::path::PathBuf;
 use std::process::{Command, Output};
+use std::sync::OnceLock;
 
 use packloft_client::Connection;
+use packloft_client::moment;
 use packloft_examples::process::ServerProcess;
-use packloft_examples::{kept, loft, morning, next_run, scenario};
+use packloft_examples::{clock, kept, loft, morning, next_run, scenario};
+
+/// Where the suites' clock begins: the first working morning after the last of the invented days.
+pub const CLOCK: &str = "2026-10-12T08:15:00Z";
+
+/// Sets the clock of this process, once: what is started from it has the same. Gives when it began, in seconds.
+pub fn set_clock() -> i64 {
+    static BEGAN_S: OnceLock<i64> = OnceLock::new();
+    *BEGAN_S.get_or_init(|| {
+        let text = std::env::var(clock::VARIABLE).unwrap_or_else(|_| CLOCK.to_owned());
+        match clock::ahead_us(&text) {
+            Ok(ahead_us) => moment::set_ahead(ahead_us),
+            Err(fault) => panic!("{fault}"),
+        }
+        moment::now().seconds
+    })
+}
+
+/// The executable of the suites, with their clock.
+pub fn house(executable: impl AsRef<OsStr>) -> Command {
+    set_clock();
+    let mut command = Command::new(executable);
+    clock::hand_on(&mut command);
+    command
+}
 
 /// A server with a fresh folder, as its own process.
 pub struct Running {
@@ -24,6 +55,7 @@ pub struct Running {
 impl Running {
     /// Starts a server from the test executable.
     pub async fn start(executable: &str) -> anyhow::Result<Running> {
+        set_clock();
         let folder = tempfile::tempdir()?;
         let executable = PathBuf::from(executable);
         let server = ServerProcess::start_from(&executable, folder.path())?;
@@ -64,7 +96,7 @@ impl Running {
 
     /// Runs the command against it.
     pub fn command(&self, arguments: &[&str]) -> anyhow::Result<Output> {
-        Ok(Command::new(&self.executable)
+        Ok(house(&self.executable)
             .arg("--be-the-command")
             .args(["--server", &self.server.url()])
             .args(arguments)

@@ -278,8 +278,8 @@ async fn a_hoist_is_checked_shocked_and_examined() -> anyhow::Result<()> {
     tablet.wait_for("out of service until it is examined", "#verdict").await?;
     tablet.go("/gear/hoist/H1").await?;
     let report = tablet.fold("examination").await?;
-    let now = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH)?;
-    let today = packloft_domain::time::Zone::utc().date(i64::try_from(now.as_micros())?).to_string();
+    let now = packloft_client::moment::now();
+    let today = packloft_domain::time::Zone::utc().date(now.seconds * 1_000_000).to_string();
     tablet
         .fill(&report, &[("report_code", "E-990"), ("examiner", "inspection body"), ("kind", "after a mishap")])
         .await?;

@@ -38,7 +38,7 @@ async fn all_events(running: &Running) -> anyhow::Result<Value> {
 }
 
 fn packloft(running: &Running, words: &[&str]) -> anyhow::Result<(i32, String)> {
-    let done = Command::new(EXECUTABLE)
+    let done = packloft_tests::house(EXECUTABLE)
         .args(["--be-the-command", "--server", &running.server.url(), "--actor", "p-31"])
         .args(words)
         .current_dir(running.folder.path())
@@ -213,7 +213,7 @@ async fn anothers_documents_book_bags_that_trace_and_an_order() -> anyhow::Resul
     let (code, text) = packloft(&running, &["document", "read", &file("despatch_bags.xml")])?;
     assert_eq!(code, 0, "{text}");
     assert!(text.contains("395212349000000031") && text.contains("TV-881") && text.contains("WS"), "{text}");
-    let id = uuid::Uuid::now_v7().to_string();
+    let id = packloft_client::connection::request_id();
     let id = ["--request-id", id.as_str(), "--at", "2026-10-08 10:00"];
     let (code, text) = book("despatch_bags.xml", "IN-9001", &id)?;
     assert_eq!(code, 0, "{text}");

@@ -19,7 +19,7 @@ const EXECUTABLE: &str = env!("CARGO_BIN_EXE_house");
 type Reading = (i64, i64);
 
 fn feeder(url: &str, input: &str, more: &[&str]) -> Command {
-    let mut command = Command::new(EXECUTABLE);
+    let mut command = packloft_tests::house(EXECUTABLE);
     command
         .args(["--be-the-command", "--server", url, "--actor", "dev-1", "feed", "readings", input])
         .args(["--source", "CW1", "--machine", "M1", "--instrument", "C1"])
@@ -305,7 +305,7 @@ async fn counts_are_fed_like_readings() -> anyhow::Result<()> {
     let file = running.folder.path().join("counts.csv");
     std::fs::write(&file, lines.join("\n"))?;
     let feed = |url: &str| {
-        let mut command = Command::new(EXECUTABLE);
+        let mut command = packloft_tests::house(EXECUTABLE);
         command
             .args(["--be-the-command", "--server", url, "--actor", "dev-1", "feed", "readings"])
             .arg(&file)

@@ -174,7 +174,7 @@ async fn a_server_killed_while_it_imports_has_the_whole_file_or_nothing() -> any
         let (url, file) = (running.server.url(), path.clone());
         let words = id.clone();
         let importing = std::thread::spawn(move || {
-            std::process::Command::new(EXECUTABLE)
+            packloft_tests::house(EXECUTABLE)
                 .args(["--be-the-command", "--server", &url, "--actor", "p-31", "--request-id", &words, "import"])
                 .args(["--kind", "opening-bags"])
                 .arg(file)

@@ -1,7 +1,5 @@
 //! Lifting over a lifetime, over the wire: a check on a server that records nothing any more, and a lifting record on paper.
 
-use std::process::Command;
-
 use packloft_client::v1;
 use packloft_examples::{gate, loft};
 use packloft_tests::Running;
@@ -17,7 +15,7 @@ async fn told() -> anyhow::Result<Running> {
 }
 
 fn packloft(running: &Running, line: &str) -> anyhow::Result<(i32, String)> {
-    let done = Command::new(EXECUTABLE)
+    let done = packloft_tests::house(EXECUTABLE)
         .args(["--be-the-command", "--server", &running.server.url()])
         .args(gate::words(line))
         .current_dir(running.folder.path())

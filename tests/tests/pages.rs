@@ -66,7 +66,7 @@ mod http_response {
 }
 
 fn id() -> String {
-    uuid::Uuid::now_v7().to_string()
+    packloft_client::connection::request_id()
 }
 
 async fn newest(running: &Running) -> anyhow::Result<i64> {

@@ -37,7 +37,7 @@ async fn the_store_proposes_and_says_why() -> anyhow::Result<()> {
     // A pallet on hold goes to quarantine or nowhere; a free bag stands with bags.
     says(&running, 0, &["place", "095212340000000105"], &["no place on record takes it", "on hold"]);
     let held = |kind: i32, code: &str, products: &[&str], capacity_count: i64| v1::RegisterLocationRequest {
-        request_id: uuid::Uuid::now_v7().to_string(),
+        request_id: packloft_client::connection::request_id(),
         occurred_time: Some(prost_types::Timestamp { seconds: 1_791_500_000, nanos: 0 }),
         actor_code: "p-31".into(),
         location: Some(v1::Location {

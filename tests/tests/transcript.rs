@@ -1,43 +1,40 @@
 //! The command against a server with the invented shift: what a person sees, and the exit code a script sees. Transcripts
 //! are stored beside the fixtures; `PIN=1` writes them anew, and a change is read line by line in review.
 
+use std::collections::BTreeSet;
 use std::path::Path;
 
 use anyhow::Context as _;
 
+use packloft_client::moment;
 use packloft_examples::step::Step;
 use packloft_examples::{loft, morning, scenario};
 use packloft_proto::v1;
-use packloft_tests::Running;
+use packloft_tests::settle::settle;
+use packloft_tests::{CLOCK, Running, set_clock};
 
 const EXECUTABLE: &str = env!("CARGO_BIN_EXE_house");
 
-/// Takes out what differs from run to run: ids, hashes, and instants of the server's own clock.
-fn settle(text: &str) -> String {
-    let now = packloft_client::moment::now();
-    let utc = packloft_client::moment::Zone::named("Etc/UTC");
-    let day = |seconds| utc.show(Some(&packloft_client::moment::after(&now, seconds)))[..10].to_owned();
-    let ours = [day(0), day(-86_400)];
-    let stamp = |line: &str| -> String {
-        let mut out: Vec<&str> = Vec::new();
-        for word in line.split(' ') {
-            let uuid = word.len() == 36 && word.bytes().filter(|b| *b == b'-').count() == 4;
-            let hash =
-                word.len() == 16 && word.bytes().all(|b| b.is_ascii_hexdigit()) && word.bytes().any(|b| b > b'9');
-            let clock = word.len() >= 8 && word.as_bytes()[2] == b':' && word.as_bytes()[5] == b':';
-            out.push(match word {
-                _ if uuid => "UUID",
-                _ if hash => "HASH............",
-                word if ours.iter().any(|day| day == word) => "TODAY.....",
-                word if clock && out.last() == Some(&"TODAY.....") => {
-                    "HH:MM:SS".get(..word.len().min(8)).unwrap_or(word)
-                }
-                word => word,
-            });
-        }
-        out.join(" ")
-    };
-    text.lines().map(stamp).collect::<Vec<_>>().join("\n")
+/// Dates the transcripts are played under besides the suites' own, and why these.
+const CLOCKS: [(&str, &str); 9] = [
+    ("+0", "the machine's own date"),
+    ("2026-10-20T07:00:00Z", "a defect of the loft's hoist is to be remedied by this day"),
+    ("2026-10-25T00:59:50Z", "clocks in Europe go back"),
+    ("2026-11-30T12:00:00Z", "another is to be remedied by this day"),
+    ("2026-12-31T23:59:50Z", "the year ends"),
+    ("2027-01-02T12:00:00Z", "an examination ends"),
+    ("2027-03-28T00:59:50Z", "clocks in Europe go forward"),
+    ("2027-03-31T12:00:00Z", "an authorisation ends"),
+    ("2028-02-29T12:00:00Z", "a leap day"),
+];
+
+/// The transcripts in which something is asked or recorded without saying when.
+const DATED: &[&str] = &["what_an_audit_asks", "what_people_ask_about_hoists_gear_and_bags_over_their_lives"];
+
+/// What a command showed, whenever it ran.
+fn settled(output: &[u8]) -> String {
+    let began_s = set_clock();
+    settle(&String::from_utf8_lossy(output), &(began_s..=moment::now().seconds), &CLOCK.replace(['T', 'Z'], " ")[..19])
 }
 
 fn check(running: &Running, name: &str, commands: &[(&[&str], i32)]) -> anyhow::Result<()> {
@@ -47,8 +44,8 @@ fn check(running: &Running, name: &str, commands: &[(&[&str], i32)]) -> anyhow::
         let shown: Vec<String> =
             arguments.iter().map(|a| if a.contains(' ') { format!("'{a}'") } else { (*a).to_owned() }).collect();
         transcript.push_str(&format!("$ packloft {}\n", shown.join(" ")));
-        transcript.push_str(&settle(&String::from_utf8_lossy(&output.stdout)));
-        let errors = settle(&String::from_utf8_lossy(&output.stderr));
+        transcript.push_str(&settled(&output.stdout));
+        let errors = settled(&output.stderr);
         if !errors.is_empty() {
             transcript.push_str(&format!("\n{errors}"));
         }
@@ -158,7 +155,7 @@ async fn what_people_see() -> anyhow::Result<()> {
             (&["--actor", "p-17", "bag", "weigh", "HB-413", "--scale", "S1", "--gross", "12"], 2),
         ],
     )?;
-    let away = std::process::Command::new(EXECUTABLE)
+    let away = packloft_tests::house(EXECUTABLE)
         .args(["--be-the-command", "--server", "http://127.0.0.1:9", "lot", "list"])
         .output()?;
     assert_eq!(away.status.code(), Some(4), "{}", String::from_utf8_lossy(&away.stderr));
@@ -433,7 +430,7 @@ fn check_owned(running: &Running, name: &str, rows: &[(Vec<String>, i32)]) -> an
 
 #[test]
 fn completions_name_the_subcommands() -> anyhow::Result<()> {
-    let output = std::process::Command::new(EXECUTABLE).args(["--be-the-command", "completions", "bash"]).output()?;
+    let output = packloft_tests::house(EXECUTABLE).args(["--be-the-command", "completions", "bash"]).output()?;
     let text = String::from_utf8(output.stdout)?;
     for word in ["lift", "trace", "balance", "journal"] {
         assert!(text.contains(word), "{word}");
@@ -474,4 +471,48 @@ async fn a_day_with_a_missing_tip() -> anyhow::Result<()> {
         step.play(&running.connection).await.map_err(|status| anyhow::anyhow!("{status}"))?;
     }
     check(&running, "missing_tip_told", before)
+}
+
+/// Whatever the date is when somebody looks, the same is shown: the suite plays itself under other dates, in the zone of the
+/// machine farthest ahead. `CLOCKS=all` plays every transcript under every later date that one of them names.
+#[test]
+fn the_same_is_shown_on_any_date() -> anyhow::Result<()> {
+    if std::env::var_os("PIN").is_some() {
+        return Ok(());
+    }
+    let mut clocks: BTreeSet<String> = CLOCKS.iter().map(|(clock, _)| (*clock).to_owned()).collect();
+    let all = std::env::var("CLOCKS").is_ok_and(|text| text == "all");
+    if all {
+        clocks.extend(dates_named()?.into_iter().map(|date| format!("{date}T12:00:00Z")));
+    }
+    let only: &[&str] = if all { &[] } else { DATED };
+    let own = "the_same_is_shown_on_any_date";
+    for clock in &clocks {
+        let played = std::process::Command::new(std::env::current_exe()?)
+            .args(["--exact", "--skip", own])
+            .args(only)
+            .env(packloft_examples::clock::VARIABLE, clock)
+            .env("TZ", "Pacific/Kiritimati")
+            .output()?;
+        let text = format!("{}{}", String::from_utf8_lossy(&played.stdout), String::from_utf8_lossy(&played.stderr));
+        assert!(played.status.success(), "with the clock at {clock}:\n{text}");
+        assert!(all || text.contains(&format!("{} passed", only.len())), "with the clock at {clock}:\n{text}");
+    }
+    Ok(())
+}
+
+/// Every date in a transcript that is later than the suites' clock.
+fn dates_named() -> anyhow::Result<BTreeSet<String>> {
+    let mut found = BTreeSet::new();
+    for entry in std::fs::read_dir(Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures"))? {
+        let path = entry?.path();
+        if path.extension().is_some_and(|ending| ending == "txt") {
+            let text = std::fs::read_to_string(path)?;
+            let words = text.split(|c: char| !c.is_ascii_digit() && c != '-');
+            let dates = words.filter(|word| packloft_domain::time::parse_date(word).is_some() && word.len() == 10);
+            found.extend(dates.filter(|date| *date > &CLOCK[..10]).map(str::to_owned));
+        }
+    }
+    anyhow::ensure!(found.contains("2026-11-30"), "{found:?}");
+    Ok(found)
 }

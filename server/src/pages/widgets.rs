@@ -44,7 +44,7 @@ pub fn hidden_as(ctx: &Ctx, key: &str, again: bool) -> Markup {
     // After a refusal nothing is on record, so the same id may be sent again; a spent one is replaced.
     let kept = ctx.problem.as_ref().filter(|problem| again && problem.key == key && !problem.spent);
     let id = kept.map(|problem| problem.fields.get("request_id").to_owned()).filter(|id| !id.is_empty());
-    let id = id.unwrap_or_else(|| uuid::Uuid::now_v7().to_string());
+    let id = id.unwrap_or_else(|| crate::engine::fresh_id(&*ctx.api.engine().clock).to_string());
     html! {
         input type="hidden" name="token" value=(ctx.token);
         input type="hidden" name="request_id" value=(id);

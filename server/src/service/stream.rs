@@ -23,7 +23,7 @@ use tonic::{Request, Response, Status, Streaming};
 use super::faults::Faults;
 use super::stream_counts::BUSY;
 use super::{Api, status};
-use crate::engine::{EngineError, Submission, default_deadline};
+use crate::engine::{EngineError, Submission, default_deadline, fresh_id};
 use crate::journal::Journal;
 use crate::query::invalid;
 
@@ -210,7 +210,7 @@ impl Api {
             let Some((fact, at_us)) = feed.cut(&borders) else { break };
             let last = feed.durable + i64::try_from(count_of(&fact)).unwrap_or(0);
             loop {
-                let id = *uuid::Uuid::now_v7().as_bytes();
+                let id = fresh_id(&*self.engine().clock).into_bytes();
                 let command = Command::new(Fact::ReadingsRecorded(fact.clone()), at_us);
                 let deadline = Instant::now() + default_deadline();
                 match self.submit(Submission::new(id, [0; 16], feed.actor_code.clone(), command, deadline)).await {

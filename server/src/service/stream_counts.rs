@@ -15,7 +15,7 @@ use tonic::{Status, Streaming};
 
 use super::faults::Faults;
 use super::{Api, convert, status};
-use crate::engine::{EngineError, Submission, default_deadline};
+use crate::engine::{EngineError, Submission, default_deadline, fresh_id};
 use crate::query::invalid;
 
 /// Pause before a full queue is tried again.
@@ -70,7 +70,7 @@ impl Api {
             let mut pending = Vec::new();
             let mut full = false;
             for (fact, at_us) in left.iter().take(TOGETHER) {
-                let id = *uuid::Uuid::now_v7().as_bytes();
+                let id = fresh_id(&*self.engine().clock).into_bytes();
                 let command = Command::new(Fact::CountRecorded(fact.clone()), *at_us);
                 let deadline = Instant::now() + default_deadline();
                 let submission = Submission::new(id, [0; 16], actor_code.to_owned(), command, deadline);
