@@ -255,12 +255,13 @@ fn quality(day: &mut Day, start_s: i64) {
     day.add(start_s + 1_800, who, exercise);
 }
 
-/// All of it, begun at a second of the shift: the demo that stays plays it as of now, so that a run is on when somebody looks.
+/// All of it, its run begun at a second of the shift: the demo that stays plays it as of now, so that a run is on when
+/// somebody looks. The vehicle stays on its morning: a year on, a pallet of the shift has too little life left to be loaded.
 pub fn steps_from(start_s: i64) -> Vec<Step> {
     let mut day = Day::default();
     bags(&mut day, start_s);
     line(&mut day, start_s);
-    vehicle(&mut day, start_s);
+    vehicle(&mut day, START_S);
     quality(&mut day, start_s);
     day.steps
 }
