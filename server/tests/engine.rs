@@ -13,7 +13,7 @@ use packloft_domain::fact::{Fact, RemarkRecorded};
 use packloft_domain::record::Record;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::Command;
-use packloft_server::engine::{Clock, Engine, EngineError, RestsOn, Submission};
+use packloft_server::engine::{Clock, Engine, EngineError, RestsOn, Submission, fresh_id};
 use packloft_server::journal::memory_disk::MemoryDisk;
 use packloft_server::journal::{Journal, Witness};
 use packloft_server::views::Views;
@@ -114,6 +114,25 @@ async fn an_id_made_more_than_ninety_days_ago_is_refused_as_expired() -> anyhow:
             assert_eq!(outcome, Err(EngineError::RequestIdExpired));
         }
     }
+    Ok(())
+}
+
+/// Whatever the machine's own date is: ids the server makes are as old as its clock says, and in the order they are made.
+#[tokio::test]
+async fn ids_the_server_makes_are_of_its_own_clock() -> anyhow::Result<()> {
+    let (engine, clock) = start()?;
+    for years in [0, 100] {
+        clock.now_us.store(T0 + 86_400_000_000 + years * 31_536_000_000_000, Ordering::Relaxed);
+        let id = fresh_id(&*engine.clock);
+        let made_s = id.get_timestamp().map(|made| made.to_unix().0.cast_signed());
+        assert_eq!(made_s, Some(clock.now_us() / 1_000_000));
+        let (at, fact) = day().remove(0);
+        let mut fresh = submission(years.unsigned_abs(), at, fact);
+        fresh.request_id = id.into_bytes();
+        engine.submit(fresh).await.map_err(|e| anyhow::anyhow!("{years} years on: {e:?}"))?;
+    }
+    let ids: Vec<_> = (0..5_000).map(|_| fresh_id(&*engine.clock)).collect();
+    assert!(ids.is_sorted_by(|a, b| a < b));
     Ok(())
 }
 
