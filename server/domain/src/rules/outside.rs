@@ -119,6 +119,21 @@ pub fn at(record: &dyn Record, machine_code: &str, at_us: i64) -> Result<Option<
     Ok(groups(&rows, machine_code, digits).into_iter().find(|group| (group.start_us..=group.end_us).contains(&at_us)))
 }
 
+/// Packs of a machine outside any run that go on up to an instant, when no run began or was over since the last of them.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn until(record: &dyn Record, machine_code: &str, at_us: i64) -> Result<Option<Outside>, Unreadable> {
+    let digits = Register::at(record, at_us).machine(machine_code)?.map_or(0, |machine| machine.counter_digit_count);
+    let rows = around(record, machine_code, at_us)?;
+    let last = groups(&rows, machine_code, digits).into_iter().rfind(|group| group.end_us <= at_us);
+    let border = |row: &Entry| matches!(row.event.fact, Some(Fact::RunStarted(_) | Fact::RunFinished(_)));
+    Ok(last.filter(|group| {
+        let since = |row: &&Entry| (group.end_us + 1..at_us).contains(&row.event.occurred_time_us);
+        !rows.iter().filter(since).any(border)
+    }))
+}
+
 /// The packs of a code as a run: what was made is taken to be what the run before them made, else the run after.
 ///
 /// # Errors

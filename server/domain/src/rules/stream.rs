@@ -388,7 +388,7 @@ fn made_before(
     let (before, _) = neighbours(record, &machine.code, std::slice::from_ref(filled), at)?.remove(0);
     let since =
         before.and_then(|before| counter::cycles(before.value, filled, machine.counter_digit_count)).unwrap_or(0);
-    let earlier = outside::at(record, &machine.code, at - 1)?;
+    let earlier = outside::until(record, &machine.code, at)?;
     let count = since + earlier.as_ref().map_or(0, |group| group.cycles);
     if count == 0 {
         return Ok(None);
