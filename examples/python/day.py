@@ -100,7 +100,7 @@ setups.RegisterProduct(setup.RegisterProductRequest(**header(early), product=reg
     code="SA500", name="salt 500 g", material_code="SA", nominal_mass_mg=KG // 2,
     pending_lot_rule=register.PENDING_LOT_RULE_AT_RISK, shelf_life_days=900, pack_tare_mass_mg=KG // 100,
     pallet_tare_mass_mg=20 * KG)))
-setups.SetSite(setup.SetSiteRequest(**header(early), site=register.Site(
+setups.SetSite(setup.SetSiteRequest(**header(early), site=setup.SiteSettings(
     gln="9521234000013", company_prefix="9521234", name="a hall", zone="Etc/UTC")))
 setups.RegisterPerson(setup.RegisterPersonRequest(**header(early), person=register.Person(
     code="py-qa", roles=[register.ROLE_QA])))

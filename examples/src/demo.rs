@@ -191,7 +191,7 @@ macro_rules! ask {
 }
 
 async fn answers(connection: &Connection) -> anyhow::Result<()> {
-    let site = ask!(connection, setup.get_site, v1::GetSiteRequest {});
+    let site = ask!(connection, setup.get_site, v1::GetSiteRequest::default());
     let zone = Zone::named(&site.site.unwrap_or_default().zone);
 
     heading("May two bags go up at once? (asked, nothing written)");
@@ -261,7 +261,7 @@ async fn play(connection: &Connection, steps: &[Step]) -> anyhow::Result<()> {
 
 /// The morning after: pallets, a proposal, a pallet refused, two vehicles, and a complaint traced to lots and forward.
 async fn morning(connection: &Connection) -> anyhow::Result<()> {
-    let site = ask!(connection, setup.get_site, v1::GetSiteRequest {});
+    let site = ask!(connection, setup.get_site, v1::GetSiteRequest::default());
     let zone = Zone::named(&site.site.unwrap_or_default().zone);
     let steps = morning::until_loading();
     play(connection, &steps).await?;
@@ -319,7 +319,7 @@ async fn morning(connection: &Connection) -> anyhow::Result<()> {
 
 /// What the packer kept is told, and the shift shown on one page.
 async fn report(connection: &Connection) -> anyhow::Result<()> {
-    let site = ask!(connection, setup.get_site, v1::GetSiteRequest {});
+    let site = ask!(connection, setup.get_site, v1::GetSiteRequest::default());
     let zone = Zone::named(&site.site.unwrap_or_default().zone);
     let readings = kept::tell(connection).await?;
     heading("The shift of line M1 on one page");

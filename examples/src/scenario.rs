@@ -192,15 +192,16 @@ fn registers(day: &mut Day) {
         before,
         who,
         v1::SetSiteRequest {
-            site: Some(v1::Site {
+            site: Some(v1::SiteSettings {
                 // GS1 prefix 952 is kept for examples.
-                gln: "9521234000013".into(),
-                company_prefix: COMPANY_PREFIX.into(),
-                name: "Harrowfen packing hall".into(),
-                zone: "Etc/UTC".into(),
-                day_start_minute: 360,
+                gln: Some("9521234000013".into()),
+                company_prefix: Some(COMPANY_PREFIX.into()),
+                name: Some("Harrowfen packing hall".into()),
+                zone: Some("Etc/UTC".into()),
+                day_start_minute: Some(360),
                 shifts: vec![v1::Shift { name: "early".into(), start_minute: 360, end_minute: 840 }],
-                short_share_ppm: 25_000,
+                short_share_ppm: Some(25_000),
+                ..v1::SiteSettings::default()
             }),
             ..v1::SetSiteRequest::default()
         },

@@ -296,7 +296,7 @@ fn dispatch_deeds(house: &mut House, story: &mut Story) {
                     };
                     on_it.iter().for_each(|row| must_be_free(&then, &row.sscc));
                 }
-                let answer = loads::load(&house.anew(), &load, false).unwrap().unwrap();
+                let answer = loads::load(&house.anew(), &load, None).unwrap().unwrap();
                 story.papers.insert(load, answer.papers);
                 story.open_load = None;
             }
@@ -484,7 +484,7 @@ fn nothing_held_is_loaded_or_dispatched_by_decision_and_papers_stay() {
         loaded += story.loaded;
         left += story.papers.len();
         for (load, papers) in &story.papers {
-            let now = loads::load(&house.asked(), load, false).unwrap().unwrap();
+            let now = loads::load(&house.asked(), load, None).unwrap().unwrap();
             assert_eq!(&now.papers, papers, "seed {seed}");
         }
         let asked = house.anew();

@@ -319,21 +319,8 @@ pub enum Task {
 pub enum SiteTask {
     /// Show the settings.
     Show,
-    /// Store the settings.
-    Set {
-        /// Global Location Number, 13 digits.
-        #[arg(long)]
-        gln: String,
-        /// Name.
-        #[arg(long)]
-        name: String,
-        /// IANA time zone.
-        #[arg(long)]
-        zone: String,
-        /// Start of the working day, minutes after midnight.
-        #[arg(long, default_value_t = 0)]
-        day_start_minute: i64,
-    },
+    /// Change settings: only those that are given. The first time number, name and zone are needed.
+    Set(super::site_args::SiteSetArgs),
 }
 
 /// Lots.

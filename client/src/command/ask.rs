@@ -5,7 +5,7 @@ use crate::show::Sheet;
 use crate::{quality_sheets, sheets, store_sheets, v1};
 
 use super::arguments::*;
-use super::{Session, ask_fault};
+use super::{Session, ask_fault, site_args};
 
 /// The line that says how to go on.
 pub(super) fn more(token: &str) -> Sheet {
@@ -352,11 +352,11 @@ pub async fn run(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
     }
     match task {
         Task::Site(SiteTask::Show) => {
-            show!(session, setup.get_site(v1::GetSiteRequest {}), "GetSiteResponse", |answer| {
-                let site = answer.site.clone().unwrap_or_default();
+            show!(session, setup.get_site(v1::GetSiteRequest::default()), "GetSiteResponse", |answer| {
                 vec![Sheet {
-                    head: vec!["gln", "name", "zone", ">day starts"],
-                    rows: vec![vec![site.gln, site.name, site.zone, format!("{} min", site.day_start_minute)]],
+                    before: vec![format!("newest change: sequence {}", answer.version)],
+                    head: vec!["setting", "value"],
+                    rows: answer.site.as_ref().map(site_args::rows).unwrap_or_default(),
                     ..Sheet::default()
                 }]
             })

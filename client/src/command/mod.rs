@@ -19,6 +19,7 @@ mod plan_args;
 mod quality_args;
 mod recall_args;
 mod record;
+mod site_args;
 mod store_args;
 mod trace_args;
 mod tracer;
@@ -169,9 +170,8 @@ async fn run(arguments: Arguments, title: String) -> Result<Exit, Fault> {
     let feeding = matches!(arguments.task, Task::Feed(FeedTask::Readings(_)));
     let (connection, zone, zone_known) = match Connection::open(&arguments.server).await {
         Ok(mut connection) => {
-            let site = connection.setup.get_site(v1::GetSiteRequest {}).await.map_err(|s| ask_fault(&s))?;
-            let zone = site.into_inner().site.map(|site| site.zone).unwrap_or_default();
-            (connection, Zone::named(&zone), true)
+            let site = connection.setup.get_site(v1::GetSiteRequest::default()).await.map_err(|s| ask_fault(&s))?;
+            (connection, Zone::of_site(&site.into_inner().zones), true)
         }
         // A feeder begins to keep readings whether the server is there or not.
         Err(_) if feeding => {

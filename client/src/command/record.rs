@@ -563,12 +563,10 @@ pub async fn run(session: &mut Session, task: Task) -> Result<Exit, Fault> {
         return Err(Fault::usage("say who you are: --actor CODE, or set PACKLOFT_ACTOR"));
     }
     match task {
-        Task::Site(SiteTask::Set { gln, name, zone, day_start_minute }) => {
-            write!(
-                session,
-                setup.set_site,
-                SetSiteRequest { site: Some(v1::Site { gln, name, zone, day_start_minute, ..v1::Site::default() }) }
-            )
+        Task::Site(SiteTask::Set(set)) => {
+            let expected_version = set.expected_version;
+            let site = Some(set.settings()?);
+            write!(session, setup.set_site, SetSiteRequest { site, expected_version })
         }
         Task::Register { kind, item, expected_version } => register(session, kind, &item, expected_version).await,
         Task::Intake(IntakeTask::Record { code, supplier, note, vehicle, seal, location, bags, refused }) => {

@@ -22,24 +22,49 @@ pub fn instant_of_stamp(text: &str) -> Option<i64> {
     TimeZone::UTC.to_timestamp(time).ok().map(Timestamp::as_microsecond)
 }
 
-/// The site's zone.
+/// The site's zone: for every instant the one that was in force then. A zone that is changed moves nothing that happened
+/// before the change.
 #[derive(Clone, Debug)]
-pub struct Zone(TimeZone);
+pub struct Zone {
+    first: TimeZone,
+    /// Changes in order, each with the instant from which it holds.
+    later: Vec<(i64, TimeZone)>,
+}
 
 impl Zone {
     /// Finds an IANA zone by name in the database built into the program.
     pub fn named(name: &str) -> Option<Zone> {
-        TimeZone::get(name).ok().map(Zone)
+        TimeZone::get(name).ok().map(|first| Zone { first, later: Vec::new() })
     }
 
     /// Coordinated universal time.
     pub fn utc() -> Zone {
-        Zone(TimeZone::UTC)
+        Zone { first: TimeZone::UTC, later: Vec::new() }
+    }
+
+    /// Zones in order, each with the instant from which it held, the first from ever; universal time when there is none.
+    pub fn in_order(zones: impl IntoIterator<Item = (i64, Zone)>) -> Zone {
+        let join = |known: Option<Zone>, (from_us, zone): (i64, Zone)| match known {
+            Some(known) => Some(known.then(from_us, zone)),
+            None => Some(zone),
+        };
+        zones.into_iter().fold(None, join).unwrap_or_else(Zone::utc)
+    }
+
+    /// The same up to an instant, another zone from then on; instants must come in order.
+    #[must_use]
+    pub fn then(mut self, from_us: i64, other: Zone) -> Zone {
+        self.later.push((from_us, other.first));
+        self
+    }
+
+    fn in_force(&self, time_us: i64) -> &TimeZone {
+        self.later.iter().rfind(|(from_us, _)| *from_us <= time_us).map_or(&self.first, |(_, zone)| zone)
     }
 
     fn local(&self, time_us: i64) -> DateTime {
         let instant = Timestamp::from_microsecond(time_us).unwrap_or(Timestamp::UNIX_EPOCH);
-        self.0.to_datetime(instant)
+        self.in_force(time_us).to_datetime(instant)
     }
 
     /// `2026-11-25 14:03:09`, local.
@@ -57,7 +82,7 @@ impl Zone {
     /// ```
     pub fn offset(&self, time_us: i64) -> String {
         let instant = Timestamp::from_microsecond(time_us).unwrap_or(Timestamp::UNIX_EPOCH);
-        let minutes = self.0.to_offset(instant).seconds() / 60;
+        let minutes = self.in_force(time_us).to_offset(instant).seconds() / 60;
         let sign = if minutes < 0 { '-' } else { '+' };
         format!("{sign}{:02}:{:02}", minutes.abs() / 60, minutes.abs() % 60)
     }
@@ -67,16 +92,20 @@ impl Zone {
         self.local(time_us).date()
     }
 
-    /// Instants a local time may mean: one, or two when clocks went back.
+    /// Instants a local time may mean: one, or two when clocks or the zone went back. One that a change of zone left out
+    /// is the instant it would have been by the zone before.
     pub fn instants(&self, local: DateTime) -> Vec<i64> {
-        let ambiguous = self.0.to_ambiguous_timestamp(local);
-        let twice = ambiguous.is_ambiguous();
-        let mut found = Vec::new();
-        if let Ok(earlier) = ambiguous.earlier() {
-            found.push(earlier.as_microsecond());
+        let (mut found, mut left_out) = (Vec::new(), None);
+        let mut from_us = i64::MIN;
+        let ends = self.later.iter().map(|(end_us, _)| *end_us).chain([i64::MAX]);
+        for (zone, end_us) in [&self.first].into_iter().chain(self.later.iter().map(|(_, zone)| zone)).zip(ends) {
+            let own = instants_in(zone, local);
+            found.extend(own.iter().filter(|at| (from_us..end_us).contains(*at)));
+            left_out = own.first().copied().filter(|at| *at >= end_us).or(left_out);
+            from_us = end_us;
         }
-        if twice && let Ok(later) = ambiguous.later() {
-            found.push(later.as_microsecond());
+        if found.is_empty() {
+            found.extend(left_out);
         }
         found.sort_unstable();
         found.dedup();
@@ -93,6 +122,22 @@ impl Zone {
     pub fn is_past(&self, date: Date, time_us: i64) -> bool {
         self.date(time_us) > date
     }
+}
+
+/// Instants a local time means in one zone: one, or two when clocks went back.
+fn instants_in(zone: &TimeZone, local: DateTime) -> Vec<i64> {
+    let ambiguous = zone.to_ambiguous_timestamp(local);
+    let twice = ambiguous.is_ambiguous();
+    let mut found = Vec::new();
+    if let Ok(earlier) = ambiguous.earlier() {
+        found.push(earlier.as_microsecond());
+    }
+    if twice && let Ok(later) = ambiguous.later() {
+        found.push(later.as_microsecond());
+    }
+    found.sort_unstable();
+    found.dedup();
+    found
 }
 
 /// Reads `YYYY-MM-DD`.
@@ -190,6 +235,29 @@ mod tests {
         assert_eq!(found.len(), 2);
         assert_eq!(found[1].0 - found[0].0, 3_600_000_000);
         assert_eq!(windows("2026-10-25 04:30").len(), 1);
+    }
+
+    #[test]
+    fn a_zone_that_is_changed_moves_nothing_before_the_change() {
+        let (utc, there) = (Zone::utc(), Zone::named("Asia/Tokyo").unwrap());
+        // 2026-05-04 06:00 UTC.
+        let change = 1_777_874_400_000_000;
+        let hour = 3_600_000_000;
+        let zone = Zone::utc().then(change, there.clone());
+        let windows = |zone: &Zone, text: &str| parse_printed(text).unwrap().windows(zone, 0, 0);
+        assert_eq!(windows(&zone, "2026-05-04 05:30"), windows(&utc, "2026-05-04 05:30"));
+        assert_eq!(windows(&zone, "2026-05-04 15:30"), windows(&there, "2026-05-04 15:30"));
+        assert_eq!((zone.clock(change - 1), zone.clock(change)), (utc.clock(change - 1), there.clock(change)));
+        assert_eq!((zone.offset(change - 1), zone.offset(change)), ("+00:00".into(), "+09:00".into()));
+        // Between 06:00 and 15:00 no clock showed anything: by the zone before.
+        assert_eq!(windows(&zone, "2026-05-04 07:00"), vec![(change + hour, 60_000_000)]);
+        // Back again an hour later: 06:30 was shown in both.
+        let back = zone.then(change + hour, Zone::utc());
+        assert_eq!(
+            windows(&back, "2026-05-04 15:30"),
+            vec![(change + hour / 2, 60_000_000), (change + 19 * hour / 2, 60_000_000)]
+        );
+        assert_eq!(windows(&back, "2026-05-05 00:00"), windows(&utc, "2026-05-05 00:00"));
     }
 
     #[test]

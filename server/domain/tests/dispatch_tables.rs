@@ -4,6 +4,7 @@
 mod house;
 
 use house::*;
+use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::refusal::Refusal;
@@ -314,6 +315,102 @@ fn age_order_and_vehicle_limit_what_may_be_loaded() {
     assert_eq!(rules_of(&house.tell(AT + 6 * MIN, leave("V2"))), ["OVER_GROSS", "WEIGHBRIDGE"]);
     house.tell(AT + 7 * MIN, weighed(WeighbridgePass::Out, 1_200 * KG)).unwrap();
     house.tell(AT + 8 * MIN, leave("V2")).unwrap();
+}
+
+/// The order on record asks for something else.
+fn order_corrected(house: &mut House, line: OrderLine) {
+    let entered = |event: &Event| matches!(event.fact, Some(Fact::OrderEntered(_)));
+    let place = house.told.iter().position(entered).unwrap();
+    let mut replacement = house.told[place].clone();
+    if let Some(Fact::OrderEntered(order)) = &mut replacement.fact {
+        order.lines = vec![line];
+    }
+    let fact = Corrected {
+        target_sequence: i64::try_from(place).unwrap() + 1,
+        reason: "told wrong".into(),
+        replacement: Some(Box::new(replacement)),
+        ..Corrected::default()
+    };
+    house.tell(AT + 5 * MIN, Fact::Corrected(Box::new(fact))).unwrap();
+}
+
+/// What may change between loading and leaving, and what leaving is refused for then: what loading would be refused for.
+#[test]
+fn leaving_asks_whatever_loading_asked() {
+    type Change = fn(&mut House, &[String], i64);
+    let rows: Vec<(Change, Vec<&str>)> = vec![
+        (|_, _, _| {}, vec![]),
+        (
+            |house, _, at| {
+                let stricter = Consignee { code: "C1".into(), min_remaining_days: 400, ..Consignee::default() };
+                registered(house, at, Item::Consignee(stricter));
+            },
+            vec!["REMAINING_LIFE", "REMAINING_LIFE"],
+        ),
+        (
+            |house, _, _| {
+                order_corrected(house, OrderLine { product_code: "K1".into(), pack_count: 150 });
+            },
+            vec!["MORE_THAN_ORDERED"],
+        ),
+        (
+            |house, _, _| {
+                order_corrected(house, OrderLine { product_code: "H5".into(), pack_count: 200 });
+            },
+            vec!["NOT_ORDERED", "NOT_ORDERED"],
+        ),
+        (
+            |house, ssccs, _| {
+                let weighed = PalletWeighed {
+                    sscc: ssccs[1].clone(),
+                    scale_code: "S1".into(),
+                    gross_mass_mg: 135 * KG,
+                    ..PalletWeighed::default()
+                };
+                house.tell(AT - 10 * MIN, Fact::PalletWeighed(weighed)).unwrap();
+            },
+            // A mass so far off holds it as well.
+            vec!["ON_HOLD", "OVER_PAYLOAD"],
+        ),
+        (
+            |house, _, at| {
+                house.tell(at, Fact::VehicleChecked(VehicleChecked { dry: false, ..checked("V2") })).unwrap();
+            },
+            vec!["VEHICLE_CHECK_FAILED"],
+        ),
+        (
+            |house, ssccs, at| {
+                let hold =
+                    HoldPlaced { sscc: ssccs[0].clone(), reason: "x".into(), hazard: 1, ..HoldPlaced::default() };
+                house.tell(at, Fact::HoldPlaced(hold)).unwrap();
+            },
+            vec!["ON_HOLD"],
+        ),
+        (|house, ssccs, _| house.evidence.contents.retain(|row| row.sscc != ssccs[0]), vec!["CONTENT_UNKNOWN"]),
+    ];
+    for (place, (change, expected)) in rows.into_iter().enumerate() {
+        let (mut house, ssccs) = ready(2);
+        house.tell(AT, order("O1", 200)).unwrap();
+        let limited = VehicleLoadOpened { payload_mass_mg: 250 * KG, ..open("V2") };
+        house.tell(AT, Fact::VehicleLoadOpened(limited)).unwrap();
+        house.tell(AT, Fact::VehicleChecked(checked("V2"))).unwrap();
+        house.tell(AT, consignment("D5", "V2", "C1", "O1", 1)).unwrap();
+        for sscc in &ssccs {
+            house.tell(AT + MIN, onto("D5", sscc)).unwrap();
+        }
+        change(&mut house, &ssccs, AT + 5 * MIN);
+        let left = house.tell(AT + 10 * MIN, leave("V2"));
+        assert_eq!(rules_of(&left), expected, "row {place}");
+    }
+    // A year later both are past their date, and every pallet says so.
+    let (mut house, ssccs) = ready(2);
+    for sscc in &ssccs {
+        house.tell(AT + MIN, onto("D1", sscc)).unwrap();
+    }
+    let late = AT + 366 * 24 * 60 * MIN;
+    assert_eq!(rules_of(&house.tell(late, leave("V1"))), ["REMAINING_LIFE", "REMAINING_LIFE"]);
+    let (_, event) = house.run(&done(late, leave("V1")), None).unwrap();
+    assert_eq!(event.holds.iter().map(|hold| &hold.sscc).collect::<Vec<_>>(), ssccs.iter().collect::<Vec<_>>());
 }
 
 #[test]

@@ -418,7 +418,7 @@ fn a_pre_use_check_is_for_one_shift_and_a_failed_one_until_the_next() {
         shifts: vec![shift("early", 360, 840), shift("late", 840, 1_320), shift("night", 1_320, 360)],
         ..Site::default()
     };
-    house.tell(T0 - 60 * DAY, Fact::SiteSet(SiteSet { site: Some(site.clone()) })).unwrap();
+    house.tell(T0 - 60 * DAY, Fact::SiteSet(SiteSet { site: Some(site.clone()), given: Vec::new() })).unwrap();
     house.tell(T0 - DAY, Fact::ExaminationRecorded(report("2026-05-03", "2027-05-01"))).unwrap();
     let check = |passed: bool| {
         Fact::PreUseCheckRecorded(PreUseCheckRecorded {
@@ -438,7 +438,7 @@ fn a_pre_use_check_is_for_one_shift_and_a_failed_one_until_the_next() {
         (T0 + 23 * HOUR, "night", T0 + 16 * HOUR),
         (T0 + DAY, "early", T0 + DAY),
     ] {
-        assert_eq!(shift_start(&site, &zone, at), (name.to_owned(), start));
+        assert_eq!(shift_start(&house.record, &zone, at), Ok((name.to_owned(), start)));
     }
     assert_eq!(stopped(&house, T0), ["PRE_USE_CHECK_MISSING"]);
     house.tell(T0 + MIN, check(true)).unwrap();

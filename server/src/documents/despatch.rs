@@ -211,7 +211,7 @@ pub fn xml(advice: &Advice) -> std::io::Result<Vec<u8>> {
     if !advice.order_code.is_empty() {
         xml.inside("cac:OrderReference", |xml| xml.text("cbc:ID", &advice.order_code))?;
     }
-    xml.party("cac:DespatchSupplierParty", &advice.site.gln, &advice.site.name, "")?;
+    xml.party("cac:DespatchSupplierParty", &advice.site.gln, &advice.site.name, &advice.site.address)?;
     let to = &advice.consignee;
     xml.party("cac:DeliveryCustomerParty", &to.gln, &to.name, &to.address)?;
     xml.shipment(advice)?;

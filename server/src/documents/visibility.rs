@@ -1,27 +1,22 @@
 //! Visibility events in the notation of EPCIS 2.0 (ISO/IEC 19987, JSON-LD), after its published JSON Schema and context.
 //!
-//! What has a GS1 key is named by its Digital Link; what has none by a URN of our own that begins with the site's number, so
-//! that two sites never mean different things by one name. Numbers of papers follow the vocabulary's pattern for business
+//! What has a GS1 key is named by its Digital Link; what has none by a URN of our own that begins with the site's first
+//! number, so that two sites never mean different things by one name and a thing keeps its name for ever. Places and
+//! parties have the numbers that were in force when it happened. Numbers of papers follow the vocabulary's pattern for business
 //! transactions (from memory, the schema takes any URI). Events have UUIDs made from the request that told them and what
 //! they say; an event declared wrong keeps its own.
 
 use std::collections::BTreeMap;
 
-use packloft_domain::fact::Site;
 use packloft_domain::gs1::is_key;
 use packloft_domain::told::{Action, Amount, Class, EventId, Matter, Paper, Quantity, Told, Unit};
 use serde_json::{Map, Value, json};
 use sha2::{Digest, Sha256};
 
-/// Numbers of the parties an event names, by code of consignee.
-pub type Numbers = BTreeMap<String, String>;
-
 /// Writes events of one site.
 pub struct Writer<'a> {
-    /// The site; its number is needed.
-    pub site: &'a Site,
-    /// Global Location Numbers of consignees.
-    pub numbers: &'a Numbers,
+    /// Number by which things without a GS1 key are named; needed.
+    pub naming_gln: &'a str,
     /// Offset of the site's zone at an instant, `+hh:mm`.
     pub offset: &'a dyn Fn(i64) -> String,
 }
@@ -70,9 +65,14 @@ fn kilograms(mass_mg: i64) -> Value {
     serde_json::from_str(&format!("{sign}{}.{:06}", size / 1_000_000, size % 1_000_000)).unwrap_or(Value::Null)
 }
 
+/// A place of the site, by the number the site had then.
+fn place(told: &Told, code: &str) -> Value {
+    json!({"id": format!("https://id.gs1.org/414/{}/254/{}", told.site_gln, segment(code))})
+}
+
 impl Writer<'_> {
     fn own(&self, kind: &str, code: &str) -> String {
-        format!("urn:packloft:{}:{kind}:{}", self.site.gln, segment(code))
+        format!("urn:packloft:{}:{kind}:{}", self.naming_gln, segment(code))
     }
 
     /// URI of a thing.
@@ -102,10 +102,6 @@ impl Writer<'_> {
         }
     }
 
-    fn place(&self, code: &str) -> Value {
-        json!({"id": format!("https://id.gs1.org/414/{}/254/{}", self.site.gln, segment(code))})
-    }
-
     fn quantities(&self, rows: &[Quantity]) -> Vec<Value> {
         rows.iter()
             .map(|row| {
@@ -119,8 +115,9 @@ impl Writer<'_> {
             .collect()
     }
 
-    fn paper(&self, paper: &Paper) -> Value {
-        let giver = self.numbers.get(&paper.consignee_code).unwrap_or(&self.site.gln);
+    fn paper(told: &Told, paper: &Paper) -> Value {
+        let theirs = !paper.consignee_code.is_empty() && !told.consignee_gln.is_empty();
+        let giver = if theirs { &told.consignee_gln } else { &told.site_gln };
         json!({"type": paper.kind, "bizTransaction": format!("urn:epcglobal:cbv:bt:{giver}:{}", segment(&paper.code))})
     }
 
@@ -182,20 +179,23 @@ impl Writer<'_> {
             put("persistentDisposition", if set { json!({"set": [word]}) } else { json!({"unset": [word]}) });
         }
         if !told.seen_at.is_empty() {
-            put("readPoint", self.place(&told.seen_at));
+            put("readPoint", place(told, &told.seen_at));
         }
         if !told.stays_at.is_empty() {
-            put("bizLocation", self.place(&told.stays_at));
+            put("bizLocation", place(told, &told.stays_at));
         }
         if !told.papers.is_empty() {
-            put("bizTransactionList", told.papers.iter().map(|paper| self.paper(paper)).collect::<Vec<_>>().into());
+            put(
+                "bizTransactionList",
+                told.papers.iter().map(|paper| Self::paper(told, paper)).collect::<Vec<_>>().into(),
+            );
         }
         if !told.consignee_code.is_empty() {
-            let own = &self.site.gln;
+            let own = &told.site_gln;
             put("sourceList", json!([{"type": "possessing_party", "source": format!("https://id.gs1.org/417/{own}")}]));
-            let party = match self.numbers.get(&told.consignee_code) {
-                Some(number) => format!("https://id.gs1.org/417/{number}"),
-                None => self.own("consignee", &told.consignee_code),
+            let party = match told.consignee_gln.as_str() {
+                "" => self.own("consignee", &told.consignee_code),
+                number => format!("https://id.gs1.org/417/{number}"),
             };
             put("destinationList", json!([{"type": "owning_party", "destination": party}]));
         }

@@ -4,6 +4,7 @@ use maud::{Markup, html};
 use packloft_proto::v1;
 use packloft_proto::v1::figure_service_server::FigureService;
 use packloft_proto::v1::run_service_server::RunService;
+use packloft_proto::v1::setup_service_server::SetupService;
 use tonic::{Request, Status};
 
 use super::frame::Page;
@@ -50,11 +51,13 @@ fn verdict(ctx: &Ctx, span: &v1::SpanBalance) -> Markup {
 }
 
 /// Seconds between which a working day lies; all time when none is named.
-fn day_seconds(ctx: &Ctx, day: &str) -> (i64, i64) {
-    let date = packloft_domain::time::parse_date(day);
-    let start = |date: jiff::civil::Date| ctx.words.zone.day_start(date, ctx.site.day_start_minute);
-    let bounds = date.and_then(|date| Some((start(date)?, start(date.tomorrow().ok()?)?)));
-    bounds.map_or((i64::MIN, i64::MAX), |(from, to)| (from / 1_000_000, to / 1_000_000))
+async fn day_seconds(ctx: &Ctx, day: &str) -> Result<(i64, i64), Status> {
+    if day.is_empty() {
+        return Ok((i64::MIN, i64::MAX));
+    }
+    let answer = ctx.api.get_site(Request::new(v1::GetSiteRequest { day: day.into() })).await?.into_inner();
+    let seconds = |time: Option<prost_types::Timestamp>, none: i64| time.map_or(none, |time| time.seconds);
+    Ok((seconds(answer.day_start_time, i64::MIN), seconds(answer.day_end_time, i64::MAX)))
 }
 
 /// Runs of a feed that were on in a working day, or its last ones.
@@ -62,7 +65,7 @@ async fn runs_of(ctx: &Ctx, feed: &str, day: &str) -> Result<Vec<v1::Run>, Statu
     let page_size = if day.is_empty() { 30 } else { 1_000 };
     let request = v1::ListRunsRequest { page_size, ..Default::default() };
     let mut runs = ctx.api.list_runs(Request::new(request)).await?.into_inner().runs;
-    let (from, to) = day_seconds(ctx, day);
+    let (from, to) = day_seconds(ctx, day).await?;
     runs.retain(|run| {
         let start = run.start_time.map_or(0, |time| time.seconds);
         let end = run.end_time.map_or(i64::MAX, |time| time.seconds);
@@ -72,7 +75,7 @@ async fn runs_of(ctx: &Ctx, feed: &str, day: &str) -> Result<Vec<v1::Run>, Statu
 }
 
 async fn stops(ctx: &Ctx, feed: &str, day: &str) -> Result<Markup, Status> {
-    let (from, to) = day_seconds(ctx, day);
+    let (from, to) = day_seconds(ctx, day).await?;
     let mut stops: Vec<v1::Stop> = runs_of(ctx, feed, day).await?.into_iter().flat_map(|run| run.stops).collect();
     stops.retain(|stop| {
         let (start, end) = (stop.start_time.map_or(0, |t| t.seconds), stop.end_time.map_or(0, |t| t.seconds));

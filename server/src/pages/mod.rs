@@ -168,9 +168,12 @@ fn decoded(text: &str) -> Fields {
 
 impl Pages {
     async fn ctx(&self, headers: &HeaderMap, path: &str, query: &str) -> Result<Ctx, Status> {
-        let site = self.api.get_site(tonic::Request::new(v1::GetSiteRequest {})).await?.into_inner();
-        let site = site.site.unwrap_or_default();
-        let zone = Zone::named(&site.zone).unwrap_or_else(Zone::utc);
+        let answer = self.api.get_site(tonic::Request::new(v1::GetSiteRequest::default())).await?.into_inner();
+        let site = answer.site.unwrap_or_default();
+        // Times are shown and read in the zone that was in force then.
+        let since = |row: &v1::ZoneSince| row.from_time.as_ref().map_or(i64::MIN, crate::service::faults::micros);
+        let zones = answer.zones.iter().filter_map(|row| Some((since(row), Zone::named(&row.zone)?)));
+        let zone = Zone::in_order(zones);
         let accepted = headers.get(http::header::ACCEPT_LANGUAGE).and_then(|value| value.to_str().ok()).unwrap_or("");
         let language = Language::of_tag(&cookie(headers, "language")).unwrap_or_else(|| Language::accepted(accepted));
         let token = cookie(headers, "form_token");

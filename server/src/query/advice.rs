@@ -6,6 +6,7 @@ use packloft_domain::key::object;
 use packloft_domain::record::{Record as _, Unreadable, facts};
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::dispatch::{self, LoadFacts};
+use packloft_domain::rules::issue;
 use packloft_domain::rules::pallet::{self, PalletFacts};
 use packloft_proto::v1;
 
@@ -35,6 +36,7 @@ fn paper(
         batch_code: dispatch::batches(&asked.record, pallet)?,
         best_before_date: pallet.best_before_date.clone(),
         mass_mg: mass.unwrap_or(0),
+        batches: issue::by_batch(&asked.record, pallet, &asked.zone)?,
     })
 }
 

@@ -119,7 +119,7 @@ type Limits = BTreeMap<(String, String), (BTreeSet<String>, Vec<Option<bool>>)>;
 fn limits(asked: &Asked, lots: &[LotFacts]) -> Result<Limits, Refusal> {
     let mut found = Limits::new();
     for lot in lots {
-        for row in grade::own(&asked.record, lot)?.into_iter().flat_map(|grade| grade.rows) {
+        for row in grade::own(&asked.record, lot, lot.judged_us())?.into_iter().flat_map(|grade| grade.rows) {
             let known = found.entry((row.property, row.unit)).or_default();
             known.0.insert(row.limit);
             known.1.push(row.passed);

@@ -48,7 +48,7 @@ fn line_check(asked: &Asked, check: &Check) -> Result<v1::LineCheck, Unreadable>
 /// # Errors
 /// `NotFound` for a check point that is not registered.
 pub fn list(asked: &Asked, code: &str, from_us: Option<i64>, to_us: i64) -> Result<Vec<v1::LineCheck>, Refusal> {
-    if Register::at(&asked.record, i64::MAX).check_point(code)?.is_none() {
+    if Register::at(&asked.record, to_us).check_point(code)?.is_none() {
         return Err(unknown("check point", code));
     }
     let last = check::newest(&asked.record, code, to_us)?.map_or(to_us, |check| check.time_us);

@@ -322,7 +322,7 @@ pub fn dispersion(asked: &Asked, request: &v1::GetDispersionRequest) -> Result<v
     if discrete {
         answer.notes.push("discrete hazard: the whole stretch counts, a smaller mixing section changes nothing".into());
     }
-    if feeds_unproved(asked, &feeds)? && !discrete {
+    if feeds_unproved(asked, &feeds, from_us)? && !discrete {
         answer
             .notes
             .push("a flow is not proved: its whole stretch counts, a smaller mixing section changes nothing".into());
@@ -330,8 +330,8 @@ pub fn dispersion(asked: &Asked, request: &v1::GetDispersionRequest) -> Result<v
     Ok(answer)
 }
 
-fn feeds_unproved(asked: &Asked, feeds: &[String]) -> Result<bool, Unreadable> {
-    let known = packloft_domain::rules::register::Register::at(&asked.record, i64::MAX);
+fn feeds_unproved(asked: &Asked, feeds: &[String], at_us: i64) -> Result<bool, Unreadable> {
+    let known = packloft_domain::rules::register::Register::at(&asked.record, at_us);
     for code in feeds {
         if known.feed(code)?.is_some_and(|feed| feed.proof.is_none()) {
             return Ok(true);

@@ -6,21 +6,21 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use packloft_domain::fact::{Fact, Site};
+use packloft_domain::fact::{DispatchedBatch, Fact};
 use packloft_domain::key::{code_of, day_of, object};
 use packloft_domain::record::{Entry, Record, Unreadable, entries_between, facts};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::register::{Register, site_at};
-use packloft_domain::rules::{bag, dispatch, lot, pallet, stacking, stream};
+use packloft_domain::rules::register::{Register, Sites};
+use packloft_domain::rules::{bag, dispatch, issue, lot, pallet, stacking, stream};
 use packloft_domain::sums::stretch::{emptied_times, holds_tip, stretch_at};
 use packloft_domain::told::{Told, Unit, told};
 use packloft_proto::v1;
 
+use super::papers::{Making, data_of, product};
 use super::shift::first_since;
 use super::{Asked, invalid, unknown};
 use crate::documents::despatch::{Advice, Line};
 use crate::documents::foreign::Read;
-use crate::documents::visibility::Numbers;
 use crate::journal::Journal;
 use crate::limits;
 
@@ -318,10 +318,8 @@ pub struct Events {
     pub subject: String,
     /// The events.
     pub told: Vec<Told>,
-    /// The site.
-    pub site: Site,
-    /// Numbers of consignees.
-    pub numbers: Numbers,
+    /// Number by which things of this site are named.
+    pub naming_gln: String,
 }
 
 fn gathered(asked: &Asked, request: &v1::GetDocumentRequest, sscc: &str) -> Result<(String, Gathered), Refusal> {
@@ -444,8 +442,8 @@ pub fn events(
     period: Option<(i64, i64)>,
 ) -> Result<Events, Refusal> {
     let record = &asked.record;
-    let site = site_at(record, i64::MAX)?.unwrap_or_default();
-    if site.gln.is_empty() {
+    let naming_gln = Sites::read(record)?.naming_gln();
+    if naming_gln.is_empty() {
         return Err(invalid("kind", "needs the site's Global Location Number: set it first"));
     }
     let (subject, rows, units) = match period {
@@ -474,24 +472,14 @@ pub fn events(
     if !request.consignment_code.is_empty() {
         told.retain(|event| !anothers(event, &request.consignment_code));
     }
-    let mut numbers = Numbers::new();
-    for event in &told {
-        let code = &event.consignee_code;
-        if !code.is_empty()
-            && let Some(consignee) = Register::at(record, i64::MAX).consignee(code)?
-            && !consignee.gln.is_empty()
-        {
-            numbers.insert(code.clone(), consignee.gln);
-        }
-    }
-    Ok(Events { subject, told, site, numbers })
+    Ok(Events { subject, told, naming_gln })
 }
 
 /// The despatch advice of a consignment that has left, as is known now, and whether that differs from what was issued.
 ///
 /// # Errors
 /// `NotFound` for an unknown consignment, `Invalid` for one that has not left.
-pub fn despatch(asked: &Asked, code: &str) -> Result<(Advice, bool), Refusal> {
+pub fn despatch(asked: &Asked, code: &str, making: Making) -> Result<(Advice, bool), Refusal> {
     let record = &asked.record;
     let opened = dispatch::consignment(record, code)?.ok_or_else(|| unknown("consignment", code))?;
     let load = dispatch::load(record, &opened.load_code)?.ok_or_else(|| unknown("load", &opened.load_code))?;
@@ -502,20 +490,26 @@ pub fn despatch(asked: &Asked, code: &str) -> Result<(Advice, bool), Refusal> {
         let text = format!("is {code}, with which nothing went; cancelling an advice is another document");
         return Err(invalid("consignment_code", text));
     }
-    let order = dispatch::order(record, &opened.order_code)?.map(|(order, _)| order);
-    let registers = Register::at(record, i64::MAX);
+    let data = data_of(asked, &load, making)?;
+    let order = data.orders.iter().find(|row| row.order_code == opened.order_code).cloned();
     let mut lines = Vec::new();
     let mut net_mass_mg = 0;
     for paper in papers {
-        let product = registers.product(&paper.product_code)?.unwrap_or_default();
+        let product = product(&data, &paper.product_code);
         net_mass_mg += product.nominal_mass_mg * paper.pack_count;
         let order_line = order
             .as_ref()
             .and_then(|order| order.lines.iter().position(|line| line.product_code == paper.product_code));
         // A part that came back later is on the paper, so rows of one batch are told from it, not from the pallet.
-        let rows = match pallet::pallet(record, &paper.sscc)? {
+        let issued = load.dispatched.iter().flat_map(|(left, _)| &left.pallets).find(|row| row.sscc == paper.sscc);
+        let issued = issued.filter(|row| !known.correction_offered && !row.batches.is_empty());
+        let batches = |rows: &[DispatchedBatch]| {
+            rows.iter().map(|row| (row.batch_code.clone(), row.best_before_date.clone(), row.pack_count)).collect()
+        };
+        let rows: Vec<_> = match pallet::pallet(record, &paper.sscc)? {
+            _ if let Some(row) = issued => batches(&row.batches),
             Some(facts) if facts.pack_count() == paper.pack_count && paper.batch_code.contains(" + ") => {
-                by_batch(asked, &facts)?
+                batches(&issue::by_batch(record, &facts, &asked.zone)?)
             }
             // Several batches of which nobody knows how many: the line names none.
             _ if paper.batch_code.contains(" + ") => {
@@ -542,6 +536,8 @@ pub fn despatch(asked: &Asked, code: &str) -> Result<(Advice, bool), Refusal> {
     let (day, time) = clock.split_once(' ').unwrap_or((&clock, ""));
     let number = match known.correction_offered {
         true => format!("{code}-{}", known.correction_sequence),
+        // Beside the one that was issued, under a number of its own.
+        false if making.new_issue => format!("{code}-{}", asked.sequence()),
         false => code.to_owned(),
     };
     // Their number; ours means nothing to them.
@@ -550,8 +546,8 @@ pub fn despatch(asked: &Asked, code: &str) -> Result<(Advice, bool), Refusal> {
         code: number,
         issued: (day.to_owned(), time.to_owned()),
         order_code: theirs.unwrap_or_default(),
-        site: site_at(record, i64::MAX)?.unwrap_or_default(),
-        consignee: registers.consignee(&opened.consignee_code)?.unwrap_or_default(),
+        consignee: data.consignees.iter().find(|row| row.code == opened.consignee_code).cloned().unwrap_or_default(),
+        site: data.site.unwrap_or_default(),
         load_code: opened.load_code,
         haulier: load.opened.haulier,
         registration_code: load.opened.registration_code,
@@ -559,28 +555,6 @@ pub fn despatch(asked: &Asked, code: &str) -> Result<(Advice, bool), Refusal> {
         lines,
     };
     Ok((advice, known.correction_offered))
-}
-
-/// Batches on a pallet, each with its best before and packs.
-fn by_batch(asked: &Asked, facts: &pallet::PalletFacts) -> Result<Vec<(String, String, i64)>, Unreadable> {
-    let mut found: Vec<(String, String, i64)> = Vec::new();
-    let product = Register::at(&asked.record, i64::MAX).product(&facts.product_code)?.unwrap_or_default();
-    for layer in &facts.layers {
-        let run = stream::run_span(&asked.record, &layer.run_code)?;
-        let (batch, until) = match run {
-            Some((started, start_us, _)) if product.shelf_life_days > 0 => {
-                let made = asked.zone.date(start_us).to_string();
-                (started.batch_code, packloft_domain::time::add_days(&made, product.shelf_life_days))
-            }
-            Some((started, ..)) => (started.batch_code, String::new()),
-            None => (layer.batch_code.clone(), facts.best_before_date.clone()),
-        };
-        match found.iter_mut().find(|row| row.0 == batch && row.1 == until) {
-            Some(row) => row.2 += layer.pack_count,
-            None => found.push((batch, until, layer.pack_count)),
-        }
-    }
-    Ok(found)
 }
 
 /// What another party's document would book here.

@@ -6,7 +6,7 @@ use packloft_domain::key::DAY_US;
 use packloft_domain::mass::kilograms_rounded;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::bag::{self, BagFacts};
-use packloft_domain::rules::register::site_at;
+use packloft_domain::rules::register::day_start;
 use packloft_domain::rules::stream;
 use packloft_domain::sums::balance::{Balance, Term, balances};
 use packloft_domain::sums::origin::FeedFlow;
@@ -61,15 +61,16 @@ fn of_window(asked: &Asked, feed_code: &str, from_us: i64, to_us: i64) -> Result
     Ok(flows)
 }
 
-pub(super) fn day_window(asked: &Asked, day: &str) -> Result<(i64, i64), Refusal> {
-    let site = site_at(&asked.record, i64::MAX)?.unwrap_or_default();
+/// Bounds of a working day by the settings in force on it.
+///
+/// # Errors
+/// `Invalid` for a day that is none.
+pub fn day_window(asked: &Asked, day: &str) -> Result<(i64, i64), Refusal> {
     let date = parse_date(day).ok_or_else(|| invalid("day", format!("is {day:?}; must be YYYY-MM-DD")))?;
-    let start = |date| asked.zone.day_start(date, site.day_start_minute);
-    let next = date.tomorrow().ok().and_then(start);
-    match (start(date), next) {
-        (Some(from), Some(to)) => Ok((from, to)),
-        _ => Err(invalid("day", "lies outside the calendar")),
-    }
+    let outside = || invalid("day", "lies outside the calendar");
+    let next = date.tomorrow().map_err(|_| outside())?;
+    let start = |date| Ok::<_, Refusal>(day_start(&asked.record, &asked.zone, date)?);
+    Ok((start(date)?.ok_or_else(outside)?, start(next)?.ok_or_else(outside)?))
 }
 
 fn run_scope(asked: &Asked, run_code: &str) -> Result<Scope, Refusal> {

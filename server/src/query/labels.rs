@@ -6,8 +6,8 @@ use packloft_domain::mass::kilograms;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::label::prints;
 use packloft_domain::rules::register::{Register, site_at};
-use packloft_domain::rules::{bag, pallet, stream};
-use packloft_domain::time::{add_days, parse_date};
+use packloft_domain::rules::{bag, issue, pallet, stream};
+use packloft_domain::time::parse_date;
 
 use super::{Asked, invalid, pallets, unknown};
 use crate::labels::drawing::Drawing;
@@ -30,7 +30,7 @@ pub fn unfit(code: &str, why: &str) -> Refusal {
 
 fn pallet_label(asked: &Asked, sscc: &str, notes: &mut Vec<String>) -> Result<PalletLabel, Refusal> {
     let facts = pallet::pallet(&asked.record, sscc)?.ok_or_else(|| unknown("pallet", sscc))?;
-    let known = Register::at(&asked.record, i64::MAX);
+    let known = Register::at(&asked.record, facts.built_us);
     let product = known.product(&facts.product_code)?.unwrap_or_default();
     let answer = pallets::answer(asked, &facts)?;
     let mut batches: Vec<&str> = answer.contents.iter().map(|content| content.batch_code.as_str()).collect();
@@ -49,7 +49,7 @@ fn pallet_label(asked: &Asked, sscc: &str, notes: &mut Vec<String>) -> Result<Pa
     }
     Ok(PalletLabel {
         sscc: sscc.into(),
-        from: site_at(&asked.record, i64::MAX)?.map(|site| site.name).unwrap_or_default(),
+        from: site_at(&asked.record, facts.built_us)?.map(|site| site.name).unwrap_or_default(),
         product: product.name,
         gtin,
         pack_count: answer.pack_count,
@@ -62,12 +62,11 @@ fn pallet_label(asked: &Asked, sscc: &str, notes: &mut Vec<String>) -> Result<Pa
 fn pack(asked: &Asked, run_code: &str) -> Result<PackCode, Refusal> {
     let (started, start_us, _) = stream::run_span(&asked.record, run_code)?.ok_or_else(|| unknown("run", run_code))?;
     let product = Register::at(&asked.record, start_us).product(&started.product_code)?.unwrap_or_default();
-    let made = asked.zone.date(start_us).to_string();
-    let best_before = (product.shelf_life_days > 0).then(|| parse_date(&add_days(&made, product.shelf_life_days)));
+    let best_before = issue::best_before(&asked.record, &started.product_code, start_us, &asked.zone)?;
     Ok(PackCode {
         gtin: gtin_14(&product.gtin).unwrap_or_default(),
         batch_code: started.batch_code,
-        best_before: best_before.flatten(),
+        best_before: parse_date(&best_before),
     })
 }
 

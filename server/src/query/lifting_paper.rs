@@ -175,7 +175,7 @@ pub fn lifting_record(asked: &Asked, hoist_code: &str, gear_code: &str, now_us: 
     let noun = if hoist_code.is_empty() { "gear" } else { "hoist" };
     let mut paper = Paper {
         title: format!("Lifting record of {noun} {hoist_code}{gear_code}, {name}"),
-        from: site_at(&asked.record, i64::MAX)?.unwrap_or_default().name,
+        from: site_at(&asked.record, now_us)?.unwrap_or_default().name,
         foot: format!("Made {} at sequence {}", asked.zone.clock(now_us), asked.sequence()),
         blocks: Vec::new(),
     };

@@ -146,17 +146,17 @@ fn loaded_pallet(
     })
 }
 
-/// A load with its consignments; reasons against dispatching it only when wanted, since they need the flow.
+/// A load with its consignments; reasons against dispatching it at an instant only when wanted, since they need the flow.
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn load(asked: &Asked, load_code: &str, with_reasons: bool) -> Result<Option<v1::VehicleLoad>, Refusal> {
+pub fn load(asked: &Asked, load_code: &str, reasons_at_us: Option<i64>) -> Result<Option<v1::VehicleLoad>, Refusal> {
     let Some(load) = dispatch::load(&asked.record, load_code)? else { return Ok(None) };
     let mut consignments = Vec::new();
     for opened in &load.consignments {
         let mut rows = Vec::new();
         for pallet in dispatch::consignment_pallets(&asked.record, &opened.consignment_code)? {
-            rows.push(loaded_pallet(asked, &load, &pallet, &opened.consignment_code, with_reasons)?);
+            rows.push(loaded_pallet(asked, &load, &pallet, &opened.consignment_code, reasons_at_us.is_some())?);
         }
         consignments.push(v1::Consignment {
             consignment_code: opened.consignment_code.clone(),
@@ -188,11 +188,12 @@ pub fn load(asked: &Asked, load_code: &str, with_reasons: bool) -> Result<Option
     }
     let differs = wrong || traced.iter().any(|row| !row.note.is_empty());
     let papers_differ = load.dispatched.is_some() && differs;
-    let reasons = if with_reasons && load.dispatched.is_none() {
-        let (evidence, _) = evidence(asked, &Needs::Load(load_code.into()))?;
-        dispatch::dispatch_reasons(&asked.record, &load, &evidence.contents)?.0
-    } else {
-        Vec::new()
+    let reasons = match reasons_at_us.filter(|_| load.dispatched.is_none()) {
+        Some(at_us) => {
+            let (evidence, _) = evidence(asked, &Needs::Load(load_code.into()))?;
+            dispatch::dispatch_reasons(&asked.record, &load, &evidence.contents, (at_us, &asked.zone))?.0
+        }
+        None => Vec::new(),
     };
     let opened = &load.opened;
     Ok(Some(v1::VehicleLoad {

@@ -37,7 +37,7 @@ fn row(reel: &Reel) -> v1::ReelUse {
 pub fn used(asked: &Asked, request: &v1::GetPackagingUseRequest) -> Result<v1::GetPackagingUseResponse, Refusal> {
     let (from_us, to_us) = window(asked, &request.from_day, &request.to_day, MOST_DAYS)?;
     let machine = &request.machine_code;
-    if !machine.is_empty() && Register::at(&asked.record, i64::MAX).machine(machine)?.is_none() {
+    if !machine.is_empty() && Register::at(&asked.record, from_us).machine(machine)?.is_none() {
         return Err(unknown("machine", machine));
     }
     let found = reels(&asked.record, machine, from_us, to_us)?;

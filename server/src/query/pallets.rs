@@ -99,7 +99,7 @@ fn contents(asked: &Asked, pallet: &PalletFacts) -> Result<Vec<v1::PalletContent
 /// # Errors
 /// When the record cannot be read.
 pub fn reasons(asked: &Asked, pallet: &PalletFacts, content: &Content) -> Result<Vec<Finding>, Unreadable> {
-    let mut found = dispatch::place_faults(&asked.record, pallet)?;
+    let mut found = dispatch::place_faults(&asked.record, pallet, i64::MAX)?;
     // Standing on a vehicle speaks against nothing but loading it twice.
     found.retain(|reason| reason.rule != "PALLET_LOADED");
     found.extend(free::reasons(&asked.record, pallet, content, &*asked.stops()?)?);

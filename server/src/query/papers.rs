@@ -2,11 +2,11 @@
 //!
 //! A paper about goods that have left says what was issued when they left. Before that it says that it is not issued.
 
-use packloft_domain::fact::{Consignee, Product, Site};
+use packloft_domain::fact::{Consignee, PaperData, Product, Site};
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::dispatch::{self, LoadFacts};
-use packloft_domain::rules::pallet;
 use packloft_domain::rules::register::{Register, site_at};
+use packloft_domain::rules::{issue, pallet};
 use packloft_proto::v1;
 
 use super::{Asked, analysis, unknown};
@@ -31,8 +31,26 @@ struct Row {
     mass_mg: i64,
 }
 
+/// When a paper is made, and whether it is a new issue of one that went with the goods.
+#[derive(Clone, Copy, Debug)]
+pub struct Making {
+    /// Now.
+    pub now_us: i64,
+    /// Names and figures as they are now, not as they were when the goods left.
+    pub new_issue: bool,
+}
+
+/// What the papers of a load show.
+pub(super) fn data_of(asked: &Asked, load: &LoadFacts, making: Making) -> Result<PaperData, Refusal> {
+    Ok(match making.new_issue {
+        true => issue::paper_data(&asked.record, load, making.now_us)?,
+        false => issue::issued(&asked.record, load, making.now_us)?,
+    })
+}
+
 /// A consignment with what papers say of it.
 struct Sent {
+    data: PaperData,
     site: Site,
     consignee: Consignee,
     opened: packloft_domain::fact::ConsignmentOpened,
@@ -70,23 +88,26 @@ fn rows_of(asked: &Asked, load: &LoadFacts, consignment_code: &str) -> Result<Ve
     Ok(found)
 }
 
-fn sent(asked: &Asked, code: &str) -> Result<Sent, Refusal> {
+fn sent(asked: &Asked, code: &str, making: Making) -> Result<Sent, Refusal> {
     let record = &asked.record;
     let opened = dispatch::consignment(record, code)?.ok_or_else(|| unknown("consignment", code))?;
     let load = dispatch::load(record, &opened.load_code)?.ok_or_else(|| unknown("load", &opened.load_code))?;
+    let data = data_of(asked, &load, making)?;
     Ok(Sent {
-        site: site_at(record, i64::MAX)?.unwrap_or_default(),
-        consignee: Register::at(record, i64::MAX).consignee(&opened.consignee_code)?.unwrap_or_default(),
-        order: dispatch::order(record, &opened.order_code)?.map(|(order, _)| order),
+        site: data.site.clone().unwrap_or_default(),
+        consignee: data.consignees.iter().find(|row| row.code == opened.consignee_code).cloned().unwrap_or_default(),
+        order: data.orders.iter().find(|row| row.order_code == opened.order_code).cloned(),
+        data,
         rows: rows_of(asked, &load, code)?,
         load,
         opened,
     })
 }
 
-fn product(asked: &Asked, code: &str) -> Result<Product, Refusal> {
-    let known = Register::at(&asked.record, i64::MAX).product(code)?;
-    Ok(known.unwrap_or_else(|| Product { code: code.into(), name: code.into(), ..Product::default() }))
+/// A product as the papers show it.
+pub(super) fn product(data: &PaperData, code: &str) -> Product {
+    let known = data.products.iter().find(|row| row.code == code).cloned();
+    known.unwrap_or_else(|| Product { code: code.into(), name: code.into(), ..Product::default() })
 }
 
 /// Mass of all, or a dash when one is not known.
@@ -101,6 +122,10 @@ fn mass(mass_mg: i64) -> String {
     if mass_mg > 0 { kilograms(mass_mg) } else { "not known".into() }
 }
 
+fn taken_over_at(site: &Site) -> String {
+    if site.address.is_empty() { site.name.clone() } else { site.address.clone() }
+}
+
 fn place(number: &str) -> String {
     if number.is_empty() { String::new() } else { format!("location number {number}") }
 }
@@ -113,9 +138,19 @@ fn grouped(sscc: &str) -> String {
     }
 }
 
-fn issued(asked: &Asked, load: &LoadFacts, paper: &mut Paper) -> String {
+fn issued(asked: &Asked, load: &LoadFacts, making: Making, paper: &mut Paper) -> String {
     match &load.dispatched {
-        Some((_, at)) => asked.zone.clock(*at),
+        Some((_, at)) => {
+            let left = asked.zone.clock(*at);
+            if making.new_issue {
+                let made = asked.zone.clock(making.now_us);
+                paper.alarm(format!(
+                    "NEW ISSUE of {made}, with names and figures as registered now. The paper issued on {left} went with the goods \
+                     and stays as it is."
+                ));
+            }
+            left
+        }
         None => {
             paper.alarm("NOT ISSUED: the vehicle has not left. Pallets may still be loaded or taken off.");
             String::new()
@@ -158,15 +193,15 @@ fn vehicle(load: &LoadFacts) -> Vec<(&'static str, String)> {
 ///
 /// # Errors
 /// `NotFound` for an unknown consignment.
-pub fn delivery_note(asked: &Asked, code: &str, now_us: i64) -> Result<Paper, Refusal> {
-    let sent = sent(asked, code)?;
+pub fn delivery_note(asked: &Asked, code: &str, making: Making) -> Result<Paper, Refusal> {
+    let sent = sent(asked, code, making)?;
     let mut paper = Paper {
         title: format!("Delivery note {code}"),
         from: sent.site.name.clone(),
-        foot: foot(asked, now_us),
+        foot: foot(asked, making.now_us),
         ..Paper::default()
     };
-    let left = issued(asked, &sent.load, &mut paper);
+    let left = issued(asked, &sent.load, making, &mut paper);
     differs(asked, &sent, &mut paper)?;
     let order = sent.order.clone().unwrap_or_default();
     let mut facts = vec![
@@ -186,7 +221,7 @@ pub fn delivery_note(asked: &Asked, code: &str, now_us: i64) -> Result<Paper, Re
     products.dedup();
     let mut sums = Vec::new();
     for product_code in products {
-        let known = product(asked, product_code)?;
+        let known = product(&sent.data, product_code);
         let own: Vec<&Row> = sent.rows.iter().filter(|row| row.product_code == product_code).collect();
         let packs: i64 = own.iter().map(|row| row.pack_count).sum();
         sums.push(vec![
@@ -232,7 +267,7 @@ pub fn delivery_note(asked: &Asked, code: &str, now_us: i64) -> Result<Paper, Re
         vec!["All".into(), String::new(), sent.rows.len().to_string(), packs.to_string(), String::new()],
     );
     paper.facts(vec![("Gross of all pallets", sum_mass(&sent.rows))]);
-    short(&order, &sent.rows, &sent.load, asked, &mut paper)?;
+    short(&order, &sent, asked, &mut paper)?;
     paper.heading("Received");
     paper.blocks.push(crate::documents::paper::Block::Fields(
         [
@@ -277,23 +312,22 @@ fn gone_by(
 /// What of an order this consignment does not bring. Other consignments may.
 fn short(
     order: &packloft_domain::fact::OrderEntered,
-    rows: &[Row],
-    load: &LoadFacts,
+    sent: &Sent,
     asked: &Asked,
     paper: &mut Paper,
 ) -> Result<(), Refusal> {
     if order.order_code.is_empty() {
         return Ok(());
     }
-    let gone = gone_by(asked, load, &order.order_code)?;
+    let gone = gone_by(asked, &sent.load, &order.order_code)?;
     let mut lines: std::collections::BTreeMap<&str, i64> = std::collections::BTreeMap::new();
     for line in &order.lines {
         *lines.entry(&line.product_code).or_default() += line.pack_count;
     }
     for (product_code, ordered) in lines {
-        let here: i64 = rows.iter().filter(|row| row.product_code == product_code).map(|row| row.pack_count).sum();
+        let here: i64 = sent.rows.iter().filter(|row| row.product_code == product_code).map(|row| row.pack_count).sum();
         let left = ordered - gone.get(product_code).copied().unwrap_or(0);
-        let name = product(asked, product_code)?.name;
+        let name = product(&sent.data, product_code).name;
         if left > 0 {
             paper.text(format!("{name}: {here} of {ordered} ordered packs are on this note, {left} are outstanding."));
         } else if left < 0 {
@@ -307,12 +341,14 @@ fn short(
 ///
 /// # Errors
 /// `NotFound` for an unknown load.
-pub fn loading_list(asked: &Asked, load_code: &str, now_us: i64) -> Result<Paper, Refusal> {
+pub fn loading_list(asked: &Asked, load_code: &str, making: Making) -> Result<Paper, Refusal> {
     let record = &asked.record;
     let load = dispatch::load(record, load_code)?.ok_or_else(|| unknown("load", load_code))?;
+    let data = data_of(asked, &load, making)?;
+    let now_us = making.now_us;
     let mut paper = Paper {
         title: format!("Loading list {load_code}"),
-        from: site_at(record, i64::MAX)?.unwrap_or_default().name,
+        from: data.site.clone().unwrap_or_default().name,
         foot: foot(asked, now_us),
         ..Paper::default()
     };
@@ -328,7 +364,7 @@ pub fn loading_list(asked: &Asked, load_code: &str, now_us: i64) -> Result<Paper
             "Pallet places",
             if opened.pallet_space_count > 0 { opened.pallet_space_count.to_string() } else { String::new() },
         ),
-        ("Left", load.dispatched.as_ref().map(|(_, at)| asked.zone.clock(*at)).unwrap_or_default()),
+        ("Left", load.dispatched.as_ref().map(|_| issued(asked, &load, making, &mut paper)).unwrap_or_default()),
     ]);
     paper.facts(facts);
     for fault in load.check_faults() {
@@ -339,7 +375,8 @@ pub fn loading_list(asked: &Asked, load_code: &str, now_us: i64) -> Result<Paper
     let mut sum = Some(0_i64);
     let mut count = 0;
     for row in &consignments {
-        let consignee = Register::at(record, i64::MAX).consignee(&row.consignee_code)?.unwrap_or_default();
+        let consignee =
+            data.consignees.iter().find(|known| known.code == row.consignee_code).cloned().unwrap_or_default();
         paper.heading(format!("Drop {}: {} ({})", row.drop_number, consignee.name, row.consignment_code));
         let mut lines = Vec::new();
         for pallet in rows_of(asked, &load, &row.consignment_code)? {
@@ -425,6 +462,38 @@ fn proposed(
     Ok(texts)
 }
 
+/// Names on a certificate: as the papers of the goods have them where they left, else as they are now.
+fn analysis_data(
+    asked: &Asked,
+    request: &v1::GetAnalysisRequest,
+    sscc: &str,
+    product_codes: &[String],
+    making: Making,
+) -> Result<PaperData, Refusal> {
+    let record = &asked.record;
+    let mut load_code = String::new();
+    if !request.consignment_code.is_empty() {
+        load_code = dispatch::consignment(record, &request.consignment_code)?.unwrap_or_default().load_code;
+    } else if let Some(facts) = pallet::pallet(record, sscc)?
+        && let pallet::PalletPlace::Dispatched { load_code: code, .. } = facts.place
+    {
+        load_code = code;
+    }
+    let load = dispatch::load(record, &load_code)?;
+    let mut data = match &load {
+        Some(load) => data_of(asked, load, making)?,
+        None => PaperData { site: site_at(record, making.now_us)?, ..PaperData::default() },
+    };
+    let left_us = load.and_then(|load| load.dispatched).map(|(_, left_us)| left_us);
+    let at_us = left_us.filter(|_| !making.new_issue).unwrap_or(making.now_us);
+    for code in product_codes {
+        if !data.products.iter().any(|known| known.code == *code) {
+            data.products.extend(Register::at(record, at_us).product(code)?);
+        }
+    }
+    Ok(data)
+}
+
 /// Results of every lot that may be in a thing.
 ///
 /// # Errors
@@ -433,9 +502,10 @@ pub fn analysis_paper(
     asked: &Asked,
     request: &v1::GetAnalysisRequest,
     sscc: &str,
-    now_us: i64,
+    making: Making,
 ) -> Result<Paper, Refusal> {
     let answer = analysis::analysis(asked, request, sscc)?;
+    let data = analysis_data(asked, request, sscc, &answer.product_codes, making)?;
     let clean = answer.reservations.is_empty() && !answer.lots.is_empty();
     let mut paper = Paper {
         title: format!(
@@ -443,8 +513,8 @@ pub fn analysis_paper(
             if clean { "Certificate of analysis," } else { "Results of analysis," },
             answer.subject
         ),
-        from: site_at(&asked.record, i64::MAX)?.unwrap_or_default().name,
-        foot: foot(asked, now_us),
+        from: data.site.clone().unwrap_or_default().name,
+        foot: foot(asked, making.now_us),
         ..Paper::default()
     };
     if !clean {
@@ -455,7 +525,7 @@ pub fn analysis_paper(
     }
     let mut names = Vec::new();
     for code in &answer.product_codes {
-        names.push(product(asked, code)?.name);
+        names.push(product(&data, code).name);
     }
     paper.facts(vec![("Product", names.join(", ")), ("Batches", answer.batch_codes.join(", "))]);
     paper.heading("Lots that may be in it");
@@ -540,12 +610,12 @@ pub fn analysis_paper(
 ///
 /// # Errors
 /// `NotFound` for an unknown consignment.
-pub fn road_note(asked: &Asked, code: &str, now_us: i64) -> Result<Paper, Refusal> {
-    let sent = sent(asked, code)?;
+pub fn road_note(asked: &Asked, code: &str, making: Making) -> Result<Paper, Refusal> {
+    let sent = sent(asked, code, making)?;
     let mut paper = Paper {
         title: format!("Road consignment note {code}"),
         from: sent.site.name.clone(),
-        foot: foot(asked, now_us),
+        foot: foot(asked, making.now_us),
         ..Paper::default()
     };
     let copies = ["Copy 1: sender", "Copy 2: consignee, travels with the goods", "Copy 3: carrier"];
@@ -554,13 +624,13 @@ pub fn road_note(asked: &Asked, code: &str, now_us: i64) -> Result<Paper, Refusa
             paper.blocks.push(crate::documents::paper::Block::NextPage);
         }
         paper.heading(copy);
-        let left = issued(asked, &sent.load, &mut paper);
+        let left = issued(asked, &sent.load, making, &mut paper);
         let made = if left.is_empty() { String::new() } else { left.clone() };
         let opened = &sent.load.opened;
         paper.facts(vec![
             ("Sender", format!("{} {}", sent.site.name, place(&sent.site.gln)).trim().to_owned()),
             ("Consignee", format!("{} {}", sent.consignee.name, place(&sent.consignee.gln)).trim().to_owned()),
-            ("Taken over at", sent.site.name.clone()),
+            ("Taken over at", taken_over_at(&sent.site)),
             ("Taken over on", made),
             ("Place of delivery", sent.consignee.address.clone()),
             ("Carrier", opened.haulier.clone()),
@@ -573,7 +643,7 @@ pub fn road_note(asked: &Asked, code: &str, now_us: i64) -> Result<Paper, Refusa
         products.dedup();
         let mut lines = Vec::new();
         for product_code in products {
-            let known = product(asked, product_code)?;
+            let known = product(&sent.data, product_code);
             let own: Vec<&Row> = sent.rows.iter().filter(|row| row.product_code == product_code).collect();
             let packs: i64 = own.iter().map(|row| row.pack_count).sum();
             let gross = own.iter().all(|row| row.mass_mg > 0).then(|| own.iter().map(|row| row.mass_mg).sum::<i64>());

@@ -5,7 +5,7 @@ use packloft_domain::key::{day_of, object};
 use packloft_domain::record::{Record, Unreadable, facts_between};
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::pallet::run_rows;
-use packloft_domain::rules::register::{Register, site_at};
+use packloft_domain::rules::register::Register;
 use packloft_domain::rules::stacking::counts;
 use packloft_domain::rules::stream::{RUN_LOOKBACK_DAYS, open_run};
 use packloft_domain::sums::intervals::{rejected, unread};
@@ -14,7 +14,7 @@ use packloft_domain::sums::performance::{Stopped, performance};
 use packloft_domain::time::add_days;
 use packloft_proto::v1;
 
-use super::shift::period;
+use super::shift::{period, shifts};
 use super::{Asked, invalid, unknown};
 use crate::service::faults::timestamp;
 
@@ -49,15 +49,15 @@ fn counted_until(asked: &Asked, machine: &str, from_us: i64, to_us: i64) -> Resu
 /// Time of a day that no shift of the site covers: nothing is planned then.
 fn without_shift(asked: &Asked, day: &str, (from_us, to_us): (i64, i64)) -> Result<Vec<Stopped>, Refusal> {
     let mut covered: Vec<(i64, i64)> = Vec::new();
-    for shift in site_at(&asked.record, i64::MAX)?.unwrap_or_default().shifts {
-        // Last night's shift may end in this day.
-        for day in [day.to_owned(), add_days(day, -1)] {
-            let own = period(asked, &day, &shift.name, to_us)?;
-            covered.push((own.start_us.clamp(from_us, to_us), own.end_us.clamp(from_us, to_us)));
+    // Last night's shift may end in this day.
+    for (day, own) in [(day.to_owned(), true), (add_days(day, -1), false)] {
+        let mut shifts = shifts(asked, &day)?;
+        if own && shifts.is_empty() {
+            return Ok(Vec::new());
         }
-    }
-    if covered.is_empty() {
-        return Ok(Vec::new());
+        covered.extend(
+            shifts.drain(..).map(|shift| (shift.start_us.clamp(from_us, to_us), shift.end_us.clamp(from_us, to_us))),
+        );
     }
     covered.sort_unstable();
     let (mut found, mut at) = (Vec::new(), from_us);
@@ -73,14 +73,13 @@ fn without_shift(asked: &Asked, day: &str, (from_us, to_us): (i64, i64)) -> Resu
 fn stops(asked: &Asked, machine: &str, from_us: i64, to_us: i64) -> Result<Vec<Stopped>, Unreadable> {
     // A stop is told when it ends: one that goes on beyond the time is found a little later.
     let rows = facts_between(&asked.record, &object("machine", machine), day_of(from_us), day_of(to_us) + 7)?;
-    let known = Register::at(&asked.record, i64::MAX);
     let mut found = Vec::new();
     for row in rows {
         let Some(Fact::StopRecorded(stop)) = &row.event.fact else { continue };
         if stop.machine_code != machine || stop.start_time_us >= to_us || row.event.occurred_time_us <= from_us {
             continue;
         }
-        let reason = known.stop_reason(&stop.reason_code)?;
+        let reason = Register::at(&asked.record, stop.start_time_us).stop_reason(&stop.reason_code)?;
         found.push(Stopped {
             reason_code: stop.reason_code.clone(),
             planned: reason.is_some_and(|reason| reason.kind() == StopKind::Planned),

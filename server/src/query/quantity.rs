@@ -178,11 +178,12 @@ fn notes(
     Ok(found.into_iter().collect())
 }
 
-pub(super) fn short_share_ppm(asked: &Asked, given: i64) -> Result<i64, Refusal> {
+/// Share that may be short: as given, else the site's when the packs were made.
+pub(super) fn short_share_ppm(asked: &Asked, given: i64, at_us: i64) -> Result<i64, Refusal> {
     if !(0..=100_000).contains(&given) {
         return Err(invalid("short_share_ppm", format!("is {given}; must be 0 to 100000")));
     }
-    let site = site_at(&asked.record, i64::MAX)?.map_or(0, |site| site.short_share_ppm);
+    let site = site_at(&asked.record, at_us)?.map_or(0, |site| site.short_share_ppm);
     Ok([given, site].into_iter().find(|share| *share > 0).unwrap_or(SHORT_SHARE_PPM))
 }
 
@@ -286,7 +287,7 @@ pub(super) fn judged(
     if !(0..=1_440).contains(&request.lot_minutes) {
         return Err(invalid("lot_minutes", format!("is {}; must be 0 to 1440", request.lot_minutes)));
     }
-    let share_ppm = short_share_ppm(asked, request.short_share_ppm)?;
+    let share_ppm = short_share_ppm(asked, request.short_share_ppm, weighed.run.start_us)?;
     let mut schemes: Vec<Scheme> = request.schemes.iter().filter_map(|value| scheme_of(*value)).collect();
     if schemes.is_empty() {
         schemes = Scheme::ALL.to_vec();
@@ -522,7 +523,8 @@ pub fn advice(
     journal: &Journal,
     request: &v1::GetFillAdviceRequest,
 ) -> Result<v1::GetFillAdviceResponse, Refusal> {
-    let share_ppm = short_share_ppm(asked, request.short_share_ppm)?;
+    let known = run_rows(&asked.record, &request.run_code)?;
+    let share_ppm = short_share_ppm(asked, request.short_share_ppm, known.map_or(i64::MAX, |run| run.start_us))?;
     for (field, value) in [
         ("hourly_sample_count", request.hourly_sample_count),
         ("value_per_kg_minor", request.value_per_kg_minor),

@@ -6,7 +6,7 @@
 use packloft_domain::fact::{Event, Fact};
 use packloft_domain::record::{Record as _, Unreadable};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::register::site_at;
+use packloft_domain::rules::register::{day_start, site_on};
 use packloft_domain::time::parse_date;
 use packloft_proto::v1;
 
@@ -28,14 +28,13 @@ pub(super) struct Period {
     pub(super) end_us: i64,
 }
 
-/// Shifts of a working day in order; the whole day when the site has none.
+/// Shifts of a working day in order as they were set on that day; the whole day when the site had none.
 fn periods(asked: &Asked, date: jiff::civil::Date) -> Result<Vec<Period>, Refusal> {
-    let site = site_at(&asked.record, i64::MAX)?.unwrap_or_default();
+    let site = site_on(&asked.record, &asked.zone, date)?;
     let outside = || invalid("day", "lies outside the calendar");
-    let start = |minute: i64| asked.zone.day_start(date, minute).ok_or_else(outside);
-    let begin = start(site.day_start_minute)?;
     let next = date.tomorrow().map_err(|_| outside())?;
-    let end = asked.zone.day_start(next, site.day_start_minute).ok_or_else(outside)?;
+    let begin = day_start(&asked.record, &asked.zone, date)?.ok_or_else(outside)?;
+    let end = day_start(&asked.record, &asked.zone, next)?.ok_or_else(outside)?;
     let mut found = vec![Period { title: format!("{date}, whole day"), start_us: begin, end_us: end }];
     for shift in &site.shifts {
         // A shift that starts before the working day does belongs to the calendar day after.
@@ -46,6 +45,12 @@ fn periods(asked: &Asked, date: jiff::civil::Date) -> Result<Vec<Period>, Refusa
         found.push(Period { title: format!("{date}, {}", shift.name), start_us: from, end_us: to });
     }
     Ok(found)
+}
+
+/// Shifts of a working day; none when the site had none then.
+pub(super) fn shifts(asked: &Asked, day: &str) -> Result<Vec<Period>, Refusal> {
+    let date = parse_date(day).ok_or_else(|| invalid("day", "must be YYYY-MM-DD"))?;
+    Ok(periods(asked, date)?.split_off(1))
 }
 
 /// The period asked for: by day and name, or the one that is on, or the last that was.

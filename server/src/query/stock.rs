@@ -324,7 +324,7 @@ pub fn bag_tags(asked: &Asked, in_house: bool) -> Result<Vec<String>, Unreadable
 }
 
 /// Sums by location.
-pub fn places(asked: &Asked, rows: &[v1::StockUnit]) -> Result<Vec<v1::StockPlace>, Unreadable> {
+pub fn places(asked: &Asked, rows: &[v1::StockUnit], at_us: i64) -> Result<Vec<v1::StockPlace>, Unreadable> {
     let mut sums: BTreeMap<String, v1::StockPlace> = BTreeMap::new();
     for unit in rows {
         let sum = sums.entry(unit.location_code.clone()).or_insert_with(|| v1::StockPlace {
@@ -338,7 +338,7 @@ pub fn places(asked: &Asked, rows: &[v1::StockUnit]) -> Result<Vec<v1::StockPlac
         }
         sum.pack_count += unit.pack_count;
     }
-    let known = Register::at(&asked.record, i64::MAX);
+    let known = Register::at(&asked.record, at_us);
     for sum in sums.values_mut() {
         sum.capacity_count = known.location(&sum.location_code)?.map_or(0, |location| location.capacity_count);
     }

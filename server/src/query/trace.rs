@@ -687,8 +687,8 @@ pub fn by_pallet(
     Ok(origins)
 }
 
-fn name_of_packaging(asked: &Asked, code: &str) -> Result<String, Unreadable> {
-    let known = Register::at(&asked.record, i64::MAX).packaging_lot(code)?;
+fn name_of_packaging(asked: &Asked, code: &str, at_us: i64) -> Result<String, Unreadable> {
+    let known = Register::at(&asked.record, at_us).packaging_lot(code)?;
     Ok(known.map(|lot| lot.name).unwrap_or_default())
 }
 
@@ -705,12 +705,12 @@ pub fn packed_in(asked: &Asked, packaging_lot_code: &str) -> Result<Vec<v1::Pack
         let from_day = packloft_domain::key::day_of(from_us);
         let later = packloft_domain::record::facts_between(&asked.record, &machine_key, from_day, i64::MAX / 2)?;
         // Film is followed by film and cartons by cartons: a change to packaging of another name ends nothing.
-        let name = name_of_packaging(asked, packaging_lot_code)?;
+        let name = name_of_packaging(asked, packaging_lot_code, from_us)?;
         let mut next = None;
         for other in later.iter().filter(|other| other.sequence != row.sequence) {
             if let Some(Fact::ReelChanged(f)) = &other.event.fact
                 && other.event.occurred_time_us >= from_us
-                && name_of_packaging(asked, &f.packaging_lot_code)? == name
+                && name_of_packaging(asked, &f.packaging_lot_code, other.event.occurred_time_us)? == name
             {
                 next = Some(other);
                 break;

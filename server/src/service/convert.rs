@@ -97,33 +97,88 @@ macro_rules! register_request {
 
 const HOUR_MS: i64 = 3_600_000;
 
-write_request!(SetSiteRequest, |r, faults| {
-    match &r.site {
-        None => faults.add("site", "must be given"),
-        Some(site) => faults.within("site", |faults| {
-            faults.gs1_key("gln", &site.gln, &[13]);
-            if !site.company_prefix.is_empty() && packloft_domain::gs1::sscc_capacity(&site.company_prefix) == 0 {
-                let text = format!("is {}; a GS1 company prefix has 4 to 12 digits", quoted(&site.company_prefix));
-                faults.add("company_prefix", text);
-            }
-            faults.text("name", &site.name);
-            if packloft_domain::time::Zone::named(&site.zone).is_none() {
-                faults.add("zone", format!("{} is no IANA time zone", quoted(&site.zone)));
-            }
-            faults.number("day_start_minute", site.day_start_minute, 0, 1_439);
-            faults.number("short_share_ppm", site.short_share_ppm, 0, 100_000);
-            faults.rows("shifts", site.shifts.len(), 0, 12);
-            for (index, shift) in site.shifts.iter().enumerate() {
-                faults.within(&format!("shifts[{index}]"), |faults| {
-                    faults.text("name", &shift.name);
-                    faults.number("start_minute", shift.start_minute, 0, 1_439);
-                    faults.number("end_minute", shift.end_minute, 0, 1_439);
-                });
-            }
-        }),
+fn shifts(faults: &mut Faults, rows: &[v1::Shift]) {
+    faults.rows("shifts", rows.len(), 0, 12);
+    for (index, shift) in rows.iter().enumerate() {
+        faults.within(&format!("shifts[{index}]"), |faults| {
+            faults.text("name", &shift.name);
+            faults.number("start_minute", shift.start_minute, 0, 1_439);
+            faults.number("end_minute", shift.end_minute, 0, 1_439);
+        });
     }
-    Fact::SiteSet(f::SiteSet { site: r.site.as_ref().map(twin) })
-});
+}
+
+/// Shape of the settings that are given, with their names.
+fn settings(faults: &mut Faults, site: &v1::SiteSettings) -> Vec<String> {
+    let mut given = Vec::new();
+    if let Some(gln) = &site.gln {
+        given.push("gln");
+        faults.gs1_key("gln", gln, &[13]);
+    }
+    if let Some(name) = &site.name {
+        given.push("name");
+        faults.text("name", name);
+    }
+    if let Some(prefix) = &site.company_prefix {
+        given.push("company_prefix");
+        if !prefix.is_empty() && packloft_domain::gs1::sscc_capacity(prefix) == 0 {
+            let text = format!("is {}; a GS1 company prefix has 4 to 12 digits", quoted(prefix));
+            faults.add("company_prefix", text);
+        }
+    }
+    if let Some(zone) = &site.zone {
+        given.push("zone");
+        if packloft_domain::time::Zone::named(zone).is_none() {
+            faults.add("zone", format!("{} is no IANA time zone", quoted(zone)));
+        }
+    }
+    if let Some(minute) = site.day_start_minute {
+        given.push("day_start_minute");
+        faults.number("day_start_minute", minute, 0, 1_439);
+    }
+    if !site.shifts.is_empty() || site.without_shifts {
+        given.push("shifts");
+        shifts(faults, &site.shifts);
+        if !site.shifts.is_empty() && site.without_shifts {
+            faults.add("without_shifts", "is true, and shifts are given: give one of them");
+        }
+    }
+    if let Some(share) = site.short_share_ppm {
+        given.push("short_share_ppm");
+        faults.number("short_share_ppm", share, 0, 100_000);
+    }
+    if let Some(address) = &site.address {
+        given.push("address");
+        faults.optional_text("address", address);
+    }
+    given.into_iter().map(str::to_owned).collect()
+}
+
+write_request!(
+    SetSiteRequest,
+    |r, faults| {
+        let given = match &r.site {
+            None => Vec::new(),
+            Some(site) => faults.within("site", |faults| settings(faults, site)),
+        };
+        if given.is_empty() {
+            faults.add("site", "must be given with at least one setting");
+        }
+        let new = r.site.clone().unwrap_or_default();
+        let site = f::Site {
+            gln: new.gln.unwrap_or_default(),
+            name: new.name.unwrap_or_default(),
+            company_prefix: new.company_prefix.unwrap_or_default(),
+            zone: new.zone.unwrap_or_default(),
+            day_start_minute: new.day_start_minute.unwrap_or_default(),
+            shifts: twins(&new.shifts),
+            short_share_ppm: new.short_share_ppm.unwrap_or_default(),
+            address: new.address.unwrap_or_default(),
+        };
+        Fact::SiteSet(f::SiteSet { site: Some(site), given })
+    },
+    version = expected_version
+);
 
 fn lots(faults: &mut Faults, rows: &[v1::LotShare]) -> Vec<f::LotShare> {
     faults.rows("lots", rows.len(), 1, 2);
@@ -629,6 +684,7 @@ write_request!(CorrectRequest, |r, faults| {
         Some(R::TestLift(x)) => replacement("test_lift", x, faults),
         Some(R::FibcInspection(x)) => replacement("fibc_inspection", x, faults),
         Some(R::OpeningStock(x)) => replacement("opening_stock", x, faults),
+        Some(R::SiteSettings(x)) => replacement("site_settings", x, faults),
     };
     Fact::Corrected(Box::new(f::Corrected {
         target_sequence: faults.number("target_sequence", r.target_sequence, 1, i64::MAX),

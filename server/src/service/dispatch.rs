@@ -181,9 +181,10 @@ service! {
         request: Request<v1::GetVehicleLoadRequest>,
     ) -> Result<Response<v1::GetVehicleLoadResponse>, Status> {
         let request = request.into_inner();
+        let now_us = self.engine().clock.now_us();
         self.ask(request.min_sequence, move |asked| {
             let code = &request.load_code;
-            let load = loads::load(asked, code, true)?.ok_or_else(|| unknown("load", code))?;
+            let load = loads::load(asked, code, Some(now_us))?.ok_or_else(|| unknown("load", code))?;
             Ok(v1::GetVehicleLoadResponse { load: Some(load), sequence: asked.sequence() })
         })
         .await
@@ -210,7 +211,7 @@ service! {
             .ask_at(record, move |asked| {
                 let mut rows = Vec::new();
                 for code in codes {
-                    rows.extend(loads::load(asked, &code, false)?);
+                    rows.extend(loads::load(asked, &code, None)?);
                 }
                 Ok(rows)
             })

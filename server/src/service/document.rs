@@ -87,11 +87,12 @@ impl DocumentService for Api {
             .into_iter()
             .find(|code| !code.is_empty());
         let of = of.cloned().unwrap_or_else(|| "period".into());
+        let making = papers::Making { now_us, new_issue: r.new_issue };
         self.ask(r.min_sequence, move |asked| {
             let paper = match kind {
-                v1::DocumentKind::DeliveryNote => Some(papers::delivery_note(asked, &r.consignment_code, now_us)?),
-                v1::DocumentKind::LoadingList => Some(papers::loading_list(asked, &r.load_code, now_us)?),
-                v1::DocumentKind::RoadNote => Some(papers::road_note(asked, &r.consignment_code, now_us)?),
+                v1::DocumentKind::DeliveryNote => Some(papers::delivery_note(asked, &r.consignment_code, making)?),
+                v1::DocumentKind::LoadingList => Some(papers::loading_list(asked, &r.load_code, making)?),
+                v1::DocumentKind::RoadNote => Some(papers::road_note(asked, &r.consignment_code, making)?),
                 v1::DocumentKind::LiftingRecord => {
                     Some(lifting_paper::lifting_record(asked, &r.hoist_code, &r.gear_code, now_us)?)
                 }
@@ -101,7 +102,7 @@ impl DocumentService for Api {
                         consignment_code: r.consignment_code.clone(),
                         ..v1::GetAnalysisRequest::default()
                     };
-                    Some(papers::analysis_paper(asked, &wanted, &sscc, now_us)?)
+                    Some(papers::analysis_paper(asked, &wanted, &sscc, making)?)
                 }
                 _ => None,
             };
@@ -120,16 +121,19 @@ impl DocumentService for Api {
                     Made { bytes, media_type: "application/pdf", ending: "pdf", notes: Vec::new(), event_count: 0 }
                 }
                 None if kind == v1::DocumentKind::DespatchAdvice => {
-                    let (advice, corrected) = documents::despatch(asked, &r.consignment_code)?;
+                    let (advice, corrected) = documents::despatch(asked, &r.consignment_code, making)?;
                     let bytes = despatch::xml(&advice).map_err(|fault| invalid("kind", fault.to_string()))?;
-                    let notes = corrected.then(|| {
-                        "this is the corrected advice: what was issued when the vehicle left was otherwise".to_owned()
-                    });
+                    let corrected = corrected
+                        .then_some("this is the corrected advice: what was issued when the vehicle left was otherwise");
+                    let anew = making.new_issue.then_some(
+                        "this is a new issue with names and figures as registered now; what was issued when the vehicle left stays",
+                    );
+                    let notes = corrected.into_iter().chain(anew).map(str::to_owned);
                     Made {
                         bytes,
                         media_type: "application/xml",
                         ending: "xml",
-                        notes: notes.into_iter().collect(),
+                        notes: notes.collect(),
                         event_count: 0,
                     }
                 }
@@ -148,7 +152,7 @@ impl DocumentService for Api {
                         }
                     } else {
                         let offset = |at: i64| asked.zone.offset(at);
-                        let writer = Writer { site: &found.site, numbers: &found.numbers, offset: &offset };
+                        let writer = Writer { naming_gln: &found.naming_gln, offset: &offset };
                         let document = writer.document(&found.told, now_us);
                         Made {
                             bytes: document.to_string().into_bytes(),

@@ -58,7 +58,7 @@ service! {
         let request = request.into_inner();
         self.ask(request.min_sequence, move |asked| {
             let facts = lot(&asked.record, &request.lot_code)?.ok_or_else(|| unknown("lot", &request.lot_code))?;
-            let mut grades = grade::own(&asked.record, &facts)?;
+            let mut grades = grade::own(&asked.record, &facts, facts.judged_us())?;
             grades.extend(grade::published(&facts));
             Ok(v1::GradeLotResponse {
                 grades: grades.iter().map(graded).collect(),
@@ -70,7 +70,7 @@ service! {
                         verdict: row.verdict.into(),
                     })
                     .collect(),
-                against_release: twins(&grade::against_release(&asked.record, &facts)?),
+                against_release: twins(&grade::against_release(&asked.record, &facts, facts.judged_us())?),
                 sequence: asked.sequence(),
             })
         })

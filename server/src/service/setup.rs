@@ -2,14 +2,16 @@
 
 use packloft_domain::fact::registered::Item;
 use packloft_domain::record::Record;
-use packloft_domain::rules::register::{item_at, site_at};
+use packloft_domain::rules::register::{item_at, newest_site, site_on, zones};
 use packloft_proto::v1;
 use packloft_proto::v1::setup_service_server::SetupService;
 use tonic::{Request, Response, Status};
 
 use super::convert::twin;
+use super::faults::timestamp;
 use super::service;
 use crate::query::Asked;
+use crate::query::figures::day_window;
 
 /// Items of a kind in their newest state with their versions, by code.
 fn items(asked: &Asked, kind: &str) -> Result<Vec<(Item, i64)>, packloft_domain::refusal::Refusal> {
@@ -19,6 +21,29 @@ fn items(asked: &Asked, kind: &str) -> Result<Vec<(Item, i64)>, packloft_domain:
         rows.extend(item_at(&asked.record, kind, &code, i64::MAX)?);
     }
     Ok(rows)
+}
+
+/// The site as it is now, what a form that changes it begins with; or as it was on a working day.
+fn site(asked: &Asked, day: &str) -> Result<v1::GetSiteResponse, packloft_domain::refusal::Refusal> {
+    let mut known = newest_site(&asked.record)?;
+    let mut bounds = None;
+    if !day.is_empty() {
+        bounds = Some(day_window(asked, day)?);
+        let date = packloft_domain::time::parse_date(day).unwrap_or_default();
+        let then = site_on(&asked.record, &asked.zone, date)?;
+        known = known.map(|(_, version)| (then, version));
+    }
+    let zones = zones(&asked.record)?.into_iter();
+    Ok(v1::GetSiteResponse {
+        site: known.as_ref().map(|(site, _)| twin(site)),
+        version: known.map_or(0, |(_, version)| version),
+        zones: zones
+            .map(|(from_us, zone)| v1::ZoneSince { from_time: (from_us > i64::MIN).then(|| timestamp(from_us)), zone })
+            .collect(),
+        day_start_time: bounds.map(|(start_us, _)| timestamp(start_us)),
+        day_end_time: bounds.map(|(_, end_us)| timestamp(end_us)),
+        sequence: asked.sequence(),
+    })
 }
 
 macro_rules! lists {
@@ -49,12 +74,10 @@ macro_rules! lists {
             }
             async fn get_site(
                 &self,
-                _request: Request<v1::GetSiteRequest>,
+                request: Request<v1::GetSiteRequest>,
             ) -> Result<Response<v1::GetSiteResponse>, Status> {
-                let answer = self.ask(0, |asked| Ok(v1::GetSiteResponse {
-                    site: site_at(&asked.record, i64::MAX)?.as_ref().map(twin),
-                    sequence: asked.sequence(),
-                }));
+                let day = request.into_inner().day;
+                let answer = self.ask(0, move |asked| site(asked, &day));
                 answer.await.map(Response::new)
             }
             async fn set_person_details(

@@ -107,7 +107,7 @@ impl House {
 pub fn registers(house: &mut House) {
     let early = T0 - 40 * 24 * 60 * MIN;
     let site = Site { company_prefix: "9521234".into(), zone: "Etc/UTC".into(), ..Site::default() };
-    house.tell(early, Fact::SiteSet(SiteSet { site: Some(site) })).unwrap();
+    house.tell(early, Fact::SiteSet(SiteSet { site: Some(site), given: Vec::new() })).unwrap();
     let proof = Some(FlowProof { run_date: "2026-01-01".into(), report: "r".into(), fit: "f".into() });
     let mut items = vec![
         Item::Material(Material { code: "WS".into(), ..Material::default() }),

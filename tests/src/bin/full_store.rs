@@ -21,7 +21,7 @@ const BATCH: i64 = 60;
 
 async fn begin(feeder: &mut Feeder) -> anyhow::Result<()> {
     let site = Site { company_prefix: PREFIX.into(), zone: "Etc/UTC".into(), ..Site::default() };
-    feeder.tell(T0 - DAY, Fact::SiteSet(SiteSet { site: Some(site) })).await?;
+    feeder.tell(T0 - DAY, Fact::SiteSet(SiteSet { site: Some(site), given: Vec::new() })).await?;
     registers(feeder).await?;
     let mut items = vec![
         Item::Consignee(Consignee { code: "C1".into(), min_remaining_days: 200, ..Consignee::default() }),

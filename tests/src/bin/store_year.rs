@@ -29,7 +29,7 @@ const STANDS: i64 = 3;
 
 async fn store_registers(feeder: &mut Feeder, lines: i64) -> anyhow::Result<()> {
     let site = Site { company_prefix: PREFIX.into(), zone: "Etc/UTC".into(), ..Site::default() };
-    feeder.tell(FIRST - DAY, Fact::SiteSet(SiteSet { site: Some(site) })).await?;
+    feeder.tell(FIRST - DAY, Fact::SiteSet(SiteSet { site: Some(site), given: Vec::new() })).await?;
     let product = Product {
         code: "K2".into(),
         material_code: "WS".into(),

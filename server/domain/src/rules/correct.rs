@@ -58,6 +58,7 @@ pub fn correctable(fact: &Fact) -> bool {
             | Fact::VehicleChecked(_)
             | Fact::WeighbridgeRecorded(_)
             | Fact::PalletsExchanged(_)
+            | Fact::SiteSet(_)
             | Fact::Corrected(_)
     )
 }
@@ -357,6 +358,10 @@ pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> 
         }));
     } else if let Some(Fact::PalletBuilt(f)) = stands.as_ref().and_then(|event| event.fact.as_ref())
         && let Some(reason) = in_use(&without, &f.sscc)?
+    {
+        return Err(Refusal::impossible(reason));
+    } else if let Some(Fact::SiteSet(_)) = stands.as_ref().and_then(|event| event.fact.as_ref())
+        && let Some(reason) = super::register::needed_setting(&without)?
     {
         return Err(Refusal::impossible(reason));
     } else if stands.is_none() {

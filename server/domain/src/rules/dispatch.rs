@@ -6,6 +6,8 @@
 //!
 //! Invariant I-DIS-1: a pallet is on at most one load, and is dispatched once.
 
+use std::collections::BTreeMap;
+
 use super::free::{self, Content};
 use super::pallet::{self, PalletFacts, PalletPlace, existing};
 use super::register::Register;
@@ -23,6 +25,12 @@ const WEIGHBRIDGE_LEAST_MG: i64 = 40_000_000;
 /// Rules about vehicle and order; breaking one does not put the packs on hold.
 const VEHICLE_RULES: [&str; 6] =
     ["NO_SPACE", "OVER_PAYLOAD", "OVER_GROSS", "MASS_UNKNOWN", "NOT_ORDERED", "MORE_THAN_ORDERED"];
+
+/// False when all reasons are about vehicle or order: too much on a vehicle, or more than was ordered, says nothing about
+/// the packs.
+fn about_packs(reasons: &[Finding]) -> bool {
+    reasons.iter().any(|reason| !VEHICLE_RULES.contains(&reason.rule.as_str()))
+}
 
 /// A pallet on a load.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -334,8 +342,13 @@ pub fn life_faults(
     Ok(vec![finding("REMAINING_LIFE", &pallet.sscc, text, left, limit)])
 }
 
-/// Why a pallet does not fit what its order asks for.
-fn order_faults(record: &dyn Record, pallet: &PalletFacts, order_code: &str) -> Result<Vec<Finding>, Unreadable> {
+/// Why a pallet does not fit what its order asks for, of which some packs are on vehicles or gone before it.
+fn order_faults(
+    record: &dyn Record,
+    pallet: &PalletFacts,
+    order_code: &str,
+    before: i64,
+) -> Result<Vec<Finding>, Unreadable> {
     let Some((order, _)) = order(record, order_code)? else { return Ok(Vec::new()) };
     let product = &pallet.product_code;
     let wanted: i64 = order.lines.iter().filter(|l| l.product_code == *product).map(|l| l.pack_count).sum();
@@ -343,8 +356,7 @@ fn order_faults(record: &dyn Record, pallet: &PalletFacts, order_code: &str) -> 
         let text = format!("order {order_code} asks for no {product}");
         return Ok(vec![finding("NOT_ORDERED", &pallet.sscc, text, pallet.pack_count(), 0)]);
     }
-    let done = filled(record, order_code)?.into_iter().find(|row| row.product_code == *product).unwrap_or_default();
-    let with = done.loaded + done.dispatched + pallet.pack_count();
+    let with = before + pallet.pack_count();
     if with <= wanted {
         return Ok(Vec::new());
     }
@@ -392,7 +404,7 @@ fn vehicle_faults(load: &LoadFacts, pallet: &PalletFacts, mass: Option<i64>) -> 
 }
 
 /// Reasons against a pallet by where it stands.
-pub fn place_faults(record: &dyn Record, pallet: &PalletFacts) -> Result<Vec<Finding>, Unreadable> {
+pub fn place_faults(record: &dyn Record, pallet: &PalletFacts, at: i64) -> Result<Vec<Finding>, Unreadable> {
     let sscc = &pallet.sscc;
     if let Some(reason) = build::not_standing(pallet) {
         return Ok(vec![reason]);
@@ -403,7 +415,7 @@ pub fn place_faults(record: &dyn Record, pallet: &PalletFacts) -> Result<Vec<Fin
             vec![finding("PALLET_MISSING", sscc, text, 0, 0)]
         }
         PalletPlace::Store(code) => {
-            let location = Register::at(record, i64::MAX).location(code)?;
+            let location = Register::at(record, at).location(code)?;
             let kind = location.map(|location| location.kind());
             let words = match kind {
                 Some(LocationKind::Quarantine) => "quarantine",
@@ -427,6 +439,28 @@ fn content_unknown(sscc: &str) -> Finding {
     finding("CONTENT_UNKNOWN", sscc, format!("what may be in pallet {sscc} could not be computed"), 0, 0)
 }
 
+/// Everything that speaks against a pallet on a vehicle beside those that are on it already, wherever it stands: what
+/// loading and dispatching ask alike.
+fn pallet_reasons(
+    record: &dyn Record,
+    pallet: &PalletFacts,
+    load: &LoadFacts,
+    consignment: &ConsignmentOpened,
+    content: Option<&Content>,
+    stops: &free::Stops,
+    (at, zone): (i64, &crate::time::Zone),
+) -> Result<Vec<Finding>, Unreadable> {
+    let mut reasons = match content {
+        Some(content) => free::reasons(record, pallet, content, stops)?,
+        None => vec![content_unknown(&pallet.sscc)],
+    };
+    if let Some(consignee) = Register::at(record, at).consignee(&consignment.consignee_code)? {
+        reasons.extend(life_faults(record, pallet, &consignee, at, zone)?);
+    }
+    reasons.extend(vehicle_faults(load, pallet, pallet::mass_mg(record, pallet)?));
+    Ok(reasons)
+}
+
 /// Everything that speaks against loading a pallet onto a consignment, the impossible left aside.
 pub fn load_reasons(
     record: &dyn Record,
@@ -434,21 +468,17 @@ pub fn load_reasons(
     load: &LoadFacts,
     consignment: &ConsignmentOpened,
     content: Option<&Content>,
-    (at, zone): (i64, &crate::time::Zone),
+    when: (i64, &crate::time::Zone),
 ) -> Result<Vec<Finding>, Unreadable> {
     let mut reasons = load.check_faults();
-    reasons.extend(place_faults(record, pallet)?);
-    match content {
-        Some(content) => reasons.extend(free::reasons(record, pallet, content, &free::stops(record)?)?),
-        None => reasons.push(content_unknown(&pallet.sscc)),
-    }
-    if let Some(consignee) = Register::at(record, at).consignee(&consignment.consignee_code)? {
-        reasons.extend(life_faults(record, pallet, &consignee, at, zone)?);
-    }
+    reasons.extend(place_faults(record, pallet, when.0)?);
+    reasons.extend(pallet_reasons(record, pallet, load, consignment, content, &free::stops(record)?, when)?);
     if !consignment.order_code.is_empty() {
-        reasons.extend(order_faults(record, pallet, &consignment.order_code)?);
+        let known = filled(record, &consignment.order_code)?;
+        let known = known.iter().find(|row| row.product_code == pallet.product_code);
+        let before = known.map_or(0, |row| row.loaded + row.dispatched);
+        reasons.extend(order_faults(record, pallet, &consignment.order_code, before)?);
     }
-    reasons.extend(vehicle_faults(load, pallet, pallet::mass_mg(record, pallet)?));
     Ok(reasons)
 }
 
@@ -481,8 +511,7 @@ pub(super) fn load_pallet(fact: &PalletLoaded, command: &Command, context: &Cont
     }
     let mass_mg = pallet::mass_mg(record, &pallet)?.unwrap_or(0);
     let fact = PalletLoaded { load_code: consignment.load_code, mass_mg, ..fact.clone() };
-    // Too much on a vehicle, or more than was ordered, says nothing about the packs.
-    let about_packs = reasons.iter().any(|reason| !VEHICLE_RULES.contains(&reason.rule.as_str()));
+    let about_packs = about_packs(&reasons);
     let decision = Decision { breaches: reasons, ..Decision::plain(Fact::PalletLoaded(fact)) };
     let held = if about_packs { vec![pallet.sscc] } else { Vec::new() };
     Ok(decision.hold_pallets(context.next_sequence, &held))
@@ -535,31 +564,89 @@ pub(super) fn weighbridge_faults(load: &LoadFacts) -> Vec<Finding> {
     found
 }
 
-/// Everything that speaks against dispatching a load as it stands, and the pallets that are not free.
+/// Packs of each order and product that are on other vehicles, or gone, before any of a load's own.
+fn elsewhere(
+    record: &dyn Record,
+    load: &LoadFacts,
+    pallets: &[PalletFacts],
+) -> Result<BTreeMap<(String, String), i64>, Unreadable> {
+    let mut found = BTreeMap::new();
+    for opened in load.consignments.iter().filter(|opened| !opened.order_code.is_empty()) {
+        for row in filled(record, &opened.order_code)? {
+            found.insert((opened.order_code.clone(), row.product_code), row.loaded + row.dispatched);
+        }
+    }
+    for (row, pallet) in load.pallets.iter().zip(pallets) {
+        let opened = load.consignments.iter().find(|opened| opened.consignment_code == row.consignment_code);
+        let order_code = opened.map(|opened| opened.order_code.clone()).unwrap_or_default();
+        if let Some(packs) = found.get_mut(&(order_code, pallet.product_code.clone())) {
+            *packs -= pallet.pack_count();
+        }
+    }
+    Ok(found)
+}
+
+/// The load with the masses its pallets have by what is known now: weighings may have come, or been put right, since they
+/// were loaded.
+fn with_masses(record: &dyn Record, load: &LoadFacts, pallets: &[PalletFacts]) -> Result<LoadFacts, Unreadable> {
+    let mut load = load.clone();
+    for (row, pallet) in load.pallets.iter_mut().zip(pallets) {
+        row.mass_mg = pallet::mass_mg(record, pallet)?.unwrap_or(0);
+    }
+    Ok(load)
+}
+
+/// Everything that speaks against dispatching a load as it stands, and the pallets whose packs it speaks against. Whatever
+/// loading asks is asked again, pallet by pallet in the order they were loaded, by what is known now.
 pub fn dispatch_reasons(
     record: &dyn Record,
     load: &LoadFacts,
     contents: &[Content],
+    when: (i64, &crate::time::Zone),
 ) -> Result<(Vec<Finding>, Vec<String>), Unreadable> {
     let mut reasons = load.check_faults();
     let mut held = Vec::new();
     let stops = free::stops(record)?;
+    let mut before = LoadFacts { pallets: Vec::new(), ..load.clone() };
+    // Where the full vehicle was weighed, that counts and no sum.
+    before.weighed_in_mg = load.weighed_in_mg.filter(|_| load.weighed_out_mg.is_none());
+    let mut pallets = Vec::new();
     for row in &load.pallets {
-        let Some(pallet) = pallet::pallet(record, &row.sscc)? else { continue };
-        let own = match content_of(contents, &row.sscc) {
-            Some(content) => free::reasons(record, &pallet, content, &stops)?,
-            None => vec![content_unknown(&row.sscc)],
-        };
-        if !own.is_empty() {
-            held.push(row.sscc.clone());
-            reasons.extend(own);
+        if let Some(pallet) = pallet::pallet(record, &row.sscc)? {
+            before.pallets.push(row.clone());
+            pallets.push(pallet);
         }
     }
-    reasons.extend(weighbridge_faults(load));
+    let own = LoadFacts { pallets: std::mem::take(&mut before.pallets), ..load.clone() };
+    let load = with_masses(record, &own, &pallets)?;
+    let mut packs_before = elsewhere(record, &load, &pallets)?;
+    for (row, pallet) in load.pallets.iter().zip(&pallets) {
+        let opened = load.consignments.iter().find(|opened| opened.consignment_code == row.consignment_code);
+        let opened = opened.cloned().unwrap_or_default();
+        let content = content_of(contents, &row.sscc);
+        let mut own = pallet_reasons(record, pallet, &before, &opened, content, &stops, when)?;
+        if !opened.order_code.is_empty() {
+            let key = (opened.order_code.clone(), pallet.product_code.clone());
+            let packs = packs_before.entry(key).or_default();
+            own.extend(order_faults(record, pallet, &opened.order_code, *packs)?);
+            *packs += pallet.pack_count();
+        }
+        if about_packs(&own) {
+            held.push(row.sscc.clone());
+        }
+        reasons.extend(own);
+        before.pallets.push(row.clone());
+    }
+    reasons.extend(weighbridge_faults(&load));
     Ok((reasons, held))
 }
 
-fn paper(record: &dyn Record, row: &OnLoad, load: &LoadFacts) -> Result<Option<DispatchedPallet>, Unreadable> {
+fn paper(
+    record: &dyn Record,
+    row: &OnLoad,
+    load: &LoadFacts,
+    zone: &crate::time::Zone,
+) -> Result<Option<DispatchedPallet>, Unreadable> {
     let Some(pallet) = pallet::pallet(record, &row.sscc)? else { return Ok(None) };
     let consignment = load.consignments.iter().find(|c| c.consignment_code == row.consignment_code);
     Ok(Some(DispatchedPallet {
@@ -570,7 +657,8 @@ fn paper(record: &dyn Record, row: &OnLoad, load: &LoadFacts) -> Result<Option<D
         pack_count: pallet.pack_count(),
         batch_code: batches(record, &pallet)?,
         best_before_date: pallet.best_before_date.clone(),
-        mass_mg: row.mass_mg,
+        mass_mg: pallet::mass_mg(record, &pallet)?.unwrap_or(0),
+        batches: super::issue::by_batch(record, &pallet, zone)?,
     }))
 }
 
@@ -624,15 +712,17 @@ pub(super) fn dispatch(
     if !impossible.is_empty() {
         return Err(Refusal::Forbidden(impossible));
     }
-    let (reasons, held) = dispatch_reasons(record, &load, &context.evidence.contents)?;
+    let when = (command.occurred_time_us, &context.zone);
+    let (reasons, held) = dispatch_reasons(record, &load, &context.evidence.contents, when)?;
     if !reasons.is_empty() && command.already_done_reason.is_empty() {
         return Err(Refusal::Forbidden(reasons));
     }
     let mut pallets = Vec::new();
     for row in &load.pallets {
-        pallets.extend(paper(record, row, &load)?);
+        pallets.extend(paper(record, row, &load, &context.zone)?);
     }
-    let fact = VehicleLoadDispatched { pallets, ..fact.clone() };
+    let paper_data = Some(super::issue::paper_data(record, &load, command.occurred_time_us)?);
+    let fact = VehicleLoadDispatched { pallets, paper_data, ..fact.clone() };
     let decision = Decision { breaches: reasons, ..Decision::plain(Fact::VehicleLoadDispatched(fact)) };
     Ok(decision.hold_pallets(context.next_sequence, &held))
 }

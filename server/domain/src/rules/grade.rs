@@ -302,12 +302,12 @@ pub fn published(lot: &LotFacts) -> Vec<Grade> {
     grades
 }
 
-/// A lot against the plant's own sets for its material that are in force now.
-pub fn own(record: &dyn Record, lot: &LotFacts) -> Result<Vec<Grade>, Unreadable> {
+/// A lot against the plant's own sets for its material that are in force at an instant.
+pub fn own(record: &dyn Record, lot: &LotFacts, at: i64) -> Result<Vec<Grade>, Unreadable> {
     let mut grades = Vec::new();
     for known in record.keys("register/limit_set/")? {
         let code = key::code_of(&known);
-        let Some(set) = Register::at(record, i64::MAX).limit_set(&code)? else { continue };
+        let Some(set) = Register::at(record, at).limit_set(&code)? else { continue };
         if set.retired || set.material_code != lot.created.material_code {
             continue;
         }
@@ -329,10 +329,10 @@ pub fn own(record: &dyn Record, lot: &LotFacts) -> Result<Vec<Grade>, Unreadable
 }
 
 /// What speaks against releasing a lot: required results that are missing or out of their limits.
-pub fn against_release(record: &dyn Record, lot: &LotFacts) -> Result<Vec<Finding>, Unreadable> {
+pub fn against_release(record: &dyn Record, lot: &LotFacts, at: i64) -> Result<Vec<Finding>, Unreadable> {
     let code = &lot.created.lot_code;
     let mut found = Vec::new();
-    for grade in own(record, lot)?.iter().filter(|grade| grade.for_release) {
+    for grade in own(record, lot, at)?.iter().filter(|grade| grade.for_release) {
         for row in &grade.rows {
             let limit = format!("{} of limit set {} ({})", row.property, grade.code, row.limit);
             match (row.passed, &row.value) {

@@ -10,7 +10,7 @@
 //! - After an overload, a shock or another mishap, and after an overhaul, an item is out of service until examined.
 //! - A defect to be remedied by a date is cleared by a remedy or a newer report, an immediate one by a newer report alone.
 
-use super::register::{Register, site_at};
+use super::register::{Register, site_on};
 use super::{Context, Decision, Missing};
 use crate::fact::*;
 use crate::key;
@@ -197,11 +197,17 @@ pub fn newest_check(
 }
 
 /// The shift that holds an instant, by name and start; the working day where no shift does.
-pub fn shift_start(site: &Site, zone: &Zone, at: i64) -> (String, i64) {
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn shift_start(record: &dyn Record, zone: &Zone, at: i64) -> Result<(String, i64), Unreadable> {
     let today = zone.date(at);
     let days = [today.yesterday().ok(), Some(today)];
     let mut found: Option<(String, i64)> = None;
+    let mut day_us = None;
     for date in days.into_iter().flatten() {
+        let site = site_on(record, zone, date)?;
+        day_us = zone.day_start(date, site.day_start_minute).filter(|start| *start <= at).or(day_us);
         for shift in &site.shifts {
             let start = zone.day_start(date, shift.start_minute);
             let last = if shift.end_minute > shift.start_minute { Some(date) } else { date.tomorrow().ok() };
@@ -214,10 +220,7 @@ pub fn shift_start(site: &Site, zone: &Zone, at: i64) -> (String, i64) {
             }
         }
     }
-    found.unwrap_or_else(|| {
-        let starts = days.into_iter().flatten().filter_map(|date| zone.day_start(date, site.day_start_minute));
-        (String::new(), starts.filter(|start| *start <= at).max().unwrap_or(at))
-    })
+    Ok(found.unwrap_or_else(|| (String::new(), day_us.unwrap_or(at))))
 }
 
 fn pre_use(
@@ -241,7 +244,7 @@ fn pre_use(
     if !terms.pre_use_check {
         return Ok(None);
     }
-    let (name, start) = shift_start(&site_at(record, at)?.unwrap_or_default(), zone, at);
+    let (name, start) = shift_start(record, zone, at)?;
     if newest.is_some_and(|(_, time_us)| time_us >= start) {
         return Ok(None);
     }

@@ -73,7 +73,7 @@ fn differences(record: &dyn Record, kind: LabelKind, code: &str, scan: &str) -> 
             };
             same("pallet number", Some(&number), code);
             if let Some(facts) = pallet::pallet(record, code)? {
-                let product = Register::at(record, i64::MAX).product(&facts.product_code)?.unwrap_or_default();
+                let product = Register::at(record, facts.built_us).product(&facts.product_code)?.unwrap_or_default();
                 same("product number", of("02"), &gtin_14(&product.gtin).unwrap_or_default());
                 same("packs", of("37"), &facts.pack_count().to_string());
                 same("batch", of("10"), &super::dispatch::batches(record, &facts)?);
@@ -85,8 +85,8 @@ fn differences(record: &dyn Record, kind: LabelKind, code: &str, scan: &str) -> 
         }
         LabelKind::Location => same("location", Some(of("254").or(of("")).unwrap_or(scan)), code),
         LabelKind::PackCode | LabelKind::Unspecified => {
-            if let Some((run, ..)) = stream::run_span(record, code)? {
-                let product = Register::at(record, i64::MAX).product(&run.product_code)?.unwrap_or_default();
+            if let Some((run, start_us, _)) = stream::run_span(record, code)? {
+                let product = Register::at(record, start_us).product(&run.product_code)?.unwrap_or_default();
                 same("product number", Some(of("01").unwrap_or("not")), &gtin_14(&product.gtin).unwrap_or_default());
                 same("batch", Some(of("10").unwrap_or("not")), &run.batch_code);
             }

@@ -28,6 +28,8 @@ pub struct LotFacts {
     pub created: LotCreated,
     /// When.
     pub created_time_us: i64,
+    /// When it was decided; `None` while it is pending.
+    pub decided_us: Option<i64>,
     /// Newest decision.
     pub decision: LotDecision,
     /// Why.
@@ -36,6 +38,13 @@ pub struct LotFacts {
     pub concession: String,
     /// Results with their times, oldest first.
     pub results: Vec<(LabResultRecorded, i64)>,
+}
+
+impl LotFacts {
+    /// The instant whose limits judge it: when it was decided; while it is pending, whatever is registered.
+    pub fn judged_us(&self) -> i64 {
+        self.decided_us.unwrap_or(i64::MAX)
+    }
 }
 
 /// The lot of this code, or `None` when there is none.
@@ -59,6 +68,7 @@ fn fold(rows: &[Entry]) -> Option<LotFacts> {
             state = Some(LotFacts {
                 created: created.clone(),
                 created_time_us: row.event.occurred_time_us,
+                decided_us: None,
                 decision: LotDecision::Pending,
                 decision_reason: String::new(),
                 concession: String::new(),
@@ -80,6 +90,7 @@ fn fold(rows: &[Entry]) -> Option<LotFacts> {
         if row.sequence >= decided_at {
             decided_at = row.sequence;
             (lot.decision, lot.decision_reason, lot.concession) = decision;
+            lot.decided_us = Some(row.event.occurred_time_us);
         }
     }
     Some(lot)
@@ -110,7 +121,7 @@ pub(super) fn lab_result(fact: &LabResultRecorded, context: &Context) -> Result<
     Ok(Decision::plain(Fact::LabResultRecorded(fact.clone())))
 }
 
-pub(super) fn release(fact: &LotReleased, context: &Context) -> Result<Decision, Refusal> {
+pub(super) fn release(fact: &LotReleased, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let lot = existing(context, &fact.lot_code)?;
     let mut reasons = Vec::new();
     reasons.extend(qa_needed(context, "releasing a lot")?);
@@ -120,7 +131,7 @@ pub(super) fn release(fact: &LotReleased, context: &Context) -> Result<Decision,
         reasons.push(finding("LOT_REJECTED", &fact.lot_code, text, 0, 0));
     }
     if fact.concession.is_empty() {
-        reasons.extend(super::grade::against_release(context.record, &lot)?);
+        reasons.extend(super::grade::against_release(context.record, &lot, at)?);
     }
     if reasons.is_empty() {
         Ok(Decision::plain(Fact::LotReleased(fact.clone())))

@@ -21,6 +21,7 @@ pub mod fibc;
 pub mod free;
 pub mod grade;
 pub mod hold;
+pub mod issue;
 pub mod item;
 pub mod label;
 pub mod lift;
@@ -172,11 +173,11 @@ impl Missing {
 pub fn decide(command: &Command, context: &Context) -> Result<Decision, Refusal> {
     let at = command.occurred_time_us;
     match &command.fact {
-        Fact::SiteSet(_) => Ok(Decision::plain(command.fact.clone())),
+        Fact::SiteSet(fact) => register::set_site(fact, command, context),
         Fact::Registered(fact) => register::decide(fact, command, context),
         Fact::LotCreated(fact) => lot::create(fact, at, context),
         Fact::LabResultRecorded(fact) => lot::lab_result(fact, context),
-        Fact::LotReleased(fact) => lot::release(fact, context),
+        Fact::LotReleased(fact) => lot::release(fact, at, context),
         Fact::LotRejected(fact) => lot::reject(fact, context),
         Fact::IntakeRecorded(fact) => bag::intake(fact, at, context),
         Fact::BulkBagRecorded(fact) => bag::filled(fact, at, context),

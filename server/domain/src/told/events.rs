@@ -41,6 +41,8 @@ impl Source<'_> {
             stays_at: String::new(),
             papers: Vec::new(),
             consignee_code: String::new(),
+            site_gln: String::new(),
+            consignee_gln: String::new(),
             lot_code: String::new(),
             best_before_date: String::new(),
             weighed: None,
@@ -72,7 +74,7 @@ impl Source<'_> {
         let material = match &known {
             Some(lot) => {
                 let code = &lot.created.material_code;
-                self.then().material(code)?.or(Register::at(self.record, i64::MAX).material(code)?)
+                self.then().material(code)?
             }
             None => None,
         };
@@ -80,9 +82,9 @@ impl Source<'_> {
         Ok(Class::Lot { gtin, lot_code: lot_code.into() })
     }
 
-    fn batch_class(&self, product_code: &str, batch_code: &str) -> Result<Class, Unreadable> {
-        let known = self.then().product(product_code)?;
-        let product = known.or(Register::at(self.record, i64::MAX).product(product_code)?).unwrap_or_default();
+    /// A batch by the number its product had when it was made, which is what its packs show.
+    fn batch_class(&self, product_code: &str, batch_code: &str, made_us: i64) -> Result<Class, Unreadable> {
+        let product = Register::at(self.record, made_us).product(product_code)?.unwrap_or_default();
         Ok(Class::Batch {
             gtin: gtin_14(&product.gtin).unwrap_or_default(),
             product_code: product_code.into(),
@@ -160,18 +162,18 @@ impl Source<'_> {
             0 => String::new(),
             days => add_days(&made, days),
         };
-        Ok((self.batch_class(&run.product_code, &run.batch_code)?, until))
+        Ok((self.batch_class(&run.product_code, &run.batch_code, start_us)?, until))
     }
 
     /// Rows of a pallet as classes with packs.
     fn layers(&self, layers: &[pallet::Layer], product_code: &str) -> Result<Vec<Quantity>, Unreadable> {
         let mut found: Vec<Quantity> = Vec::new();
         for layer in layers {
-            let batch = match stream::run_span(self.record, &layer.run_code)? {
-                Some((run, ..)) => run.batch_code,
-                None => layer.batch_code.clone(),
+            let (batch, made_us) = match stream::run_span(self.record, &layer.run_code)? {
+                Some((run, start_us, _)) => (run.batch_code, start_us),
+                None => (layer.batch_code.clone(), self.event.occurred_time_us),
             };
-            let class = self.batch_class(product_code, &batch)?;
+            let class = self.batch_class(product_code, &batch, made_us)?;
             match found.iter_mut().find(|known| known.class == class) {
                 Some(Quantity { amount: Amount::Count(count), .. }) => *count += layer.pack_count,
                 _ => found.push(Quantity { class, amount: Amount::Count(layer.pack_count) }),
@@ -378,16 +380,15 @@ fn split(source: &mut Source, f: &PalletSplit, at: i64) -> Result<(), Unreadable
         pallet::pallet_before(source.record, &f.sscc, source.sequence)?.map(|facts| facts.layers).unwrap_or_default();
     let mut moved = Vec::new();
     for part in &f.parts {
-        let batch = match stream::run_span(source.record, &part.run_code)? {
-            Some((run, ..)) => run.batch_code,
+        let (batch, made_us) = match stream::run_span(source.record, &part.run_code)? {
+            Some((run, start_us, _)) => (run.batch_code, start_us),
             // From before the record: the batch its pallet has.
-            None => before
-                .iter()
-                .find(|layer| layer.run_code == part.run_code)
-                .map(|l| l.batch_code.clone())
-                .unwrap_or_default(),
+            None => {
+                let layer = before.iter().find(|layer| layer.run_code == part.run_code);
+                (layer.map(|layer| layer.batch_code.clone()).unwrap_or_default(), at)
+            }
         };
-        let class = source.batch_class(&product, &batch)?;
+        let class = source.batch_class(&product, &batch, made_us)?;
         moved.push(Quantity { class, amount: Amount::Count(part.pack_count) });
     }
     source.holds(Action::Delete, "unpacking", Unit::Pallet(f.sscc.clone()), moved.clone());

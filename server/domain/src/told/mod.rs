@@ -13,6 +13,7 @@ use std::collections::BTreeMap;
 
 use crate::fact::*;
 use crate::record::{Entry, Record, Unreadable};
+use crate::rules::register::{Register, Sites};
 
 /// A thing with an identity of its own.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -165,6 +166,10 @@ pub struct Told {
     pub papers: Vec<Paper>,
     /// Consignee it goes to; empty unless it leaves.
     pub consignee_code: String,
+    /// Location number of the site when it happened; empty when it had none.
+    pub site_gln: String,
+    /// Location number of the consignee when it happened; empty when there is none.
+    pub consignee_gln: String,
     /// Lot and best before of what came into being; empty when there is none.
     pub lot_code: String,
     /// Best before.
@@ -269,5 +274,19 @@ pub fn told(record: &dyn Record, rows: &[Entry]) -> Result<Vec<Told>, Unreadable
         by_sequence.insert(row.sequence, new.clone());
         found.extend(new);
     }
+    numbered(record, &mut found)?;
     Ok(found)
+}
+
+/// Writes the numbers of site and consignee that were in force at each event.
+fn numbered(record: &dyn Record, found: &mut [Told]) -> Result<(), Unreadable> {
+    let sites = Sites::read(record)?;
+    for event in found {
+        event.site_gln = sites.at(event.time_us).gln;
+        if !event.consignee_code.is_empty() {
+            let known = Register::at(record, event.time_us).consignee(&event.consignee_code)?;
+            event.consignee_gln = known.map(|consignee| consignee.gln).unwrap_or_default();
+        }
+    }
+    Ok(())
 }

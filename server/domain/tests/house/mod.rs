@@ -139,7 +139,7 @@ impl House {
         let mut house = House::new(0, 1);
         let early = T0 - 20 * 24 * 60 * MIN;
         let site = Site { company_prefix: "9521234".into(), zone: "Etc/UTC".into(), ..Site::default() };
-        house.tell(early, Fact::SiteSet(SiteSet { site: Some(site) })).unwrap();
+        house.tell(early, Fact::SiteSet(SiteSet { site: Some(site), given: Vec::new() })).unwrap();
         let location = |code: &str, kind: LocationKind, capacity_count: i64, rule: StackRule| {
             Item::Location(Location {
                 code: code.into(),

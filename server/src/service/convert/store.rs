@@ -236,6 +236,7 @@ write_request!(
             load_code: faults.code("load_code", &r.load_code),
             seal_code: faults.optional_code("seal_code", &r.seal_code),
             pallets: Vec::new(),
+            paper_data: None,
         })
     },
     already_done = already_done_reason

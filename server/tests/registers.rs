@@ -1,0 +1,448 @@
+//! Registers are read as in force at the moment an answer is about: on generated small histories, changing every register
+//! from now on changes no answer about earlier times, and a new issue of a paper is made only when it is asked for.
+
+#[path = "common/house.rs"]
+mod house;
+
+use std::path::Path;
+use std::sync::Arc;
+
+use house::*;
+use packloft_domain::fact::registered::Item;
+use packloft_domain::fact::*;
+use packloft_domain::mass::KG;
+use packloft_domain::rules::{Command, register};
+use packloft_proto::v1;
+use packloft_server::documents::{despatch, html, records, visibility};
+use packloft_server::journal::memory_disk::MemoryDisk;
+use packloft_server::journal::{Journal, Pending, Witness};
+use packloft_server::query::content::Needs;
+use packloft_server::query::papers::{self, Making};
+use packloft_server::query::{Asked, documents, figures, labels, performance, period, quantity, shift, trace};
+
+const HOUR: i64 = 60 * MIN;
+const DAY: i64 = 24 * HOUR;
+/// When the registers change: long after all that is asked about.
+const NOW: i64 = T0 + 20 * DAY;
+
+fn site(given: &[&str], site: Site) -> Fact {
+    Fact::SiteSet(SiteSet { site: Some(site), given: given.iter().map(|name| (*name).to_owned()).collect() })
+}
+
+fn shift_of(name: &str, start_minute: i64, end_minute: i64) -> Shift {
+    Shift { name: name.into(), start_minute, end_minute }
+}
+
+/// A run of two hours or so with weighings, a stop, pallets, and a load that left.
+fn history(seed: u64) -> (House, Vec<String>) {
+    let mut house = House::new(seed);
+    registers(&mut house);
+    let early = T0 - 39 * DAY;
+    let own = Site {
+        gln: "9521234000013".into(),
+        name: "the hall".into(),
+        address: "1 Mill Lane".into(),
+        day_start_minute: 360,
+        shifts: vec![shift_of("early", 360, 840), shift_of("late", 840, 1_320)],
+        short_share_ppm: 25_000,
+        ..Site::default()
+    };
+    let given = ["gln", "name", "address", "day_start_minute", "shifts", "short_share_ppm"];
+    house.tell(early, site(&given, own)).unwrap();
+    for item in [
+        Item::Instrument(Instrument {
+            code: "C1".into(),
+            verified_until_date: "2026-12-31".into(),
+            ..Instrument::default()
+        }),
+        Item::StopReason(StopReason { code: "jam".into(), name: "jam".into(), kind: StopKind::Unplanned.into() }),
+    ] {
+        house.tell(early, Fact::Registered(Registered { item: Some(item) })).unwrap();
+    }
+    let product = Product {
+        code: "K1".into(),
+        name: "sugar 1 kg".into(),
+        material_code: "WS".into(),
+        gtin: "9521234000020".into(),
+        nominal_mass_mg: KG,
+        pending_lot_rule: PendingLotRule::AtRisk.into(),
+        shelf_life_days: 300,
+        pack_tare_mass_mg: 10_000,
+        pallet_tare_mass_mg: 20 * KG,
+        ..Product::default()
+    };
+    house.tell(early, Fact::Registered(Registered { item: Some(Item::Product(product)) })).unwrap();
+    let consignee = Consignee {
+        code: "C1".into(),
+        name: "a shop".into(),
+        gln: "9521234000037".into(),
+        address: "2 High Street".into(),
+        ..Consignee::default()
+    };
+    house.tell(early, Fact::Registered(Registered { item: Some(Item::Consignee(consignee)) })).unwrap();
+    let released = LotReleased { lot_code: "LA".into(), reason: "in order".into(), ..LotReleased::default() };
+    house.run("qa", &Command::new(Fact::LotReleased(released), T0 - 2 * DAY), None).unwrap();
+    let begin = T0 + house.random.i64(0..60) * MIN;
+    house.tell(begin - 5 * MIN, Fact::FeedEmptied(FeedEmptied { feed_code: "F1".into() })).unwrap();
+    for (tag, at) in [("B1", begin - 4 * MIN), ("B2", begin + 20 * MIN)] {
+        let filled = BulkBagRecorded {
+            bag_tag: tag.into(),
+            lots: vec![LotShare { lot_code: "LA".into(), share_ppm: 1_000_000 }],
+            fibc_type_code: "T1".into(),
+            scale_code: "S1".into(),
+            gross_mass_mg: 902 * KG,
+            tare_mass_mg: 2 * KG,
+            ..BulkBagRecorded::default()
+        };
+        house.tell(begin - HOUR, Fact::BulkBagRecorded(filled)).unwrap();
+        let tipped = BagTipped { bag_tag: tag.into(), feed_code: "F1".into(), ..BagTipped::default() };
+        house.tell(at, Fact::BagTipped(tipped)).unwrap();
+    }
+    let start = RunStarted {
+        run_code: "R1".into(),
+        machine_code: "M1".into(),
+        product_code: "K1".into(),
+        batch_code: "BR1".into(),
+        counters: counters(0),
+        line_check_done: true,
+        ..RunStarted::default()
+    };
+    house.tell(begin, Fact::RunStarted(start)).unwrap();
+    let packs = house.random.i64(8..17) * 100;
+    for part in 1..5 {
+        let at = begin + part * 20 * MIN;
+        let count =
+            CountRecorded { machine_code: "M1".into(), counters: counters(packs * part / 5), ..Default::default() };
+        house.tell(at, Fact::CountRecorded(count)).unwrap();
+        let mass_mg = (0..10).map(|_| KG + house.random.i64(-9_000..12_000)).collect();
+        let weighed = ReadingsRecorded {
+            machine_code: "M1".into(),
+            instrument_code: "C1".into(),
+            kind: ReadingKind::Net.into(),
+            point: ReadingPoint::Accepted.into(),
+            start_time_us: at - 5 * MIN,
+            mass_mg,
+            ..ReadingsRecorded::default()
+        };
+        house.tell(at, Fact::ReadingsRecorded(weighed)).unwrap();
+    }
+    let stop = StopRecorded {
+        machine_code: "M1".into(),
+        reason_code: "jam".into(),
+        start_time_us: begin + 50 * MIN,
+        ..StopRecorded::default()
+    };
+    house.tell(begin + 55 * MIN, Fact::StopRecorded(stop)).unwrap();
+    let finish = RunFinished { run_code: "R1".into(), counters: counters(packs), ..RunFinished::default() };
+    house.tell(begin + 100 * MIN, Fact::RunFinished(finish)).unwrap();
+    house.tell(begin + 101 * MIN, Fact::FeedEmptied(FeedEmptied { feed_code: "F1".into() })).unwrap();
+    let mut ssccs = Vec::new();
+    for _ in 0..house.random.i64(2..4) {
+        let built = PalletBuilt {
+            origin: PalletOrigin::Line.into(),
+            parts: vec![PalletPart { run_code: "R1".into(), pack_count: 200, ..PalletPart::default() }],
+            location_code: "R1".into(),
+            ..PalletBuilt::default()
+        };
+        match house.tell(begin + 110 * MIN, Fact::PalletBuilt(built)).unwrap().fact {
+            Some(Fact::PalletBuilt(f)) => ssccs.push(f.sscc),
+            other => panic!("{other:?}"),
+        }
+    }
+    shipped(&mut house, begin + 3 * HOUR, &ssccs);
+    (house, ssccs)
+}
+
+/// Order, load, pallets, dispatch.
+fn shipped(house: &mut House, at: i64, ssccs: &[String]) {
+    let order = OrderEntered {
+        order_code: "O1".into(),
+        consignee_code: "C1".into(),
+        lines: vec![OrderLine { product_code: "K1".into(), pack_count: 1_000 }],
+        consignee_order_code: "PO-7".into(),
+        ..OrderEntered::default()
+    };
+    house.tell(at, Fact::OrderEntered(order)).unwrap();
+    let open = VehicleLoadOpened { load_code: "V1".into(), registration_code: "X-1".into(), ..Default::default() };
+    house.tell(at, Fact::VehicleLoadOpened(open)).unwrap();
+    let checked = VehicleChecked {
+        load_code: "V1".into(),
+        clean: true,
+        dry: true,
+        free_of_odour: true,
+        floor_sound: true,
+        last_load: "flour".into(),
+        last_load_suitable: true,
+    };
+    house.tell(at, Fact::VehicleChecked(checked)).unwrap();
+    let opened = ConsignmentOpened {
+        consignment_code: "D1".into(),
+        load_code: "V1".into(),
+        consignee_code: "C1".into(),
+        order_code: "O1".into(),
+        drop_number: 1,
+    };
+    house.tell(at, Fact::ConsignmentOpened(opened)).unwrap();
+    for sscc in ssccs {
+        let loaded = PalletLoaded { consignment_code: "D1".into(), sscc: sscc.clone(), ..PalletLoaded::default() };
+        let command = Command::new(Fact::PalletLoaded(loaded), at + MIN);
+        house.run("op", &command, Some(Needs::Pallets(vec![sscc.clone()]))).unwrap();
+    }
+    let left = VehicleLoadDispatched { load_code: "V1".into(), ..VehicleLoadDispatched::default() };
+    let command = Command::new(Fact::VehicleLoadDispatched(left), at + 10 * MIN);
+    house.run("op", &command, Some(Needs::Load("V1".into()))).unwrap();
+}
+
+/// The journal of a house.
+fn journal(house: &House) -> Journal {
+    let journal = Journal::open(Arc::new(MemoryDisk::default()), Path::new("/j"), 1 << 20, Witness::default()).unwrap();
+    for (unit, event) in (1..).zip(&house.events) {
+        journal.append(&[Pending { event: event.clone(), unit, last_of_unit: true }]).unwrap();
+    }
+    journal
+}
+
+const MAKING: Making = Making { now_us: NOW + HOUR, new_issue: false };
+
+fn papers_of(asked: &Asked, making: Making) -> Vec<String> {
+    let of_consignment = v1::GetAnalysisRequest { consignment_code: "D1".into(), ..Default::default() };
+    let made = [
+        papers::delivery_note(asked, "D1", making),
+        papers::loading_list(asked, "V1", making),
+        papers::road_note(asked, "D1", making),
+        papers::analysis_paper(asked, &of_consignment, "", making),
+    ];
+    let mut found: Vec<String> = made
+        .into_iter()
+        .map(|paper| {
+            let mut paper = paper.unwrap();
+            // When and at which sequence this copy was made.
+            paper.foot.clear();
+            html::html(&paper)
+        })
+        .collect();
+    let (advice, _) = documents::despatch(asked, "D1", making).unwrap();
+    found.push(String::from_utf8(despatch::xml(&advice).unwrap()).unwrap());
+    found
+}
+
+/// Takes out at which sequence an answer stands.
+fn blind(text: &str) -> String {
+    let mut out = String::new();
+    let mut rest = text;
+    while let Some(place) = rest.find(" sequence: ") {
+        let (before, after) = rest.split_at(place + " sequence: ".len());
+        out.push_str(before);
+        rest = after.trim_start_matches(|c: char| c.is_ascii_digit());
+    }
+    out + rest
+}
+
+/// Answers about what happened, one text each with its name.
+fn answers(house: &House, ssccs: &[String]) -> Vec<(&'static str, String)> {
+    let (asked, journal) = (&house.anew(), &journal(house));
+    let mut found: Vec<(&'static str, String)> = Vec::new();
+    found.extend(papers_of(asked, MAKING).into_iter().map(|text| ("paper", text)));
+    let mut add = |what: &'static str, text: String| {
+        assert!(!text.starts_with("Err"), "{what}: {text}");
+        found.push((what, blind(&text)));
+    };
+    let settings = trace::Settings { epsilon: 0.0, coverage: 0.0 };
+    for printed in ["2026-05-04 07:30", "07:15", "2026-05-04"] {
+        add("trace", format!("{:?}", trace::by_print(asked, "BR1", printed, settings)));
+    }
+    let day = || "2026-05-04".to_owned();
+    let request = v1::GetYieldRequest { feed_code: "F1".into(), day: day(), ..Default::default() };
+    add("yield", format!("{:?}", figures::yields(asked, &request)));
+    let request = v1::GetBalanceRequest { feed_code: "F1".into(), day: day(), ..Default::default() };
+    add("balance", format!("{:?}", figures::balance(asked, &request)));
+    let request = v1::GetPeriodBalanceRequest { from_day: day(), to_day: day(), ..Default::default() };
+    add("period", format!("{:?}", period::balance(asked, &request)));
+    for shift_name in ["", "early", "late"] {
+        let request = v1::GetLinePerformanceRequest {
+            machine_code: "M1".into(),
+            day: day(),
+            shift_name: shift_name.into(),
+            ..Default::default()
+        };
+        add("performance", format!("{:?}", performance::line_performance(asked, &request, NOW + HOUR)));
+        let request = v1::GetShiftReportRequest { day: day(), shift_name: shift_name.into(), ..Default::default() };
+        add("shift", format!("{:?}", shift::report(asked, journal, &request, NOW + HOUR)));
+    }
+    let request = v1::GetNetQuantityRequest { run_code: "R1".into(), ..Default::default() };
+    add("quantity", format!("{:?}", quantity::net_quantity(asked, journal, &request)));
+    for (kind, code) in [(LabelKind::PalletA5, ssccs[0].as_str()), (LabelKind::PackCode, "R1")] {
+        add("label", format!("{:?}", labels::label(asked, kind, code).map(|made| (made.drawing, made.notes)).unwrap()));
+    }
+    for (lot_code, consignment_code) in [("LA", ""), ("", "D1")] {
+        let request = v1::GetDocumentRequest {
+            lot_code: lot_code.into(),
+            consignment_code: consignment_code.into(),
+            ..Default::default()
+        };
+        let events = documents::events(asked, journal, &request, "", None).unwrap();
+        let offset = |at: i64| asked.zone.offset(at);
+        let writer = visibility::Writer { naming_gln: &events.naming_gln, offset: &offset };
+        assert!(!events.told.is_empty());
+        add("events", writer.document(&events.told, NOW)["epcisBody"].to_string());
+        add("records", String::from_utf8(records::table(&events.told, &asked.zone)).unwrap());
+    }
+    found
+}
+
+/// Changes of registers, each from now on.
+fn changes() -> Vec<(&'static str, Fact)> {
+    let item = |item: Item| Fact::Registered(Registered { item: Some(item) });
+    let night = vec![shift_of("night", 0, 720)];
+    vec![
+        ("zone", site(&["zone"], Site { zone: "Asia/Tokyo".into(), ..Site::default() })),
+        ("day", site(&["day_start_minute"], Site { day_start_minute: 0, ..Site::default() })),
+        ("shifts", site(&["shifts"], Site { shifts: night, ..Site::default() })),
+        ("gln", site(&["gln"], Site { gln: "9521234000099".into(), ..Site::default() })),
+        (
+            "site",
+            site(&["name", "address"], Site { name: "another".into(), address: "9 Far".into(), ..Site::default() }),
+        ),
+        ("prefix", site(&["company_prefix"], Site { company_prefix: "952999".into(), ..Site::default() })),
+        ("share", site(&["short_share_ppm"], Site { short_share_ppm: 20_000, ..Site::default() })),
+        (
+            "product",
+            item(Item::Product(Product {
+                code: "K1".into(),
+                name: "renamed".into(),
+                material_code: "WS".into(),
+                gtin: "9521234000051".into(),
+                nominal_mass_mg: 2 * KG,
+                pending_lot_rule: PendingLotRule::NotTipped.into(),
+                shelf_life_days: 9,
+                pack_tare_mass_mg: 77_000,
+                pallet_tare_mass_mg: 90 * KG,
+                ..Product::default()
+            })),
+        ),
+        (
+            "material",
+            item(Item::Material(Material { code: "WS".into(), gtin: "9521234000044".into(), ..Default::default() })),
+        ),
+        (
+            "consignee",
+            item(Item::Consignee(Consignee {
+                code: "C1".into(),
+                name: "sold".into(),
+                gln: "9521234000068".into(),
+                address: "3 Elsewhere".into(),
+                min_remaining_days: 900,
+                ..Consignee::default()
+            })),
+        ),
+        (
+            "reason",
+            item(Item::StopReason(StopReason { code: "jam".into(), name: "x".into(), kind: StopKind::Planned.into() })),
+        ),
+        (
+            "machine",
+            item(Item::Machine(Machine {
+                code: "M1".into(),
+                feed_code: "F1".into(),
+                counter_digit_count: 4,
+                planned_packs_per_hour: 9_000,
+                printer_tolerance_ms: 3_600_000,
+                ..Machine::default()
+            })),
+        ),
+    ]
+}
+
+#[test]
+fn what_is_registered_now_changes_no_answer_about_earlier_times() {
+    for seed in 1..4 {
+        let (mut house, ssccs) = history(seed);
+        let before = answers(&house, &ssccs);
+        for (name, change) in changes() {
+            house.tell(NOW, change).unwrap();
+            let after = answers(&house, &ssccs);
+            assert_eq!(before.len(), after.len());
+            for ((what, old), (_, new)) in before.iter().zip(&after) {
+                if old != new {
+                    let at = old.bytes().zip(new.bytes()).position(|(x, y)| x != y).unwrap_or(0).saturating_sub(160);
+                    let cut = |text: &str| text.chars().skip(at).take(400).collect::<String>();
+                    panic!("seed {seed}, {name} changes {what}\n{}\n--- but\n{}", cut(old), cut(new));
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn a_paper_is_issued_anew_only_when_asked_for() {
+    let (mut house, _) = history(1);
+    let issued = papers_of(&house.anew(), MAKING);
+    for (_, change) in changes() {
+        house.tell(NOW, change).unwrap();
+    }
+    // Told late, for before the goods left: what went with them stays what it was.
+    let late = Consignee { code: "C1".into(), name: "told late".into(), ..Consignee::default() };
+    house.tell(T0 - DAY, Fact::Registered(Registered { item: Some(Item::Consignee(late)) })).unwrap();
+    assert_eq!(papers_of(&house.anew(), MAKING), issued);
+    let anew = papers_of(&house.anew(), Making { new_issue: true, ..MAKING });
+    for (old, new) in issued.iter().zip(&anew).take(3) {
+        assert!(old.contains("the hall") && !old.contains("NEW ISSUE"), "{old}");
+        assert!(new.contains("NEW ISSUE") && new.contains("another") && !new.contains("the hall"), "{new}");
+    }
+    assert!(issued[4].contains("PO-7") && issued[4].contains("1 Mill Lane") && issued[4].contains(">D1<"));
+    assert!(anew[4].contains("9 Far") && anew[4].contains("sold") && !anew[4].contains(">D1<"), "{}", anew[4]);
+}
+
+#[test]
+fn a_dispatch_from_before_papers_were_decided_is_read_as_at_its_time() {
+    let (mut house, _) = history(2);
+    let issued = papers_of(&house.anew(), MAKING);
+    let mut events = std::mem::take(&mut house.events);
+    for event in &mut events {
+        if let Some(Fact::VehicleLoadDispatched(f)) = &mut event.fact {
+            f.paper_data = None;
+            f.pallets.iter_mut().for_each(|row| row.batches.clear());
+        }
+    }
+    let mut old = House::new(2);
+    events.into_iter().for_each(|event| old.store(event));
+    for (_, change) in changes() {
+        old.tell(NOW, change).unwrap();
+    }
+    assert_eq!(papers_of(&old.anew(), MAKING), issued);
+}
+
+#[test]
+fn a_change_of_the_site_holds_what_it_gives_and_can_be_corrected() {
+    let (mut house, _) = history(3);
+    let name = |house: &House, at| register::site_at(&house.record(), at).unwrap().unwrap();
+    let (_, version) = register::newest_site(&house.record()).unwrap().unwrap();
+    let renamed = site(&["name"], Site { name: "renamed".into(), ..Site::default() });
+    let stale = Command { expected_version: Some(version - 1), ..Command::new(renamed.clone(), NOW) };
+    assert!(matches!(house.run("op", &stale, None), Err(packloft_domain::refusal::Refusal::Stale { .. })));
+    let known = Command { expected_version: Some(version), ..Command::new(renamed, NOW) };
+    house.run("op", &known, None).unwrap();
+    let target_sequence = house.events.len() as i64;
+    let now = name(&house, NOW);
+    assert_eq!((now.name.as_str(), now.gln.as_str(), now.day_start_minute), ("renamed", "9521234000013", 360));
+    assert_eq!(name(&house, NOW - 1).name, "the hall");
+    // Empty is not the same as not given.
+    house.tell(NOW + 1, site(&["company_prefix", "shifts"], Site::default())).unwrap();
+    let now = name(&house, NOW + 1);
+    assert_eq!((now.company_prefix.as_str(), now.shifts.len(), now.name.as_str()), ("", 0, "renamed"));
+    let right = Event {
+        occurred_time_us: NOW,
+        fact: Some(site(&["name"], Site { name: "spelled right".into(), ..Site::default() })),
+        ..Event::default()
+    };
+    let corrected = |replacement| {
+        let reason = "typed wrong".into();
+        Fact::Corrected(Box::new(Corrected { target_sequence, reason, replacement, ..Corrected::default() }))
+    };
+    house.tell(NOW + 2, corrected(Some(Box::new(right)))).unwrap();
+    assert_eq!(name(&house, NOW + 3).name, "spelled right");
+    let mut empty = House::new(1);
+    let faults = empty.tell(T0, site(&["zone"], Site { zone: "Etc/UTC".into(), ..Site::default() }));
+    let Err(packloft_domain::refusal::Refusal::Invalid(faults)) = faults else { panic!("{faults:?}") };
+    assert_eq!(faults.iter().map(|row| row.field.as_str()).collect::<Vec<_>>(), ["site.gln", "site.name"]);
+}
