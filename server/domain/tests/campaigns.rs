@@ -29,6 +29,9 @@ const CARRIED: f64 = 24.0;
 /// Gaps are well beyond anything that may be carried.
 const GAP: f64 = 150.0;
 
+/// Packs looked at in each wrong record because a bag is only just in them.
+const EDGES: usize = 8;
+
 type Shares = BTreeMap<u32, f64>;
 
 fn count(of_row: u64) -> u64 {
@@ -73,6 +76,54 @@ fn sampled(c: &Campaign) -> Vec<Pack> {
             Pack { span: c.span_of(block.start()), run: block.run, number, parts: block.pack(number) }
         })
         .collect()
+}
+
+/// A pack of the first machine by its place among all that it made.
+fn nth(c: &Campaign, mut place: i64) -> Pack {
+    let mut blocks = c.blocks.iter().filter(|block| block.machine == 0);
+    let block = blocks.find(|block| {
+        place -= block.packs;
+        place < 0
+    });
+    let block = block.unwrap_or(&c.blocks[0]);
+    let number = block.first + place + block.packs;
+    Pack { span: c.span_of(block.start()), run: block.run, number, parts: block.pack(number) }
+}
+
+/// Packs just inside where a bag's true share passes what counts: the first to be missed.
+fn edges(c: &Campaign) -> Vec<Pack> {
+    let total: i64 = c.blocks.iter().filter(|block| block.machine == 0).map(|block| block.packs).sum();
+    let present = |places: &[i64]| {
+        let packs: Vec<Pack> = places.iter().map(|place| nth(c, *place)).collect();
+        truth(c, &packs, false, 0.0)
+    };
+    let there = |shares: &Shares, bag: u32| shares.get(&bag).is_some_and(|share| *share > EPSILON);
+    let grid: Vec<i64> = (0..48).map(|i| i * (total - 1) / 47).collect();
+    let shares = present(&grid);
+    // Where it is, where it is not, and which bag.
+    let mut borders = Vec::new();
+    for (places, pair) in grid.windows(2).zip(shares.windows(2)) {
+        for bag in 0..c.bags.len() as u32 {
+            match (there(&pair[0], bag), there(&pair[1], bag)) {
+                (true, false) => borders.push((places[0], places[1], bag)),
+                (false, true) => borders.push((places[1], places[0], bag)),
+                _ => {}
+            }
+        }
+    }
+    fastrand::Rng::with_seed(c.seed ^ 0xed6e).shuffle(&mut borders);
+    borders.truncate(EDGES);
+    while borders.iter().any(|(inside, outside, _)| (inside - outside).abs() > 1) {
+        let middles: Vec<i64> = borders.iter().map(|(inside, outside, _)| i64::midpoint(*inside, *outside)).collect();
+        for ((border, middle), shares) in borders.iter_mut().zip(&middles).zip(present(&middles)) {
+            match there(&shares, border.2) {
+                _ if (border.0 - border.1).abs() <= 1 => {}
+                true => border.0 = *middle,
+                false => border.1 = *middle,
+            }
+        }
+    }
+    borders.iter().map(|(inside, ..)| nth(c, *inside)).collect()
 }
 
 /// What the oracle says is in each pack.
@@ -317,30 +368,41 @@ fn erring(seed: u64, row: &Covered) -> (Campaign, House) {
     let mut random = fastrand::Rng::with_seed(seed ^ 0xe44);
     let size = match row.errs {
         Errs::Within | Errs::Clocks => 0.5 + 0.45 * random.f64(),
-        Errs::Bell => (bell(&mut random) / 2.0).abs(),
+        Errs::Bell => (bell(&mut random) / 2.0).abs().max(0.05),
     };
-    // A direction first, then its length: the product is asked how wrong its position may be.
-    let turn = random.f64() * std::f64::consts::TAU;
-    let mut errors = Errors {
-        bags: 1e-3 * turn.cos(),
-        fill: 1e-3 * turn.sin(),
+    // Bags within what the product says of their scale; fills then as far as its position may still be wrong.
+    let (scales, side) = (random.f64() * 2.0 - 1.0, if random.bool() { 1.0 } else { -1.0 });
+    let plain = Errors {
         clocks: 1.0,
         own_clocks: row.errs == Errs::Clocks,
         bell: row.errs == Errs::Bell,
         spread_mg: 3_000.0,
+        ..Errors::default()
     };
-    for last in [false, false, true] {
+    const TRIED: f64 = 1e-3;
+    let fills = possible_campaign(seed, row.kind, Errors { fill: TRIED * side, ..plain });
+    let house = fills.house();
+    let ledger = Ledger::read(of(&house), "F1", T0 + 1).unwrap().unwrap();
+    let heaviest = fills.bags.iter().copied().max().unwrap_or(1) as f64;
+    let common = ledger.bag_uncertainty.iter().map(|(_, common, _)| *common).fold(f64::INFINITY, f64::min);
+    let mut errors = Errors { bags: scales * size * COVERAGE * common / heaviest, ..plain };
+    // Next to none: a record without any error is another kind of campaign.
+    let bags = possible_campaign(seed, row.kind, Errors { fill: 1e-12, ..errors });
+    let left = (size - furthest(&bags, &bags.house())).max(0.0);
+    errors.fill = side * TRIED * left / furthest(&fills, &house);
+    loop {
         let mut c = possible_campaign(seed, row.kind, errors);
-        if last {
-            c.write_down_wrong_times(&mut fastrand::Rng::with_seed(seed ^ 0xc10c));
-            let house = c.house();
-            return (c, house);
-        }
         let reach = furthest(&c, &c.house());
-        errors.bags *= size / reach;
-        errors.fill *= size / reach;
+        if reach > size.max(0.1) * 1.05 {
+            // Another truth than the one it was measured on.
+            errors.bags *= 0.9 * size / reach;
+            errors.fill *= 0.9 * size / reach;
+            continue;
+        }
+        c.write_down_wrong_times(&mut fastrand::Rng::with_seed(seed ^ 0xc10c));
+        let house = c.house();
+        return (c, house);
     }
-    unreachable!("the last try gives an answer")
 }
 
 /// Greatest error of the content since the anchor before, in parts of what the product covers.
@@ -349,10 +411,12 @@ fn furthest(c: &Campaign, house: &House) -> f64 {
     let mut anchors: Vec<i64> = c.levels.iter().map(|(at, _)| *at).collect();
     anchors.push(c.emptied[0]);
     let wrong = |time: i64| c.moved_mg(time, true) - c.moved_mg(time, false);
-    c.blocks
+    // Errors grow from anchor to anchor: the last moment before each counts.
+    let times: Vec<i64> = c.blocks.iter().map(Block::end).chain(c.levels.iter().map(|(at, _)| *at)).collect();
+    times
         .iter()
-        .map(|block| {
-            let at = block.end() - 1;
+        .map(|time| {
+            let at = time - 1;
             let anchor = anchors.iter().copied().filter(|anchor| *anchor <= at).max().unwrap_or(0);
             let u = ledger.position_uncertainty(ledger.time(T0 + at * 1_000));
             (wrong(at) - wrong(anchor)).abs() / (COVERAGE * u).max(1.0)
@@ -364,16 +428,23 @@ fn play_covered(row: &Covered, number: u64) -> Tally {
     let mut tally = Tally::default();
     for seed in 0..count(row.campaigns) {
         let (c, house) = erring(number * 100_000 + seed, row);
-        let packs = sampled(&c);
+        let mut packs = sampled(&c);
+        let plain = packs.len();
+        if row.errs != Errs::Bell {
+            packs.extend(edges(&c));
+        }
         let real = truth(&c, &packs, false, 0.0);
         let (_, found) = answers(&c, &house, &packs);
         tally.campaigns += 1;
-        for ((pack, own), (shares, possible)) in packs.iter().zip(&real).zip(&found) {
+        for (index, ((pack, own), (shares, possible))) in packs.iter().zip(&real).zip(&found).enumerate() {
             let there: Vec<u32> = own.iter().filter(|(_, share)| **share > EPSILON).map(|(bag, _)| *bag).collect();
             let missed: Vec<&u32> = there.iter().filter(|bag| !possible.contains(bag)).collect();
             tally.packs += 1;
-            tally.present += there.len() as u64;
-            tally.possible += possible.iter().filter(|bag| **bag != UNRECORDED).count() as u64;
+            // Edges say nothing of how many bags are named as a rule.
+            if index < plain {
+                tally.present += there.len() as u64;
+                tally.possible += possible.iter().filter(|bag| **bag != UNRECORDED).count() as u64;
+            }
             tally.missed += missed.len() as u64;
             tally.packs_missed += u64::from(!missed.is_empty());
             if !missed.is_empty() {

@@ -89,7 +89,7 @@ fn run_scope(asked: &Asked, run_code: &str) -> Result<Scope, Refusal> {
 fn bags_scope(asked: &Asked, tags: Vec<String>) -> Result<Scope, Refusal> {
     let mut bags = Vec::new();
     for tag in &tags {
-        bags.extend(bag::bag(&asked.record, tag)?);
+        bags.extend(bag::known(&asked.record, tag)?);
     }
     Ok(Scope { flows: of_bags(asked, &bags)?, tags, window: None, run_code: String::new() })
 }
@@ -244,7 +244,7 @@ pub fn yields(asked: &Asked, request: &v1::GetYieldRequest) -> Result<v1::GetYie
     } else if !request.lot_code.is_empty() {
         lot_scope(asked, &request.lot_code)?
     } else if !request.bag_tag.is_empty() {
-        if bag::bag(&asked.record, &request.bag_tag)?.is_none() {
+        if bag::known(&asked.record, &request.bag_tag)?.is_none() {
             return Err(unknown("bulk bag", &request.bag_tag));
         }
         bags_scope(asked, vec![request.bag_tag.clone()])?

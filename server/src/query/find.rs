@@ -90,7 +90,7 @@ fn named(asked: &Asked, text: &str) -> Result<Vec<v1::FoundCode>, Unreadable> {
             format!("lot of {}, {}", facts.created.material_code, lot_words(state)),
         ));
     }
-    if let Some(facts) = bag::bag(&asked.record, text)? {
+    if let Some(facts) = bag::known(&asked.record, text)? {
         found.push(row(v1::CodeKind::BulkBag, text, place_words(&facts)));
     }
     if let Ok(sscc) = scanned_sscc(text)

@@ -217,7 +217,7 @@ fn suppliers(asked: &Asked, opened: &f::RecallOpened, bag_tags: &[String]) -> Re
         codes.push(opened.lot_code.clone());
     }
     for tag in bag_tags {
-        let found = bag::bag(&asked.record, tag)?;
+        let found = bag::known(&asked.record, tag)?;
         codes.extend(found.iter().flat_map(|bag| &bag.lots).map(|share| share.lot_code.clone()));
     }
     let mut suppliers = BTreeSet::new();

@@ -132,7 +132,7 @@ pub fn reached(
                 continue;
             }
             seen.push(tag.clone());
-            let Some(bag) = bag::bag(&asked.record, &tag)? else { continue };
+            let Some(bag) = bag::known(&asked.record, &tag)? else { continue };
             let own = reached_itself(asked, &bag, settings)?;
             let proved = own.methods.iter().all(|method| method.proved);
             for set in own.packs {

@@ -52,7 +52,7 @@ fn rests_on(asked: &Asked, opened: &f::RecallOpened, now: &[f::PackInterval]) ->
     let mut stretches = Vec::new();
     for tag in tags.iter().filter(|tag| !tag.is_empty()) {
         keys.insert(object("bag", tag));
-        for tip in bag::bag(&asked.record, tag)?.iter().flat_map(|bag| &bag.tips) {
+        for tip in bag::known(&asked.record, tag)?.iter().flat_map(|bag| &bag.tips) {
             stretches.extend(asked.flow(
                 &tip.feed_code,
                 instant_of_tip(tip.end_time_us),

@@ -567,7 +567,7 @@ pub fn covered(asked: &Asked, state: &HoldState) -> Result<(Vec<String>, Vec<v1:
     let mut intervals: Vec<v1::PackInterval> = Vec::new();
     let mut bags = Vec::new();
     for tag in &tags {
-        bags.extend(bag::bag(&asked.record, tag)?);
+        bags.extend(bag::known(&asked.record, tag)?);
     }
     let epsilon = if hold.epsilon_ppb > 0 { hold.epsilon_ppb as f64 * 1e-9 } else { HOLD_EPSILON };
     let found = reached_by_all(asked, &bags, Settings { epsilon, coverage: 0.0 })?;

@@ -45,7 +45,7 @@ service! {
         let r = request.into_inner();
         let settings = Settings::checked(r.epsilon, r.coverage_factor).map_err(status::refusal)?;
         self.ask(r.min_sequence, move |asked| {
-            let facts = bag::bag(&asked.record, &r.bag_tag)?.ok_or_else(|| unknown("bulk bag", &r.bag_tag))?;
+            let facts = bag::known(&asked.record, &r.bag_tag)?.ok_or_else(|| unknown("bulk bag", &r.bag_tag))?;
             let found = trace::reached(asked, &facts, settings)?;
             Ok(v1::TraceBulkBagResponse {
                 bag_tag: r.bag_tag.clone(),
@@ -70,7 +70,7 @@ service! {
             let facts = lot::lot(&asked.record, &r.lot_code)?.ok_or_else(|| unknown("lot", &r.lot_code))?;
             let mut bags = Vec::new();
             for tag in objects::bag_tags(&asked.record, &r.lot_code)?.into_iter().rev() {
-                bags.extend(bag::bag(&asked.record, &tag)?);
+                bags.extend(bag::known(&asked.record, &tag)?);
             }
             let found = trace::reached_by_all(asked, &bags, settings)?;
             let mut rows = Vec::new();

@@ -162,6 +162,18 @@ pub(super) fn bag_before_tip(record: &dyn Record, bag_tag: &str, at_us: i64) -> 
     Ok(fold(&rows.iter().filter(before).cloned().collect::<Vec<_>>(), bag_tag))
 }
 
+/// The bag of this tag; of one that was tipped without an arrival on record what is known of it. Where its product went must be
+/// found, held and recalled all the same.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn known(record: &dyn Record, bag_tag: &str) -> Result<Option<BagFacts>, Unreadable> {
+    if let Some(found) = bag(record, bag_tag)? {
+        return Ok(Some(found));
+    }
+    Ok(Some(not_arrived(record, bag_tag)?).filter(|bag| !bag.tips.is_empty()))
+}
+
 /// What is known of a bag that no fact brought into being: its tips and losses. Its arrival was withdrawn or is not on record yet.
 ///
 /// # Errors

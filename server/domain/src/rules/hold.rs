@@ -204,7 +204,7 @@ pub(super) fn place(fact: &HoldPlaced, context: &Context) -> Result<Decision, Re
     let mut missing = Missing::default();
     let record = context.record;
     missing.optional(&fact.lot_code, "lot", || lot::lot(record, &fact.lot_code))?;
-    missing.optional(&fact.bag_tag, "bulk bag", || bag::bag(record, &fact.bag_tag))?;
+    missing.optional(&fact.bag_tag, "bulk bag", || bag::known(record, &fact.bag_tag))?;
     if let Some(interval) = &fact.interval {
         let rows = facts(record, &key::object("run", &interval.run_code))?;
         let known = rows.iter().any(|row| matches!(row.event.fact, Some(Fact::RunStarted(_))));

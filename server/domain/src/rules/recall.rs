@@ -152,7 +152,7 @@ pub(super) fn open(fact: &RecallOpened, at: i64, context: &Context) -> Result<De
     let record = context.record;
     let mut missing = Missing::default();
     missing.optional(&fact.lot_code, "lot", || lot::lot(record, &fact.lot_code))?;
-    missing.optional(&fact.bag_tag, "bulk bag", || bag::bag(record, &fact.bag_tag))?;
+    missing.optional(&fact.bag_tag, "bulk bag", || bag::known(record, &fact.bag_tag))?;
     let packaging = &fact.packaging_lot_code;
     missing.optional(packaging, "packaging lot", || Register::at(record, i64::MAX).packaging_lot(packaging))?;
     missing.optional(&fact.complaint_code, "complaint", || complaint(record, &fact.complaint_code))?;

@@ -75,8 +75,6 @@ pub struct Played {
     pub shortages: Vec<Shortage>,
     /// Borrowed and never come.
     pub owed: f64,
-    /// Least and greatest content of the whole feed at any change of rates.
-    pub contents: Vec<(f64, f64)>,
 }
 
 /// Composition, summing to one, of what leaves in each interval of time; empty where nothing leaves.
@@ -186,7 +184,6 @@ struct Walk<'a> {
     left: Vec<Mix>,
     returned: Vec<Mix>,
     looked_ahead_at_returns: bool,
-    contents: Vec<(f64, f64)>,
 }
 
 /// Masses below this are none, in kilograms.
@@ -216,7 +213,6 @@ impl<'a> Walk<'a> {
             spans,
             returned: returned.iter().map(|mix| if mix.is_empty() { vec![0.0; width] } else { mix.clone() }).collect(),
             looked_ahead_at_returns: false,
-            contents: Vec::new(),
             pieces: Vec::new(),
             places: Vec::new(),
             sources,
@@ -297,7 +293,6 @@ impl<'a> Walk<'a> {
             } else {
                 self.pass(index, &piece);
             }
-            self.contents.push((piece.end, self.content()));
         }
     }
 
@@ -311,10 +306,6 @@ impl<'a> Walk<'a> {
         let lowest = self.stages.first().filter(|stage| stage.mass > 0.0).map(|stage| stage.mix.clone());
         let front = || self.hopper.front().map(|(_, mix)| mix.clone());
         lowest.or_else(front).or_else(|| self.last.clone()).unwrap_or_else(|| self.pure(UNRECORDED))
-    }
-
-    fn content(&self) -> f64 {
-        self.stages.iter().map(|stage| stage.mass).sum::<f64>() + self.hopper.iter().map(|(mass, _)| mass).sum::<f64>()
     }
 
     fn topmost(&self) -> Option<usize> {
@@ -608,7 +599,6 @@ impl<'a> Walk<'a> {
             remaining: named(&remaining),
             shortages: self.shortages.clone(),
             owed: self.owed,
-            contents: self.contents.clone(),
         }
     }
 }
