@@ -61,7 +61,7 @@ impl Zone {
         for (place, (from, zone)) in self.0.iter().enumerate() {
             let until = self.0.get(place + 1).map_or(Instant::MAX, |(next, _)| *next);
             let own = zone.to_ambiguous_timestamp(local);
-            let both = [own.clone().earlier(), own.clone().later()];
+            let both = [own.earlier(), own.later()];
             // One that the clocks left out lies in no zone's time.
             let never = both.iter().flatten().any(|instant| zone.to_datetime(*instant) != local);
             found.extend(both.into_iter().flatten().filter(|at| !never && *from <= *at && *at < until));

@@ -37,11 +37,11 @@ pub(super) struct Tipped {
     pub(super) own_square: f64,
 }
 
-/// One run of the facts: how far drawn mass and clocks may be off, and what order levels and tips were in.
+/// One run of the facts: how far content and clocks may be off, and what order levels and tips were in.
 #[derive(Clone, Debug, Default)]
 pub struct Variant {
-    /// Relative shift of the drawn mass of each span.
-    pub shifts: Vec<f64>,
+    /// By how much the content is off at times in order; in between it is off in proportion to what is drawn.
+    pub off: Vec<(f64, f64)>,
     /// What is added to the times of each tip.
     pub tips: Vec<f64>,
     /// Times of the anchors, when they are others.
@@ -313,22 +313,36 @@ impl Ledger {
             let opening = self.sums.opening_mg;
             inflows.push(Inflow { start: self.start, end: self.start, mass: opening, source: Source::Opening });
         }
-        let scale = |span: usize| factors[span] * (1.0 + variant.shifts.get(span).copied().unwrap_or(0.0));
+        // Where the factor changes: at anchors, and where the content goes another way than the middle run has it.
+        let mut times: Vec<f64> = anchors.iter().chain(variant.off.iter().map(|(time, _)| time)).copied().collect();
+        times.sort_by(f64::total_cmp);
+        times.dedup();
+        let scales: Vec<f64> = times
+            .iter()
+            .enumerate()
+            .map(|(index, from)| {
+                let factor = factors[anchors.partition_point(|time| time <= from).saturating_sub(1)];
+                let to = times.get(index + 1).copied().unwrap_or(f64::INFINITY);
+                let drawn = self.sums.drawn.between(*from, to) * factor;
+                let more = off_at(&variant.off, self, to) - off_at(&variant.off, self, *from);
+                if drawn > 0.0 { factor * (1.0 - more / drawn).max(0.0) } else { factor }
+            })
+            .collect();
         let mut draws = Vec::new();
         for draw in self.raw_draws() {
-            // The span an instant belongs to ends with it; what is even is cut at every anchor inside.
+            // The span an instant belongs to ends with it; what is even is cut wherever the factor changes inside.
             if draw.start == draw.end {
-                let span = anchors.partition_point(|time| *time < draw.end).saturating_sub(1);
-                draws.push(Draw { mass: draw.mass * scale(span), ..draw });
+                let span = times.partition_point(|time| *time < draw.end).saturating_sub(1);
+                draws.push(Draw { mass: draw.mass * scales[span], ..draw });
                 continue;
             }
-            let mut span = anchors.partition_point(|time| *time <= draw.start).saturating_sub(1);
+            let mut span = times.partition_point(|time| *time <= draw.start).saturating_sub(1);
             let mut start = draw.start;
             while start < draw.end {
-                let end = anchors.get(span + 1).map_or(draw.end, |time| time.min(draw.end));
+                let end = times.get(span + 1).map_or(draw.end, |time| time.min(draw.end));
                 if end > start {
                     let part = (end - start) / (draw.end - draw.start);
-                    draws.push(Draw { start, end, mass: draw.mass * part * scale(span) });
+                    draws.push(Draw { start, end, mass: draw.mass * part * scales[span] });
                     start = end;
                 }
                 span += 1;
@@ -337,4 +351,13 @@ impl Ledger {
         let emptied = self.anchors.iter().filter(|a| a.emptied).map(|a| a.time).collect();
         Movements { inflows, draws, emptied }
     }
+}
+
+/// How far the content of a run is off at a time: known at some times, in between in proportion to what was drawn.
+fn off_at(off: &[(f64, f64)], ledger: &Ledger, time: f64) -> f64 {
+    let after = off.partition_point(|(known, _)| *known <= time);
+    let Some((from, begin)) = after.checked_sub(1).map(|index| off[index]) else { return 0.0 };
+    let Some((to, end)) = off.get(after).copied() else { return begin };
+    let drawn = ledger.sums.drawn.between(from, to);
+    if drawn > 0.0 { begin + (end - begin) * ledger.sums.drawn.between(from, time) / drawn } else { begin }
 }

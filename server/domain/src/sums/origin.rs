@@ -4,9 +4,10 @@
 //! those whose pieces hold it, so the two sides cannot disagree. Where a bag's share at the outlet reaches a limit is read off
 //! the state of the flow ([`Flow::passages`]), never off the times of its tips.
 //!
-//! The widened set is the union over runs of the same facts: as told; with drawn mass × (1 − k·u/M) and tips early, × (1 + k·u/M)
-//! and tips late, where what the feed held before them was low; and, where a level may have been taken before or after a tip of
-//! its minute, both. Each is widened by k·u along the drawn mass.
+//! The widened set is the union over runs of the same facts: as told; with as much more left in the feed as figures may be off
+//! since the last anchor (k·u) and tips early, with as much less and tips late, where what the feed held before them was low;
+//! and, where clocks may have turned around the order of tips, returns or levels, both orders. Each is widened by k·u along the
+//! drawn mass.
 //!
 //! Sets: *likely* (share at least 1 % by the middle run), *possible* (share may reach ε after widening), *stretch*.
 
@@ -293,35 +294,17 @@ fn runs_of_facts(ledger: &Ledger, coverage: f64) -> Vec<Flow> {
     let middle = Flow::new(section, &ledger.movements(&Variant::default()), &tolerance);
     // Where what the feed held just before was low, a clock that is off changes what mixes with what.
     let low = |time: f64| middle.content_at(time - 1.0) < section.mass + margin(time);
-    let end_of = |index: usize| ledger.anchors.get(index + 1).map_or(ledger.latest, |a| a.time);
-    let shifts: Vec<f64> = (0..ledger.anchors.len())
-        .map(|index| {
-            let (from, to) = (ledger.anchors[index].time, end_of(index));
-            let (_, drawn) = ledger.moved(from, to);
-            if drawn > 0.0 { (margin(to - 1.0) / drawn).min(0.5) } else { 0.0 }
-        })
-        .collect();
     // 0 <= A - M <= capacity is itself evidence, as long as the record has no gap.
     let gaps = middle.deficits().iter().any(|d| d.gap);
     let clocks: Vec<f64> =
         ledger.tips.iter().map(|tip| if low(tip.start) { ledger.clock_tolerance() } else { 0.0 }).collect();
     let mut variants = Vec::new();
     for sign in [-1.0, 1.0] {
-        let limits = (0..shifts.len())
-            .map(|span| if gaps { f64::INFINITY } else { evidence(ledger, &middle, span, sign, clock) });
         variants.push(Variant {
-            shifts: shifts.iter().zip(limits).map(|(shift, limit)| shift.min(limit) * sign).collect(),
-            // Less drawn and earlier tips both mean that more was there.
-            tips: clocks.iter().map(|clock| sign * clock).collect(),
-            anchors: ledger
-                .anchors
-                .iter()
-                .map(|anchor| {
-                    let observed = !anchor.emptied && !anchor.assumed && anchor.time > ledger.start;
-                    let by = if observed && low(anchor.time) { ledger.clock_tolerance() } else { 0.0 };
-                    (anchor.time - sign * by).max(ledger.start).min(ledger.end.unwrap_or(f64::INFINITY))
-                })
-                .collect(),
+            off: off(ledger, &middle, coverage, sign, if gaps { f64::INFINITY } else { clock }),
+            // More left and earlier tips both mean that more was there.
+            tips: clocks.iter().enumerate().map(|(tip, clock)| beside_anchors(ledger, tip, sign * clock)).collect(),
+            anchors: Vec::new(),
         });
     }
     if ledger.anchors.iter().any(|anchor| anchor.orders.is_some()) {
@@ -382,6 +365,21 @@ fn close_arrivals(ledger: &Ledger) -> Option<Vec<f64>> {
     moves.iter().any(|by| *by != 0.0).then_some(moves)
 }
 
+/// How far a tip may be moved without passing an anchor: what was seen before it stays before it. Where people may have turned
+/// that around, both orders are runs of their own.
+fn beside_anchors(ledger: &Ledger, tip: usize, by: f64) -> f64 {
+    let tip = &ledger.tips[tip];
+    let near = |edge: f64| ledger.anchors.partition_point(|anchor| anchor.time <= edge);
+    let limit = |edge: f64| {
+        let after = near(edge);
+        match by < 0.0 {
+            true => after.checked_sub(1).map_or(f64::INFINITY, |index| edge - ledger.anchors[index].time),
+            false => ledger.anchors.get(after).map_or(f64::INFINITY, |anchor| anchor.time - edge),
+        }
+    };
+    by.signum() * by.abs().min(limit(tip.start)).min(limit(tip.end))
+}
+
 /// Anchors moved past each other meet.
 fn in_order(times: &mut [f64]) {
     for index in 1..times.len() {
@@ -389,19 +387,40 @@ fn in_order(times: &mut [f64]) {
     }
 }
 
-/// Greatest relative shift of the drawn mass of a span that keeps the content between empty and full, give or take what
-/// clocks may be wrong by.
-fn evidence(ledger: &Ledger, middle: &Flow, span: usize, sign: f64, carried: f64) -> f64 {
-    let from = ledger.anchors[span].time;
-    let to = ledger.anchors.get(span + 1).map_or(f64::INFINITY, |anchor| anchor.time);
-    let before = middle.drawn_at(from);
-    let capacity = ledger.feed.capacity_mass_mg as f64;
-    middle
-        .weighed_between(from, to)
-        .filter(|(_, drawn, _)| *drawn > before)
-        .map(|(_, drawn, content)| {
+/// How far the content of a run may be off, and where: at an observed level by k·u of the observation, half-way between two
+/// anchors (by mass) by k·u of the place there, and at the end of the record by k·u there; at a feed seen empty by nothing. A
+/// positive `sign` is for more drawn, so less there. 0 <= A - M <= capacity is itself evidence, give or take `carried`.
+fn off(ledger: &Ledger, middle: &Flow, coverage: f64, sign: f64, carried: f64) -> Vec<(f64, f64)> {
+    let mut found = Vec::new();
+    for (span, anchor) in ledger.anchors.iter().enumerate() {
+        // A level read off a clock that is off is a level of another moment.
+        let observed = coverage * anchor.uncertainty_mg + ledger.clock_mass();
+        let known = if anchor.emptied || anchor.assumed { 0.0 } else { observed };
+        let known = if sign > 0.0 { known.min(anchor.content_mass_mg as f64) } else { known };
+        found.push((anchor.time, -sign * known));
+        let to = ledger.anchors.get(span + 1).map_or(ledger.latest, |next| next.time);
+        let (begin, end) = (middle.drawn_at(anchor.time), middle.drawn_at(to));
+        if end <= begin {
+            continue;
+        }
+        // After the last anchor nothing brings it back.
+        let open = span + 1 == ledger.anchors.len();
+        let turn = if open { to } else { middle.time_of_drawn(f64::midpoint(begin, end)) };
+        let widest = coverage * ledger.position_uncertainty(turn.min(to - 1.0));
+        let shape = |drawn: f64| {
+            let part = (drawn - begin) / (end - begin);
+            if open { part } else { 2.0 * part.min(1.0 - part) }
+        };
+        let capacity = ledger.feed.capacity_mass_mg as f64;
+        let room = middle.weighed_between(anchor.time, to).filter(|(_, drawn, _)| shape(*drawn) > 0.0);
+        let most = room.map(|(_, drawn, content)| {
             let room = if sign > 0.0 { content } else { capacity - content };
-            (room.max(0.0) + carried) / (drawn - before)
-        })
-        .fold(f64::INFINITY, f64::min)
+            (room.max(0.0) + carried) / shape(drawn)
+        });
+        let widest = most.fold(widest, f64::min);
+        if turn > anchor.time && (open || turn < to) {
+            found.push((turn, -sign * widest));
+        }
+    }
+    found
 }
