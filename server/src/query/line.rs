@@ -3,7 +3,7 @@
 //! The newest counted pack is the newest place in the flow that is known; what is said of the feed is said of that moment.
 
 use packloft_domain::fact::{CounterPlace, CounterReading, Fact};
-use packloft_domain::key::object;
+use packloft_domain::key::{day_of, object};
 use packloft_domain::record::{Entry, Record, Unreadable, facts_between};
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::register::Register;
@@ -126,10 +126,17 @@ fn feed_bags(flow: &FeedFlow, answer: &mut v1::GetLineResponse, run_code: &str, 
     }
 }
 
-/// Newest time anything is told of a machine or feed.
+/// Newest time anything is told of a machine or feed. A day whose facts were all withdrawn is no news of it: the day
+/// before is looked at.
 fn last_fact(asked: &Asked, key: &str) -> Result<Option<i64>, Unreadable> {
-    let Some(day) = asked.record.day_before(key, i64::from(i32::MAX) / 4)? else { return Ok(None) };
-    Ok(facts_between(&asked.record, key, day, day)?.last().map(|row| row.event.occurred_time_us))
+    let mut next = asked.record.day_before(key, i64::from(i32::MAX) / 4)?;
+    while let Some(day) = next {
+        if let Some(row) = facts_between(&asked.record, key, day, day)?.last() {
+            return Ok(Some(row.event.occurred_time_us));
+        }
+        next = asked.record.day_before(key, day - 1)?;
+    }
+    Ok(None)
 }
 
 /// The line of a machine at an instant.
@@ -147,17 +154,15 @@ pub fn line(asked: &Asked, machine_code: &str, at_us: i64) -> Result<v1::GetLine
         sequence: asked.sequence(),
         ..v1::GetLineResponse::default()
     };
-    let own = last_fact(asked, &object("machine", machine_code))?;
-    let last = own.max(last_fact(asked, &object("feed", &machine.feed_code))?);
+    let (own, its_feed) = (object("machine", machine_code), object("feed", &machine.feed_code));
+    let last = last_fact(asked, &own)?.max(last_fact(asked, &its_feed)?);
     answer.last_fact_time = last.map(timestamp);
-    // From the machine's newest fact on: one that was left alone for weeks still shows the run nobody finished.
-    let open = stream::open_run(&asked.record, machine_code, own.map_or(at_us, |own| own.min(at_us)))?;
+    let open = stream::open_run(&asked.record, machine_code, at_us)?;
     let mut run_code = String::new();
     if let Some((started, start_us)) = open {
         run_code.clone_from(&started.run_code);
         answer.run = objects::run(&asked.record, &started.run_code)?;
-        let day = packloft_domain::key::day_of;
-        let mut rows = facts_between(&asked.record, &object("machine", machine_code), day(start_us), day(at_us))?;
+        let mut rows = facts_between(&asked.record, &own, day_of(start_us), day_of(at_us))?;
         rows.retain(|row| (start_us..=at_us).contains(&row.event.occurred_time_us));
         answer.counts = counts(&rows, machine_code);
     } else {

@@ -352,17 +352,17 @@ impl Views {
         Ok(entries)
     }
 
-    fn keys(&self, prefix: &str) -> Result<Vec<String>, Unreadable> {
+    /// Lists that had begun by a sequence, in key order.
+    fn keys(&self, prefix: &str, up_to: u64) -> Result<Vec<String>, Unreadable> {
         let mut to = prefix.as_bytes().to_vec();
         to.push(0xFF);
         let mut found: Vec<String> = Vec::new();
         let _reading = self.lock.read();
         self.store
-            .range(prefix.as_bytes(), &to, &mut |key, _| {
-                let end = key.len().saturating_sub(5);
-                let name = String::from_utf8_lossy(&key[..end]).into_owned();
-                if found.last() != Some(&name) {
-                    found.push(name);
+            .range(prefix.as_bytes(), &to, &mut |key, value| {
+                if begun(key, value, up_to) {
+                    let end = key.len().saturating_sub(5);
+                    found.push(String::from_utf8_lossy(&key[..end]).into_owned());
                 }
                 true
             })
@@ -370,27 +370,50 @@ impl Views {
         Ok(found)
     }
 
-    fn day_before(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
+    /// Only days that began after the sequence are passed over, so the cost is that of what is newer than the question.
+    fn day_before(&self, object_key: &str, day: i64, up_to: u64) -> Result<Option<i64>, Unreadable> {
         let from = format!("{object_key}/d").into_bytes();
-        let (_, to) = chunk_range(&key::bucket(object_key, day));
+        let (_, mut to) = chunk_range(&key::bucket(object_key, day));
         let _reading = self.lock.read();
-        let found = self.store.last(&from, &to).map_err(|e| Unreadable(e.to_string()))?;
-        Ok(found.and_then(|(key, _)| day_of_key(&key)))
+        loop {
+            let found = self.store.last(&from, &to).map_err(|e| Unreadable(e.to_string()))?;
+            let Some((last, value)) = found else { return Ok(None) };
+            let Some(name) = last.get(..last.len().saturating_sub(4)) else { return Ok(None) };
+            // The list's last chunk is what was found; its first one says when it began.
+            let first = [name, &[0; 4]].concat();
+            let value = if last == first {
+                Some(value)
+            } else {
+                self.store.get(&first).map_err(|e| Unreadable(e.to_string()))?
+            };
+            if value.is_some_and(|value| begun(&first, &value, up_to)) {
+                return Ok(day_of_key(&first));
+            }
+            to = first;
+        }
     }
 
-    fn day_after(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
+    fn day_after(&self, object_key: &str, day: i64, up_to: u64) -> Result<Option<i64>, Unreadable> {
         let from = key::bucket(object_key, day.max(0)).into_bytes();
         let to = format!("{object_key}/e").into_bytes();
         let mut found = None;
         let _reading = self.lock.read();
         self.store
-            .range(&from, &to, &mut |key, _| {
-                found = day_of_key(key);
-                false
+            .range(&from, &to, &mut |key, value| {
+                if begun(key, value, up_to) {
+                    found = day_of_key(key);
+                }
+                found.is_none()
             })
             .map_err(|e| Unreadable(e.to_string()))?;
         Ok(found)
     }
+}
+
+/// True for the first chunk of a list whose first entry is not after a sequence.
+fn begun(key: &[u8], value: &[u8], up_to: u64) -> bool {
+    let first = value.get(16..24).map_or(0, |b| u64::from_le_bytes(b.try_into().unwrap_or_default()));
+    key.ends_with(&[0; 5]) && first <= up_to
 }
 
 fn day_of_key(key: &[u8]) -> Option<i64> {
@@ -438,15 +461,15 @@ impl Record for ViewRecord {
     }
 
     fn keys(&self, prefix: &str) -> Result<Vec<String>, Unreadable> {
-        self.views.keys(prefix)
+        self.views.keys(prefix, self.sequence)
     }
 
     fn day_before(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
-        self.views.day_before(object_key, day)
+        self.views.day_before(object_key, day, self.sequence)
     }
 
     fn day_after(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
-        self.views.day_after(object_key, day)
+        self.views.day_after(object_key, day, self.sequence)
     }
 }
 

@@ -367,8 +367,10 @@ pub fn watched_run(record: &dyn Record, point: &CheckPoint, at: i64) -> Result<O
     }
     let object = key::object("machine", &point.machine_code);
     let mut next = record.day_before(&object, key::day_of(at))?;
-    while let Some(day) = next.filter(|day| *day >= key::day_of(at) - stream::RUN_LOOKBACK_DAYS) {
+    let mut days_read = 0;
+    while let Some(day) = next.filter(|_| days_read <= stream::RUN_LOOKBACK_DAYS) {
         let rows = facts_between(record, &object, day, day)?;
+        days_read += i64::from(!rows.is_empty());
         let started = rows.iter().rev().find_map(|row| match &row.event.fact {
             Some(Fact::RunStarted(run)) if row.event.occurred_time_us <= at => Some(run.run_code.clone()),
             _ => None,

@@ -14,7 +14,8 @@ use crate::record::{Entry, Record, Unreadable, facts, facts_between};
 use crate::refusal::{Refusal, Unknown, Violation};
 use crate::sums::stretch::emptied_times;
 
-/// How many days of a machine are searched for a run that is still open. A run longer than that must be restarted.
+/// How many days of a machine are searched for a run that is still open. Only days on which something happened count, so
+/// that a line that stood still is found as it was left. A run longer than that must be restarted.
 pub const RUN_LOOKBACK_DAYS: i64 = 45;
 
 /// Times at which runs of a machine began or were finished, within some days of the record, in order.
@@ -52,14 +53,16 @@ pub fn before_border(times_us: &[i64], borders_us: &[i64]) -> usize {
 /// The run open on a machine at an instant, with its start.
 pub fn open_run(record: &dyn Record, machine_code: &str, at: i64) -> Result<Option<(RunStarted, i64)>, Unreadable> {
     let object = key::object("machine", machine_code);
-    let day = key::day_of(at);
-    let mut next = record.day_before(&object, day)?;
+    let mut next = record.day_before(&object, key::day_of(at))?;
+    let mut days_read = 0;
     let mut finished: Vec<String> = Vec::new();
     while let Some(found) = next {
-        if found < day - RUN_LOOKBACK_DAYS {
+        if days_read > RUN_LOOKBACK_DAYS {
             return Ok(None);
         }
-        for row in facts_between(record, &object, found, found)?.iter().rev() {
+        let rows = facts_between(record, &object, found, found)?;
+        days_read += i64::from(!rows.is_empty());
+        for row in rows.iter().rev() {
             if row.event.occurred_time_us > at {
                 continue;
             }
@@ -164,11 +167,13 @@ fn neighbour(
     let object = key::object("machine", machine_code);
     let step = |day| if after { record.day_after(&object, day) } else { record.day_before(&object, day) };
     let mut next = step(day)?;
+    let mut days_read = 0;
     while let Some(found) = next {
-        if (found - day).abs() > RUN_LOOKBACK_DAYS {
+        if days_read > RUN_LOOKBACK_DAYS {
             return Ok(None);
         }
         let rows = facts_between(record, &object, found, found)?;
+        days_read += i64::from(!rows.is_empty());
         let pick = |row: &&Entry| counters_in(&row.event, machine_code).iter().any(|c| same_counter(c, reading));
         let row = if after { rows.iter().find(pick) } else { rows.iter().rev().find(pick) };
         if let Some(row) = row {
