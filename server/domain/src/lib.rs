@@ -17,6 +17,7 @@ pub mod fact;
 pub mod gs1;
 pub mod key;
 pub mod mass;
+pub mod reads;
 pub mod record;
 pub mod refusal;
 pub mod rules;
