@@ -47,8 +47,8 @@ pub const VIEW_PIECE_COUNT: usize = 256;
 pub const IMPORT_MAX_ROWS: usize = 50_000;
 /// Bytes of one import.
 pub const IMPORT_MAX_BYTES: usize = 32 << 20;
-/// How often something computed beforehand is computed again because the record moved meanwhile.
-pub const EVIDENCE_TRIES: usize = 8;
+/// How often something is computed beside the writer before it is computed in its turn, because the record moved meanwhile.
+pub const EVIDENCE_TRIES: usize = 4;
 /// Computed flows kept. Each holds one stretch: some kilobytes per hundred tips.
 pub const FLOWS_KEPT: usize = 64;
 /// How often a live page hears that the connection is alive.

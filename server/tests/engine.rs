@@ -10,10 +10,11 @@ use std::time::{Duration, Instant};
 
 use common::{T0, day, submission};
 use packloft_domain::fact::{Fact, RemarkRecorded};
+use packloft_domain::reads::ReadSet;
 use packloft_domain::record::Record;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::Command;
-use packloft_server::engine::{Clock, Engine, EngineError, RestsOn, Submission, fresh_id};
+use packloft_server::engine::{Clock, DependsOn, Engine, EngineError, Submission, fresh_id};
 use packloft_server::journal::memory_disk::MemoryDisk;
 use packloft_server::journal::{Journal, Witness};
 use packloft_server::views::Views;
@@ -176,7 +177,7 @@ async fn facts_of_one_unit_are_recorded_together_or_not_at_all() -> anyhow::Resu
 
 /// What was computed beside the record is turned down once the record moved under it, and only then.
 #[tokio::test]
-async fn what_rests_on_an_older_record_is_turned_down() -> anyhow::Result<()> {
+async fn what_depends_on_an_older_record_is_turned_down() -> anyhow::Result<()> {
     let (engine, _) = start()?;
     for (number, (at, fact)) in (1..).zip(day()) {
         engine.submit(submission(number, at, fact)).await.map_err(|fault| anyhow::anyhow!("{fault:?}"))?;
@@ -186,25 +187,27 @@ async fn what_rests_on_an_older_record_is_turned_down() -> anyhow::Result<()> {
         let text = "x".to_owned();
         Fact::RemarkRecorded(RemarkRecorded { feed_code: feed.into(), text, ..RemarkRecorded::default() })
     };
-    let resting = |number: u64, sequence: u64, prefix: &str| {
-        let rests_on = RestsOn { sequence, prefixes: [prefix.to_owned()].into(), ..RestsOn::default() };
-        Submission { rests_on: Some(rests_on), ..submission(number, T0, remark("F1")) }
+    let depending = |number: u64, sequence: u64, prefix: &str| {
+        let mut reads = ReadSet::default();
+        reads.note_prefix(prefix);
+        let depends_on = Some(DependsOn { sequence, reads: Arc::new(reads) });
+        Submission { depends_on, ..submission(number, T0, remark("F1")) }
     };
     // Nothing happened since.
-    assert!(engine.submit(resting(900, sequence, "feed/F1/d")).await.is_ok());
+    assert!(engine.submit(depending(900, sequence, "feed/F1/d")).await.is_ok());
     // That itself touched the feed.
-    assert_eq!(engine.submit(resting(901, sequence, "feed/F1/d")).await.err(), Some(EngineError::Moved));
-    assert!(engine.submit(resting(902, sequence, "pallet/")).await.is_ok(), "another object");
+    assert_eq!(engine.submit(depending(901, sequence, "feed/F1/d")).await.err(), Some(EngineError::Moved));
+    assert!(engine.submit(depending(902, sequence, "pallet/")).await.is_ok(), "another object");
     let newest = engine.newest();
-    assert!(engine.submit(resting(903, newest, "feed/F1/d")).await.is_ok());
-    // A repeated id is answered whatever it rested on.
-    let again = engine.submit(resting(900, sequence, "feed/F1/d")).await;
+    assert!(engine.submit(depending(903, newest, "feed/F1/d")).await.is_ok());
+    // A repeated id is answered whatever it depended on.
+    let again = engine.submit(depending(900, sequence, "feed/F1/d")).await;
     assert_eq!(again.map(|outcome| outcome.replayed), Ok(true));
-    // Two that rest on the same record in one group: the second is turned down.
+    // Two that depend on the same record in one group: the second is turned down.
     let newest = engine.newest();
     let (a, b) = tokio::join!(
-        engine.submit(resting(904, newest, "feed/F1/d")),
-        engine.submit(resting(905, newest, "feed/F1/d"))
+        engine.submit(depending(904, newest, "feed/F1/d")),
+        engine.submit(depending(905, newest, "feed/F1/d"))
     );
     assert_eq!([a.is_ok(), b.is_ok()].iter().filter(|good| **good).count(), 1, "{a:?} {b:?}");
     Ok(())

@@ -76,6 +76,16 @@ impl ReadSet {
         }
     }
 
+    /// Takes back a list that whoever uses the answer again reads anew first.
+    pub fn forget_key(&mut self, key: &str) {
+        self.keys.remove(key);
+    }
+
+    /// True when only single lists were read: [`Self::keys`] are all of it.
+    pub fn is_of_lists(&self) -> bool {
+        self.all().all(|set| set.prefixes.is_empty() && set.days.is_empty())
+    }
+
     fn own(&self, key: &str) -> bool {
         let in_days = || {
             let (object, day) = object_and_day(key)?;

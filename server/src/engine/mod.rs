@@ -15,6 +15,7 @@ use std::sync::mpsc::{Receiver, SyncSender, TrySendError, sync_channel};
 use std::time::{Duration, Instant};
 
 use packloft_domain::fact::{Actor, ActorProof, Event, Fact};
+use packloft_domain::reads::ReadSet;
 use packloft_domain::record::{Entry, Unreadable};
 use packloft_domain::refusal::{Refusal, Unknown, Violation};
 use packloft_domain::rules::free::Evidence;
@@ -85,8 +86,10 @@ pub struct Submission {
     pub more: Vec<Command>,
     /// What was computed beforehand.
     pub evidence: Evidence,
-    /// What that rests on; a change in between makes the writer turn it down ([`EngineError::Moved`]).
-    pub rests_on: Option<RestsOn>,
+    /// What that depends on; a change in between makes the writer turn it down ([`EngineError::Moved`]).
+    pub depends_on: Option<DependsOn>,
+    /// Computes it in the writer's turn instead, when it went out of date too often: nothing moves then, and all wait.
+    pub in_turn: Option<Gather>,
     /// After this nobody waits any more.
     pub deadline: Instant,
 }
@@ -107,37 +110,24 @@ impl Submission {
             command,
             more: Vec::new(),
             evidence: Evidence::default(),
-            rests_on: None,
+            depends_on: None,
+            in_turn: None,
             deadline,
         }
     }
 }
 
-/// Objects that something computed beforehand rests on, as of a sequence.
+/// What something computed beforehand depends on, as of a sequence.
 #[derive(Clone, Debug, Default)]
-pub struct RestsOn {
+pub struct DependsOn {
     /// Sequence it was computed at.
     pub sequence: u64,
-    /// Object keys.
-    pub keys: BTreeSet<String>,
-    /// Beginnings of object keys, e.g. all feeds of the register.
-    pub prefixes: BTreeSet<String>,
-    /// Objects kept per day, with the first and last day that matters.
-    pub days: BTreeSet<(String, i64, i64)>,
+    /// What was read for it.
+    pub reads: Arc<ReadSet>,
 }
 
-impl RestsOn {
-    /// True when a change of this object makes it out of date.
-    pub fn holds(&self, key: &str) -> bool {
-        let in_days = |object: &str, from: i64, to: i64| {
-            let day = key.strip_prefix(object).and_then(|rest| rest.strip_prefix("/d"));
-            day.and_then(|day| day.parse().ok()).is_some_and(|day: i64| (from..=to).contains(&day))
-        };
-        self.keys.contains(key)
-            || self.prefixes.iter().any(|prefix| key.starts_with(prefix.as_str()))
-            || self.days.iter().any(|(object, from, to)| in_days(object, *from, *to))
-    }
-}
+/// Computes what a submission has to know beside the record.
+pub type Gather = Arc<dyn Fn(ViewRecord) -> Result<Evidence, Refusal> + Send + Sync>;
 
 /// What became of a request.
 #[derive(Clone, Debug)]
@@ -370,8 +360,12 @@ impl Writer {
                     || group.record.list_count() >= limits::GROUP_MAX_ENTRIES;
                 if !full {
                     next = jobs.try_recv().ok();
-                    // A unit of many facts is a group of its own: recovery tells a torn one by that.
-                    if next.as_ref().is_some_and(|job| !job.submission.more.is_empty()) {
+                    // A unit of many facts is a group of its own: recovery tells a torn one by that. What is computed in the
+                    // writer's turn begins a group: it sees the views alone.
+                    if next
+                        .as_ref()
+                        .is_some_and(|job| !job.submission.more.is_empty() || job.submission.in_turn.is_some())
+                    {
                         waiting = next.take();
                     }
                 }
@@ -434,13 +428,15 @@ impl Writer {
         self.views.apply(&events, self.journal.chain()).map_err(|fault| fault.to_string())
     }
 
-    /// True when something a submission rests on was touched since it was computed.
+    /// True when something a submission depends on was touched since it was computed.
     fn moved(&self, submission: &Submission, group: &Group) -> bool {
-        let Some(rests_on) = &submission.rests_on else { return false };
-        let mut moved = group.record.touched().any(|key| rests_on.holds(key));
+        if submission.in_turn.is_some() {
+            return !group.pending.is_empty();
+        }
+        let Some(DependsOn { sequence, reads }) = &submission.depends_on else { return false };
+        let mut moved = group.record.touched().any(|key| reads.touched_by(key));
         let newest = self.views.applied().sequence;
-        let known =
-            self.views.visit_touched(rests_on.sequence, newest, &mut |key| moved = moved || rests_on.holds(key));
+        let known = self.views.visit_touched(*sequence, newest, &mut |key| moved = moved || reads.touched_by(key));
         moved || !known
     }
 
@@ -516,10 +512,13 @@ impl Writer {
     /// Decides all facts of a submission as one unit; the answer is its first.
     fn decide(&mut self, submission: &Submission, group: &mut Group) -> Result<(u64, Arc<Event>), Refusal> {
         let now = self.clock.now_us().max(self.last_recorded_us);
+        let in_turn = submission.in_turn.as_ref();
+        let gathered = in_turn.map(|gather| gather(self.views.record_at(self.views.applied().sequence))).transpose()?;
+        let evidence = gathered.as_ref().unwrap_or(&submission.evidence);
         let unit = self.journal.last_sequence() + group.pending.len() as u64 + 1;
-        let first = self.decide_one(submission, &submission.command, (unit, unit), now, group)?;
+        let first = self.decide_one(submission, (&submission.command, evidence), (unit, unit), now, group)?;
         for (sequence, command) in (unit + 1..).zip(&submission.more) {
-            self.decide_one(submission, command, (unit, sequence), now, group)?;
+            self.decide_one(submission, (command, evidence), (unit, sequence), now, group)?;
         }
         if let Some(last) = group.pending.last_mut() {
             last.last_of_unit = true;
@@ -533,7 +532,7 @@ impl Writer {
     fn decide_one(
         &self,
         submission: &Submission,
-        command: &Command,
+        (command, evidence): (&Command, &Evidence),
         (unit, sequence): (u64, u64),
         now: i64,
         group: &mut Group,
@@ -557,7 +556,7 @@ impl Writer {
                 actor_code: submission.actor_code.clone(),
                 zone,
                 target,
-                evidence: &submission.evidence,
+                evidence,
             },
         )?;
         let event = event_of(submission, command, decision, now, sequence - unit);

@@ -1,10 +1,10 @@
-//! What may be in a pallet: from its packs through the flow to bags and lots, with the objects that rests on.
+//! What may be in a pallet: from its packs through the flow to bags and lots; and what decisions need to know beside the
+//! record, with what that depends on.
 
 use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use packloft_domain::fact::PackInterval;
-use packloft_domain::key::{self, object};
 use packloft_domain::record::Unreadable;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::bag::BagFacts;
@@ -17,7 +17,7 @@ use packloft_domain::sums::origin::FeedFlow;
 
 use super::Asked;
 use super::trace::HOLD_EPSILON;
-use crate::engine::RestsOn;
+use crate::engine::DependsOn;
 
 /// A run with the places of its pallets and the flows it drew from.
 pub struct RunFlows {
@@ -33,18 +33,11 @@ impl Asked {
     /// # Errors
     /// When the record cannot be read.
     pub fn run_flows(&self, run_code: &str) -> Result<Option<Arc<RunFlows>>, Unreadable> {
-        if let Some(known) = self.runs.borrow().get(run_code) {
-            return Ok(known.clone());
-        }
-        let found = match run_places(&self.record, run_code)? {
-            Some(places) => {
-                let flows = flows_of_run(self, &places)?;
-                Some(Arc::new(RunFlows { places, flows }))
-            }
-            None => None,
-        };
-        self.runs.borrow_mut().insert(run_code.into(), found.clone());
-        Ok(found)
+        self.once(&self.runs, run_code, || {
+            let Some(places) = run_places(&self.record, run_code)? else { return Ok(None) };
+            let flows = flows_of_run(self, &places)?;
+            Ok(Some(Arc::new(RunFlows { places, flows })))
+        })
     }
 }
 
@@ -198,35 +191,6 @@ pub fn content(asked: &Asked, pallet: &PalletFacts) -> Result<Content, Unreadabl
     Ok(content)
 }
 
-/// Notes what the content of a pallet rests on.
-fn note_rests(asked: &Asked, pallet: &PalletFacts, content: &Content, rests: &mut RestsOn) -> Result<(), Unreadable> {
-    rests.keys.insert(object("pallet", &pallet.sscc));
-    rests.keys.extend(pallet.parents.iter().map(|parent| object("pallet", &parent.sscc)));
-    rests.keys.extend(content.stretch_bag_tags.iter().map(|tag| object("bag", tag)));
-    let mut runs: BTreeSet<&str> = pallet.run_codes().into_iter().collect();
-    runs.extend(content.stretch_rework_parts.iter().map(|part| part.run_code.as_str()));
-    for code in runs {
-        rests.keys.extend([object("run", code), object("run_pallets", code)]);
-        if let Some(run) = asked.run_flows(code)? {
-            let known = &run.places.run;
-            // A day more on either side: what was told of a period lies in every day it touches.
-            let from = key::day_of(known.start_us) - 1;
-            let to = known.finish_us.map_or(i64::MAX, |finish| key::day_of(finish) + 1);
-            rests.days.insert((object("machine", &known.started.machine_code), from, to));
-            for (flow, _) in &run.flows {
-                let ledger = &flow.ledger;
-                let to = ledger.end.map_or(i64::MAX, |end| key::day_of(ledger.instant_us(end)) + 1);
-                rests.days.insert((object("feed", &known.started.feed_code), ledger.rests_from_day(), to));
-            }
-            // A feed seen empty where it was not known to be parts a stretch.
-            rests.keys.insert(object("feed_anchors", &known.started.feed_code));
-        }
-    }
-    let registers = ["feed", "machine", "scale", "instrument", "supplier"];
-    rests.prefixes.extend(registers.map(|kind| format!("register/{kind}/")));
-    Ok(())
-}
-
 /// What has to be known beside the record to decide a command.
 #[derive(Clone, Debug)]
 pub enum Needs {
@@ -244,46 +208,47 @@ pub enum Needs {
     Recall(String),
 }
 
-/// Computes it, with what it rests on. Unknown codes give nothing: the writer names them.
+fn gather(asked: &Asked, needs: &Needs) -> Result<Evidence, Refusal> {
+    let mut evidence = Evidence::default();
+    let ssccs = match needs {
+        Needs::Scope(opened) => {
+            evidence.scope = Some(super::recalls::scope(asked, opened)?);
+            Vec::new()
+        }
+        Needs::Recall(code) => {
+            evidence.outstanding = super::recalls::outstanding(asked, code)?;
+            Vec::new()
+        }
+        Needs::StockTake(code, at) => {
+            evidence.units = super::stock::units_at(asked, code, Some(*at))?;
+            Vec::new()
+        }
+        Needs::Location(code) => {
+            evidence.units = super::stock::units_at(asked, code, None)?;
+            Vec::new()
+        }
+        Needs::Pallets(ssccs) => ssccs.clone(),
+        Needs::Load(code) => {
+            let load = dispatch::load(&asked.record, code)?;
+            load.into_iter().flat_map(|load| load.pallets).map(|row| row.sscc).collect()
+        }
+    };
+    for sscc in ssccs {
+        if let Some(pallet) = pallet::pallet(&asked.record, &sscc)? {
+            evidence.contents.push(content(asked, &pallet)?);
+        }
+    }
+    Ok(evidence)
+}
+
+/// Computes it, with what it depends on. Unknown codes give nothing: the writer names them.
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn evidence(asked: &Asked, needs: &Needs) -> Result<(Evidence, Option<RestsOn>), Refusal> {
-    let ssccs = match needs {
-        Needs::Scope(opened) => {
-            // It says which sequence it was computed at; what comes later is shown beside it.
-            let scope = Some(super::recalls::scope(asked, opened)?);
-            return Ok((Evidence { scope, ..Evidence::default() }, None));
-        }
-        Needs::Recall(code) => {
-            let outstanding = super::recalls::outstanding(asked, code)?;
-            return Ok((Evidence { outstanding, ..Evidence::default() }, None));
-        }
-        Needs::Location(_) | Needs::StockTake(..) => {
-            let units = match needs {
-                Needs::StockTake(code, at) => super::stock::units_at(asked, code, Some(*at))?,
-                Needs::Location(code) => super::stock::units_at(asked, code, None)?,
-                _ => Vec::new(),
-            };
-            return Ok((Evidence { units, ..Evidence::default() }, None));
-        }
-        Needs::Pallets(ssccs) => ssccs.clone(),
-        Needs::Load(code) => match dispatch::load(&asked.record, code)? {
-            Some(load) => load.pallets.iter().map(|row| row.sscc.clone()).collect(),
-            None => Vec::new(),
-        },
-    };
-    let mut rests = RestsOn { sequence: asked.record.sequence(), ..RestsOn::default() };
-    let mut evidence = Evidence::default();
-    for sscc in ssccs {
-        if let Some(pallet) = pallet::pallet(&asked.record, &sscc)? {
-            let content = content(asked, &pallet)?;
-            note_rests(asked, &pallet, &content, &mut rests)?;
-            evidence.contents.push(content);
-        }
-    }
-    if let Needs::Load(code) = needs {
-        rests.keys.insert(object("load", code));
-    }
-    Ok((evidence, Some(rests)))
+pub fn evidence(asked: &Asked, needs: &Needs) -> Result<(Evidence, Option<DependsOn>), Refusal> {
+    let (found, reads) = asked.noting(|| gather(asked, needs));
+    // A scope says which sequence it was computed at; what comes later is shown beside it.
+    let free = matches!(needs, Needs::Scope(_));
+    let depends_on = (!free).then(|| DependsOn { sequence: asked.record.inner().sequence(), reads });
+    Ok((found?, depends_on))
 }

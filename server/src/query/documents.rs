@@ -276,7 +276,7 @@ fn of_period(asked: &Asked, journal: &Journal, from_us: i64, to_us: i64) -> Resu
     if from_us >= to_us || to_us - from_us > PERIOD_MAX_US {
         return Err(invalid("start_time", "must be before end_time, and at most 31 days before it"));
     }
-    let newest = asked.record.sequence();
+    let newest = asked.record.inner().sequence();
     let mut found: BTreeMap<i64, Entry> = BTreeMap::new();
     let mut targets = BTreeSet::new();
     let mut next = first_since(journal, newest, from_us - limits::CLOCK_AHEAD_US)?;

@@ -388,9 +388,9 @@ pub fn check(
     faults: &mut RowFaults,
     progress: &dyn Fn(usize),
 ) {
-    let mut front = GroupRecord::new(asked.record.clone());
+    let mut front = GroupRecord::new(asked.record.inner().clone());
     let evidence = Evidence::default();
-    let mut sequence = asked.record.sequence() + 1;
+    let mut sequence = asked.record.inner().sequence() + 1;
     let mut done = 0;
     for one in prepared {
         let ask = |front: &GroupRecord, command: &Command| {

@@ -287,7 +287,7 @@ pub fn report(
     now_us: i64,
 ) -> Result<v1::GetLineReportResponse, Refusal> {
     let machine_code = &request.machine_code;
-    let latest_us = last_us(journal, asked.record.sequence(), now_us)?;
+    let latest_us = last_us(journal, asked.record.inner().sequence(), now_us)?;
     let Period { title, start_us: from_us, end_us: to_us } =
         period(asked, &request.day, &request.shift_name, latest_us)?;
     let known = Register::at(&asked.record, from_us).machine(machine_code)?;

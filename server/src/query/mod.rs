@@ -48,7 +48,8 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use packloft_domain::key;
-use packloft_domain::record::Unreadable;
+use packloft_domain::reads::{ReadSet, Recorded};
+use packloft_domain::record::{Record as _, Unreadable};
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::free::{Stops, stops};
 use packloft_domain::rules::register::zone;
@@ -71,14 +72,15 @@ struct FlowKey {
     coverage: u64,
 }
 
-/// A computed flow with the sequence it was right at last.
+/// A computed flow with the sequence it was right at last and what it depends on.
 struct KeptFlow {
     key: FlowKey,
     sequence: u64,
     flow: Arc<FeedFlow>,
+    reads: Arc<ReadSet>,
 }
 
-/// What was computed from the record and may be used again while nothing it rests on was touched.
+/// What was computed from the record and may be used again while nothing it depends on was touched.
 #[derive(Default)]
 pub struct Kept {
     flows: Mutex<Vec<KeptFlow>>,
@@ -86,35 +88,20 @@ pub struct Kept {
     scopes: Mutex<BTreeMap<String, scope_changes::Looked>>,
 }
 
-/// True when an object matters for a flow: days of its feed, its bags, registers its masses rest on.
-fn flow_rests_on(flow: &FeedFlow, key: &str) -> bool {
-    let ledger = &flow.ledger;
-    if let Some(rest) = key.strip_prefix("feed/") {
-        let days = key::bucket_day(key).is_none_or(|day| {
-            let end = ledger.end.map_or(i64::MAX, |end| key::day_of(ledger.instant_us(end)) + 1);
-            day >= ledger.rests_from_day() && day <= end
-        });
-        return days && rest.rsplit_once('/').is_some_and(|(code, _)| key::code_of(code) == ledger.feed.code);
-    }
-    if let Some(tag) = key.strip_prefix("bag/") {
-        let tag = key::code_of(tag);
-        return ledger.bags.iter().any(|bag| bag.bag.bag_tag == tag);
-    }
-    let registers = ["feed", "machine", "scale", "instrument", "supplier"];
-    let register = key.strip_prefix("register/").and_then(|rest| rest.split_once('/'));
-    register.is_some_and(|(kind, _)| registers.contains(&kind))
-}
+/// Answers that are computed once a question, with what each depends on.
+type Once<T> = RefCell<BTreeMap<String, (T, Arc<ReadSet>)>>;
 
-/// One question: the record at a sequence, the zone, and what was computed before.
+/// One question: the record at a sequence, the zone, and what was computed before. The record notes what is read of it.
 pub struct Asked {
     /// Record.
-    pub record: ViewRecord,
+    pub record: Recorded<ViewRecord>,
     /// Site's zone.
     pub zone: Zone,
+    zone_reads: Arc<ReadSet>,
     kept: Arc<Kept>,
-    emptied: RefCell<BTreeMap<String, Arc<Vec<i64>>>>,
-    runs: RefCell<BTreeMap<String, Option<Arc<content::RunFlows>>>>,
-    stops: RefCell<Option<Arc<Stops>>>,
+    emptied: Once<Arc<Vec<i64>>>,
+    runs: Once<Option<Arc<content::RunFlows>>>,
+    stops: Once<Arc<Stops>>,
 }
 
 impl Asked {
@@ -123,10 +110,12 @@ impl Asked {
     /// # Errors
     /// When the record cannot be read.
     pub fn new(record: ViewRecord, kept: Arc<Kept>) -> Result<Asked, Unreadable> {
-        let zone = zone(&record)?;
+        let record = Recorded::new(record);
+        let (zone, zone_reads) = record.noting(|| zone(&record));
         Ok(Asked {
+            zone: zone?,
+            zone_reads,
             record,
-            zone,
             kept,
             emptied: RefCell::default(),
             runs: RefCell::default(),
@@ -136,7 +125,32 @@ impl Asked {
 
     /// Sequence the answer stands at.
     pub fn sequence(&self) -> i64 {
-        self.record.sequence().cast_signed()
+        self.record.inner().sequence().cast_signed()
+    }
+
+    /// Computes something and gives what it depends on.
+    pub fn noting<T>(&self, run: impl FnOnce() -> T) -> (T, Arc<ReadSet>) {
+        self.record.noting(|| {
+            self.record.depends(&self.zone_reads);
+            run()
+        })
+    }
+
+    /// An answer that is computed once a question.
+    fn once<T: Clone>(
+        &self,
+        known: &Once<T>,
+        code: &str,
+        compute: impl FnOnce() -> Result<T, Unreadable>,
+    ) -> Result<T, Unreadable> {
+        if let Some((found, reads)) = known.borrow().get(code) {
+            self.record.depends(reads);
+            return Ok(found.clone());
+        }
+        let (found, reads) = self.record.noting(compute);
+        let found = found?;
+        known.borrow_mut().insert(code.into(), (found.clone(), reads));
+        Ok(found)
     }
 
     /// Holds and breaches open at this sequence.
@@ -144,26 +158,37 @@ impl Asked {
     /// # Errors
     /// When the record cannot be read.
     pub fn stops(&self) -> Result<Arc<Stops>, Unreadable> {
-        if let Some(known) = &*self.stops.borrow() {
-            return Ok(Arc::clone(known));
-        }
-        let found = Arc::new(stops(&self.record)?);
-        *self.stops.borrow_mut() = Some(Arc::clone(&found));
-        Ok(found)
+        self.once(&self.stops, "", || Ok(Arc::new(stops(&self.record)?)))
     }
 
     /// Stretch of a feed that holds an instant; the times the feed was emptied are read once a question.
     fn stretch(&self, feed_code: &str, at_us: i64) -> Result<(Option<i64>, Option<i64>), Unreadable> {
-        let known = self.emptied.borrow().get(feed_code).cloned();
-        let times = match known {
-            Some(times) => times,
-            None => {
-                let times = Arc::new(emptied_times(&self.record, feed_code)?);
-                self.emptied.borrow_mut().insert(feed_code.into(), Arc::clone(&times));
-                times
-            }
-        };
+        let times = self.once(&self.emptied, feed_code, || Ok(Arc::new(emptied_times(&self.record, feed_code)?)))?;
         Ok(stretch_in(&times, at_us))
+    }
+
+    /// The instant that the ledger of a stretch is read for: its beginning, whatever instant of it was asked about, so that
+    /// what registers say of the stretch does not depend on the question.
+    fn beginning(
+        &self,
+        feed_code: &str,
+        at_us: i64,
+        (start_us, end_us): (Option<i64>, Option<i64>),
+    ) -> Result<i64, Unreadable> {
+        if let Some(start) = start_us {
+            return Ok(start);
+        }
+        let first = self.record.day_after(&key::object("feed", feed_code), 0)?.map_or(at_us, |day| day * key::DAY_US);
+        Ok(end_us.map_or(first, |end| first.min(end - 1)))
+    }
+
+    /// Ledger of the stretch of a feed that holds an instant; `None` when the feed is unknown.
+    ///
+    /// # Errors
+    /// When the record cannot be read.
+    pub fn ledger(&self, feed_code: &str, at_us: i64) -> Result<Option<Ledger>, Unreadable> {
+        let at_us = self.beginning(feed_code, at_us, self.stretch(feed_code, at_us)?)?;
+        Ledger::read(&self.record, feed_code, at_us)
     }
 
     /// Flow of the stretch of a feed that holds an instant; `None` when the feed is unknown.
@@ -185,31 +210,51 @@ impl Asked {
             epsilon: epsilon.to_bits(),
             coverage: coverage.to_bits(),
         };
-        let now = self.record.sequence();
-        {
-            let mut kept = self.kept.flows.lock();
-            if let Some(index) = kept.iter().position(|known| known.key == key) {
-                let mut known = kept.remove(index);
-                let mut same = true;
-                let told = self.record.visit_touched(known.sequence, now, &mut |key| {
-                    same = same && !flow_rests_on(&known.flow, key);
-                });
-                if told && same {
-                    known.sequence = known.sequence.max(now);
-                    let flow = Arc::clone(&known.flow);
-                    kept.push(known);
-                    return Ok(Some(flow));
-                }
-            }
+        if let Some((flow, reads)) = self.kept_flow(&key) {
+            self.record.depends(&reads);
+            return Ok(Some(flow));
         }
-        let Some(ledger) = Ledger::read(&self.record, feed_code, at_us)? else { return Ok(None) };
+        let (ledger, reads) = self.record.noting(|| self.ledger(feed_code, at_us));
+        let Some(ledger) = ledger? else { return Ok(None) };
         let flow = Arc::new(FeedFlow::new(ledger, epsilon, coverage));
+        let mut reads = Arc::unwrap_or_clone(reads);
+        // Which stretch it is, is read anew before a kept flow is used: a level elsewhere does not make it out of date.
+        reads.forget_key(&key::object("feed_anchors", feed_code));
+        self.keep_flow(key, &flow, reads);
+        Ok(Some(flow))
+    }
+
+    /// A kept flow, when nothing it depends on was touched between the sequence it was right at and this one.
+    fn kept_flow(&self, key: &FlowKey) -> Option<(Arc<FeedFlow>, Arc<ReadSet>)> {
+        let record = self.record.inner();
+        let now = record.sequence();
         let mut kept = self.kept.flows.lock();
+        let place = kept.iter().position(|known| known.key == *key)?;
+        let mut known = kept.remove(place);
+        let mut same = true;
+        let told = record.visit_touched(known.sequence, now, &mut |key| same = same && !known.reads.touched_by(key));
+        let found = (told && same).then(|| (Arc::clone(&known.flow), Arc::clone(&known.reads)));
+        if found.is_some() {
+            known.sequence = known.sequence.max(now);
+        }
+        // An older question leaves what is right for newer ones.
+        if found.is_some() || known.sequence > now {
+            kept.push(known);
+        }
+        found
+    }
+
+    fn keep_flow(&self, key: FlowKey, flow: &Arc<FeedFlow>, reads: ReadSet) {
+        let sequence = self.record.inner().sequence();
+        let mut kept = self.kept.flows.lock();
+        if kept.iter().any(|known| known.key == key && known.sequence >= sequence) {
+            return;
+        }
+        kept.retain(|known| known.key != key);
         if kept.len() >= limits::FLOWS_KEPT {
             kept.remove(0);
         }
-        kept.push(KeptFlow { key, sequence: now, flow: Arc::clone(&flow) });
-        Ok(Some(flow))
+        kept.push(KeptFlow { key, sequence, flow: Arc::clone(flow), reads: Arc::new(reads) });
     }
 }
 

@@ -8,7 +8,6 @@ use packloft_domain::mass::{kilograms, kilograms_rounded};
 use packloft_domain::record::Record as _;
 use packloft_domain::refusal::{Refusal, Violation};
 use packloft_domain::sums::balance::{Balance, balances};
-use packloft_domain::sums::ledger::Ledger;
 use packloft_domain::sums::period::{self, TREND_BELOW, TREND_SPANS, Trend};
 use packloft_proto::v1;
 
@@ -62,7 +61,7 @@ fn spans(asked: &Asked, feed_code: &str, from_us: i64, to_us: i64) -> Result<(Ve
     // A span that ended at the very start of the window belongs to the window before.
     let mut at = from_us;
     for _ in 0..MOST_STRETCHES {
-        let Some(ledger) = Ledger::read(&asked.record, feed_code, at)? else { return Err(unknown("feed", feed_code)) };
+        let Some(ledger) = asked.ledger(feed_code, at)? else { return Err(unknown("feed", feed_code)) };
         for balance in balances(&ledger) {
             let start_us = ledger.instant_us(balance.start);
             let Some(end) = balance.end else {

@@ -1,19 +1,17 @@
 //! Which facts changed the scope of a recall since it was decided, and by which packs each.
 //!
 //! The record can be read as it stood at any sequence, so the scope is computed before and after a fact and compared.
-//! Only facts about what the scope rests on are looked at, and halving finds those among them that changed it: a fact
+//! Only facts about what the scope depends on are looked at, and halving finds those among them that changed it: a fact
 //! that another undid at once may go unnoticed, as its effect did.
 
 use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use packloft_domain::fact as f;
-use packloft_domain::key::{bucket, day_of, object, register};
+use packloft_domain::reads::ReadSet;
 use packloft_domain::record::{Record as _, Unreadable};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::bag;
 use packloft_domain::rules::hold::less;
-use packloft_domain::sums::stretch::instant_of_tip;
 use packloft_proto::v1;
 
 use super::events::words;
@@ -33,60 +31,26 @@ pub(super) fn beyond(rows: &[f::PackInterval], others: &[f::PackInterval]) -> Ve
     rows.iter().flat_map(|row| twins::<_, v1::PackInterval>(&less(row, others))).collect()
 }
 
-/// Objects that the scope of packs and bags rests on.
-fn rests_on(asked: &Asked, opened: &f::RecallOpened, now: &[f::PackInterval]) -> Result<BTreeSet<String>, Unreadable> {
+/// Lists of the facts since a sequence that may have changed a scope: those it depends on now, or did then.
+fn lists_since(asked: &Asked, until: i64, then: &ReadSet, now: &ReadSet) -> Result<BTreeSet<String>, Unreadable> {
+    let record = asked.record.inner();
     let mut keys = BTreeSet::new();
-    let named = [
-        ("lot", &opened.lot_code),
-        ("lot_bags", &opened.lot_code),
-        ("bag", &opened.bag_tag),
-        ("packaging_lot", &opened.packaging_lot_code),
-        ("hold", &opened.hold_code),
-        ("complaint", &opened.complaint_code),
-    ];
-    keys.extend(named.iter().filter(|(_, code)| !code.is_empty()).map(|(kind, code)| object(kind, code)));
-    let mut tags = vec![opened.bag_tag.clone()];
-    if !opened.lot_code.is_empty() {
-        tags.extend(super::objects::bag_tags(&asked.record, &opened.lot_code)?);
-    }
-    let mut stretches = Vec::new();
-    for tag in tags.iter().filter(|tag| !tag.is_empty()) {
-        keys.insert(object("bag", tag));
-        for tip in bag::known(&asked.record, tag)?.iter().flat_map(|bag| &bag.tips) {
-            stretches.extend(asked.flow(
-                &tip.feed_code,
-                instant_of_tip(tip.end_time_us),
-                super::trace::HOLD_EPSILON,
-                0.0,
-            )?);
+    let known = record.visit_touched(until.cast_unsigned(), record.sequence(), &mut |key| {
+        if then.touched_by(key) || now.touched_by(key) {
+            keys.insert(key.to_owned());
         }
-    }
-    for row in now.iter().chain(&opened.scope) {
-        keys.insert(object("run", &row.run_code));
-        if let Some(run) = asked.run_flows(&row.run_code)? {
-            // A clock or another batch moves what a print says.
-            let started = &run.places.run.started;
-            keys.extend([
-                object("machine_clock", &started.machine_code),
-                object("batch", &started.batch_code),
-                register("machine", &started.machine_code),
-            ]);
-            stretches.extend(run.flows.iter().map(|(flow, _)| Arc::clone(flow)));
-        }
-    }
-    for flow in stretches {
-        let ledger = &flow.ledger;
-        keys.insert(register("feed", &ledger.feed.code));
-        keys.extend(ledger.scales.keys().map(|code| register("scale", code)));
-        let instruments = ledger.runs.iter().filter_map(|run| run.instrument.as_ref());
-        keys.extend(instruments.map(|instrument| register("instrument", &instrument.code)));
-        let last = ledger.end.unwrap_or(ledger.latest);
-        for day in ledger.from_day..=day_of(ledger.instant_us(last)) + 1 {
-            keys.insert(bucket(&object("feed", &ledger.feed.code), day));
-        }
-        keys.extend(ledger.bags.iter().map(|bag| object("bag", &bag.bag.bag_tag)));
+    });
+    if !known {
+        keys = then.lists(record)?;
+        keys.extend(now.lists(record)?);
     }
     Ok(keys)
+}
+
+/// What the scope of a recall depends on at a sequence.
+fn reads_of(asked: &Asked, opened: &f::RecallOpened) -> Result<Arc<ReadSet>, Refusal> {
+    let (scope, reads) = asked.noting(|| recalls::scope(asked, opened));
+    scope.map(|_| reads)
 }
 
 struct Search<'a> {
@@ -104,7 +68,7 @@ impl Search<'_> {
         self.scopes_left = self.scopes_left.saturating_sub(1);
         let sequence = self.facts[place].sequence.cast_unsigned();
         // What is kept is for the present; the past is computed on its own.
-        let then = Asked::new(self.asked.record.at(sequence), Arc::default())?;
+        let then = Asked::new(self.asked.record.inner().at(sequence), Arc::default())?;
         Ok(recalls::scope(&then, self.opened)?.intervals)
     }
 
@@ -140,12 +104,13 @@ impl Search<'_> {
     }
 }
 
-/// Up to where the facts about a recall were looked at, with the scope there and what had changed it.
+/// Up to where the facts about a recall were looked at, with the scope there, what it depended on and what had changed it.
 #[derive(Clone)]
 pub struct Looked {
     opened: f::RecallOpened,
     until: i64,
     scope: Vec<f::PackInterval>,
+    reads: Arc<ReadSet>,
     changes: Vec<v1::ScopeChange>,
 }
 
@@ -162,17 +127,24 @@ pub fn changes(
     if opened.scope == now {
         return Ok(Vec::new());
     }
-    let begun = || Looked {
-        opened: opened.clone(),
-        until: opened.scope_sequence,
-        scope: opened.scope.clone(),
-        changes: Vec::new(),
-    };
     let known = asked.kept.scopes.lock().get(&opened.recall_code).cloned();
     let usable = |known: &Looked| known.opened == *opened && known.until <= asked.sequence();
-    let mut looked = known.filter(usable).unwrap_or_else(begun);
+    let mut looked = match known.filter(usable) {
+        Some(known) => known,
+        None => {
+            let record = asked.record.inner().at(opened.scope_sequence.cast_unsigned());
+            Looked {
+                opened: opened.clone(),
+                until: opened.scope_sequence,
+                scope: opened.scope.clone(),
+                reads: reads_of(&Asked::new(record, Arc::default())?, opened)?,
+                changes: Vec::new(),
+            }
+        }
+    };
+    let reads = reads_of(asked, opened)?;
     let mut facts = std::collections::BTreeMap::new();
-    for key in rests_on(asked, opened, now)? {
+    for key in lists_since(asked, looked.until, &looked.reads, &reads)? {
         for row in asked.record.list(&key)? {
             if row.sequence > looked.until {
                 facts.insert(row.sequence, row);
@@ -187,7 +159,7 @@ pub fn changes(
         looked.changes.extend(search.found);
         looked.changes.truncate(MOST_CHANGES);
     }
-    (looked.until, looked.scope) = (asked.sequence(), now.to_vec());
+    (looked.until, looked.scope, looked.reads) = (asked.sequence(), now.to_vec(), reads);
     let mut kept = asked.kept.scopes.lock();
     if kept.len() >= RECALLS_KEPT && !kept.contains_key(&opened.recall_code) {
         kept.pop_first();

@@ -149,7 +149,7 @@ fn open_breaches(asked: &Asked, at_us: i64) -> Result<Vec<i64>, Unreadable> {
 
 /// Facts that stand and happened in a period, in order of time, with their sequences.
 pub(super) fn happened(asked: &Asked, journal: &Journal, period: &Period) -> Result<Vec<(i64, Event)>, Unreadable> {
-    let newest = asked.record.sequence();
+    let newest = asked.record.inner().sequence();
     let first = first_since(journal, newest, period.start_us - limits::CLOCK_AHEAD_US)?;
     let mut found = standing(journal, first, newest)?;
     found.retain(|(_, event)| (period.start_us..period.end_us).contains(&event.occurred_time_us));
@@ -184,7 +184,7 @@ pub fn report(
     request: &v1::GetShiftReportRequest,
     now_us: i64,
 ) -> Result<v1::GetShiftReportResponse, Refusal> {
-    let newest = asked.record.sequence();
+    let newest = asked.record.inner().sequence();
     let period = period(asked, &request.day, &request.shift_name, last_us(journal, newest, now_us)?)?;
     let rows: Vec<v1::ShiftRow> =
         happened(asked, journal, &period)?.into_iter().map(|(sequence, fact)| row(asked, sequence, fact)).collect();

@@ -1,13 +1,15 @@
 //! Stock: what stands where, now and at any past time.
 //!
 //! Every unit's place is folded from its own facts. So that a question does not fold every unit that ever was, an index in
-//! memory keeps per unit where it is and when it came and went; it is brought up to a sequence by folding again only the
-//! units touched since. A past time folds the units that were there then.
+//! memory keeps per unit where it is, when it came and went, and what that was folded from; it is brought up to a sequence by
+//! folding again only the units whose facts were touched since. A past time folds the units that were there then.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use packloft_domain::fact::Fact;
-use packloft_domain::key::{code_of, object};
+use packloft_domain::key::code_of;
+use packloft_domain::reads::{ReadSet, Recorded};
 use packloft_domain::record::{Record, Unreadable, facts};
 use packloft_domain::rules::bag::{self, Place};
 use packloft_domain::rules::free::UnitAt;
@@ -18,6 +20,7 @@ use packloft_proto::v1;
 
 use super::Asked;
 use crate::service::faults::timestamp;
+use crate::views::ViewRecord;
 
 /// Order in which pallets should go: best before, made, built, number; pallets without a date by when they were made.
 pub type Rotation = (String, String, i64, String);
@@ -42,6 +45,12 @@ pub struct StockIndex {
     sequence: u64,
     built: bool,
     units: BTreeMap<String, Unit>,
+    /// Units by what else than their own list each was folded from: a pallet by those it was made of.
+    dependents: BTreeMap<String, BTreeSet<String>>,
+    /// Units that were folded from more than single lists.
+    wide: BTreeMap<String, Arc<ReadSet>>,
+    /// What all of it depends on, by the beginnings of keys.
+    reads: Arc<ReadSet>,
 }
 
 fn pallet_unit(pallet: &PalletFacts) -> Option<v1::StockUnit> {
@@ -169,9 +178,26 @@ fn unit(record: &dyn Record, key: &str, at_us: i64) -> Result<Option<Unit>, Unre
 
 const NOUNS: [&str; 3] = ["bag/", "pallet/", "packaging_lot/"];
 
+/// Beginning of a key that those of its kind share.
+fn noun(key: &str) -> &str {
+    let from = if key.starts_with("register/") { "register/".len() } else { 0 };
+    key[from..].find('/').map_or(key, |end| &key[..=from + end])
+}
+
 impl StockIndex {
-    fn put(&mut self, record: &dyn Record, key: &str) -> Result<(), Unreadable> {
-        match unit(record, key, i64::MAX)? {
+    fn put(&mut self, record: &Recorded<ViewRecord>, key: &str) -> Result<(), Unreadable> {
+        let (found, reads) = record.noting(|| unit(record, key, i64::MAX));
+        for other in reads.keys().filter(|other| *other != key) {
+            self.dependents.entry(other.to_owned()).or_default().insert(key.to_owned());
+            if !self.reads.touched_by(other) {
+                Arc::make_mut(&mut self.reads).note_prefix(noun(other));
+            }
+        }
+        if !reads.is_of_lists() {
+            Arc::make_mut(&mut self.reads).include(&reads);
+            self.wide.insert(key.to_owned(), reads);
+        }
+        match found? {
             Some(unit) => self.units.insert(key.to_owned(), unit),
             None => self.units.remove(key),
         };
@@ -180,34 +206,29 @@ impl StockIndex {
 
     /// Brings the index to the sequence of a question: from what was touched in between, or from the beginning.
     fn bring_to(&mut self, asked: &Asked) -> Result<(), Unreadable> {
-        let record = &asked.record;
-        let now = record.sequence();
+        // Noted per unit; who asks depends on the index as a whole.
+        let record = Recorded::new(asked.record.inner().clone());
+        let now = record.inner().sequence();
         let mut keys = BTreeSet::new();
         let known = self.built
-            && record.visit_touched(self.sequence, now, &mut |key| {
+            && record.inner().visit_touched(self.sequence, now, &mut |key| {
                 if NOUNS.iter().any(|noun| key.starts_with(noun)) {
                     keys.insert(key.to_owned());
                 }
+                keys.extend(self.dependents.get(key).into_iter().flatten().cloned());
+                let wide = self.wide.iter().filter(|(_, reads)| reads.touched_by(key));
+                keys.extend(wide.map(|(unit, _)| unit.clone()));
             });
         if !known {
-            self.units.clear();
+            *self = StockIndex::default();
             keys.clear();
             for noun in NOUNS {
+                Arc::make_mut(&mut self.reads).note_prefix(noun);
                 keys.extend(record.keys(noun)?);
             }
         }
-        // What happens to a pallet shows on those that were made of it.
-        let mut next: Vec<String> = keys.iter().filter(|key| known && key.starts_with("pallet/")).cloned().collect();
-        while let Some(key) = next.pop() {
-            for child in pallet::children(record, &code_of(&key))? {
-                let key = object("pallet", &child);
-                if keys.insert(key.clone()) {
-                    next.push(key);
-                }
-            }
-        }
         for key in &keys {
-            self.put(record, key)?;
+            self.put(&record, key)?;
         }
         self.sequence = now;
         self.built = true;
@@ -218,17 +239,19 @@ impl StockIndex {
 /// Runs something over the index as of the question's sequence.
 fn with_index<T>(asked: &Asked, run: impl FnOnce(&StockIndex) -> T) -> Result<T, Unreadable> {
     let mut index = asked.kept.stock.lock();
-    if index.built && index.sequence > asked.record.sequence() {
+    if index.built && index.sequence > asked.record.inner().sequence() {
         // An older page: a copy goes back, the index stays.
         let mut older = index.clone();
         drop(index);
         older.bring_to(asked)?;
+        asked.record.depends(&older.reads);
         return Ok(run(&older));
     }
     if let Err(fault) = index.bring_to(asked) {
         *index = StockIndex::default();
         return Err(fault);
     }
+    asked.record.depends(&index.reads);
     Ok(run(&index))
 }
 

@@ -38,7 +38,7 @@ use packloft_proto::v1;
 use sha2::{Digest, Sha256};
 use tonic::{Request, Status};
 
-use crate::engine::{Engine, EngineError, Outcome, Submission, default_deadline};
+use crate::engine::{Engine, EngineError, Gather, Outcome, Submission, default_deadline};
 use crate::limits;
 use crate::people::People;
 use crate::query::content::{Needs, evidence};
@@ -112,8 +112,8 @@ impl Api {
         self.write_with(request, |_| None).await
     }
 
-    /// The same for a write that rests on more than the record: what it needs is computed first, and again when it went
-    /// out of date before the writer came to it.
+    /// The same for a write that needs more than the record: what it needs is computed first, and again when it went out of
+    /// date before the writer came to it; in the writer's turn at last, so that it gets through however much is written.
     async fn write_with<R: WriteRequest>(
         &self,
         request: Request<R>,
@@ -130,19 +130,30 @@ impl Api {
         let full: [u8; 32] = Sha256::digest(request.without_id().encode_to_vec()).into();
         let request_hash = full[..16].try_into().unwrap_or_default();
         let needs = needs(&command);
-        for _ in 0..limits::EVIDENCE_TRIES {
+        let mut tries = 0;
+        loop {
             let mut submission =
                 Submission::new(request_id, request_hash, actor_code.clone(), command.clone(), deadline);
-            if let Some(needs) = needs.clone() {
-                (submission.evidence, submission.rests_on) = self.ask(0, move |asked| evidence(asked, &needs)).await?;
+            match needs.clone() {
+                Some(needs) if tries < limits::EVIDENCE_TRIES => {
+                    (submission.evidence, submission.depends_on) =
+                        self.ask(0, move |asked| evidence(asked, &needs)).await?;
+                }
+                Some(needs) => submission.in_turn = Some(self.gather(needs)),
+                None => {}
             }
             match self.submit(submission).await {
-                Err(EngineError::Moved) => continue,
+                Err(EngineError::Moved) if tries < limits::EVIDENCE_TRIES => tries += 1,
                 Err(fault) => return Err(status::engine(fault)),
                 Ok(outcome) => return Ok((receipt(&outcome), outcome)),
             }
         }
-        Err(status::engine(EngineError::Moved))
+    }
+
+    /// Computes what a decision needs at the record the writer stands at.
+    fn gather(&self, needs: Needs) -> Gather {
+        let kept = Arc::clone(&self.kept);
+        Arc::new(move |record| Ok(evidence(&Asked::new(record, Arc::clone(&kept))?, &needs)?.0))
     }
 
     /// Hands a submission to the writer. The write goes on when the client gives up: it is a task of its own.

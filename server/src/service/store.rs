@@ -125,7 +125,7 @@ service! {
                 units.retain(|unit| unit.state == r.state);
             }
             let places = stock::places(asked, &units, state_us)?;
-            let (mut units, next_page_token) = page.cut(units, asked.record.sequence());
+            let (mut units, next_page_token) = page.cut(units, asked.record.inner().sequence());
             for unit in units.iter_mut().filter(|_| r.with_state && r.state == 0) {
                 unit.state = stock_state::state(asked, unit, &holds, state_us)?.into();
             }

@@ -69,18 +69,18 @@ async fn store_registers(feeder: &mut Feeder, lines: i64) -> anyhow::Result<()> 
     Ok(())
 }
 
-/// Decides a fact that rests on what may be in pallets; asks again when something else was told in between.
+/// Decides a fact that depends on what may be in pallets; asks again when something else was told in between.
 async fn decide(engine: &Engine, kept: &Arc<Kept>, at: i64, fact: Fact, needs: Needs) -> anyhow::Result<()> {
     let mut last = None;
     for _ in 0..16 {
         let record = engine.record(0).await.ok_or_else(|| anyhow::anyhow!("no record"))?;
         let asked = Asked::new(record, Arc::clone(kept))?;
-        let (evidence, rests_on) = evidence(&asked, &needs).map_err(|refusal| anyhow::anyhow!("{refusal:?}"))?;
+        let (evidence, depends_on) = evidence(&asked, &needs).map_err(|refusal| anyhow::anyhow!("{refusal:?}"))?;
         drop(asked);
         let id = uuid::Uuid::now_v7().into_bytes();
         let deadline = Instant::now() + std::time::Duration::from_secs(30);
         let mut submission = Submission::new(id, id, "op", Command::new(fact.clone(), at), deadline);
-        (submission.evidence, submission.rests_on) = (evidence, rests_on);
+        (submission.evidence, submission.depends_on) = (evidence, depends_on);
         match engine.submit(submission).await {
             Ok(_) => return Ok(()),
             Err(fault) => last = Some(fault),
