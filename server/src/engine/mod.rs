@@ -2,7 +2,7 @@
 //!
 //! It takes what is queued (no timer, at most [`limits::GROUP_MAX_COUNT`]), decides each request against the views and
 //! what the group already decided, appends the group and syncs once. Only then do its answers leave, refusals too,
-//! because a refusal may rest on a fact of the same group. A failed sync ends writing: the outcome is unknown and the
+//! because a refusal may depend on a fact of the same group. A failed sync ends writing: the outcome is unknown and the
 //! client sends the same id again. Clock and ids come from outside.
 //!
 //! Invariants: I-ENG-1 acknowledged means durable; I-ENG-2 one outcome per request id; I-ENG-3 recorded time never goes
@@ -95,7 +95,7 @@ pub struct Submission {
 }
 
 impl Submission {
-    /// One fact that rests on the record alone.
+    /// One fact that depends on the record alone.
     pub fn new(
         request_id: [u8; 16],
         request_hash: [u8; 16],
@@ -407,7 +407,7 @@ impl Writer {
         for (reply, decided) in answers {
             let answer = match decided {
                 Decided::New { sequence, event } if known => Ok(Outcome { sequence, event, replayed: false }),
-                // A refusal may rest on a fact of this group that is not durable now.
+                // A refusal may depend on a fact of this group that is not durable now.
                 Decided::New { .. } | Decided::Old(Err(EngineError::Refused(_))) if !known => Err(EngineError::Unknown),
                 Decided::New { .. } => Err(EngineError::Unknown),
                 Decided::Old(answer) => answer,

@@ -1,7 +1,7 @@
 //! Whether a pallet may go: free or not, and every reason why not.
 //!
 //! What may be in a pallet follows from the flow, which is too slow for the writer; whoever asks computes it beforehand and
-//! hands it in as [`Content`], with the objects it rests on, so that the writer can tell when it is out of date. Lots,
+//! hands it in as [`Content`], with what was read for it, so that the writer can tell when it is out of date. Lots,
 //! holds and breaches are always read at the newest state.
 //!
 //! Invariant I-FREE-1: nothing that a hold touches is loaded or dispatched by decision.

@@ -64,7 +64,7 @@ impl Command {
     }
 }
 
-/// What deciding may rest on besides the record.
+/// What deciding may depend on besides the record.
 pub struct Context<'a> {
     /// The record as it stands, the group that is being decided included.
     pub record: &'a dyn Record,
