@@ -73,6 +73,7 @@ struct FlowKey {
 }
 
 /// A computed flow with the sequence it was right at last and what it depends on.
+#[derive(Clone)]
 struct KeptFlow {
     key: FlowKey,
     sequence: u64,
@@ -99,6 +100,8 @@ pub struct Asked {
     pub zone: Zone,
     zone_reads: Arc<ReadSet>,
     kept: Arc<Kept>,
+    /// Flows of this question: one stretch is one flow, also where none may be kept.
+    flows: RefCell<Vec<KeptFlow>>,
     emptied: Once<Arc<Vec<i64>>>,
     runs: Once<Option<Arc<content::RunFlows>>>,
     stops: Once<Arc<Stops>>,
@@ -117,6 +120,7 @@ impl Asked {
             zone_reads,
             record,
             kept,
+            flows: RefCell::default(),
             emptied: RefCell::default(),
             runs: RefCell::default(),
             stops: RefCell::default(),
@@ -210,22 +214,37 @@ impl Asked {
             epsilon: epsilon.to_bits(),
             coverage: coverage.to_bits(),
         };
-        if let Some((flow, reads)) = self.kept_flow(&key) {
-            self.record.depends(&reads);
-            return Ok(Some(flow));
+        let own = self.flows.borrow().iter().find(|known| known.key == key).cloned();
+        if let Some(known) = own {
+            self.record.depends(&known.reads);
+            return Ok(Some(known.flow));
         }
-        let (ledger, reads) = self.record.noting(|| self.ledger(feed_code, at_us));
-        let Some(ledger) = ledger? else { return Ok(None) };
-        let flow = Arc::new(FeedFlow::new(ledger, epsilon, coverage));
-        let mut reads = Arc::unwrap_or_clone(reads);
-        // Which stretch it is, is read anew before a kept flow is used: a level elsewhere does not make it out of date.
-        reads.forget_key(&key::object("feed_anchors", feed_code));
-        self.keep_flow(key, &flow, reads);
+        let known = match self.kept_flow(&key) {
+            Some(known) => {
+                self.record.depends(&known.reads);
+                known
+            }
+            None => {
+                let (ledger, reads) = self.record.noting(|| self.ledger(feed_code, at_us));
+                let Some(ledger) = ledger? else { return Ok(None) };
+                let flow = Arc::new(FeedFlow::new(ledger, epsilon, coverage));
+                let mut reads = Arc::unwrap_or_clone(reads);
+                // Which stretch it is, is read anew before a kept flow is used: a level elsewhere does not make it out of
+                // date.
+                reads.forget_key(&key::object("feed_anchors", feed_code));
+                let sequence = self.record.inner().sequence();
+                let made = KeptFlow { key, sequence, flow, reads: Arc::new(reads) };
+                self.keep_flow(made.clone());
+                made
+            }
+        };
+        let flow = Arc::clone(&known.flow);
+        self.flows.borrow_mut().push(known);
         Ok(Some(flow))
     }
 
     /// A kept flow, when nothing it depends on was touched between the sequence it was right at and this one.
-    fn kept_flow(&self, key: &FlowKey) -> Option<(Arc<FeedFlow>, Arc<ReadSet>)> {
+    fn kept_flow(&self, key: &FlowKey) -> Option<KeptFlow> {
         let record = self.record.inner();
         let now = record.sequence();
         let mut kept = self.kept.flows.lock();
@@ -233,28 +252,27 @@ impl Asked {
         let mut known = kept.remove(place);
         let mut same = true;
         let told = record.visit_touched(known.sequence, now, &mut |key| same = same && !known.reads.touched_by(key));
-        let found = (told && same).then(|| (Arc::clone(&known.flow), Arc::clone(&known.reads)));
-        if found.is_some() {
+        let right = told && same;
+        if right {
             known.sequence = known.sequence.max(now);
         }
         // An older question leaves what is right for newer ones.
-        if found.is_some() || known.sequence > now {
-            kept.push(known);
+        if right || known.sequence > now {
+            kept.push(known.clone());
         }
-        found
+        right.then_some(known)
     }
 
-    fn keep_flow(&self, key: FlowKey, flow: &Arc<FeedFlow>, reads: ReadSet) {
-        let sequence = self.record.inner().sequence();
+    fn keep_flow(&self, made: KeptFlow) {
         let mut kept = self.kept.flows.lock();
-        if kept.iter().any(|known| known.key == key && known.sequence >= sequence) {
+        if kept.iter().any(|known| known.key == made.key && known.sequence >= made.sequence) {
             return;
         }
-        kept.retain(|known| known.key != key);
+        kept.retain(|known| known.key != made.key);
         if kept.len() >= limits::FLOWS_KEPT {
             kept.remove(0);
         }
-        kept.push(KeptFlow { key, sequence, flow: Arc::clone(flow), reads: Arc::new(reads) });
+        kept.push(made);
     }
 }
 
