@@ -54,6 +54,9 @@ pub fn receipt(receipt: &v1::Receipt) -> Sheet {
     for contradiction in &receipt.contradictions {
         before.push(format!("look at this: {}", contradiction.text));
     }
+    for row in &receipt.followed {
+        before.push(format!("put right with it: {} at sequence {}", row.kind.replace('_', " "), row.sequence));
+    }
     Sheet { before, ..Sheet::default() }
 }
 

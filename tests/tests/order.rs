@@ -73,6 +73,11 @@ fn standing(events: Vec<(i64, Event)>) -> Vec<(i64, Event)> {
                 if let Some(replacement) = &f.replacement {
                     found.insert(sequence, Event { request_id: event.request_id.clone(), ..(**replacement).clone() });
                 }
+                for followed in &f.followed {
+                    if let Some(known) = found.get_mut(&followed.sequence) {
+                        known.fact = followed.event.as_ref().and_then(|event| event.fact.clone());
+                    }
+                }
             }
             _ => {
                 found.insert(sequence, event);

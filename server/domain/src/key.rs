@@ -398,6 +398,9 @@ pub fn keys_of(event: &Event) -> Vec<String> {
         Fact::Corrected(f) => {
             keys.extend(f.target_keys.iter().cloned());
             keys.push("corrections".into());
+            for followed in &f.followed {
+                keys.extend(followed.event.iter().flat_map(keys_of));
+            }
             if let Some(replacement) = &f.replacement {
                 keys.extend(keys_of(&Event { breaches: event.breaches.clone(), ..(**replacement).clone() }));
             }

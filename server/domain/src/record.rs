@@ -49,6 +49,13 @@ pub fn live(entries: Vec<Entry>, wanted: impl Fn(&[String]) -> bool) -> Vec<Entr
                         standing.insert(entry.sequence, event);
                     }
                 }
+                // What had copied from the target stands as it was put right, under its own sequence.
+                for followed in corrected.followed {
+                    standing.remove(&followed.sequence);
+                    if let Some(event) = followed.event.filter(|event| wanted(&key::keys_of(event))) {
+                        standing.insert(followed.sequence, event);
+                    }
+                }
             }
             _ => {
                 standing.insert(entry.sequence, entry.event);

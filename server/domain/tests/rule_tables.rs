@@ -318,6 +318,7 @@ fn corrections_name_the_newest_and_obey_the_rules_of_their_kind() {
             replacement: replacement
                 .map(|(at, fact)| Box::new(Event { occurred_time_us: at, fact: Some(fact), ..Event::default() })),
             target_keys: Vec::new(),
+            followed: Vec::new(),
         }))
     };
     let too_much = correct(tipped, Some((T0 + MIN, tip("B1", None, Some(901 * KG)))));

@@ -7,7 +7,7 @@ use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::check::{self, Check};
 use packloft_domain::rules::pallet::RunRows;
 use packloft_domain::rules::register::Register;
-use packloft_domain::rules::{pallet, stacking};
+use packloft_domain::rules::{pallet, stacking, stream};
 use packloft_proto::v1;
 
 use super::{Asked, unknown};
@@ -20,7 +20,15 @@ const LISTED_US: i64 = 31 * 86_400_000_000;
 /// A check as the API shows it; its number of filled cycles when a counter was read with it.
 fn line_check(asked: &Asked, check: &Check) -> Result<v1::LineCheck, Unreadable> {
     let fact = &check.fact;
-    let run = if fact.counters.is_empty() { None } else { pallet::run_rows(&asked.record, &fact.run_code)? };
+    let point = Register::at(&asked.record, check.time_us).check_point(&fact.check_point_code)?;
+    // The run that machine and time say, whatever run was known when the check was told.
+    let run_code = match point.filter(|point| point.place() == CheckPlace::Pack) {
+        Some(point) => stream::open_run(&asked.record, &point.machine_code, check.time_us)?
+            .map(|(run, _)| run.run_code)
+            .unwrap_or_default(),
+        None => fact.run_code.clone(),
+    };
+    let run = if fact.counters.is_empty() { None } else { pallet::run_rows(&asked.record, &run_code)? };
     let filled_count = match &run {
         Some(run) => {
             let counts = stacking::counts(&asked.record, run)?;
@@ -36,7 +44,7 @@ fn line_check(asked: &Asked, check: &Check) -> Result<v1::LineCheck, Unreadable>
         passed: fact.passed,
         results: twins(&fact.results),
         text: fact.text.clone(),
-        run_code: fact.run_code.clone(),
+        run_code,
         filled_count,
         hold_code: event.holds.first().map(|hold| hold.hold_code.clone()).unwrap_or_default(),
         event_sequence: check.entry.sequence,

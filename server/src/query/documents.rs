@@ -8,7 +8,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use packloft_domain::fact::{DispatchedBatch, Fact};
 use packloft_domain::key::{code_of, day_of, object};
-use packloft_domain::record::{Entry, Record, Unreadable, entries_between, facts};
+use packloft_domain::record::{Entry, Record, Unreadable, entries_between, facts, live_between};
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::register::{Register, Sites};
 use packloft_domain::rules::{bag, dispatch, issue, lot, pallet, stacking, stream};
@@ -64,7 +64,15 @@ impl Gathered {
     fn list(&mut self, asked: &Asked, key: &str, until_us: i64) -> Result<(), Unreadable> {
         let mut holds = Vec::new();
         for row in asked.record.list(key)? {
-            if row.event.occurred_time_us > until_us {
+            let concerns = match &row.event.fact {
+                // A correction belongs to what it corrects and to when that happened, not to when it was told.
+                Some(Fact::Corrected(f)) => {
+                    let moved = f.replacement.as_ref().is_some_and(|event| event.occurred_time_us <= until_us);
+                    moved || self.sequences.contains(&f.target_sequence)
+                }
+                _ => row.event.occurred_time_us <= until_us,
+            };
+            if !concerns {
                 continue;
             }
             self.sequences.insert(row.sequence);
@@ -174,12 +182,35 @@ impl Gathered {
         let first = from.map_or(0, |from| day_of(from) - stream::RUN_LOOKBACK_DAYS);
         let last = to.map_or(i64::MAX / 2, day_of);
         let inside = |at: i64| from.is_none_or(|from| at >= from) && to.is_none_or(|to| at <= to);
+        let happens_here = |fact: &Fact, at: i64| match fact {
+            Fact::BagTipped(_) => holds_tip((from, to), at),
+            Fact::LossRecorded(_) => inside(at),
+            _ => false,
+        };
         let mut runs = Vec::new();
-        for row in entries_between(&asked.record, &object("feed", feed), first, last)? {
+        let feed_key = object("feed", feed);
+        let entries = entries_between(&asked.record, &feed_key, first, last)?;
+        // What was told of this time and what put it right, then what stands, which is followed.
+        for row in &entries {
+            let told = match &row.event.fact {
+                Some(fact) if happens_here(fact, row.event.occurred_time_us) => true,
+                Some(Fact::Corrected(f)) => {
+                    let new = f.replacement.as_ref();
+                    let moved = new.is_some_and(|event| {
+                        event.fact.as_ref().is_some_and(|fact| happens_here(fact, event.occurred_time_us))
+                    });
+                    moved || self.sequences.contains(&f.target_sequence)
+                }
+                _ => false,
+            };
+            if told {
+                self.sequences.insert(row.sequence);
+            }
+        }
+        for row in live_between(entries, &feed_key, first, last) {
             let at = row.event.occurred_time_us;
             match &row.event.fact {
                 Some(Fact::BagTipped(tip)) if holds_tip((from, to), at) => {
-                    self.sequences.insert(row.sequence);
                     // Forward a bag beside another one shows what went in with it, not where it came from.
                     match self.way {
                         Way::Back => self.bag(asked, &tip.bag_tag)?,
@@ -189,9 +220,6 @@ impl Gathered {
                     }
                 }
                 Some(Fact::RunStarted(run)) if to.is_none_or(|to| at < to) => runs.push(run.run_code.clone()),
-                Some(Fact::LossRecorded(_) | Fact::Corrected(_)) if inside(at) => {
-                    self.sequences.insert(row.sequence);
-                }
                 _ => {}
             }
         }
@@ -307,9 +335,19 @@ fn of_period(asked: &Asked, journal: &Journal, from_us: i64, to_us: i64) -> Resu
             return Err(invalid("start_time", format!("more than {FACTS_MAX} facts happened then: ask for less")));
         }
     }
-    let before: BTreeSet<i64> = targets.into_iter().filter(|target| !found.contains_key(target)).collect();
-    found.extend(read(journal, &before)?.into_iter().map(|row| (row.sequence, row)));
-    Ok(found.into_values().collect())
+    // A correction may be of a correction: back to what was told first.
+    loop {
+        let before: BTreeSet<i64> = targets.iter().copied().filter(|target| !found.contains_key(target)).collect();
+        if before.is_empty() {
+            return Ok(found.into_values().collect());
+        }
+        for row in read(journal, &before)? {
+            if let Some(Fact::Corrected(f)) = &row.event.fact {
+                targets.insert(f.target_sequence);
+            }
+            found.insert(row.sequence, row);
+        }
+    }
 }
 
 /// What a document of events is of, in words, with its events.

@@ -277,15 +277,21 @@ pub fn run(record: &dyn Record, run_code: &str) -> Result<Option<v1::Run>, Unrea
     let (all, _) = run_readings(readings);
     let mut stops = Vec::new();
     let mut remarks = Vec::new();
-    for row in &own {
-        match &row.event.fact {
-            Some(Fact::StopRecorded(f)) => stops.push(v1::Stop {
+    // A stop is of the run that machine and time say, whatever run was known when it was told.
+    for row in rows.iter().filter(|row| span.0 < row.event.occurred_time_us && row.event.occurred_time_us <= span.1) {
+        if let Some(Fact::StopRecorded(f)) = &row.event.fact
+            && f.machine_code == started.machine_code
+        {
+            stops.push(v1::Stop {
                 reason_code: f.reason_code.clone(),
                 start_time: Some(timestamp(f.start_time_us)),
                 end_time: Some(timestamp(row.event.occurred_time_us)),
-            }),
-            Some(Fact::RemarkRecorded(f)) => remarks.push(f.text.clone()),
-            _ => {}
+            });
+        }
+    }
+    for row in &own {
+        if let Some(Fact::RemarkRecorded(f)) = &row.event.fact {
+            remarks.push(f.text.clone());
         }
     }
     let state = if finish_us.is_some() { v1::RunState::Finished } else { v1::RunState::Open };

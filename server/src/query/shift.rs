@@ -113,6 +113,12 @@ fn standing(journal: &Journal, first: u64, newest: u64) -> Result<Vec<(i64, Even
                         };
                         found.insert(sequence.cast_signed(), fact);
                     }
+                    for followed in &corrected.followed {
+                        let right = followed.event.as_ref().and_then(|event| event.fact.clone());
+                        if let Some(known) = found.get_mut(&followed.sequence) {
+                            known.fact = right;
+                        }
+                    }
                 }
                 Some(Fact::Registered(_) | Fact::SiteSet(_) | Fact::EpochStarted(_)) | None => {}
                 Some(_) => {

@@ -691,6 +691,7 @@ write_request!(CorrectRequest, |r, faults| {
         reason: faults.text("reason", &r.reason),
         replacement,
         target_keys: Vec::new(),
+        followed: Vec::new(),
     }))
 });
 

@@ -11,7 +11,6 @@ use super::{Command, Context, Decision, Missing, breach_reason, hold};
 use crate::fact::*;
 use crate::mass::kilograms;
 use crate::refusal::{Refusal, Unknown, Violation};
-use crate::time::add_days;
 
 impl Decision {
     /// Adds a hold on each pallet because of the breaches, when there are any.
@@ -135,8 +134,9 @@ pub(super) fn build(fact: &PalletBuilt, at: i64, context: &Context) -> Result<De
         breaches.extend(must_not);
         let made = context.zone.date(run.run.start_us).to_string();
         made_date = pallet::earlier(&made_date, &made);
-        if product.shelf_life_days > 0 {
-            best_before_date = pallet::earlier(&best_before_date, &add_days(&made, product.shelf_life_days));
+        let until = super::issue::best_before(record, &product_code, run.run.start_us, &context.zone)?;
+        if !until.is_empty() {
+            best_before_date = pallet::earlier(&best_before_date, &until);
         }
     }
     if !impossible.is_empty() {

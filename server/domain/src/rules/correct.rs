@@ -318,7 +318,11 @@ pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> 
             });
         }
     }
-    let (stands, target_keys) = standing(target);
+    let (mut stands, mut target_keys) = standing(target);
+    if let Some(event) = super::follow::as_followed(context.record, fact.target_sequence)? {
+        target_keys.extend(key::keys_of(&event));
+        stands = Some(event);
+    }
     let without = Without { record: context.record, target_sequence: fact.target_sequence };
     let mut decision = Decision::default();
     let mut corrected = Corrected { target_keys, ..fact.clone() };
@@ -367,6 +371,11 @@ pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> 
     } else if stands.is_none() {
         let text = format!("sequence {subject} is a void already; record the fact again, or replace the void");
         return Err(Refusal::impossible(finding("NOTHING_TO_VOID", &subject, text, 0, 0)));
+    }
+    if let (Some(stands), Some(new)) = (&stands, corrected.replacement.as_deref()) {
+        corrected.followed = super::follow::followers(&without, stands, new, &context.zone)?;
+        // The lists they were in learn of it too.
+        corrected.target_keys.extend(super::follow::keys_before(&without, stands, &corrected.followed)?);
     }
     if let Some(stands) = &stands {
         let new = corrected.replacement.as_deref();

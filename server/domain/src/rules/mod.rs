@@ -18,6 +18,7 @@ pub mod counter;
 pub mod dispatch;
 pub mod dust;
 pub mod fibc;
+mod follow;
 pub mod free;
 pub mod grade;
 pub mod hold;

@@ -266,10 +266,16 @@ impl Books<'_> {
 
     fn rejects_recorded(&self, run_index: usize) -> bool {
         let run = &self.ledger.runs[run_index];
+        // Whose run a loss is, machine and time say: what it was when the loss was told may have been corrected.
+        let own = |loss: &LossRecorded, end: f64| {
+            loss.machine_code == run.started.machine_code
+                && run.start < end
+                && run.end.is_none_or(|finish| end <= finish)
+        };
         self.ledger.losses.iter().any(|(loss, _, end)| {
             loss.reason() == LossReason::Reject
                 && self.inside(*end)
-                && (loss.run_code == run.started.run_code || loss.machine_code.is_empty())
+                && (loss.machine_code.is_empty() || own(loss, *end))
         })
     }
 

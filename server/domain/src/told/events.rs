@@ -301,21 +301,21 @@ impl Source<'_> {
 
     fn output_of(
         &mut self,
-        rows: &pallet::RunRows,
-        end_us: i64,
+        run: &RunStarted,
+        (start_us, end_us): (i64, i64),
         step: &'static str,
         amount: Amount,
     ) -> Result<(), Unreadable> {
-        let (class, until) = self.output(&rows.started, rows.start_us)?;
-        let codes = self.stretches(&rows.started.feed_code, rows.start_us, end_us)?;
+        let (class, until) = self.output(run, start_us)?;
+        let codes = self.stretches(&run.feed_code, start_us, end_us)?;
         // A feed emptied while the run was on: how the packs divide is not counted, so each says that it is some of them.
         let amount = if codes.len() == 1 { amount } else { Amount::Unknown };
         for code in codes {
             let outputs = vec![Quantity { class: class.clone(), amount }];
             let matter = Matter::Transformation { code, inputs: Vec::new(), outputs };
             let told = self.tell(None, step, "active", matter);
-            told.seen_at.clone_from(&rows.started.machine_code);
-            told.lot_code.clone_from(&rows.started.batch_code);
+            told.seen_at.clone_from(&run.machine_code);
+            told.lot_code.clone_from(&run.batch_code);
             told.best_before_date.clone_from(&until);
         }
         Ok(())
@@ -323,17 +323,21 @@ impl Source<'_> {
 
     /// A batch begins with its run: packs of it may be on pallets before the run is over, if it ever is.
     fn started(&mut self, start: &RunStarted) -> Result<(), Unreadable> {
-        match pallet::run_rows(self.record, &start.run_code)? {
-            Some(rows) => self.output_of(&rows, rows.start_us + 1, "commissioning", Amount::Unknown),
-            None => Ok(()),
-        }
+        let at = self.event.occurred_time_us;
+        self.output_of(start, (at, at + 1), "commissioning", Amount::Unknown)
     }
 
     fn finished(&mut self, finish: &RunFinished) -> Result<(), Unreadable> {
         let Some(rows) = pallet::run_rows(self.record, &finish.run_code)? else { return Ok(()) };
         let counts = stacking::counts(self.record, &rows)?;
-        let end_us = self.event.occurred_time_us;
-        self.output_of(&rows, end_us, "creating_class_instance", Amount::Count(counts.accepted()))
+        let span = (rows.start_us, self.event.occurred_time_us);
+        // Machine and feed as the finish has them: one that was put right since said others.
+        let run = RunStarted {
+            machine_code: finish.machine_code.clone(),
+            feed_code: finish.feed_code.clone(),
+            ..rows.started
+        };
+        self.output_of(&run, span, "creating_class_instance", Amount::Count(counts.accepted()))
     }
 
     fn departed(&mut self, f: &VehicleLoadDispatched) -> Result<(), Unreadable> {

@@ -216,6 +216,24 @@ impl Told {
 /// Consignments of a load as they are known while facts are read, with their pallets and the last event about them.
 type Departures = BTreeMap<String, (Vec<String>, Told)>;
 
+/// Events that are wrong, with what is told instead.
+fn mistaken(wrong: Vec<Told>, instead: &[Told], declared_us: i64, never: bool) -> impl Iterator<Item = Told> {
+    let instead: Vec<EventId> = instead.iter().map(|event| event.id.clone()).collect();
+    wrong
+        .into_iter()
+        .map(move |event| Told { mistake: Some(Mistake { declared_us, never, instead: instead.clone() }), ..event })
+}
+
+/// Events of a fact that was put right with another one: told by the request that corrected that.
+fn follows(record: &dyn Record, row: &Entry, followed: &Followed) -> Result<Vec<Told>, Unreadable> {
+    let event = Event {
+        request_id: [row.event.request_id.as_slice(), &followed.sequence.to_be_bytes()].concat(),
+        recorded_time_us: row.event.recorded_time_us,
+        ..followed.event.clone().unwrap_or_default()
+    };
+    events::of(record, followed.sequence, &event)
+}
+
 /// Visibility events of facts, in the order they were told. Rows are as stored, corrections included: what was corrected is
 /// told again with its mistake, then what stands instead.
 ///
@@ -240,15 +258,16 @@ pub fn told(record: &dyn Record, rows: &[Entry]) -> Result<Vec<Told>, Unreadable
                     }
                     None => Vec::new(),
                 };
+                let declared_us = row.event.recorded_time_us;
                 let wrong = by_sequence.remove(&corrected.target_sequence).unwrap_or_default();
-                found.extend(wrong.into_iter().map(|event| Told {
-                    mistake: Some(Mistake {
-                        declared_us: row.event.recorded_time_us,
-                        never: corrected.replacement.is_none(),
-                        instead: instead.iter().map(|event| event.id.clone()).collect(),
-                    }),
-                    ..event
-                }));
+                found.extend(mistaken(wrong, &instead, declared_us, corrected.replacement.is_none()));
+                for followed in &corrected.followed {
+                    let Some(wrong) = by_sequence.remove(&followed.sequence) else { continue };
+                    let new = follows(record, row, followed)?;
+                    found.extend(mistaken(wrong, &new, declared_us, false));
+                    by_sequence.insert(followed.sequence, new.clone());
+                    found.extend(new);
+                }
                 instead
             }
             Some(Fact::DispatchAmended(f)) => {
