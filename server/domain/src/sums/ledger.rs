@@ -242,6 +242,16 @@ impl Ledger {
             bag_uncertainty: Vec::new(),
             sums: Sums::default(),
         };
+        // A machine that joined the feed later has told something of it since.
+        for row in &rows {
+            if let Some(
+                Fact::CountRecorded(CountRecorded { machine_code, .. })
+                | Fact::RunFinished(RunFinished { machine_code, .. }),
+            ) = &row.event.fact
+            {
+                ledger.machine_index(machine_code);
+            }
+        }
         ledger.take_anchors(&rows, start_us.is_none());
         ledger.take_runs(record, &rows)?;
         ledger.take_tips(record, &rows)?;
@@ -258,11 +268,6 @@ impl Ledger {
         ledger.latest = times.fold(ledger.start, f64::max);
         ledger.sum_up();
         Ok(Some(ledger))
-    }
-
-    /// First day whose facts may change this stretch: any, while the record knows of no earlier time the feed was empty.
-    pub fn rests_from_day(&self) -> i64 {
-        if self.assumed_start() { i64::MIN } else { self.from_day }
     }
 
     /// Instant of a time of this ledger.
