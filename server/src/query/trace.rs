@@ -11,7 +11,7 @@ use packloft_domain::record::{Unreadable, facts};
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::bag::{self, BagFacts, Place};
 use packloft_domain::rules::hold::{self, HoldState};
-use packloft_domain::rules::{lot, register::Register, stream};
+use packloft_domain::rules::{lot, outside, register::Register, stream};
 use packloft_domain::sums::flow::{OPENING, REMAINDER, UNRECORDED, share};
 use packloft_domain::sums::origin::FeedFlow;
 use packloft_domain::sums::position::PositionPart;
@@ -349,6 +349,16 @@ pub fn by_print(
         .collect();
     if runs.is_empty() {
         return before_record(asked, batch_code);
+    }
+    // Packs counted before or after a run may bear its batch code too.
+    let mut runs = runs;
+    for known in runs.clone() {
+        let Some((started, start_us, finish_us)) = stream::run_span(&asked.record, &known.run_code)? else { continue };
+        for code in outside::beside(&asked.record, &started, start_us, finish_us)? {
+            if !runs.iter().any(|run| run.run_code == code) {
+                runs.extend(stream::run_span(&asked.record, &code)?.map(|(started, ..)| started));
+            }
+        }
     }
     let mut origins = Vec::new();
     for started in &runs {

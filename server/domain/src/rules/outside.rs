@@ -134,6 +134,30 @@ pub fn until(record: &dyn Record, machine_code: &str, at_us: i64) -> Result<Opti
     }))
 }
 
+/// Codes of packs counted outside any run next to a run, that are taken to be of its product and batch.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn beside(
+    record: &dyn Record,
+    run: &RunStarted,
+    start_us: i64,
+    finish_us: Option<i64>,
+) -> Result<Vec<String>, Unreadable> {
+    let machine = &run.machine_code;
+    let digits = Register::at(record, start_us).machine(machine)?.map_or(0, |machine| machine.counter_digit_count);
+    let mut found: Vec<String> = Vec::new();
+    for at_us in [Some(start_us - 1), finish_us].into_iter().flatten() {
+        for group in groups(&around(record, machine, at_us)?, machine, digits) {
+            let like = started(record, machine, group.start_us)?;
+            if like.batch_code == run.batch_code && !found.contains(&like.run_code) {
+                found.push(like.run_code);
+            }
+        }
+    }
+    Ok(found)
+}
+
 /// The packs of a code as a run: what was made is taken to be what the run before them made, else the run after.
 ///
 /// # Errors
