@@ -472,7 +472,7 @@ fn packs_outside_any_run_form_a_run_of_their_own() {
     // 300 left in the run: the first hundred outside are the last of B0, then B1.
     assert_eq!(shares(&feed, &code, 50), vec![(bag(&feed, "B0"), 1.0)]);
     assert_eq!(shares(&feed, &code, 150), vec![(bag(&feed, "B1"), 1.0)]);
-    assert!(feed.packs_of_bag(bag(&feed, "B1") as usize, run, true).iter().any(|piece| *piece == (101, 200)));
+    assert!(feed.packs_of_bag(bag(&feed, "B1") as usize, run, true).contains(&(101, 200)));
     // It can be asked for like any run, and pallets may be built of it.
     let places = run_places(of(&house), &code).unwrap().unwrap();
     assert_eq!(
