@@ -74,7 +74,7 @@ impl Server {
     }
 
     fn id(&self) -> String {
-        uuid::Uuid::now_v7().to_string()
+        uuid::Uuid::new_v4().to_string()
     }
 }
 

@@ -14,7 +14,7 @@ use super::{counter, stream};
 use crate::fact::*;
 use crate::key;
 use crate::record::{Record, Unreadable, facts};
-use crate::sums::intervals::{Interval, apart};
+use crate::sums::intervals::{apart_us, number_between};
 
 /// Packs that may lie between filler and pallet when the machine says none: common practice, no source.
 pub const DEFAULT_BUFFER: i64 = 100;
@@ -125,12 +125,11 @@ fn spread(readings: &mut [Reading], exact: &[usize]) {
 fn stops(rows: &RunRows) -> Vec<(i64, i64)> {
     let stop = |row: &crate::record::Entry| match &row.event.fact {
         Some(Fact::StopRecorded(f)) if f.machine_code == rows.started.machine_code => {
-            Some(((f.start_time_us - rows.start_us) as f64, (row.event.occurred_time_us - rows.start_us) as f64))
+            Some((f.start_time_us, row.event.occurred_time_us))
         }
         _ => None,
     };
-    let since_start = apart(rows.rows.iter().filter_map(stop).collect());
-    since_start.into_iter().map(|(from, to)| (rows.start_us + from as i64, rows.start_us + to as i64)).collect()
+    apart_us(rows.rows.iter().filter_map(stop).collect())
 }
 
 /// Counters of a run as read.
@@ -208,12 +207,8 @@ impl Counts {
     pub fn number_at(&self, time_us: i64) -> i64 {
         for pair in self.readings.windows(2) {
             if (pair[0].time_us..=pair[1].time_us).contains(&time_us) && pair[1].time_us > pair[0].time_us {
-                let since = |at: i64| (at - pair[0].time_us) as f64;
-                let stops: Vec<(f64, f64)> =
-                    self.stops_us.iter().map(|(from, to)| (since(*from), since(*to))).collect();
-                let (first, cycles) = (pair[0].filled as f64, (pair[1].filled - pair[0].filled) as f64);
-                let interval = Interval::between((0.0, since(pair[1].time_us)), first, cycles, &stops);
-                return (interval.cycle_at(since(time_us)) + 1e-6).floor() as i64;
+                let [from, to] = [pair[0], pair[1]].map(|reading| (reading.time_us, reading.filled));
+                return number_between(from, to, &self.stops_us, time_us);
             }
         }
         if self.readings.first().is_some_and(|first| time_us < first.time_us) { 0 } else { self.filled() }

@@ -170,6 +170,11 @@ fn idle(rows: &[Entry], machine_code: &str) -> Vec<(i64, i64)> {
             _ => {}
         }
     }
+    apart_us(spans)
+}
+
+/// Instants put together where they overlap or touch, in order.
+pub fn apart_us(mut spans: Vec<(i64, i64)>) -> Vec<(i64, i64)> {
     spans.sort_unstable();
     let mut apart: Vec<(i64, i64)> = Vec::new();
     for (start, end) in spans {
@@ -179,6 +184,16 @@ fn idle(rows: &[Entry], machine_code: &str) -> Vec<(i64, i64)> {
         }
     }
     apart
+}
+
+/// Number of the cycle a counter had reached at an instant between two readings (time and cycles), by running time. `stops_us`
+/// are in order and apart.
+pub fn number_between(from: (i64, i64), to: (i64, i64), stops_us: &[(i64, i64)], at_us: i64) -> i64 {
+    let since = |time: i64| (time - from.0) as f64;
+    let stops: Vec<(f64, f64)> = stops_us.iter().map(|(start, end)| (since(*start), since(*end))).collect();
+    let interval = Interval::between((0.0, since(to.0)), from.1 as f64, (to.1 - from.1) as f64, &stops);
+    // A pack that is full to rounding is full.
+    (interval.cycle_at(since(at_us)) + 1e-6).floor() as i64
 }
 
 /// Spans put together where they overlap or touch, in order.

@@ -140,7 +140,7 @@ pub fn gamma_p(n: usize, x: f64) -> f64 {
     if x <= 0.0 { 0.0 } else { poisson(n, x).1[n] }
 }
 
-/// Nodes and weights of 16 points on −1..1, the positive half (Abramowitz and Stegun, table 25.4).
+/// Nodes of 16 points, and what each counts for, on −1..1, the positive half (Abramowitz and Stegun, table 25.4).
 const NODES: [(f64, f64); 8] = [
     (0.095_012_509_837_637_44, 0.189_450_610_455_068_5),
     (0.281_603_550_779_258_9, 0.182_603_415_044_923_6),
@@ -212,10 +212,10 @@ impl Filling {
                 length = length.min(2.0 * here / self.inflow / per_x);
             }
             let length = length.max(1e-14 * x);
-            for (node, weight) in NODES.into_iter().flat_map(|(node, weight)| [(-node, weight), (node, weight)]) {
+            for (node, counts) in NODES.into_iter().flat_map(|(node, part)| [(-node, part), (node, part)]) {
                 let at = from + length * (1.0 + node) / 2.0;
                 let y = (x - at).max(0.0);
-                let mut term = weight * length / 2.0 * self.decay(at * per_x) * (-y).exp();
+                let mut term = counts * length / 2.0 * self.decay(at * per_x) * (-y).exp();
                 for (k, sum) in sums.iter_mut().enumerate() {
                     if k > 0 {
                         term *= y / k as f64;
