@@ -104,6 +104,8 @@ fn a_bag_is_in_the_back_of_a_pack_exactly_when_the_pack_is_in_its_forward() {
                 assert_eq!(origin.possible.contains(bag), wide, "seed {seed} pack {number} bag {bag} possible");
             }
             for likely in &origin.likely {
+                let share = packloft_domain::sums::flow::share(&origin.shares, *likely);
+                assert!(share >= 0.01, "seed {seed} pack {number}: {likely} is likely with {share}");
                 assert!(origin.possible.contains(likely), "sets are nested");
             }
         }

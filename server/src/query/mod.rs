@@ -225,7 +225,10 @@ impl Asked {
                 known
             }
             None => {
-                let (ledger, reads) = self.record.noting(|| self.ledger(feed_code, at_us));
+                let (ledger, reads) = self.record.noting(|| {
+                    let at_us = self.beginning(feed_code, at_us, (start_us, end_us))?;
+                    Ledger::read(&self.record, feed_code, at_us)
+                });
                 let Some(ledger) = ledger? else { return Ok(None) };
                 let flow = Arc::new(FeedFlow::new(ledger, epsilon, coverage));
                 let mut reads = Arc::unwrap_or_clone(reads);

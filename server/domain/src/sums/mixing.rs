@@ -152,6 +152,9 @@ const NODES: [(f64, f64); 8] = [
     (0.989_400_934_991_649_9, 0.027_152_459_411_754_095),
 ];
 
+/// A stage that holds less than this part of its mass is empty: what is left of it is rounding.
+const DUST: f64 = 1e-11;
+
 /// Of less than this part of a stage, what left is the mean of both ends: as a difference of stages it would be rounding.
 const TRIFLE: f64 = 1e-5;
 
@@ -359,7 +362,7 @@ impl State {
             }
             return phase;
         }
-        let top = self.stages.iter().rposition(|stage| stage.mass > 0.0);
+        let top = self.stages.iter().rposition(|stage| stage.mass > DUST * self.stage_mass);
         let filled = |at: usize| self.stages[at].mass >= self.stage_mass;
         let full = top.is_none_or(|top| top + 1 == n && filled(top)) && (n == 0 || top.is_some());
         if full && inflow >= drawn {
@@ -384,6 +387,8 @@ impl State {
             Some(top) if filled(top) && inflow > drawn => (top + 1, 0.0),
             Some(top) => (top, self.stages[top].mass),
         };
+        // Asked piece by piece: what a nearly empty stage holds turns into what falls in within its own mass.
+        let left = if most.is_finite() && mass > 0.0 && inflow > 0.0 { left.min(mass / (4.0 * inflow)) } else { left };
         let net = inflow - drawn;
         let lasts = match net {
             _ if net > 0.0 => (self.stage_mass - mass) / net,

@@ -174,15 +174,16 @@ impl FeedFlow {
     }
 
     fn holds(&self, bag: usize, run: usize, (first, last): (i64, i64), likely: bool) -> bool {
-        if likely {
-            return self.packs_of_bag(bag, run, true).iter().any(|(low, high)| *low <= last && *high >= first);
-        }
-        // The same packs, looked for only where they may lie.
+        // The packs it reaches, looked for only where they may lie.
         let Some((from, to)) = self.pack_span(run, first).zip(self.pack_span(run, last)).map(|(a, b)| (a.0, b.1))
         else {
             return false;
         };
-        let near = self.reach(bag, false).iter().filter(|(start, end)| *end >= from && *start <= to);
+        let mut near = self.reach(bag, likely).iter().filter(|(start, end)| *end >= from && *start <= to);
+        if likely {
+            return near.next().is_some()
+                && self.packs_of_bag(bag, run, true).iter().any(|(low, high)| *low <= last && *high >= first);
+        }
         near.filter_map(|(start, end)| self.ledger.packs_between(run, *start, *end))
             .any(|(low, high)| low <= last && high >= first)
     }
@@ -273,12 +274,7 @@ impl FeedFlow {
         };
         let others = max_shares.iter().map(|(source, _)| *source).filter(|source| *source >= bags);
         let known: Vec<u32> = (0..bags).chain(others).collect();
-        let likely: Vec<u32> = known
-            .iter()
-            .copied()
-            // Cheaper first: only what may be there at all can be likely.
-            .filter(|source| share(&max_shares, *source) > 0.0 && holds(*source, true))
-            .collect();
+        let likely: Vec<u32> = known.iter().copied().filter(|source| holds(*source, true)).collect();
         let possible = known.into_iter().filter(|source| likely.contains(source) || holds(*source, false)).collect();
         shares.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
         Origin { shares, max_shares, likely, possible }
