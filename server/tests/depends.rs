@@ -18,10 +18,10 @@ use packloft_domain::key;
 use packloft_domain::mass::KG;
 use packloft_domain::reads::ReadSet;
 use packloft_domain::record::Record;
-use packloft_domain::rules::{bag, pallet};
+use packloft_domain::rules::{bag, free, hold, pallet};
 use packloft_proto::v1;
 use packloft_server::query::content::{Needs, content, evidence};
-use packloft_server::query::trace::{Settings, by_number, held_in_run, reached};
+use packloft_server::query::trace::{self, Settings, by_number, held_in_run, reached};
 use packloft_server::query::{Asked, figures, line, pallets, period, recalls, stock};
 use troubled::{FEEDS, LOTS, MACHINES, Trouble, machine};
 
@@ -319,6 +319,19 @@ fn an_intake_withdrawn_and_recorded_again_under_another_lot_is_seen_at_once() {
     let void = Corrected { target_sequence: arrived, reason: "x".into(), ..Corrected::default() };
     house.tell(T0 + 50 * MIN, Fact::Corrected(Box::new(void))).unwrap();
     assert_eq!(lots(&house), [""; 0]);
+    // Meanwhile nothing it may be in is free, and what it reached can be held and found.
+    let hold = HoldPlaced { bag_tag: "B1".into(), hazard: HazardKind::Spreading.into(), ..HoldPlaced::default() };
+    let asked = house.asked();
+    let state = pallet::pallet(&asked.record, &built.sscc).unwrap().unwrap();
+    let found = content(&asked, &state).unwrap();
+    assert!(found.unrecorded && found.bag_tags == ["B1"], "{found:?}");
+    let reasons = free::reasons(&asked.record, &state, &found, &asked.stops().unwrap()).unwrap();
+    assert!(!reasons.is_empty());
+    house.tell(T0 + 51 * MIN, Fact::HoldPlaced(hold)).unwrap();
+    let asked = house.asked();
+    let placed = hold::all(&asked.record).unwrap().remove(0);
+    let (tags, packs) = trace::covered(&asked, &placed).unwrap();
+    assert_eq!((tags, packs.len()), (vec!["B1".to_owned()], 1), "{packs:?}");
     house.tell(T0, intake("I1", "B1", "LB")).unwrap();
     assert_eq!(lots(&house), ["LB"]);
 }
