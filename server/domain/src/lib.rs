@@ -3,7 +3,7 @@
 //! Everything here is a pure function over facts. There is no I/O, no clock, no randomness and no RPC: the engine
 //! hands in the time and the next sequence, so every rule can be tabled and every history replayed.
 //!
-//! The stored facts of `packloft.journal.v1` are this crate's vocabulary (see DEVELOPERS.md, decision 1): a second set
+//! The stored facts of `packloft.journal.v1` are this crate's vocabulary (see server/DECISIONS.md): a second set
 //! of structs for some fifty kinds of fact would only be a place for the two to disagree.
 //!
 //! Units: masses are milligrams (`_mg`), times microseconds since 1970 (`_us`), angles thousandths of a degree
