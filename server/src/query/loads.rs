@@ -7,6 +7,7 @@ use packloft_domain::mass::kilograms;
 use packloft_domain::record::{Unreadable, facts};
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::dispatch::{self, LoadFacts};
+use packloft_domain::rules::leaving;
 use packloft_domain::rules::pallet::{self, PalletFacts, PalletPlace};
 use packloft_domain::rules::register::Register;
 use packloft_proto::v1;
@@ -191,7 +192,7 @@ pub fn load(asked: &Asked, load_code: &str, reasons_at_us: Option<i64>) -> Resul
     let reasons = match reasons_at_us.filter(|_| load.dispatched.is_none()) {
         Some(at_us) => {
             let (evidence, _) = evidence(asked, &Needs::Load(load_code.into()))?;
-            dispatch::dispatch_reasons(&asked.record, &load, &evidence.contents, (at_us, &asked.zone))?.0
+            leaving::dispatch_reasons(&asked.record, &load, &evidence.contents, (at_us, &asked.zone))?.0
         }
         None => Vec::new(),
     };
@@ -239,7 +240,7 @@ pub fn check(asked: &Asked, consignment_code: &str, sscc: &str, at_us: i64) -> R
         let code = &consignment.load_code;
         reasons.push(finding("LOAD_DISPATCHED", code, format!("load {code} has left already"), 0, 0));
     }
-    reasons.extend(dispatch::load_reasons(record, &pallet, &load, &consignment, Some(&content), (at_us, &asked.zone))?);
+    reasons.extend(leaving::load_reasons(record, &pallet, &load, &consignment, Some(&content), (at_us, &asked.zone))?);
     Ok(reasons)
 }
 
@@ -326,7 +327,7 @@ pub fn propose(
             let Some(pallet) = pallet::pallet(record, &sscc)? else { continue };
             let mass = pallet::mass_mg(record, &pallet)?;
             let mut reasons = pallets::reasons(asked, &pallet, &content(asked, &pallet)?)?;
-            reasons.extend(dispatch::life_faults(record, &pallet, &consignee, at_us, &asked.zone)?);
+            reasons.extend(leaving::life_faults(record, &pallet, &consignee, at_us, &asked.zone)?);
             let packs = pallet.pack_count();
             if reasons.is_empty() && packs > left {
                 let text =

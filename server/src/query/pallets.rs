@@ -6,7 +6,7 @@ use packloft_domain::record::{Unreadable, facts};
 use packloft_domain::rules::free::{self, Content};
 use packloft_domain::rules::pallet::{self, PalletFacts, PalletPlace};
 use packloft_domain::rules::register::Register;
-use packloft_domain::rules::{dispatch, stream};
+use packloft_domain::rules::{dispatch, leaving, stream};
 use packloft_proto::v1;
 
 use super::content::{content, places};
@@ -99,7 +99,7 @@ fn contents(asked: &Asked, pallet: &PalletFacts) -> Result<Vec<v1::PalletContent
 /// # Errors
 /// When the record cannot be read.
 pub fn reasons(asked: &Asked, pallet: &PalletFacts, content: &Content) -> Result<Vec<Finding>, Unreadable> {
-    let mut found = dispatch::place_faults(&asked.record, pallet, i64::MAX)?;
+    let mut found = leaving::place_faults(&asked.record, pallet, i64::MAX)?;
     // Standing on a vehicle speaks against nothing but loading it twice.
     found.retain(|reason| reason.rule != "PALLET_LOADED");
     found.extend(free::reasons(&asked.record, pallet, content, &*asked.stops()?)?);

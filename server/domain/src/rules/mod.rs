@@ -25,6 +25,7 @@ pub mod hold;
 pub mod issue;
 pub mod item;
 pub mod label;
+pub mod leaving;
 pub mod lift;
 pub mod lot;
 pub mod outside;

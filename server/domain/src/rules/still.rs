@@ -5,7 +5,7 @@
 
 use super::bag::{Place, bag, bag_before_tip};
 use super::register::Register;
-use super::{dispatch, rework, source};
+use super::{dispatch, leaving, rework, source};
 use crate::fact::*;
 use crate::key::object;
 use crate::record::{Record, Unreadable, facts};
@@ -36,7 +36,7 @@ pub fn stands(record: &dyn Record, event: &Event, found: &Finding) -> Result<boo
         "WEIGHBRIDGE" | "OVER_GROSS" => match dispatch::load(record, &found.subject)? {
             // With a pallet of unknown mass nothing is shown either way.
             Some(load) if load.pallets.iter().any(|row| row.mass_mg == 0) => true,
-            Some(load) => dispatch::weighbridge_faults(&load).iter().any(|fault| fault.rule == found.rule),
+            Some(load) => leaving::weighbridge_faults(&load).iter().any(|fault| fault.rule == found.rule),
             None => true,
         },
         "COUNTER_BACKWARDS" | "COUNTER_DIGITS" => match &event.fact {
