@@ -486,18 +486,7 @@ impl Trouble {
             return self.built(told);
         }
         if self.loads == 0 || house.random.u8(..4) == 0 {
-            self.loads += 1;
-            let load_code = format!("V{}", self.loads);
-            let opened = VehicleLoadOpened { load_code: load_code.clone(), ..VehicleLoadOpened::default() };
-            let _ = house.tell(now, Fact::VehicleLoadOpened(opened));
-            let opened = ConsignmentOpened {
-                consignment_code: format!("D{}", self.loads),
-                load_code,
-                consignee_code: "C1".into(),
-                drop_number: 1,
-                ..ConsignmentOpened::default()
-            };
-            let _ = house.tell(now, Fact::ConsignmentOpened(opened));
+            self.open_load(house);
         }
         let done = |fact| Command { already_done_reason: "gone".into(), ..Command::new(fact, now) };
         let consignment_code = format!("D{}", self.loads);
@@ -507,18 +496,23 @@ impl Trouble {
             let load_code = format!("V{}", self.loads);
             let fact = VehicleLoadDispatched { load_code: load_code.clone(), ..VehicleLoadDispatched::default() };
             let _ = house.run("op", &done(Fact::VehicleLoadDispatched(fact)), Some(Needs::Load(load_code)));
-            self.loads += 1;
-            let load_code = format!("V{}", self.loads);
-            let opened = VehicleLoadOpened { load_code: load_code.clone(), ..VehicleLoadOpened::default() };
-            let _ = house.tell(now, Fact::VehicleLoadOpened(opened));
-            let opened = ConsignmentOpened {
-                consignment_code: format!("D{}", self.loads),
-                load_code,
-                consignee_code: "C1".into(),
-                drop_number: 1,
-                ..ConsignmentOpened::default()
-            };
-            let _ = house.tell(now, Fact::ConsignmentOpened(opened));
+            self.open_load(house);
         }
+    }
+
+    fn open_load(&mut self, house: &mut House) {
+        let now = self.now;
+        self.loads += 1;
+        let load_code = format!("V{}", self.loads);
+        let opened = VehicleLoadOpened { load_code: load_code.clone(), ..VehicleLoadOpened::default() };
+        let _ = house.tell(now, Fact::VehicleLoadOpened(opened));
+        let opened = ConsignmentOpened {
+            consignment_code: format!("D{}", self.loads),
+            load_code,
+            consignee_code: "C1".into(),
+            drop_number: 1,
+            ..ConsignmentOpened::default()
+        };
+        let _ = house.tell(now, Fact::ConsignmentOpened(opened));
     }
 }
