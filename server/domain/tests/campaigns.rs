@@ -131,11 +131,24 @@ fn truth(c: &Campaign, packs: &[Pack], written: bool, tolerance: f64) -> Vec<Sha
     let mut found = vec![Shares::new(); packs.len()];
     for span in 0..c.emptied.len() {
         let own: Vec<usize> = (0..packs.len()).filter(|index| packs[*index].span == span).collect();
-        let parts: Vec<(f64, f64)> = own.iter().flat_map(|index| packs[*index].parts.iter().copied()).collect();
-        let mut shares = oracle::shares(&c.floor(span, written, tolerance), &parts).into_iter();
+        let floor = c.floor(span, written, tolerance);
+        // A pack draws evenly while others change what they draw: it is asked for in pieces in which nothing changes.
+        let draws = floor.draws.iter().flat_map(|draw| [draw.start, draw.end]);
+        let mut changes: Vec<f64> = draws.chain(floor.tips.iter().flat_map(|tip| [tip.start, tip.end])).collect();
+        changes.sort_by(f64::total_cmp);
+        let pieces = |index: usize| -> Vec<(f64, f64)> {
+            let pieces = packs[index].parts.iter().flat_map(|&(from, to)| {
+                let inside = changes.iter().copied().filter(move |time| *time > from && *time < to);
+                let times: Vec<f64> = std::iter::once(from).chain(inside).chain([to]).collect();
+                times.windows(2).map(|pair| (pair[0], pair[1])).filter(|(from, to)| to > from).collect::<Vec<_>>()
+            });
+            pieces.collect()
+        };
+        let parts: Vec<(f64, f64)> = own.iter().flat_map(|index| pieces(*index)).collect();
+        let mut shares = oracle::shares(&floor, &parts).into_iter();
         for index in own {
             let whole: f64 = packs[index].parts.iter().map(|(from, to)| to - from).sum();
-            for ((from, to), part) in packs[index].parts.iter().zip(shares.by_ref()) {
+            for ((from, to), part) in pieces(index).into_iter().zip(shares.by_ref()) {
                 for (source, share) in part {
                     *found[index].entry(source).or_default() += share * (to - from) / whole;
                 }

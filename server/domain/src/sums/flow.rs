@@ -122,40 +122,55 @@ impl Flow {
             returns: vec![Mix::new(); periods.len()],
             emptied: weighed.emptied,
         };
-        let mut state = State::empty(stages, stage_mass);
-        let mut left: Vec<Mix> = vec![Mix::new(); periods.len()];
+        // A return that packs took before it came is like what left during its period, those packs included: walked again until
+        // that is so. Each time what is wrong shrinks by the part of the period's mass that was taken, so few are enough.
+        for _ in 0..RETURN_PASSES {
+            let before = flow.returns.clone();
+            flow.walk(&periods);
+            if periods.is_empty() || same(&before, &flow.returns) {
+                break;
+            }
+        }
+        flow
+    }
+
+    /// Goes once through all steps: keeps states, and takes the mean of what left during the period of each return.
+    fn walk(&mut self, periods: &[(f64, f64)]) {
+        let stages = if self.stage_mass > 0.0 { self.section.stages.max(1) } else { 0 };
+        let mut state = State::empty(stages, self.stage_mass);
+        self.snapshots.clear();
+        let mut left: Vec<Option<Mix>> = vec![Some(Mix::new()); periods.len()];
         // Returns whose period has begun, in order of its start.
         let mut waiting: Vec<usize> = (0..periods.len()).collect();
         waiting.sort_by(|a, b| periods[*b].0.total_cmp(&periods[*a].0));
         let mut open: Vec<usize> = Vec::new();
-        for index in 0..flow.steps.len() {
+        for index in 0..self.steps.len() {
             if index % SNAPSHOT_STEPS == 0 {
                 state.prune(PRUNE_BELOW, REMAINDER);
-                flow.snapshots.push(state.clone());
+                self.snapshots.push(state.clone());
             }
             let (start, end, returned) = {
-                let step = &flow.steps[index];
+                let step = &self.steps[index];
                 (step.start, step.end, step.returned)
             };
-            if let Some(number) = returned {
-                let amounts = std::mem::take(&mut left[number]);
+            // Paying what is owed parts a return into two steps: the first of them says what it is.
+            if let Some((number, amounts)) = returned.and_then(|number| Some((number, left[number].take()?))) {
                 let mix = if amounts.is_empty() { state.outlet().clone() } else { normalised(&amounts) };
-                flow.returns[number] = if mix.is_empty() { vec![(UNRECORDED, 1.0)] } else { mix };
+                self.returns[number] = if mix.is_empty() { UNKNOWN.clone() } else { mix };
                 open.retain(|known| *known != number);
             }
             let mut out = Vec::new();
-            flow.advance(&mut state, index, start, end, &mut out);
+            self.advance(&mut state, index, start, end, &mut out);
             while waiting.last().is_some_and(|number| periods[*number].0 < end) {
                 open.extend(waiting.pop());
             }
             for &number in &open {
                 let (from, to) = periods[number];
-                if end > from && start >= from && end <= to {
-                    add(&mut left[number], 1.0, &out);
+                if let Some(sum) = left[number].as_mut().filter(|_| end > from && start >= from && end <= to) {
+                    add(sum, 1.0, &out);
                 }
             }
         }
-        flow
     }
 
     /// Moves the state along one step from one time to another inside it; adds what left, by source, to `out`.
@@ -212,7 +227,8 @@ impl Flow {
         {
             let part = (step.came_before + step.inflow).min(to) - at;
             if part > 0.0 {
-                found.push((part, step.returned.is_none().then_some(&step.mix)));
+                let mix = step.returned.map_or(&step.mix, |number| &self.returns[number]);
+                found.push((part, Some(mix).filter(|mix| !mix.is_empty())));
                 at += part;
             }
             index += 1;
@@ -445,6 +461,15 @@ impl Flow {
         times.dedup();
         times
     }
+}
+
+/// Times a flow is walked at most for the sake of its returns.
+const RETURN_PASSES: usize = 12;
+
+/// True when compositions differ by rounding only.
+fn same(a: &[Mix], b: &[Mix]) -> bool {
+    let near = |(a, b): (&Mix, &Mix)| b.iter().all(|(source, part)| (share(a, *source) - part).abs() < 1e-12);
+    a.iter().zip(b).all(near)
 }
 
 static UNKNOWN: std::sync::LazyLock<Mix> = std::sync::LazyLock::new(|| vec![(UNRECORDED, 1.0)]);

@@ -5,8 +5,8 @@
 //! the state of the flow ([`Flow::passages`]), never off the times of its tips.
 //!
 //! The widened set is the union over runs of the same facts: as told; with as much more left in the feed as figures may be off
-//! since the last anchor (k·u) and tips early, with as much less and tips late, where what the feed held before them was low;
-//! and, where clocks may have turned around the order of tips, returns or levels, both orders. Each is widened by k·u along the
+//! since the last anchor (k·u) or as much less, each with tips early and late where what the feed held before them was low; and,
+//! where clocks may have turned around the order of tips, returns or levels, both orders. Each is widened by k·u along the
 //! drawn mass.
 //!
 //! Sets: *likely* (share at least 1 % by the middle run), *possible* (share may reach ε after widening), *stretch*.
@@ -294,14 +294,16 @@ fn runs_of_facts(ledger: &Ledger, coverage: f64) -> Vec<Flow> {
     let gaps = middle.deficits().iter().any(|d| d.gap);
     let clocks: Vec<f64> =
         ledger.tips.iter().map(|tip| if low(tip.start) { ledger.clock_tolerance() } else { 0.0 }).collect();
-    let mut variants = Vec::new();
-    for sign in [-1.0, 1.0] {
-        variants.push(Variant {
-            off: off(ledger, &middle, coverage, sign, if gaps { f64::INFINITY } else { clock }),
-            // More left and earlier tips both mean that more was there.
-            tips: clocks.iter().enumerate().map(|(tip, clock)| beside_anchors(ledger, tip, sign * clock)).collect(),
-            anchors: Vec::new(),
-        });
+    let shifted = |content: f64, time: f64| Variant {
+        off: off(ledger, &middle, coverage, content, if gaps { f64::INFINITY } else { clock }),
+        tips: clocks.iter().enumerate().map(|(tip, clock)| beside_anchors(ledger, tip, time * clock)).collect(),
+        anchors: Vec::new(),
+    };
+    // More left and earlier tips both mean that more was there: the most and the least that mixes.
+    let mut variants = vec![shifted(-1.0, -1.0), shifted(1.0, 1.0)];
+    if clocks.iter().any(|clock| *clock > 0.0) {
+        // And what comes soonest and stays longest: an early tip onto little, a late one onto much.
+        variants.extend([shifted(1.0, -1.0), shifted(-1.0, 1.0)]);
     }
     if ledger.anchors.iter().any(|anchor| anchor.orders.is_some()) {
         for after in [false, true] {
@@ -365,15 +367,14 @@ fn close_arrivals(ledger: &Ledger) -> Option<Vec<f64>> {
 /// that around, both orders are runs of their own.
 fn beside_anchors(ledger: &Ledger, tip: usize, by: f64) -> f64 {
     let tip = &ledger.tips[tip];
-    let near = |edge: f64| ledger.anchors.partition_point(|anchor| anchor.time <= edge);
-    let limit = |edge: f64| {
-        let after = near(edge);
-        match by < 0.0 {
-            true => after.checked_sub(1).map_or(f64::INFINITY, |index| edge - ledger.anchors[index].time),
-            false => ledger.anchors.get(after).map_or(f64::INFINITY, |anchor| anchor.time - edge),
-        }
+    // What ended with an anchor was before it, what began with it comes after; what goes in all at once only a moment after.
+    let limit = |edge: f64, after: usize| match by < 0.0 {
+        true => after.checked_sub(1).map_or(f64::INFINITY, |index| (edge - ledger.anchors[index].time - 1.0).max(0.0)),
+        false => ledger.anchors.get(after).map_or(f64::INFINITY, |anchor| anchor.time - edge),
     };
-    by.signum() * by.abs().min(limit(tip.start)).min(limit(tip.end))
+    let from = limit(tip.start, ledger.anchors.partition_point(|anchor| anchor.time <= tip.start));
+    let to = limit(tip.end, ledger.anchors.partition_point(|anchor| anchor.time < tip.end));
+    by.signum() * by.abs().min(from).min(to)
 }
 
 /// Anchors moved past each other meet.
