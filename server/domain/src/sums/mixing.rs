@@ -414,30 +414,35 @@ impl State {
         }
         let (terms, tails) = poisson(n, mass / self.stage_mass);
         let mut table = Table::of(self.stages[..n].iter().map(|stage| &stage.mix).chain([g]));
-        let source = table.rows[n].clone();
         let before = table.rows.clone();
+        let old = |row: usize| &before[row * table.width..(row + 1) * table.width];
+        let source = old(n);
+        let width = table.width;
         // k counts from the source; stage index is n - 1 - k.
         let mut gone: Vec<f64> = source.iter().map(|share| share * mass).collect();
         for k in 0..n {
-            let after = &mut table.rows[n - 1 - k];
-            for (at, amount) in after.iter_mut().enumerate() {
-                *amount = source[at] * tails[k + 1];
+            let row = n - 1 - k;
+            let after = &mut table.rows[row * width..(row + 1) * width];
+            for (amount, share) in after.iter_mut().zip(source) {
+                *amount = share * tails[k + 1];
             }
             for j in 0..=k {
                 let term = terms[k - j];
-                for (amount, old) in after.iter_mut().zip(&before[n - 1 - j]) {
+                let from = &before[(n - 1 - j) * width..(n - j) * width];
+                for (amount, old) in after.iter_mut().zip(from) {
                     *amount += term * old;
                 }
             }
-            for (at, sum) in gone.iter_mut().enumerate() {
-                *sum += self.stage_mass * (before[n - 1 - k][at] - table.rows[n - 1 - k][at]);
+            let was = &before[row * width..(row + 1) * width];
+            for ((sum, was), now) in gone.iter_mut().zip(was).zip(after.iter()) {
+                *sum += self.stage_mass * (was - now);
             }
         }
         self.keep(&table, n);
         if mass < TRIFLE * self.stage_mass {
-            gone = between(&before[0], &table.rows[0], mass);
+            gone = between(&before[..width], table.row(0), mass);
         }
-        self.left(&table, &before[0], gone, mass, part)
+        self.left(&table, &before[..width], gone, mass, part)
     }
 
     /// Draws while product falls into the part-full stage `top` above full ones; its mass is the caller's to set.
@@ -446,23 +451,24 @@ impl State {
         let decay = filling.decay(filling.part);
         let known = if filling.mass > 0.0 { self.stages[top].mix.clone() } else { g.clone() };
         let mut table = Table::of(self.stages[..top].iter().map(|stage| &stage.mix).chain([&known, g]));
+        let width = table.width;
         let before = table.rows.clone();
-        let (own, source) = (&before[top], &before[top + 1]);
+        let old = |row: usize| &before[row * width..(row + 1) * width];
+        let (own, source) = (old(top), old(top + 1));
         let after_mass = filling.mass_at(filling.part);
-        for (at, amount) in table.rows[top].iter_mut().enumerate() {
+        for (at, amount) in table.row_mut(top).iter_mut().enumerate() {
             *amount = source[at] + (own[at] - source[at]) * decay;
         }
         let came = filling.inflow * filling.part;
-        let mut gone: Vec<f64> = (0..source.len())
-            .map(|at| filling.mass * own[at] + came * source[at] - after_mass * table.rows[top][at])
-            .collect();
+        let mut gone: Vec<f64> =
+            (0..width).map(|at| filling.mass * own[at] + came * source[at] - after_mass * table.row(top)[at]).collect();
         if top > 0 && drawn > 0.0 {
             let (terms, tails) = poisson(top, drawn / self.stage_mass);
             let constant = filling.inflow <= 0.0 || filling.mass <= 0.0;
             let through = if constant { Vec::new() } else { filling.through(top, self.stage_mass) };
             for k in 0..top {
                 let row = top - 1 - k;
-                for at in 0..source.len() {
+                for at in 0..width {
                     // Without inflow the part-full stage itself is the source.
                     let mut amount = match through.get(k) {
                         Some(sum) => source[at] * tails[k + 1] + (own[at] - source[at]) * sum,
@@ -470,23 +476,24 @@ impl State {
                         None => source[at] * tails[k + 1],
                     };
                     for j in 0..=k {
-                        amount += terms[k - j] * before[top - 1 - j][at];
+                        amount += terms[k - j] * old(top - 1 - j)[at];
                     }
-                    table.rows[row][at] = amount;
-                    gone[at] += self.stage_mass * (before[row][at] - amount);
+                    table.row_mut(row)[at] = amount;
+                    gone[at] += self.stage_mass * (old(row)[at] - amount);
                 }
             }
         }
         self.keep(&table, top + 1);
         if top > 0 && drawn < TRIFLE * self.stage_mass {
-            gone = between(&before[0], &table.rows[0], drawn);
+            gone = between(old(0), table.row(0), drawn);
         }
-        self.left(&table, &before[0], gone, drawn, filling.part)
+        self.left(&table, old(0), gone, drawn, filling.part)
     }
 
     fn keep(&mut self, table: &Table, n: usize) {
-        for (stage, row) in self.stages[..n].iter_mut().zip(&table.rows) {
-            stage.mix = table.mix(row);
+        for (row, stage) in self.stages[..n].iter_mut().enumerate() {
+            stage.mix.clear();
+            stage.mix.extend(table.entries(table.row(row)));
         }
     }
 
@@ -496,39 +503,52 @@ impl State {
             *amount = amount.max(0.0);
         }
         let total: f64 = gone.iter().sum();
-        let out = if total > 0.0 { scaled(&table.mix(&gone), mass / total) } else { Mix::new() };
+        if total > 0.0 {
+            for amount in &mut gone {
+                *amount *= mass / total;
+            }
+        }
         let end = self.stages[0].mix.clone();
         self.last.clone_from(&end);
-        Phase { part, out, short: 0.0, ends: Some((table.mix(first), end)) }
+        let first = table.entries(first).collect();
+        Phase { part, out: table.entries(&gone).collect(), short: 0.0, ends: Some((first, end)) }
     }
 }
 
 /// Compositions side by side: a row each, a column for every source of any of them.
 struct Table {
     sources: Vec<u32>,
-    rows: Vec<Vec<f64>>,
+    width: usize,
+    /// Row after row.
+    rows: Vec<f64>,
 }
 
 impl Table {
-    fn of<'a>(mixes: impl Iterator<Item = &'a Mix>) -> Table {
-        let mixes: Vec<&Mix> = mixes.collect();
-        let mut sources: Vec<u32> = mixes.iter().flat_map(|mix| mix.iter().map(|(source, _)| *source)).collect();
+    fn of<'a>(mixes: impl Iterator<Item = &'a Mix> + Clone) -> Table {
+        let mut sources: Vec<u32> = mixes.clone().flatten().map(|(source, _)| *source).collect();
         sources.sort_unstable();
         sources.dedup();
-        let row = |mix: &&Mix| {
-            let mut row = vec![0.0; sources.len()];
-            for (source, share) in *mix {
+        let width = sources.len();
+        let mut rows = vec![0.0; width * mixes.clone().count()];
+        for (number, mix) in mixes.enumerate() {
+            for (source, share) in mix {
                 if let Ok(at) = sources.binary_search(source) {
-                    row[at] += share;
+                    rows[number * width + at] += share;
                 }
             }
-            row
-        };
-        let rows = mixes.iter().map(row).collect();
-        Table { sources, rows }
+        }
+        Table { sources, width, rows }
     }
 
-    fn mix(&self, row: &[f64]) -> Mix {
-        self.sources.iter().copied().zip(row.iter().copied()).filter(|(_, amount)| *amount != 0.0).collect()
+    fn row(&self, row: usize) -> &[f64] {
+        &self.rows[row * self.width..(row + 1) * self.width]
+    }
+
+    fn row_mut(&mut self, row: usize) -> &mut [f64] {
+        &mut self.rows[row * self.width..(row + 1) * self.width]
+    }
+
+    fn entries<'a>(&'a self, row: &'a [f64]) -> impl Iterator<Item = (u32, f64)> + 'a {
+        self.sources.iter().copied().zip(row.iter().copied()).filter(|(_, amount)| *amount != 0.0)
     }
 }

@@ -36,12 +36,20 @@ impl Passages<'_> {
 
     /// What left changed smoothly from one composition to another, with a known mean.
     pub(super) fn note(&mut self, out: &Mix, first: &Mix, last: &Mix, start: f64, end: f64) {
-        let mean = normalised(out);
-        let mut sources: Vec<u32> = mean.iter().chain(first).chain(last).map(|(source, _)| *source).collect();
-        sources.sort_unstable();
-        sources.dedup();
-        for source in sources {
-            let curve = Curve::through(share(first, source), share(&mean, source), share(last, source));
+        let total: f64 = out.iter().map(|(_, amount)| amount).sum();
+        let scale = if total > 0.0 { 1.0 / total } else { 0.0 };
+        let least = self.limits.iter().copied().fold(f64::INFINITY, f64::min);
+        // Whatever left, or was about to, is in one of the three.
+        let known = |mix: &Mix, source: u32| mix.iter().any(|(other, _)| *other == source);
+        let ended = last.iter().filter(|(source, _)| !known(out, *source));
+        let begun = first.iter().filter(|(source, _)| !known(out, *source) && !known(last, *source));
+        for &(source, _) in out.iter().chain(ended).chain(begun) {
+            let (from, mean, to) = (share(first, source), share(out, source) * scale, share(last, source));
+            // A parabola of such ends and mean stays below one and a half times the mean, or an end.
+            if from.max(to).max(1.5 * mean) < least {
+                continue;
+            }
+            let curve = Curve::through(from, mean, to);
             for limit in 0..self.limits.len() {
                 for (from, to) in curve.at_least(self.limits[limit]) {
                     self.push(source, limit, start + (end - start) * from, start + (end - start) * to);
