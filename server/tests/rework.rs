@@ -6,16 +6,18 @@ mod house;
 use std::collections::BTreeSet;
 
 use house::*;
+use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::rules::free::touches;
+use packloft_domain::rules::lift::gather;
 use packloft_domain::rules::pallet::pallet;
-use packloft_domain::rules::{bag, hold};
+use packloft_domain::rules::{Command, bag, hold};
 use packloft_proto::v1;
-use packloft_server::query::content::content;
-use packloft_server::query::figures;
-use packloft_server::query::rework::rework_lots;
+use packloft_server::query::content::{content, of_rework};
+use packloft_server::query::rework::{holding_lot, rework_lots};
 use packloft_server::query::trace::{self, Settings};
+use packloft_server::query::{figures, gear, objects, stock_state};
 
 const HOUR: i64 = 60 * MIN;
 
@@ -201,6 +203,169 @@ fn packs_that_are_held_are_held_as_rework_too() {
     // The bag itself must not be tipped or lifted.
     let found = bag::bag(&asked.record, "W1").unwrap().unwrap();
     assert_eq!(hold::on_bag(&asked.record, &found).unwrap().len(), 1);
+}
+
+/// Codes of the open holds on a bag, as every answer about it gives them.
+fn held(house: &House, tag: &str) -> Vec<String> {
+    let asked = house.anew();
+    let found = bag::bag(&asked.record, tag).unwrap().unwrap();
+    objects::bulk_bag(&asked, &found).unwrap().hold_codes
+}
+
+fn rules_against_tipping(house: &House, tag: &str, at: i64) -> Vec<String> {
+    let request = v1::CheckTipRequest { bag_tag: tag.into(), feed_code: "F1".into(), ..Default::default() };
+    let answer = gear::check_tip(&house.anew(), &request, at).unwrap();
+    assert_eq!(answer.no_objection, answer.reasons.is_empty());
+    answer.reasons.into_iter().map(|reason| reason.rule).collect()
+}
+
+/// One campaign, rework of its last packs and of packs that hold none of it, and rework of rework that waits in the store.
+fn rework_that_waits() -> House {
+    let (mut house, _) = three_runs();
+    bag_of(&mut house, T0 + 51 * HOUR, "W3", "", &[("R3", 5, 60)], 56 * KG);
+    bag_of(&mut house, T0 + 51 * HOUR, "W4", "", &[("R2", 101, 150)], 50 * KG);
+    house
+}
+
+#[test]
+fn rework_that_waits_inherits_the_rejection_of_a_lot_in_its_packs() {
+    let mut house = rework_that_waits();
+    let at = T0 + 60 * HOUR;
+    for tag in ["W3", "W4"] {
+        assert_eq!(rules_against_tipping(&house, tag, at), [""; 0], "{tag}");
+    }
+    let rejected = LotRejected { lot_code: "LA".into(), reason: "glass".into() };
+    let placed = house.run("qa", &Command::new(Fact::LotRejected(rejected), at), None).unwrap();
+    let code = placed.holds[0].hold_code.clone();
+    // W3 is of packs with rework of rework of LA in them; W4 of packs with none.
+    assert_eq!(held(&house, "W3"), [code.as_str()]);
+    assert_eq!(held(&house, "W4"), [""; 0]);
+    assert_eq!(rules_against_tipping(&house, "W3", at + MIN), ["BAG_ON_HOLD", "LOT_REJECTED"]);
+    assert_eq!(rules_against_tipping(&house, "W4", at + MIN), [""; 0]);
+    // On the hook it is a held bag, which does not go up.
+    for item in [
+        Item::Hoist(Hoist { code: "H1".into(), ..Hoist::default() }),
+        Item::Person(Person { code: "dr".into(), ..Person::default() }),
+    ] {
+        house.tell(T0, Fact::Registered(Registered { item: Some(item) })).unwrap();
+    }
+    let lift = LiftRecorded {
+        bags: ["W3", "W4"].map(|tag| LiftBag { bag_tag: tag.into(), ..LiftBag::default() }).to_vec(),
+        hoist_code: "H1".into(),
+        driver_code: "dr".into(),
+        slinger_code: "dr".into(),
+        direction: LiftDirection::Up.into(),
+        ..LiftRecorded::default()
+    };
+    let asked = house.anew();
+    let evidence = of_rework(&asked, &["W3".into(), "W4".into()]).unwrap();
+    let situation = gather(&asked.record, &lift, at + MIN, &asked.zone, &evidence).unwrap();
+    let hanging: Vec<&[String]> = situation.bags.iter().map(|bag| bag.hold_codes.as_slice()).collect();
+    assert_eq!(hanging, [&[code.clone()][..], &[]]);
+    let settings = Settings { epsilon: 0.0, coverage: 0.0 };
+    let (bags, _) = holding_lot(&asked, "LA", settings).unwrap();
+    let tags: Vec<&str> = bags.iter().map(|bag| bag.bag_tag.as_str()).collect();
+    assert_eq!(tags, ["B1", "W1", "W2", "W3"]);
+    let state = hold::all(&asked.record).unwrap().remove(0);
+    assert_eq!(trace::covered(&asked, &state).unwrap().0, ["B1", "W1", "W2", "W3"]);
+    let stood = stock_state::holds_at(&asked, at + MIN).unwrap();
+    let unit = |code: &str| v1::StockUnit {
+        kind: v1::UnitKind::BulkBag.into(),
+        code: code.into(),
+        ..v1::StockUnit::default()
+    };
+    let states = ["W3", "W4"].map(|tag| stock_state::state(&asked, &unit(tag), &stood, at + MIN).unwrap());
+    // Lots are pending here, and a rejected one comes before that.
+    assert_eq!(states, [v1::StockState::Rejected, v1::StockState::NotReleased]);
+    let told = house.run("op", &Command::new(Fact::LiftRecorded(lift), at + MIN), None).unwrap();
+    let on_hold: Vec<&str> =
+        told.breaches.iter().filter(|b| b.rule == "BAG_ON_HOLD").map(|b| b.subject.as_str()).collect();
+    assert_eq!(on_hold, ["W3"]);
+    // Tipped all the same, both are broken rules, and the bag has a hold of its own.
+    let tipped = tip(&mut house, at + 2 * MIN, "W3");
+    let rules: Vec<&str> = tipped.breaches.iter().map(|breach| breach.rule.as_str()).collect();
+    assert_eq!(rules, ["BAG_ON_HOLD", "LOT_REJECTED"]);
+    assert_eq!(tipped.holds[0].bag_tag, "W3");
+    // Quality ends the hold; what may be in it is rejected for all that.
+    let end = HoldEnded { hold_code: code, reason: "a slip".into(), ..HoldEnded::default() };
+    house.run("qa", &Command::new(Fact::HoldEnded(end), at + 3 * MIN), None).unwrap();
+    bag_of(&mut house, at + 3 * MIN, "W5", "", &[("R3", 5, 60)], 10 * KG);
+    assert_eq!(rules_against_tipping(&house, "W5", at + 4 * MIN), ["LOT_REJECTED"]);
+}
+
+#[test]
+fn rework_of_an_opened_pallet_inherits_the_hold_on_the_pallet() {
+    let mut house = rework_that_waits();
+    let at = T0 + 60 * HOUR;
+    let opened = pallet_of(&mut house, at, "R1", 101, 150);
+    let other = pallet_of(&mut house, at, "R1", 201, 250);
+    let disposed = PalletDisposed {
+        sscc: opened.clone(),
+        pack_count: 50,
+        reason: DisposalReason::Rework.into(),
+        ..PalletDisposed::default()
+    };
+    house.tell(at + MIN, Fact::PalletDisposed(disposed)).unwrap();
+    bag_of(&mut house, at + 2 * MIN, "W6", "", &[("R1", 101, 150)], 50 * KG);
+    let place = |house: &mut House, sscc: &str, at: i64| {
+        let placed = HoldPlaced { sscc: sscc.into(), hazard: HazardKind::Spreading.into(), ..HoldPlaced::default() };
+        match house.run("qa", &Command::new(Fact::HoldPlaced(placed), at), None).unwrap().fact {
+            Some(Fact::HoldPlaced(hold)) => hold.hold_code,
+            other => panic!("{other:?}"),
+        }
+    };
+    place(&mut house, &other, at + 3 * MIN);
+    assert_eq!(held(&house, "W6"), [""; 0], "nothing of the other pallet was opened");
+    let code = place(&mut house, &opened, at + 3 * MIN);
+    assert_eq!(held(&house, "W6"), [code.as_str()]);
+    assert_eq!(rules_against_tipping(&house, "W6", at + 4 * MIN), ["BAG_ON_HOLD"]);
+    // Packs of that rework are held for it too, on whatever pallet they stand.
+    bag_of(&mut house, at + 10 * MIN, "B9", "LB", &[], 100 * KG);
+    run(&mut house, "R9", at + HOUR, &["W6", "B9"], 140, 2_800);
+    let last = pallet_of(&mut house, at + 3 * HOUR, "R9", 1, 30);
+    let asked = house.anew();
+    let stops = asked.stops().unwrap();
+    let facts = pallet(&asked.record, &last).unwrap().unwrap();
+    let content = content(&asked, &facts).unwrap();
+    let touching: Vec<&str> =
+        stops.holds.iter().filter(|s| touches(s, &facts, &content)).map(|s| s.hold.hold_code.as_str()).collect();
+    assert!(touching.contains(&code.as_str()), "{touching:?}");
+}
+
+/// Whatever a lot is held for, rework of packs that hold it is held for, through all generations and whenever it was placed;
+/// rework that shares no stretch with it is not. What packs hold is walked pack by pack.
+#[test]
+fn rework_is_held_for_every_lot_in_its_packs() {
+    let (mut yes, mut no) = (0, 0);
+    for seed in 20..32 {
+        let (mut house, runs) = loops(seed);
+        let at = T0 + 150 * HOUR;
+        let mut waiting = Vec::new();
+        for (run, packs) in &runs {
+            let first = house.random.usize(..packs.len() - 30);
+            let tag = format!("X{run}");
+            let numbers = (first as i64 + 1, first as i64 + 30);
+            bag_of(&mut house, at, &tag, "", &[(run, numbers.0, numbers.1)], 30 * KG);
+            let most = |lot: usize| packs[first..first + 30].iter().map(|pack| pack[lot]).fold(0.0, f64::max);
+            waiting.push((tag, [0, 1, 2].map(most)));
+        }
+        for (index, lot) in LOTS.iter().enumerate() {
+            let placed =
+                HoldPlaced { lot_code: (*lot).into(), hazard: HazardKind::Spreading.into(), ..HoldPlaced::default() };
+            let told = house.tell(at + MIN, Fact::HoldPlaced(placed)).unwrap();
+            let Some(Fact::HoldPlaced(placed)) = told.fact else { panic!("{told:?}") };
+            for (tag, shares) in &waiting {
+                let on = held(&house, tag).contains(&placed.hold_code);
+                assert!(on || shares[index] < 1e-6, "seed {seed} {tag} holds {} of {lot}", shares[index]);
+                assert_eq!(on, rules_against_tipping(&house, tag, at + 2 * MIN).contains(&"BAG_ON_HOLD".to_owned()));
+                (yes, no) = (yes + usize::from(on), no + usize::from(!on));
+            }
+            let end = HoldEnded { hold_code: placed.hold_code, reason: "r".into(), ..HoldEnded::default() };
+            house.run("qa", &Command::new(Fact::HoldEnded(end), at + 3 * MIN), None).unwrap();
+        }
+    }
+    println!("{yes} bags of rework held for a lot in their packs, {no} not");
+    assert!(yes > 60 && no > 10, "{yes} {no}");
 }
 
 #[test]

@@ -1,22 +1,23 @@
-//! What may be in a pallet: from its packs through the flow to bags and lots; and what decisions need to know beside the
+//! What may be in a pallet or a bag of rework: from its packs through the flow to bags and lots; and what decisions need to know beside the
 //! record, with what that depends on.
 
 use std::collections::BTreeSet;
 use std::sync::Arc;
 
-use packloft_domain::fact::PackInterval;
+use packloft_domain::fact::{DisposalReason, Fact, LiftRecorded, PackInterval};
 use packloft_domain::record::Unreadable;
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::bag::BagFacts;
-use packloft_domain::rules::dispatch;
-use packloft_domain::rules::free::{Content, Evidence};
-use packloft_domain::rules::pallet::{self, PalletFacts};
+use packloft_domain::rules::bag::{self, BagFacts};
+use packloft_domain::rules::free::{self, Content, Evidence};
+use packloft_domain::rules::hold::HoldState;
+use packloft_domain::rules::pallet::{self, PalletFacts, Parent};
 use packloft_domain::rules::rework::GENERATIONS_MAX;
 use packloft_domain::rules::stacking::{Place, RunPlaces, run_places};
+use packloft_domain::rules::{Command, dispatch};
 use packloft_domain::sums::origin::FeedFlow;
 
-use super::Asked;
 use super::trace::HOLD_EPSILON;
+use super::{Asked, whereabouts};
 use crate::engine::DependsOn;
 
 /// A run with the places of its pallets and the flows it drew from.
@@ -138,6 +139,9 @@ fn add_rework(asked: &Asked, content: &mut Content, sets: &mut Sets) -> Result<(
             let Some(run) = asked.run_flows(&interval.run_code)? else { continue };
             let filled = run.places.counts.filled();
             let last = if interval.last_number == 0 { filled } else { interval.last_number };
+            if possible {
+                content.opened.extend(opened(asked, &run, (interval.first_number, last))?);
+            }
             add_packs(&run, (interval.first_number, last), possible, content, sets);
         }
     }
@@ -152,6 +156,19 @@ struct Sets {
     stretch_lots: BTreeSet<String>,
     /// Packs that rework among these came from, and whether it may be in them itself; not followed yet.
     rework: Vec<(PackInterval, bool)>,
+}
+
+impl Sets {
+    /// The content with what was found.
+    fn into(self, content: Content) -> Content {
+        Content {
+            bag_tags: self.bags.into_iter().collect(),
+            lot_codes: self.lots.into_iter().collect(),
+            stretch_bag_tags: self.stretch.into_iter().collect(),
+            stretch_lot_codes: self.stretch_lots.into_iter().collect(),
+            ..content
+        }
+    }
 }
 
 /// What may be in a pallet.
@@ -184,11 +201,63 @@ pub fn content(asked: &Asked, pallet: &PalletFacts) -> Result<Content, Unreadabl
         }
     }
     add_rework(asked, &mut content, &mut sets)?;
-    content.bag_tags = sets.bags.into_iter().collect();
-    content.lot_codes = sets.lots.into_iter().collect();
-    content.stretch_bag_tags = sets.stretch.into_iter().collect();
-    content.stretch_lot_codes = sets.stretch_lots.into_iter().collect();
-    Ok(content)
+    Ok(sets.into(content))
+}
+
+/// What may be in a bag of rework: its packs, followed back.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn of_bag(asked: &Asked, bag: &BagFacts) -> Result<Content, Unreadable> {
+    let mut content = Content { bag_tag: bag.bag_tag.clone(), ..Content::default() };
+    let rework = bag.rework.iter().map(|interval| (interval.clone(), true)).collect();
+    let mut sets = Sets { rework, ..Sets::default() };
+    add_rework(asked, &mut content, &mut sets)?;
+    content.parts.clone_from(&bag.rework);
+    Ok(sets.into(content))
+}
+
+/// What may be in those of some bags that are of rework.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn of_rework(asked: &Asked, tags: &[String]) -> Result<Evidence, Unreadable> {
+    let mut evidence = Evidence::default();
+    for tag in tags {
+        if let Some(bag) = bag::bag(&asked.record, tag)?.filter(|bag| !bag.rework.is_empty()) {
+            evidence.contents.push(of_bag(asked, &bag)?);
+        }
+    }
+    Ok(evidence)
+}
+
+/// Open holds on a bag; of rework those of its packs as well.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn holds_on(asked: &Asked, bag: &BagFacts) -> Result<Vec<HoldState>, Unreadable> {
+    let content = if bag.rework.is_empty() { None } else { Some(of_bag(asked, bag)?) };
+    free::on_bag(&asked.record, bag, content.as_ref())
+}
+
+/// Pallets that were opened for rework and may have given packs of an interval, with those they were made of.
+fn opened(asked: &Asked, run: &RunFlows, (first, last): (i64, i64)) -> Result<Vec<Parent>, Unreadable> {
+    let code = &run.places.run.started.run_code;
+    let sources = whereabouts::touching(run, first, last);
+    let mut found = Vec::new();
+    for sscc in whereabouts::descendants(asked, sources.iter().map(|(sscc, _)| sscc.clone()))? {
+        let Some(pallet) = pallet::pallet(&asked.record, &sscc)? else { continue };
+        let gave = pallet.disposed.iter().filter(|disposed| {
+            disposed.reason == DisposalReason::Rework && whereabouts::counts(&disposed.layer, code, &sources)
+        });
+        if let Some(last) = gave.map(|disposed| disposed.time_us).max() {
+            // A hold on a number that nothing is left under is about the packs, wherever they are now.
+            let until_us = if pallet.layers.is_empty() { i64::MAX } else { last };
+            found.push(Parent { sscc, until_us, sequence: 0 });
+            found.extend(pallet.parents);
+        }
+    }
+    Ok(found)
 }
 
 /// What has to be known beside the record to decide a command.
@@ -196,6 +265,8 @@ pub fn content(asked: &Asked, pallet: &PalletFacts) -> Result<Content, Unreadabl
 pub enum Needs {
     /// What may be in these pallets.
     Pallets(Vec<String>),
+    /// What may be in those of these bags that are of rework.
+    Rework(Vec<String>),
     /// What may be in the pallets of this load.
     Load(String),
     /// What stands at this location.
@@ -208,9 +279,28 @@ pub enum Needs {
     Recall(String),
 }
 
+impl Needs {
+    /// What a tip or lift needs: what may be in its bags, when they are of rework. Of a correction, what its replacement
+    /// needs.
+    pub fn rework(command: &Command) -> Option<Needs> {
+        let fact = match &command.fact {
+            Fact::Corrected(corrected) => corrected.replacement.as_ref()?.fact.as_ref()?,
+            fact => fact,
+        };
+        let of_lift = |lift: &LiftRecorded| lift.bags.iter().map(|bag| bag.bag_tag.clone()).collect();
+        match fact {
+            Fact::BagTipped(tip) => Some(Needs::Rework(vec![tip.bag_tag.clone()])),
+            Fact::LiftRecorded(lift) => Some(Needs::Rework(of_lift(lift))),
+            Fact::LiftRefused(refused) => refused.lift.as_ref().map(|lift| Needs::Rework(of_lift(lift))),
+            _ => None,
+        }
+    }
+}
+
 fn gather(asked: &Asked, needs: &Needs) -> Result<Evidence, Refusal> {
     let mut evidence = Evidence::default();
     let ssccs = match needs {
+        Needs::Rework(tags) => return Ok(of_rework(asked, tags)?),
         Needs::Scope(opened) => {
             evidence.scope = Some(super::recalls::scope(asked, opened)?);
             Vec::new()

@@ -151,7 +151,7 @@ fn would_reach(
             }
         }
     }
-    intervals.extend(rework::covered(asked, intervals.clone(), settings, discrete)?);
+    intervals.extend(rework::covered(asked, intervals.clone(), settings, discrete)?.0);
     Ok(intervals)
 }
 
@@ -170,7 +170,7 @@ fn reaches(
             found.packs.into_iter().flat_map(|set| if whole { Vec::from_iter(set.stretch) } else { set.pieces });
         intervals.extend(chosen);
     }
-    intervals.extend(rework::covered(asked, intervals.clone(), settings, discrete)?);
+    intervals.extend(rework::covered(asked, intervals.clone(), settings, discrete)?.0);
     Ok(intervals)
 }
 

@@ -296,7 +296,7 @@ pub fn check_tip(asked: &Asked, request: &v1::CheckTipRequest, at_us: i64) -> Re
         earth_connected: request.earth_connected,
         ..f::BagTipped::default()
     };
-    let evidence = packloft_domain::rules::free::Evidence::default();
+    let evidence = super::content::of_rework(asked, std::slice::from_ref(&request.bag_tag))?;
     let context = packloft_domain::rules::Context {
         record: &asked.record,
         next_sequence: asked.sequence() + 1,

@@ -12,7 +12,7 @@ use packloft_domain::sums::intervals::run_total;
 use packloft_domain::sums::ledger::run_readings;
 use packloft_proto::v1;
 
-use super::Asked;
+use super::{Asked, content};
 use crate::service::convert::{twin, twins};
 use crate::service::faults::timestamp;
 
@@ -28,10 +28,9 @@ pub fn ordered(mut codes: Vec<String>) -> Vec<String> {
     codes
 }
 
-/// A bag with its open holds.
-pub fn bulk_bag(record: &dyn Record, facts: &BagFacts) -> Result<v1::BulkBag, Unreadable> {
-    let mass = facts.mass();
-    let (state, place_code) = match &facts.place {
+/// State of a bag and the place it stands at.
+fn bag_state(facts: &BagFacts) -> (v1::BagState, String) {
+    match &facts.place {
         Place::Refused => (v1::BagState::Refused, String::new()),
         Place::Missing(code) => (v1::BagState::Missing, code.clone()),
         Place::Emptied => (v1::BagState::Emptied, String::new()),
@@ -39,7 +38,16 @@ pub fn bulk_bag(record: &dyn Record, facts: &BagFacts) -> Result<v1::BulkBag, Un
         Place::Platform(code) => (v1::BagState::PartTipped, code.clone()),
         Place::Location(code) if facts.tips.is_empty() => (v1::BagState::InStore, code.clone()),
         Place::Location(code) => (v1::BagState::PartTipped, code.clone()),
-    };
+    }
+}
+
+/// A bag with its open holds.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn bulk_bag(asked: &Asked, facts: &BagFacts) -> Result<v1::BulkBag, Unreadable> {
+    let mass = facts.mass();
+    let (state, place_code) = bag_state(facts);
     Ok(v1::BulkBag {
         bag_tag: facts.bag_tag.clone(),
         lots: twins(&facts.lots),
@@ -54,7 +62,7 @@ pub fn bulk_bag(record: &dyn Record, facts: &BagFacts) -> Result<v1::BulkBag, Un
         lost_mass_mg: facts.lost_mass_mg,
         residue_mass_mg: facts.residue_mass_mg.unwrap_or(0),
         place_code,
-        hold_codes: codes(&hold::on_bag(record, facts)?),
+        hold_codes: codes(&content::holds_on(asked, facts)?),
         supplier_code: facts.supplier_code.clone(),
         intake_code: facts.intake_code.clone(),
         arrived_time: Some(timestamp(facts.arrived_time_us)),
@@ -100,7 +108,7 @@ pub fn listed_bags(asked: &Asked, lot_code: &str, state: i32) -> Result<Vec<Stri
     let mut found = Vec::new();
     for tag in tags {
         if let Some(facts) = bag::bag(&asked.record, &tag)?
-            && bulk_bag(&asked.record, &facts)?.state == state
+            && i32::from(bag_state(&facts).0) == state
         {
             found.push(tag);
         }

@@ -11,7 +11,8 @@ use packloft_proto::v1;
 
 use super::Asked;
 use super::content::packs_content;
-use super::trace::{HOLD_EPSILON, Settings, reached_itself};
+use super::objects::bag_tags;
+use super::trace::{HOLD_EPSILON, Reached, Settings, reached_by_all, reached_itself, scope_of};
 use crate::service::convert::twins;
 
 /// True when a bag of rework was tipped before its packs were made: tracing stops there.
@@ -95,7 +96,7 @@ pub fn rework_lots(asked: &Asked, bag: &BagFacts) -> Result<Vec<v1::LotShare>, U
 }
 
 /// Packs that a hold on the given packs covers by their rework: whole stretches for a discrete hazard, and where a feed
-/// is not proved.
+/// is not proved; and the bags of rework, tipped or not.
 ///
 /// # Errors
 /// When the record cannot be read.
@@ -104,23 +105,27 @@ pub fn covered(
     first: Vec<v1::PackInterval>,
     settings: Settings,
     discrete: bool,
-) -> Result<Vec<v1::PackInterval>, Unreadable> {
-    let sets = reached(asked, first, settings, discrete, "")?;
+) -> Result<(Vec<v1::PackInterval>, Vec<String>), Unreadable> {
+    let (sets, tags) = reached(asked, first, settings, discrete, "")?;
     let of_set = |(set, methods): (v1::PackSet, Vec<v1::FlowMethod>)| {
         let whole = discrete || methods.iter().any(|method| !method.proved);
         if whole { Vec::from_iter(set.stretch) } else { set.pieces }
     };
-    Ok(sets.into_iter().flat_map(of_set).collect())
+    Ok((sets.into_iter().flat_map(of_set).collect(), tags))
 }
 
-/// Packs that rework of the given packs reached, generation by generation; nothing of it counts as likely.
+/// Packs in the order a bag of rework reached them, with how that was computed.
+pub type ReachedByRework = Vec<(v1::PackSet, Vec<v1::FlowMethod>)>;
+
+/// Packs that rework of the given packs reached, generation by generation, and the bags of rework; nothing of it counts as
+/// likely.
 pub fn reached(
     asked: &Asked,
     first: Vec<v1::PackInterval>,
     settings: Settings,
     whole: bool,
     but: &str,
-) -> Result<Vec<(v1::PackSet, Vec<v1::FlowMethod>)>, Unreadable> {
+) -> Result<(ReachedByRework, Vec<String>), Unreadable> {
     let mut found = Vec::new();
     let mut seen: Vec<String> = vec![but.to_owned()];
     let mut next: Vec<f::PackInterval> = twins(&first);
@@ -145,7 +150,27 @@ pub fn reached(
             break;
         }
     }
-    Ok(found)
+    seen.remove(0);
+    Ok((found, seen))
+}
+
+/// Bags that may hold a lot: its own in the order they came, then rework of their packs, tipped or not; and the packs they
+/// reach.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn holding_lot(asked: &Asked, lot_code: &str, settings: Settings) -> Result<(Vec<BagFacts>, Reached), Unreadable> {
+    let mut bags = Vec::new();
+    for tag in bag_tags(&asked.record, lot_code)?.into_iter().rev() {
+        bags.extend(bag::known(&asked.record, &tag)?);
+    }
+    let found = reached_by_all(asked, &bags, settings)?;
+    for tag in reached(asked, scope_of(&found).1, settings, false, "")?.1 {
+        if !bags.iter().any(|known| known.bag_tag == tag) {
+            bags.extend(bag::known(&asked.record, &tag)?);
+        }
+    }
+    Ok((bags, found))
 }
 
 /// Intervals of each run put together where they overlap or touch.

@@ -10,7 +10,7 @@ use packloft_domain::rules::{bag, free, pallet};
 use packloft_proto::v1;
 
 use super::Asked;
-use super::content::content;
+use super::content::{content, of_bag};
 
 /// Holds that stood at an instant.
 ///
@@ -59,10 +59,14 @@ pub fn state(
         }
         v1::UnitKind::BulkBag => {
             let Some(facts) = bag::bag_at(record, &unit.code, at_us)? else { return Ok(v1::StockState::Unspecified) };
-            let lots: Vec<String> = facts.lots.iter().map(|share| share.lot_code.clone()).collect();
+            let content = if facts.rework.is_empty() { None } else { Some(of_bag(asked, &facts)?) };
+            let lots = free::lots_of_bag(&facts, content.as_ref());
             let own = |hold: &HoldState| {
                 let passed = hold.aims.as_ref().is_some_and(|aims| aims.bag_tags.contains(&facts.bag_tag));
-                hold.hold.bag_tag == facts.bag_tag || lots.contains(&hold.hold.lot_code) || passed
+                hold.hold.bag_tag == facts.bag_tag
+                    || lots.contains(&hold.hold.lot_code)
+                    || passed
+                    || content.as_ref().is_some_and(|content| free::inherits(hold, content))
             };
             (holds.iter().any(own), lots)
         }

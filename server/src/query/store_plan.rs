@@ -9,14 +9,14 @@ use packloft_domain::key::code_of;
 use packloft_domain::record::{Record, Unreadable, facts};
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::bag::{self, BagFacts, Place};
-use packloft_domain::rules::free::UnitAt;
+use packloft_domain::rules::free::{self, UnitAt};
 use packloft_domain::rules::lot::{self, LotDecision};
 use packloft_domain::rules::pallet::{self, PalletPlace};
 use packloft_domain::rules::register::Register;
-use packloft_domain::rules::{dispatch, hold, store};
+use packloft_domain::rules::{dispatch, store};
 use packloft_proto::v1;
 
-use super::content::content;
+use super::content::{content, holds_on, of_bag};
 use super::{Asked, pallets, shift, stock, unknown};
 use crate::journal::Journal;
 use crate::service::faults::timestamp;
@@ -58,7 +58,7 @@ fn coming(asked: &Asked, sscc: &str, bag_tag: &str) -> Result<Coming, Refusal> {
     if facts.place == Place::Emptied {
         return Err(super::invalid("bag_tag", format!("is {bag_tag}, which has been emptied")));
     }
-    let codes: Vec<String> = hold::on_bag(record, &facts)?.into_iter().map(|state| state.hold.hold_code).collect();
+    let codes: Vec<String> = holds_on(asked, &facts)?.into_iter().map(|state| state.hold.hold_code).collect();
     let location_code = match &facts.place {
         Place::Location(code) | Place::Missing(code) | Place::Platform(code) => code.clone(),
         Place::Emptied | Place::Refused => String::new(),
@@ -300,17 +300,18 @@ pub fn cover(asked: &Asked, journal: &Journal, days: i64, now_us: i64) -> Result
 /// What speaks against tipping a bag.
 fn against(asked: &Asked, bag: &BagFacts) -> Result<Vec<String>, Unreadable> {
     let mut found = Vec::new();
-    for share in &bag.lots {
-        match lot::lot(&asked.record, &share.lot_code)?.map(|lot| lot.decision) {
+    let content = if bag.rework.is_empty() { None } else { Some(of_bag(asked, bag)?) };
+    for code in free::lots_of_bag(bag, content.as_ref()) {
+        match lot::lot(&asked.record, &code)?.map(|lot| lot.decision) {
             Some(LotDecision::Released) => {}
-            Some(LotDecision::Rejected) => found.push(format!("lot {} is REJECTED", share.lot_code)),
-            _ => found.push(format!("lot {} is not released", share.lot_code)),
+            Some(LotDecision::Rejected) => found.push(format!("lot {code} is REJECTED")),
+            _ => found.push(format!("lot {code} is not released")),
         }
     }
     if bag.lots.is_empty() && bag.rework.is_empty() {
         found.push("its lot is not known".into());
     }
-    let holds = hold::on_bag(&asked.record, bag)?;
+    let holds = free::on_bag(&asked.record, bag, content.as_ref())?;
     found.extend(holds.into_iter().map(|state| format!("on hold ({})", state.hold.hold_code)));
     if bag.refused {
         found.push("was not accepted at intake".into());

@@ -179,7 +179,7 @@ fn origin_bags(
                 None => Vec::new(),
             },
             hold_codes: match known {
-                Some(bag) => codes(&hold::on_bag(&asked.record, &bag.bag)?),
+                Some(bag) => codes(&super::content::holds_on(asked, &bag.bag)?),
                 None => Vec::new(),
             },
             note: match known {
@@ -464,7 +464,7 @@ pub fn reached(asked: &Asked, bag: &BagFacts, settings: Settings) -> Result<Reac
     let mut answer = reached_itself(asked, bag, settings)?;
     let proved = answer.methods.iter().all(|method| method.proved);
     let first = scope_sets(&answer.packs, proved);
-    for (set, methods) in through::reached(asked, first, settings, false, &bag.bag_tag)? {
+    for (set, methods) in through::reached(asked, first, settings, false, &bag.bag_tag)?.0 {
         answer.methods.extend(
             methods
                 .into_iter()
@@ -567,13 +567,13 @@ pub fn reached_by_all(asked: &Asked, bags: &[BagFacts], settings: Settings) -> R
     Ok(Reached { packs: sets.into_values().collect(), methods })
 }
 
-/// Bags and packs that a hold covers by what is known now.
+/// Bags and packs that a hold covers by what is known now: bags of rework of such packs included, tipped or not.
 ///
 /// # Errors
 /// When the record cannot be read.
 pub fn covered(asked: &Asked, state: &HoldState) -> Result<(Vec<String>, Vec<v1::PackInterval>), Unreadable> {
     let hold = &state.hold;
-    let tags = if hold.lot_code.is_empty() { state.bag_tags() } else { bag_tags(&asked.record, &hold.lot_code)? };
+    let mut tags = if hold.lot_code.is_empty() { state.bag_tags() } else { bag_tags(&asked.record, &hold.lot_code)? };
     let mut intervals: Vec<v1::PackInterval> = Vec::new();
     let mut bags = Vec::new();
     for tag in &tags {
@@ -595,7 +595,11 @@ pub fn covered(asked: &Asked, state: &HoldState) -> Result<(Vec<String>, Vec<v1:
     // Rework of packs that are held is held, and so is what it reached.
     let discrete = hold.hazard() == f::HazardKind::Discrete;
     let settings = Settings { epsilon, coverage: 0.0 };
-    let found: Vec<f::PackInterval> = twins(&through::covered(asked, intervals.clone(), settings, discrete)?);
+    let (found, rework) = through::covered(asked, intervals.clone(), settings, discrete)?;
+    for tag in rework.into_iter().filter(|tag| !tags.contains(tag)).collect::<Vec<_>>() {
+        tags.push(tag);
+    }
+    let found: Vec<f::PackInterval> = twins(&found);
     intervals.extend(found.iter().flat_map(|row| twins::<_, v1::PackInterval>(&hold::less(row, &state.freed))));
     Ok((tags, through::joined(intervals)))
 }

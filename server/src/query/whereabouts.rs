@@ -19,7 +19,7 @@ use super::{Asked, pallets};
 use crate::service::faults::timestamp;
 
 /// Rows of pallets as they were built: pallet and row.
-type Sources = BTreeSet<(String, usize)>;
+pub(super) type Sources = BTreeSet<(String, usize)>;
 
 /// A run with a batch; for pallets from before the record the run is empty.
 type Origin = (String, String);
@@ -31,7 +31,7 @@ struct Touched {
 }
 
 /// Rows of pallets as built that may hold packs of an interval of a run.
-fn touching(run: &RunFlows, first: i64, last: i64) -> Sources {
+pub(super) fn touching(run: &RunFlows, first: i64, last: i64) -> Sources {
     let rows = run.places.stacked.iter().zip(&run.places.places);
     rows.filter(|(_, place)| {
         let (low, high) = place.widened();
@@ -42,12 +42,12 @@ fn touching(run: &RunFlows, first: i64, last: i64) -> Sources {
 }
 
 /// Packs of a layer that count for the sources, all of them when any of its sources is one.
-fn counts(layer: &Layer, run_code: &str, sources: &Sources) -> bool {
+pub(super) fn counts(layer: &Layer, run_code: &str, sources: &Sources) -> bool {
     layer.run_code == run_code && layer.sources.iter().any(|source| sources.contains(source))
 }
 
 /// All pallets that packs of these went onto, themselves included.
-fn descendants(asked: &Asked, first: impl Iterator<Item = String>) -> Result<BTreeSet<String>, Unreadable> {
+pub(super) fn descendants(asked: &Asked, first: impl Iterator<Item = String>) -> Result<BTreeSet<String>, Unreadable> {
     let mut found: BTreeSet<String> = first.collect();
     let mut next: Vec<String> = found.iter().cloned().collect();
     while let Some(sscc) = next.pop() {

@@ -24,7 +24,7 @@ service! {
         self.ask(request.min_sequence, move |asked| {
             let facts = bag(&asked.record, &request.bag_tag)?.ok_or_else(|| unknown("bulk bag", &request.bag_tag))?;
             Ok(v1::GetBulkBagResponse {
-                bag: Some(objects::bulk_bag(&asked.record, &facts)?),
+                bag: Some(objects::bulk_bag(asked, &facts)?),
                 sequence: asked.sequence(),
             })
         })
@@ -44,7 +44,7 @@ service! {
                 question,
                 move |asked| Ok(objects::listed_bags(asked, &r.lot_code, r.state)?),
                 |asked, tag| match bag(&asked.record, tag)? {
-                    Some(facts) => Ok(Some(objects::bulk_bag(&asked.record, &facts)?)),
+                    Some(facts) => Ok(Some(objects::bulk_bag(asked, &facts)?)),
                     None => Ok(None),
                 },
             )

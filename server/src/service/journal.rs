@@ -3,12 +3,14 @@
 use std::sync::Arc;
 
 use packloft_domain::record::Record;
+use packloft_domain::rules::Command;
 use packloft_proto::v1;
 use packloft_proto::v1::journal_service_server::JournalService;
 use tonic::{Request, Response, Status};
 
 use super::{service, status};
 use crate::journal::Stored;
+use crate::query::content::Needs;
 use crate::query::events::event;
 use crate::query::paging::Page;
 use crate::verify;
@@ -20,7 +22,8 @@ fn hex(bytes: &[u8]) -> String {
 service! {
     JournalService {}
     async fn correct(&self, request: Request<v1::CorrectRequest>) -> Result<Response<v1::CorrectResponse>, Status> {
-        let (receipt, _) = self.write_with(request, super::store::location).await?;
+        let needs = |command: &Command| super::store::location(command).or_else(|| Needs::rework(command));
+        let (receipt, _) = self.write_with(request, needs).await?;
         Ok(Response::new(v1::CorrectResponse { receipt: Some(receipt) }))
     }
     async fn list_events(

@@ -10,7 +10,8 @@ use super::convert::lift::lift;
 use super::convert::twins;
 use super::faults::Faults;
 use super::{service, status};
-use crate::query::{due, objects};
+use crate::query::content::Needs;
+use crate::query::{content, due, objects};
 
 /// How far ahead what is due is listed when nothing else is asked for.
 const DUE_DAYS: i64 = 30;
@@ -29,7 +30,6 @@ fn verdict_words(verdict: &Verdict) -> String {
 service! {
     LiftService {
         record_examination: RecordExaminationRequest => RecordExaminationResponse;
-        record_lift_refusal: RecordLiftRefusalRequest => RecordLiftRefusalResponse;
     }
     async fn check_lift(
         &self,
@@ -46,7 +46,9 @@ service! {
             Some(why) => format!("not recorded, and nothing can be recorded now ({why}): write the lift on paper"),
         };
         self.ask(0, move |asked| {
-            let situation = gather(&asked.record, &asked_for, at, &asked.zone)?;
+            let tags: Vec<String> = asked_for.bags.iter().map(|bag| bag.bag_tag.clone()).collect();
+            let evidence = content::of_rework(asked, &tags)?;
+            let situation = gather(&asked.record, &asked_for, at, &asked.zone, &evidence)?;
             let verdict = judge(&situation, &asked.zone, at);
             let used = |row: &packloft_domain::rules::lift::Utilisation| v1::LiftUtilisation {
                 element: row.element.clone(),
@@ -80,11 +82,18 @@ service! {
         .await
         .map(Response::new)
     }
+    async fn record_lift_refusal(
+        &self,
+        request: Request<v1::RecordLiftRefusalRequest>,
+    ) -> Result<Response<v1::RecordLiftRefusalResponse>, Status> {
+        let (receipt, _) = self.write_with(request, Needs::rework).await?;
+        Ok(Response::new(v1::RecordLiftRefusalResponse { receipt: Some(receipt) }))
+    }
     async fn record_lift(
         &self,
         request: Request<v1::RecordLiftRequest>,
     ) -> Result<Response<v1::RecordLiftResponse>, Status> {
-        let (receipt, outcome) = self.write(request).await?;
+        let (receipt, outcome) = self.write_with(request, Needs::rework).await?;
         let hook_load_mg = match &outcome.event.fact {
             Some(Fact::LiftRecorded(lift)) => lift.hook_load_mg,
             _ => 0,

@@ -7,13 +7,13 @@ use tonic::{Request, Response, Status, Streaming};
 
 use super::faults::Faults;
 use super::{service, status};
+use crate::query::content::Needs;
 use crate::query::{gear, line, objects, packer, samples, trace, unknown};
 
 service! {
     RunService {
         start_run: StartRunRequest => StartRunResponse;
         finish_run: FinishRunRequest => FinishRunResponse;
-        record_tip: RecordTipRequest => RecordTipResponse;
         record_hopper_level: RecordHopperLevelRequest => RecordHopperLevelResponse;
         record_feed_emptied: RecordFeedEmptiedRequest => RecordFeedEmptiedResponse;
         record_count: RecordCountRequest => RecordCountResponse;
@@ -26,6 +26,13 @@ service! {
         record_reel_change: RecordReelChangeRequest => RecordReelChangeResponse;
         record_retained_sample: RecordRetainedSampleRequest => RecordRetainedSampleResponse;
         release_run: ReleaseRunRequest => ReleaseRunResponse;
+    }
+    async fn record_tip(
+        &self,
+        request: Request<v1::RecordTipRequest>,
+    ) -> Result<Response<v1::RecordTipResponse>, Status> {
+        let (receipt, _) = self.write_with(request, Needs::rework).await?;
+        Ok(Response::new(v1::RecordTipResponse { receipt: Some(receipt) }))
     }
     async fn record_tare(
         &self,

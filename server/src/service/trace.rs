@@ -3,7 +3,7 @@
 use packloft_domain::key::object;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::register::Register;
-use packloft_domain::rules::{bag, dispatch, hold, lot, pallet};
+use packloft_domain::rules::{bag, dispatch, lot, pallet};
 use packloft_proto::v1;
 use packloft_proto::v1::trace_service_server::TraceService;
 use tonic::{Request, Response, Status};
@@ -12,7 +12,7 @@ use super::convert::twins;
 use super::pallet::asked_sscc;
 use super::{service, status};
 use crate::query::trace::{self, Settings};
-use crate::query::{Asked, find, invalid, objects, pallets, unknown, whereabouts};
+use crate::query::{Asked, content, find, invalid, objects, pallets, rework, unknown, whereabouts};
 
 service! {
     TraceService {}
@@ -68,11 +68,7 @@ service! {
         let settings = Settings::checked(r.epsilon, r.coverage_factor).map_err(status::refusal)?;
         self.ask(r.min_sequence, move |asked| {
             let facts = lot::lot(&asked.record, &r.lot_code)?.ok_or_else(|| unknown("lot", &r.lot_code))?;
-            let mut bags = Vec::new();
-            for tag in objects::bag_tags(&asked.record, &r.lot_code)?.into_iter().rev() {
-                bags.extend(bag::known(&asked.record, &tag)?);
-            }
-            let found = trace::reached_by_all(asked, &bags, settings)?;
+            let (bags, found) = rework::holding_lot(asked, &r.lot_code, settings)?;
             let mut rows = Vec::new();
             for bag in &bags {
                 rows.push(v1::LotBag {
@@ -81,7 +77,8 @@ service! {
                     net_mass_mg: bag.net_mass_mg(),
                     tipped_mass_mg: bag.tipped_mass_mg(),
                     packs: trace::reached(asked, bag, settings)?.packs,
-                    hold_codes: objects::codes(&hold::on_bag(&asked.record, bag)?),
+                    rework_intervals: twins(&bag.rework),
+                    hold_codes: objects::codes(&content::holds_on(asked, bag)?),
                 });
             }
             Ok(v1::TraceLotResponse {

@@ -1,11 +1,12 @@
-//! Whether a pallet may go: free or not, and every reason why not.
+//! Whether a pallet may go: free or not, and every reason why not; and what a bag of rework inherits from its packs.
 //!
-//! What may be in a pallet follows from the flow, which is too slow for the writer; whoever asks computes it beforehand and
+//! What may be in a pallet or in rework follows from the flow, which is too slow for the writer; whoever asks computes it beforehand and
 //! hands it in as [`Content`], with what was read for it, so that the writer can tell when it is out of date. Lots,
 //! holds and breaches are always read at the newest state.
 //!
 //! Invariant I-FREE-1: nothing that a hold touches is loaded or dispatched by decision.
 
+use super::bag::BagFacts;
 use super::hold::{self, HoldState};
 use super::lot::{LotDecision, lot};
 use super::pallet::{PalletFacts, Parent};
@@ -14,11 +15,13 @@ use crate::fact::*;
 use crate::key;
 use crate::record::{Record, Unreadable, facts};
 
-/// What may be in a pallet, computed through the flow.
+/// What may be in a pallet or in a bag of rework, computed through the flow.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Content {
-    /// Pallet.
+    /// Pallet; empty for a bag.
     pub sscc: String,
+    /// Bag of rework; empty for a pallet.
+    pub bag_tag: String,
     /// Numbers its packs may have, tolerance included.
     pub parts: Vec<PackInterval>,
     /// Bags that may be in it (any presence above 10^-9 after widening; the whole stretch where the flow is not proved).
@@ -33,6 +36,8 @@ pub struct Content {
     pub rework_parts: Vec<PackInterval>,
     /// The same for rework in the whole stretches.
     pub stretch_rework_parts: Vec<PackInterval>,
+    /// Pallets that were opened for rework that may be in it, and those they were made of.
+    pub opened: Vec<Parent>,
     /// True when product that no record explains may be in it.
     pub unrecorded: bool,
     /// True when the counters have not been read as far as its packs.
@@ -42,7 +47,7 @@ pub struct Content {
 /// What may be known besides the record when something is decided. Empty for most commands.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Evidence {
-    /// Contents of pallets.
+    /// Contents of pallets and of bags of rework.
     pub contents: Vec<Content>,
     /// Units that stand at the location a command is about.
     pub units: Vec<UnitAt>,
@@ -50,6 +55,13 @@ pub struct Evidence {
     pub scope: Option<super::recall::Scope>,
     /// What consignees of a recall have.
     pub outstanding: Vec<super::recall::Outstanding>,
+}
+
+impl Evidence {
+    /// What may be in a bag of rework; `None` for a bag that is none.
+    pub fn rework(&self, bag_tag: &str) -> Option<&Content> {
+        self.contents.iter().find(|content| content.bag_tag == bag_tag)
+    }
 }
 
 /// A unit at a location.
@@ -103,11 +115,25 @@ pub fn touches(state: &HoldState, pallet: &PalletFacts, content: &Content) -> bo
     if state.freed_ssccs.contains(&pallet.sscc) || freed_wholly(state, content) {
         return false;
     }
+    if !hold.sscc.is_empty() && (hold.sscc == pallet.sscc || came_from(state, &pallet.parents)) {
+        return true;
+    }
+    touches_product(state, content)
+}
+
+/// True when a hold on a pallet was there before packs were taken off it.
+fn came_from(state: &HoldState, parents: &[Parent]) -> bool {
+    let parent = |known: &Parent| {
+        known.sscc == state.hold.sscc && (state.placed_time_us <= known.until_us || state.sequence < known.sequence)
+    };
+    parents.iter().any(parent)
+}
+
+/// True when a hold aims at product that may be in a pallet or a bag of rework, whatever unit it stands on.
+fn touches_product(state: &HoldState, content: &Content) -> bool {
+    let hold = &state.hold;
     if !hold.sscc.is_empty() {
-        let parent = |known: &Parent| {
-            known.sscc == hold.sscc && (state.placed_time_us <= known.until_us || state.sequence < known.sequence)
-        };
-        return hold.sscc == pallet.sscc || pallet.parents.iter().any(parent);
+        return came_from(state, &content.opened);
     }
     let discrete = hold.hazard() == HazardKind::Discrete;
     let bags = if discrete { &content.stretch_bag_tags } else { &content.bag_tags };
@@ -127,6 +153,39 @@ pub fn touches(state: &HoldState, pallet: &PalletFacts, content: &Content) -> bo
     }
     let lots = if discrete { &content.stretch_lot_codes } else { &content.lot_codes };
     content.unrecorded || lots.contains(&hold.lot_code)
+}
+
+/// Open holds on a bag: on the bag and its lots, and for rework whatever its packs were held for, through all generations.
+/// `content` is what may be in a bag of rework.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn on_bag(record: &dyn Record, bag: &BagFacts, content: Option<&Content>) -> Result<Vec<HoldState>, Unreadable> {
+    let mut found = hold::on_bag(record, bag)?;
+    let Some(content) = content.filter(|_| !bag.rework.is_empty()) else { return Ok(found) };
+    for state in stops(record)?.holds {
+        let known = found.iter().any(|other| other.hold.hold_code == state.hold.hold_code);
+        if !known && inherits(&state, content) {
+            found.push(state);
+        }
+    }
+    Ok(found)
+}
+
+/// True when a bag of rework inherits a hold from its packs.
+pub fn inherits(state: &HoldState, content: &Content) -> bool {
+    !freed_wholly(state, content) && touches_product(state, content)
+}
+
+/// Lots that may be in a bag: its own, and for rework those of its packs.
+pub fn lots_of_bag(bag: &BagFacts, content: Option<&Content>) -> Vec<String> {
+    let mut codes: Vec<String> = bag.lots.iter().map(|share| share.lot_code.clone()).collect();
+    for code in content.iter().flat_map(|content| &content.lot_codes) {
+        if !codes.contains(code) {
+            codes.push(code.clone());
+        }
+    }
+    codes
 }
 
 /// True when quality freed all the packs that the pallet may hold.

@@ -6,7 +6,7 @@
 use super::bag::{Place, bag, existing, more_than_left};
 use super::lot::{LotDecision, lot};
 use super::register::Register;
-use super::{Command, Context, Decision, Missing, breach_reason, counter, hold, outside, source};
+use super::{Command, Context, Decision, Missing, breach_reason, counter, free, hold, outside, source};
 use crate::fact::*;
 use crate::key;
 use crate::mass::kilograms;
@@ -491,7 +491,8 @@ fn tip_breaches(
     let record = context.record;
     let tag = &bag.bag_tag;
     let mut breaches = Vec::new();
-    let holds: Vec<String> = hold::on_bag(record, bag)?
+    let content = context.evidence.rework(tag);
+    let holds: Vec<String> = free::on_bag(record, bag, content)?
         .into_iter()
         .filter(|state| state.placed_time_us <= at)
         .map(|state| state.hold.hold_code)
@@ -522,19 +523,19 @@ fn tip_breaches(
             }
         }
     }
-    for share in &bag.lots {
-        let decision = lot(record, &share.lot_code)?.map(|lot| lot.decision);
+    let made_of = if bag.rework.is_empty() { "of" } else { "of rework that may hold" };
+    for lot_code in free::lots_of_bag(bag, content) {
+        let decision = lot(record, &lot_code)?.map(|lot| lot.decision);
         match (decision, &not_tipped) {
             (Some(LotDecision::Rejected), _) => {
-                let text = format!("bag {tag} of rejected lot {} was tipped", share.lot_code);
-                breaches.push(finding("LOT_REJECTED", &share.lot_code, text, 0, 0));
+                let text = format!("bag {tag} {made_of} rejected lot {lot_code} was tipped");
+                breaches.push(finding("LOT_REJECTED", &lot_code, text, 0, 0));
             }
             (Some(LotDecision::Pending), Some(product)) => {
                 let text = format!(
-                    "bag {tag} of lot {} was tipped before its release, which product {product} does not allow",
-                    share.lot_code
+                    "bag {tag} {made_of} lot {lot_code} was tipped before its release, which product {product} does not allow"
                 );
-                breaches.push(finding("LOT_NOT_RELEASED", &share.lot_code, text, 0, 0));
+                breaches.push(finding("LOT_NOT_RELEASED", &lot_code, text, 0, 0));
             }
             _ => {}
         }

@@ -1,9 +1,10 @@
 //! Reading what the records know about a lift.
 
 use super::super::bag::{self, BagFacts, Place};
+use super::super::free::{self, Evidence};
 use super::super::item::{Terms, date_reason, examined};
 use super::super::register::Register;
-use super::super::{Missing, fibc, hold, scale};
+use super::super::{Missing, fibc, scale};
 use super::*;
 use crate::key;
 use crate::mass::kilograms;
@@ -105,11 +106,17 @@ fn person_reasons(known: &Register, lift: &LiftRecorded, zone: &Zone, at: i64) -
     Ok(reasons)
 }
 
-/// Reads everything a verdict rests on.
+/// Reads everything a verdict rests on. What may be in bags of rework is in `evidence`.
 ///
 /// # Errors
 /// `NotFound` for every code that is not registered; `Forbidden` when a bag cannot hang because it was emptied.
-pub fn gather(record: &dyn Record, lift: &LiftRecorded, at: i64, zone: &Zone) -> Result<Situation, Refusal> {
+pub fn gather(
+    record: &dyn Record,
+    lift: &LiftRecorded,
+    at: i64,
+    zone: &Zone,
+    evidence: &Evidence,
+) -> Result<Situation, Refusal> {
     let known = Register::at(record, at);
     let mut missing = Missing::default();
     let hoist = missing.take(known.hoist(&lift.hoist_code)?, "hoist", &lift.hoist_code);
@@ -135,7 +142,7 @@ pub fn gather(record: &dyn Record, lift: &LiftRecorded, at: i64, zone: &Zone) ->
             let text = format!("bag {} has been emptied and cannot hang", bag.bag_tag);
             impossible.push(finding("BAG_EMPTIED", &bag.bag_tag, text, 0, 0));
         }
-        bags.push(hanging_bag(record, &bag, at, zone)?);
+        bags.push(hanging_bag(record, &bag, at, zone, evidence)?);
     }
     missing.check()?;
     if !impossible.is_empty() {
@@ -163,9 +170,15 @@ pub fn gather(record: &dyn Record, lift: &LiftRecorded, at: i64, zone: &Zone) ->
     })
 }
 
-fn hanging_bag(record: &dyn Record, bag: &BagFacts, at: i64, zone: &Zone) -> Result<HangingBag, Refusal> {
+fn hanging_bag(
+    record: &dyn Record,
+    bag: &BagFacts,
+    at: i64,
+    zone: &Zone,
+    evidence: &Evidence,
+) -> Result<HangingBag, Refusal> {
     let (gross, contents, basis, basis_text) = counted_mass(record, bag, at, zone)?;
-    let holds = hold::on_bag(record, bag)?;
+    let holds = free::on_bag(record, bag, evidence.rework(&bag.bag_tag))?;
     let kind = Register::at(record, at).fibc_type(&bag.fibc_type_code)?;
     // Of an FIBC with a number, fillings are counted; of others the trip is as told.
     let own = match bag.fibc_code.as_str() {

@@ -147,7 +147,7 @@ impl Verdict {
 }
 
 pub(super) fn decide(fact: &LiftRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
-    let situation = gather(context.record, fact, at, &context.zone)?;
+    let situation = gather(context.record, fact, at, &context.zone, context.evidence)?;
     let verdict = judge(&situation, &context.zone, at);
     let mut fact = fact.clone();
     fact.hook_load_mg = verdict.hook_load_mg;
@@ -167,7 +167,7 @@ pub(super) fn decide(fact: &LiftRecorded, at: i64, context: &Context) -> Result<
 /// A lift that was refused and not done: what the records held against it is kept with it, nothing is moved or held.
 pub(super) fn refusal(fact: &LiftRefused, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let Some(lift) = &fact.lift else { return Err(Refusal::Invalid(Vec::new())) };
-    let situation = gather(context.record, lift, at, &context.zone)?;
+    let situation = gather(context.record, lift, at, &context.zone, context.evidence)?;
     let verdict = judge(&situation, &context.zone, at);
     if verdict.reasons.is_empty() && fact.text.is_empty() {
         let text = "must say why: the records hold nothing against this lift";
