@@ -46,6 +46,12 @@ pub fn due(answer: &v1::ListDueResponse) -> Sheet {
     sheet
 }
 
+/// What is in a feed and may not be used, one a line.
+pub(crate) fn stops(rows: &[v1::FeedStop]) -> Vec<String> {
+    let line = |row: &v1::FeedStop| format!("MAY NOT BE USED: {}; stop the line and call quality", row.text);
+    rows.iter().map(line).collect()
+}
+
 /// A line: its run and feed, its bags, its counts.
 pub fn line(answer: &v1::GetLineResponse, zone: &Zone) -> Vec<Sheet> {
     let mut head = Sheet::default();
@@ -72,6 +78,7 @@ pub fn line(answer: &v1::GetLineResponse, zone: &Zone) -> Vec<Sheet> {
         );
         head.before.push(words);
     }
+    head.before.extend(stops(&answer.stopped));
     head.before.extend(answer.notes.iter().cloned());
     let mut bags = Sheet { head: vec!["bag", "", "tipped", ">mass", ">share now"], ..Sheet::default() };
     for (words, rows) in [("in the packs now", &answer.now), ("next", &answer.next)] {
@@ -142,6 +149,7 @@ pub fn shift(answer: &v1::GetShiftReportResponse, zone: &Zone) -> Sheet {
         if answer.open_hold_codes.is_empty() { "none".into() } else { answer.open_hold_codes.join(" ") },
         answer.open_breach_sequences.len()
     ));
+    sheet.before.extend(stops(&answer.stopped));
     for row in &answer.rows {
         let mut marks: Vec<String> = row.breaches.iter().map(|breach| format!("BREACH: {}", breach.text)).collect();
         if row.told_late {

@@ -33,6 +33,7 @@ fn figures(answer: &v1::GetLineReportResponse, zone: &Zone) -> Sheet {
     let mut sheet = Sheet { head: vec!["figure", ">value"], after: answer.notes.clone(), ..Sheet::default() };
     sheet.before.push(format!("line {} (feed {}), {}", answer.machine_code, answer.feed_code, answer.title));
     sheet.before.push(format!("{} to {}", zone.show(answer.start_time.as_ref()), zone.show(answer.end_time.as_ref())));
+    sheet.before.extend(crate::now_sheets::stops(&answer.stopped));
     for row in &answer.handover {
         sheet.before.push(format!("NOTE ({}): {}", row.actor_code, row.text.trim_start_matches("handover: ")));
     }

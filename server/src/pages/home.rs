@@ -47,6 +47,7 @@ async fn lines(ctx: &Ctx) -> Result<Markup, Status> {
                     },
                     None => (badge("plain", &ctx.t("no run open"))),
                 }
+                @for stop in &row.stopped { br; span.code { (stop.bag_tag) } " " (super::announce::in_words(ctx, stop)) }
             }
         }
         @if rows.is_empty() { p.quiet { (ctx.t("No machine is registered.")) } }

@@ -219,16 +219,20 @@ fn content(ctx: &Ctx, line: &v1::GetLineResponse) -> Markup {
 }
 
 fn bags(ctx: &Ctx, line: &v1::GetLineResponse, platform: &[v1::BulkBag]) -> Markup {
+    let against = |tag: &str| {
+        let stop = line.stopped.iter().find(|stop| stop.bag_tag == tag);
+        html! { @if let Some(stop) = stop { " " (super::announce::badges(ctx, stop)) } }
+    };
     html! {
         div.card {
             h2 { (ctx.t("Bag in the packs now")) }
             @for bag in &line.now {
-                p { strong.figure { (bag_link(&bag.bag_tag)) } " " (ctx.words.percent(bag.share)) " " span.quiet { (lots(&bag.lots)) } }
+                p { strong.figure { (bag_link(&bag.bag_tag)) } " " (ctx.words.percent(bag.share)) " " span.quiet { (lots(&bag.lots)) } (against(&bag.bag_tag)) }
             }
             (none(ctx, line.now.is_empty(), n("not known")))
             h3 { (ctx.t("Next")) }
             @for bag in &line.next {
-                p { (bag_link(&bag.bag_tag)) " " span.quiet { (ctx.t("tipped")) " " (ctx.words.clock(bag.tipped_time.as_ref())) } }
+                p { (bag_link(&bag.bag_tag)) " " span.quiet { (ctx.t("tipped")) " " (ctx.words.clock(bag.tipped_time.as_ref())) } (against(&bag.bag_tag)) }
             }
             @for bag in platform {
                 p { (bag_link(&bag.bag_tag)) " " span.quiet { (ctx.t("on the platform")) }
@@ -321,6 +325,7 @@ pub async fn page(ctx: &Ctx, machine: &str) -> Result<Page, Status> {
     let runs = v1::ListRunsRequest { machine_code: machine.into(), page_size: 8, ..Default::default() };
     let runs = ctx.api.list_runs(Request::new(runs)).await?.into_inner().runs;
     let body = html! {
+        div #stopped data-live { (super::announce::notice(ctx, &line.stopped)) }
         div.cards #line data-live {
             (run_card(ctx, &line)) (bags(ctx, &line, &platform)) (content(ctx, &line)) (super::checks::card(ctx, &checks))
         }

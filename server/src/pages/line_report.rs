@@ -227,6 +227,7 @@ pub async fn page(ctx: &Ctx, machine: &str) -> Result<Page, Status> {
     let body = html! {
         (question(ctx, &choices!(&machines), machine, &answer.title))
         div #report data-live {
+            (super::announce::notice(ctx, &answer.stopped))
             p.big { strong { (answer.title) } ": " (ctx.words.time(answer.start_time.as_ref())) " \u{2013} " (ctx.words.time(answer.end_time.as_ref())) ". "
                 (ctx.t("Feed")) " " span.code { (answer.feed_code) } "." }
             @for note in &answer.notes { p { (badge("warn", note)) } }

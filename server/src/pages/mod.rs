@@ -13,6 +13,7 @@
 pub mod form;
 pub mod words;
 
+mod announce;
 mod audit;
 mod charts;
 mod checks;

@@ -132,6 +132,7 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
         }
         p.noprint { (ctx.t("One page for each line:")) @for machine in &machines { " " a href=(reported(&machine.code, &report.title)) { (machine.code) " " (machine.name) } } }
         div #report data-live {
+            (super::announce::notice(ctx, &report.stopped))
             p.big { strong { (report.title) } ": " (ctx.words.time(report.start_time.as_ref())) " \u{2013} " (ctx.words.time(report.end_time.as_ref())) ". "
                 (ctx.tf("facts: {}", &[&report.rows.len()])) }
             section.group {

@@ -11,13 +11,14 @@ use packloft_domain::rules::bag::{self, BagFacts};
 use packloft_domain::rules::free::{self, Content, Evidence};
 use packloft_domain::rules::hold::HoldState;
 use packloft_domain::rules::pallet::{self, PalletFacts, Parent};
+use packloft_domain::rules::register::Register;
 use packloft_domain::rules::rework::GENERATIONS_MAX;
 use packloft_domain::rules::stacking::{Place, RunPlaces, run_places};
 use packloft_domain::rules::{Command, dispatch};
 use packloft_domain::sums::origin::FeedFlow;
 
 use super::trace::HOLD_EPSILON;
-use super::{Asked, whereabouts};
+use super::{Asked, announce, whereabouts};
 use crate::engine::DependsOn;
 
 /// A run with the places of its pallets and the flows it drew from.
@@ -263,6 +264,8 @@ fn opened(asked: &Asked, run: &RunFlows, (first, last): (i64, i64)) -> Result<Ve
 /// What has to be known beside the record to decide a command.
 #[derive(Clone, Debug)]
 pub enum Needs {
+    /// What may be in the feed of this machine at an instant.
+    Feed(String, i64),
     /// What may be in these pallets.
     Pallets(Vec<String>),
     /// What may be in those of these bags that are of rework.
@@ -280,15 +283,19 @@ pub enum Needs {
 }
 
 impl Needs {
-    /// What a tip or lift needs: what may be in its bags, when they are of rework. Of a correction, what its replacement
-    /// needs.
-    pub fn rework(command: &Command) -> Option<Needs> {
-        let fact = match &command.fact {
-            Fact::Corrected(corrected) => corrected.replacement.as_ref()?.fact.as_ref()?,
-            fact => fact,
+    /// What a start, tip or lift needs: what may be in the feed, or in its bags when they are of rework. Of a correction, what
+    /// its replacement needs.
+    pub fn stream(command: &Command) -> Option<Needs> {
+        let (fact, at) = match &command.fact {
+            Fact::Corrected(corrected) => {
+                let replacement = corrected.replacement.as_ref()?;
+                (replacement.fact.as_ref()?, replacement.occurred_time_us)
+            }
+            fact => (fact, command.occurred_time_us),
         };
         let of_lift = |lift: &LiftRecorded| lift.bags.iter().map(|bag| bag.bag_tag.clone()).collect();
         match fact {
+            Fact::RunStarted(start) => Some(Needs::Feed(start.machine_code.clone(), at)),
             Fact::BagTipped(tip) => Some(Needs::Rework(vec![tip.bag_tag.clone()])),
             Fact::LiftRecorded(lift) => Some(Needs::Rework(of_lift(lift))),
             Fact::LiftRefused(refused) => refused.lift.as_ref().map(|lift| Needs::Rework(of_lift(lift))),
@@ -301,6 +308,12 @@ fn gather(asked: &Asked, needs: &Needs) -> Result<Evidence, Refusal> {
     let mut evidence = Evidence::default();
     let ssccs = match needs {
         Needs::Rework(tags) => return Ok(of_rework(asked, tags)?),
+        Needs::Feed(machine_code, at) => {
+            let Some(machine) = Register::at(&asked.record, *at).machine(machine_code)? else { return Ok(evidence) };
+            let bags = announce::in_feed(asked, &machine.feed_code, *at)?;
+            let tags: Vec<String> = bags.iter().map(|bag| bag.bag_tag.clone()).collect();
+            return Ok(Evidence { in_feed: Some(bags), ..of_rework(asked, &tags)? });
+        }
         Needs::Scope(opened) => {
             evidence.scope = Some(super::recalls::scope(asked, opened)?);
             Vec::new()

@@ -12,7 +12,7 @@ use packloft_domain::sums::flow::share;
 use packloft_domain::sums::origin::FeedFlow;
 use packloft_proto::v1;
 
-use super::{Asked, objects, unknown};
+use super::{Asked, announce, objects, unknown};
 use crate::service::convert::twins;
 use crate::service::faults::timestamp;
 
@@ -154,6 +154,7 @@ pub fn line(asked: &Asked, machine_code: &str, at_us: i64) -> Result<v1::GetLine
         sequence: asked.sequence(),
         ..v1::GetLineResponse::default()
     };
+    answer.stopped = announce::stopped_in(asked, &machine.feed_code, at_us)?;
     let (own, its_feed) = (object("machine", machine_code), object("feed", &machine.feed_code));
     let last = last_fact(asked, &own)?.max(last_fact(asked, &its_feed)?);
     answer.last_fact_time = last.map(timestamp);

@@ -21,7 +21,7 @@ use packloft_proto::v1;
 use prost_types::Timestamp;
 
 use super::shift::{Period, happened, last_us, period, row};
-use super::{Asked, checks, figures, objects, performance, period as periods, quantity, unknown};
+use super::{Asked, announce, checks, figures, objects, performance, period as periods, quantity, unknown};
 use crate::journal::Journal;
 use crate::service::faults::{micros, timestamp};
 
@@ -327,6 +327,7 @@ pub fn report(
         balance: Some(balance),
         checks: check_points(asked, &line)?,
         holds: holds(asked, &line)?,
+        stopped: announce::stopped_in(asked, &line.feed_code, line.until_us)?,
         losses: losses(&line, &facts),
         caution: CAUTION.into(),
         sequence: asked.sequence(),

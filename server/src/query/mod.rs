@@ -3,6 +3,7 @@
 
 pub mod advice;
 pub mod analysis;
+pub mod announce;
 pub mod checks;
 pub mod content;
 pub mod dispersion;

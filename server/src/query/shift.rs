@@ -11,7 +11,7 @@ use packloft_domain::time::parse_date;
 use packloft_proto::v1;
 
 use super::events::event;
-use super::{Asked, invalid, objects};
+use super::{Asked, announce, invalid, objects};
 use crate::journal::{Journal, Stored};
 use crate::limits;
 use crate::service::faults::timestamp;
@@ -208,6 +208,7 @@ pub fn report(
             .map(|state| state.hold.hold_code.clone())
             .collect(),
         open_breach_sequences: open_breaches(asked, period.end_us)?,
+        stopped: announce::everywhere(asked, period.end_us.min(now_us))?,
         sequence: asked.sequence(),
     })
 }

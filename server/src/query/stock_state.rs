@@ -61,12 +61,9 @@ pub fn state(
             let Some(facts) = bag::bag_at(record, &unit.code, at_us)? else { return Ok(v1::StockState::Unspecified) };
             let content = if facts.rework.is_empty() { None } else { Some(of_bag(asked, &facts)?) };
             let lots = free::lots_of_bag(&facts, content.as_ref());
-            let own = |hold: &HoldState| {
-                let passed = hold.aims.as_ref().is_some_and(|aims| aims.bag_tags.contains(&facts.bag_tag));
-                hold.hold.bag_tag == facts.bag_tag
-                    || lots.contains(&hold.hold.lot_code)
-                    || passed
-                    || content.as_ref().is_some_and(|content| free::inherits(hold, content))
+            let own = |state: &HoldState| {
+                let inherited = || content.as_ref().is_some_and(|content| free::inherits(state, content));
+                hold::is_on(state, &facts) || inherited()
             };
             (holds.iter().any(own), lots)
         }

@@ -22,7 +22,7 @@ fn hex(bytes: &[u8]) -> String {
 service! {
     JournalService {}
     async fn correct(&self, request: Request<v1::CorrectRequest>) -> Result<Response<v1::CorrectResponse>, Status> {
-        let needs = |command: &Command| super::store::location(command).or_else(|| Needs::rework(command));
+        let needs = |command: &Command| super::store::location(command).or_else(|| Needs::stream(command));
         let (receipt, _) = self.write_with(request, needs).await?;
         Ok(Response::new(v1::CorrectResponse { receipt: Some(receipt) }))
     }

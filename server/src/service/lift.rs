@@ -86,14 +86,14 @@ service! {
         &self,
         request: Request<v1::RecordLiftRefusalRequest>,
     ) -> Result<Response<v1::RecordLiftRefusalResponse>, Status> {
-        let (receipt, _) = self.write_with(request, Needs::rework).await?;
+        let (receipt, _) = self.write_with(request, Needs::stream).await?;
         Ok(Response::new(v1::RecordLiftRefusalResponse { receipt: Some(receipt) }))
     }
     async fn record_lift(
         &self,
         request: Request<v1::RecordLiftRequest>,
     ) -> Result<Response<v1::RecordLiftResponse>, Status> {
-        let (receipt, outcome) = self.write_with(request, Needs::rework).await?;
+        let (receipt, outcome) = self.write_with(request, Needs::stream).await?;
         let hook_load_mg = match &outcome.event.fact {
             Some(Fact::LiftRecorded(lift)) => lift.hook_load_mg,
             _ => 0,

@@ -12,7 +12,6 @@ use crate::query::{gear, line, objects, packer, samples, trace, unknown};
 
 service! {
     RunService {
-        start_run: StartRunRequest => StartRunResponse;
         finish_run: FinishRunRequest => FinishRunResponse;
         record_hopper_level: RecordHopperLevelRequest => RecordHopperLevelResponse;
         record_feed_emptied: RecordFeedEmptiedRequest => RecordFeedEmptiedResponse;
@@ -27,11 +26,18 @@ service! {
         record_retained_sample: RecordRetainedSampleRequest => RecordRetainedSampleResponse;
         release_run: ReleaseRunRequest => ReleaseRunResponse;
     }
+    async fn start_run(
+        &self,
+        request: Request<v1::StartRunRequest>,
+    ) -> Result<Response<v1::StartRunResponse>, Status> {
+        let (receipt, _) = self.write_with(request, Needs::stream).await?;
+        Ok(Response::new(v1::StartRunResponse { receipt: Some(receipt) }))
+    }
     async fn record_tip(
         &self,
         request: Request<v1::RecordTipRequest>,
     ) -> Result<Response<v1::RecordTipResponse>, Status> {
-        let (receipt, _) = self.write_with(request, Needs::rework).await?;
+        let (receipt, _) = self.write_with(request, Needs::stream).await?;
         Ok(Response::new(v1::RecordTipResponse { receipt: Some(receipt) }))
     }
     async fn record_tare(

@@ -55,7 +55,7 @@ impl House {
     }
 
     pub fn run(&mut self, actor: &str, command: &Command, needs: Option<Needs>) -> Result<Event, Refusal> {
-        let evidence = match needs.or_else(|| Needs::rework(command)) {
+        let evidence = match needs.or_else(|| Needs::stream(command)) {
             Some(needs) => evidence(&self.asked(), &needs).unwrap().0,
             None => free::Evidence::default(),
         };

@@ -51,6 +51,8 @@ pub struct Evidence {
     pub contents: Vec<Content>,
     /// Units that stand at the location a command is about.
     pub units: Vec<UnitAt>,
+    /// Bags whose product may be in the feed a run starts on; `None` when nobody computed it.
+    pub in_feed: Option<Vec<super::running::InFeed>>,
     /// What a recall reaches.
     pub scope: Option<super::recall::Scope>,
     /// What consignees of a recall have.

@@ -178,14 +178,20 @@ pub fn on_bag(record: &dyn Record, bag: &bag::BagFacts) -> Result<Vec<HoldState>
         of_packs.extend(holds_in_list(record, &key::object("run", &interval.run_code))?);
     }
     for state in of_packs.into_iter().filter(|state| state.ended.is_none()) {
-        let passed = state.aims.as_ref().is_some_and(|aims| aims.bag_tags.contains(&bag.bag_tag));
-        let collected = state.intervals().iter().any(|held| bag.rework.iter().any(|own| overlap(held, own)));
         let known = found.iter().any(|other: &HoldState| other.hold.hold_code == state.hold.hold_code);
-        if (passed || collected) && !known {
+        if is_on(&state, bag) && !known {
             found.push(state);
         }
     }
     Ok(found)
+}
+
+/// True when a hold is on a bag itself: it names the bag, its lot or packs it was collected from, or what passed a check.
+pub fn is_on(state: &HoldState, bag: &bag::BagFacts) -> bool {
+    let hold = &state.hold;
+    let of_lot = !hold.lot_code.is_empty() && bag.lots.iter().any(|share| share.lot_code == hold.lot_code);
+    let collected = || state.intervals().iter().any(|held| bag.rework.iter().any(|own| overlap(held, own)));
+    of_lot || state.bag_tags().contains(&bag.bag_tag) || collected()
 }
 
 /// Key that puts codes of holds in the order people count them, `H9` before `H72-1`, before `H202`.

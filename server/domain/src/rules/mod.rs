@@ -34,6 +34,7 @@ pub mod pallet;
 pub mod recall;
 pub mod register;
 pub mod rework;
+pub mod running;
 pub mod scale;
 pub mod source;
 pub mod stacking;

@@ -3,16 +3,15 @@
 //! History rules look at what lies before and after on the floor, never at what was told before: a count that arrives
 //! late must fit between its neighbours. A run is found by its machine and time, so a count says only what was seen.
 
-use super::bag::{Place, bag, existing, more_than_left};
-use super::lot::{LotDecision, lot};
+use super::bag::{Place, existing, more_than_left};
+use super::lot::{LotDecision, lot, lot_at};
 use super::register::Register;
-use super::{Command, Context, Decision, Missing, breach_reason, counter, free, hold, outside, source};
+use super::{Command, Context, Decision, Missing, breach_reason, counter, free, hold, outside, running, source};
 use crate::fact::*;
 use crate::key;
 use crate::mass::kilograms;
 use crate::record::{Entry, Record, Unreadable, facts, facts_between};
 use crate::refusal::{Refusal, Unknown, Violation};
-use crate::sums::stretch::emptied_times;
 
 /// How many days of a machine are searched for a run that is still open. Only days on which something happened count, so
 /// that a line that stood still is found as it was left. A run longer than that must be restarted.
@@ -283,33 +282,6 @@ pub(super) fn forbid_if_any(reasons: Vec<Finding>) -> Result<(), Refusal> {
     if reasons.is_empty() { Ok(()) } else { Err(Refusal::Forbidden(reasons)) }
 }
 
-/// Lots of bags tipped into a feed since it was last emptied (within the look-back) that are not released.
-fn unreleased_in_feed(record: &dyn Record, feed_code: &str, at: i64) -> Result<Vec<(String, LotDecision)>, Refusal> {
-    let day = key::day_of(at);
-    let emptied = emptied_times(record, feed_code)?.into_iter().rfind(|time| *time <= at);
-    let first = emptied.map_or(day - RUN_LOOKBACK_DAYS, key::day_of).max(day - RUN_LOOKBACK_DAYS);
-    let rows = facts_between(record, &key::object("feed", feed_code), first, day)?;
-    let mut lots: Vec<(String, LotDecision)> = Vec::new();
-    for row in rows.iter().rev().filter(|row| row.event.occurred_time_us <= at) {
-        match &row.event.fact {
-            Some(Fact::FeedEmptied(_)) => break,
-            Some(Fact::BagTipped(tip)) => {
-                // A bag without an arrival has no lot on record, and that is no reason not to record a run.
-                for share in bag(record, &tip.bag_tag)?.map(|bag| bag.lots).unwrap_or_default() {
-                    let known = lot(record, &share.lot_code)?;
-                    let decision = known.map_or(LotDecision::Pending, |lot| lot.decision);
-                    let new = !lots.iter().any(|(code, _)| *code == share.lot_code);
-                    if decision != LotDecision::Released && new {
-                        lots.push((share.lot_code.clone(), decision));
-                    }
-                }
-            }
-            _ => {}
-        }
-    }
-    Ok(lots)
-}
-
 pub(super) fn start_run(fact: &RunStarted, command: &Command, context: &Context) -> Result<Decision, Refusal> {
     let at = command.occurred_time_us;
     let record = context.record;
@@ -352,13 +324,7 @@ pub(super) fn start_run(fact: &RunStarted, command: &Command, context: &Context)
             break;
         }
     }
-    if product.pending_lot_rule() == PendingLotRule::NotTipped {
-        for (lot_code, decision) in unreleased_in_feed(record, &machine.feed_code, at)? {
-            let state = if decision == LotDecision::Rejected { "rejected" } else { "not released" };
-            let text = format!("lot {lot_code} in feed {} is {state}", machine.feed_code);
-            reasons.push(finding("LOT_NOT_RELEASED", &lot_code, text, 0, 0));
-        }
-    }
+    reasons.extend(running::against_start(context, &machine.feed_code, &product, at)?);
     if command.already_done_reason.is_empty() {
         forbid_if_any(std::mem::take(&mut reasons))?;
     }
@@ -525,7 +491,7 @@ fn tip_breaches(
     }
     let made_of = if bag.rework.is_empty() { "of" } else { "of rework that may hold" };
     for lot_code in free::lots_of_bag(bag, content) {
-        let decision = lot(record, &lot_code)?.map(|lot| lot.decision);
+        let decision = lot_at(record, &lot_code, at)?.map(|lot| lot.decision);
         match (decision, &not_tipped) {
             (Some(LotDecision::Rejected), _) => {
                 let text = format!("bag {tag} {made_of} rejected lot {lot_code} was tipped");
