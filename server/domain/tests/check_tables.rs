@@ -11,7 +11,7 @@ use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::free::{Content, reasons, stops};
-use packloft_domain::rules::{check, hold, pallet, register::Register};
+use packloft_domain::rules::{check_due, hold, pallet, register::Register};
 
 const IRON: &str = "iron 1.5 mm";
 const STEEL: &str = "stainless 2.5 mm";
@@ -295,7 +295,7 @@ fn the_next_check_is_due() {
     point("MD", CheckPlace::Pack, T0 - 600 * MIN, &mut house);
     let due = |house: &House, at: i64| {
         let known = Register::at(of(house), at).check_point("MD").unwrap().unwrap();
-        check::due(of(house), &known, at).unwrap().map(|due| ((due.time_us - T0) / MIN, due.text))
+        check_due::due(of(house), &known, at).unwrap().map(|due| ((due.time_us - T0) / MIN, due.text))
     };
     assert_eq!(due(&house, T0), None, "no run yet");
     house.run_of("R1", 1_000);
@@ -309,7 +309,79 @@ fn the_next_check_is_due() {
     assert_eq!(due(&house, T0 + 101 * MIN), Some((100, "run R1 has ended".into())));
     house.tell(T0 + 102 * MIN, checked("MD", true, None)).unwrap();
     assert_eq!(due(&house, T0 + 103 * MIN), None);
-    // Checked less than an hour before: the start is covered.
+    // Checked less than an hour before, after the check of the run that ended: the start is covered.
+    house.tell(T0 + 105 * MIN, checked("MD", true, None)).unwrap();
     house.start(T0 + 110 * MIN, "R2", "M1", "K1", 1_000).unwrap();
     assert_eq!(due(&house, T0 + 111 * MIN), Some((170, "every 60 min while a run is on".into())));
+}
+
+/// Rule of rules 6: the end-of-run check stays due after the next run has started and is missed when none came in between; a
+/// check of the old run never starts the new one.
+#[test]
+fn the_old_run_s_checks_do_not_start_the_new_one() {
+    // R1 from 0 to 100, R2 from 110 on; checks at minutes, asked at a minute: due since which minute and why, ends missed.
+    type Row = (&'static str, &'static [i64], i64, Option<(i64, &'static str)>, i64);
+    const START: &str = "run R2 has started";
+    const END: &str = "run R1 has ended";
+    const LATER: &str = "every 60 min while a run is on";
+    let rows: [Row; 12] = [
+        ("nothing was checked at the end", &[5, 60], 111, Some((100, END)), 1),
+        ("the check of the old run is an hour young", &[5, 99], 111, Some((100, END)), 1),
+        ("the end was checked: the start is not", &[5, 102], 111, Some((110, START)), 0),
+        ("the end and then the start", &[5, 102, 108], 111, Some((170, LATER)), 0),
+        ("at the moment it ended", &[5, 100], 111, Some((110, START)), 0),
+        ("after the start: for both, but the end was missed", &[5, 112], 113, Some((172, LATER)), 1),
+        ("the end, and one after the start", &[5, 102, 112], 113, Some((172, LATER)), 0),
+        ("before the next start the end is due", &[5, 60], 105, Some((100, END)), 0),
+        ("checked before the next start", &[5, 102], 105, None, 0),
+        ("at the start itself", &[5, 110], 111, Some((170, LATER)), 1),
+        ("twice before the start", &[5, 100, 101], 111, Some((170, LATER)), 0),
+        ("an hour late is not missed twice", &[5], 300, Some((100, END)), 1),
+    ];
+    for (name, minutes, asked, wanted, missed) in rows {
+        for reversed in [false, true] {
+            let mut house = House::with_store();
+            point("MD", CheckPlace::Pack, T0 - 600 * MIN, &mut house);
+            house.run_of("R1", 1_000);
+            let mut told: Vec<i64> = minutes.iter().copied().filter(|minute| *minute <= asked).collect();
+            if reversed {
+                told.reverse();
+            }
+            let late = if reversed { told.split_off(told.len() / 2) } else { Vec::new() };
+            for minute in &told {
+                house.tell(T0 + minute * MIN, checked("MD", true, None)).unwrap();
+            }
+            house.start(T0 + 110 * MIN, "R2", "M1", "K1", 1_000).unwrap();
+            for minute in &late {
+                house.tell(T0 + minute * MIN, checked("MD", true, None)).unwrap();
+            }
+            let known = Register::at(of(&house), T0).check_point("MD").unwrap().unwrap();
+            let due = check_due::due(of(&house), &known, T0 + asked * MIN).unwrap();
+            let due = due.map(|due| ((due.time_us - T0) / MIN, due.text));
+            assert_eq!(due, wanted.map(|(at, text)| (at, text.to_owned())), "{name}, reversed: {reversed}");
+            let found = check_due::ends_missed(of(&house), &known, T0, T0 + asked * MIN).unwrap();
+            assert_eq!(found, missed, "{name}");
+        }
+    }
+}
+
+#[test]
+fn a_start_is_checked_with_every_test_of_its_product() {
+    let mut house = House::with_store();
+    point("MD", CheckPlace::Pack, T0 - 600 * MIN, &mut house);
+    house.run_of("R1", 1_000);
+    for minute in [101, 105] {
+        house.tell(T0 + minute * MIN, checked("MD", true, None)).unwrap();
+    }
+    // H5 asks for stainless steel as well, which the checks between the runs did not show.
+    house.start(T0 + 110 * MIN, "R2", "M1", "H5", 1_000).unwrap();
+    let due = |house: &House, at: i64| {
+        let known = Register::at(of(house), at).check_point("MD").unwrap().unwrap();
+        check_due::due(of(house), &known, at).unwrap().map(|due| ((due.time_us - T0) / MIN, due.text))
+    };
+    assert_eq!(due(&house, T0 + 111 * MIN), Some((110, "run R2 has started".into())));
+    let both = [IRON, STEEL].map(|name| CheckResult { name: name.into(), passed: true }).to_vec();
+    let shown = LineChecked { check_point_code: "MD".into(), results: both, ..LineChecked::default() };
+    house.tell(T0 + 112 * MIN, Fact::LineChecked(shown)).unwrap();
+    assert_eq!(due(&house, T0 + 113 * MIN), Some((172, "every 60 min while a run is on".into())));
 }

@@ -14,7 +14,7 @@ use packloft_domain::key;
 use packloft_domain::record::facts_between;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::packer::judge;
-use packloft_domain::rules::{check, hold, pallet, register::Register, source, stacking, still};
+use packloft_domain::rules::{check, check_due, hold, pallet, register::Register, source, stacking, still};
 use packloft_domain::sums::intervals;
 use packloft_domain::sums::ledger::run_readings;
 
@@ -178,7 +178,7 @@ fn a_sample_says_what_is_wrong_with_it() {
 
 fn due_text(house: &House, at: i64) -> String {
     let point = Register::at(of(house), at).check_point("CS").unwrap().unwrap();
-    check::due(of(house), &point, at).unwrap().map(|due| due.text).unwrap_or_default()
+    check_due::due(of(house), &point, at).unwrap().map(|due| due.text).unwrap_or_default()
 }
 
 #[test]
@@ -293,7 +293,7 @@ fn after_a_run_nobody_is_asked_for_another_sample_of_it() {
         let mut house = with_samples();
         house.tell(T0 + 90 * MIN, sample(T0 + 90 * MIN, &masses)).unwrap();
         let point = Register::at(of(&house), T0).check_point("CS").unwrap().unwrap();
-        let due = |minute: i64| check::due(of(&house), &point, T0 + minute * MIN).unwrap();
+        let due = |minute: i64| check_due::due(of(&house), &point, T0 + minute * MIN).unwrap();
         assert_eq!(due(95).map(|due| due.time_us), Some(T0 + 90 * MIN));
         assert_eq!(due(101), None, "{masses:?}");
     }

@@ -5,6 +5,7 @@ use packloft_domain::key::{code_of, day_of};
 use packloft_domain::record::{Record, Unreadable};
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::check::{self, Check};
+use packloft_domain::rules::check_due;
 use packloft_domain::rules::pallet::RunRows;
 use packloft_domain::rules::register::Register;
 use packloft_domain::rules::{pallet, stacking, stream};
@@ -86,7 +87,7 @@ fn unproved(asked: &Asked, point: &CheckPoint, run: &RunRows) -> Result<Option<v
 fn state(asked: &Asked, point: &CheckPoint, at_us: i64) -> Result<v1::CheckState, Unreadable> {
     let record = &asked.record;
     let newest = check::newest(record, &point.code, at_us)?;
-    let due = check::due(record, point, at_us)?;
+    let due = check_due::due(record, point, at_us)?;
     let run = check::watched_run(record, point, at_us)?;
     let product = run.as_ref().map_or("", |run| run.started.product_code.as_str());
     Ok(v1::CheckState {

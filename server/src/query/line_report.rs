@@ -11,6 +11,7 @@ use packloft_domain::fact::{CheckPlace, Event, Fact, RemarkRecorded};
 use packloft_domain::key::day_of;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::check::{self, kind_words};
+use packloft_domain::rules::check_due;
 use packloft_domain::rules::lift::CAUTION;
 use packloft_domain::rules::pallet::run_rows;
 use packloft_domain::rules::register::Register;
@@ -181,11 +182,12 @@ fn check_points(asked: &Asked, line: &Line) -> Result<Vec<v1::ReportCheck>, Refu
                 let interval = point.interval_s * 1_000_000;
                 // What was due before the shift began is the shift's before; the clock runs from the last check on.
                 let since = before.map_or(run.start_us, |before| before.max(run.start_us)).min(to);
-                let all = check::missed(&times, since, to, interval);
-                missed += all - check::missed(&[], since, line.from_us.min(to), interval);
+                let all = check_due::missed(&times, since, to, interval);
+                missed += all - check_due::missed(&[], since, line.from_us.min(to), interval);
             }
         }
-        let due = check::due(record, &point, line.until_us)?.filter(|due| due.time_us <= line.until_us);
+        missed += check_due::ends_missed(record, &point, line.from_us, line.until_us)?;
+        let due = check_due::due(record, &point, line.until_us)?.filter(|due| due.time_us <= line.until_us);
         found.push(v1::ReportCheck {
             check_point_code: point.code.clone(),
             name: point.name.clone(),

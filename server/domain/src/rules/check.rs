@@ -15,14 +15,11 @@ use crate::mass::grams;
 use crate::record::{Entry, Record, Unreadable, facts, facts_between};
 use crate::refusal::{Refusal, Violation};
 
-/// A check for the start of a run may be done so long before it: common practice, no source.
-const BEFORE_START_US: i64 = 3_600_000_000;
-
-/// The fill is set for a run at most so long before it: common practice, no source.
-const SETTING_US: i64 = 86_400_000_000;
-
 /// How far ahead or back checks are looked for: beyond it there is none.
 const FAR_DAY: i64 = i32::MAX as i64 / 4;
+
+/// Kind of a check that is a weighing of packs.
+pub(super) const BY_SAMPLE: CheckKind = CheckKind::ControlSample;
 
 /// Key of the checks at a check point, kept by day.
 pub fn checks_key(check_point_code: &str) -> String {
@@ -87,7 +84,7 @@ pub fn checks(record: &dyn Record, code: &str, from_day: i64, to_day: i64) -> Re
 }
 
 /// Nearest check before (or after) an instant that `wanted` picks.
-fn nearest(
+pub(super) fn nearest(
     record: &dyn Record,
     code: &str,
     at: i64,
@@ -110,7 +107,7 @@ fn nearest(
 }
 
 /// True when a check says something of a product: a control sample speaks of its own alone.
-fn speaks_of(check: &Check, product_code: &str) -> bool {
+pub(super) fn speaks_of(check: &Check, product_code: &str) -> bool {
     match &check.entry.event.fact {
         Some(Fact::ReadingsRecorded(f)) => product_code.is_empty() || f.product_code == product_code,
         _ => true,
@@ -351,15 +348,6 @@ pub fn place_words(place: CheckPlace) -> &'static str {
     }
 }
 
-/// When the next check is due, and why.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Due {
-    /// When.
-    pub time_us: i64,
-    /// Why.
-    pub text: String,
-}
-
 /// The run that a check point watches at an instant, with its start: the open one, else the newest.
 pub fn watched_run(record: &dyn Record, point: &CheckPoint, at: i64) -> Result<Option<RunRows>, Unreadable> {
     if point.place() != CheckPlace::Pack {
@@ -381,98 +369,6 @@ pub fn watched_run(record: &dyn Record, point: &CheckPoint, at: i64) -> Result<O
         next = record.day_before(&object, day - 1)?;
     }
     Ok(None)
-}
-
-/// Product of the run before one on the same machine.
-fn product_before(record: &dyn Record, point: &CheckPoint, start_us: i64) -> Result<Option<String>, Unreadable> {
-    Ok(watched_run(record, point, start_us - 1)?.map(|run| run.started.product_code))
-}
-
-/// When the fill of a check point's machine was adjusted first after an instant, up to another.
-fn adjusted(record: &dyn Record, point: &CheckPoint, after: i64, at: i64) -> Result<Option<i64>, Unreadable> {
-    let object = key::object("machine", &point.machine_code);
-    let rows = facts_between(record, &object, key::day_of(after), key::day_of(at))?;
-    let found = rows.iter().find(|row| {
-        let time = row.event.occurred_time_us;
-        matches!(row.event.fact, Some(Fact::AdjustmentRecorded(_))) && time > after && time <= at
-    });
-    Ok(found.map(|row| row.event.occurred_time_us))
-}
-
-/// Spans of a length that passed without a check between two instants while a machine ran: `None` needs no checks.
-///
-/// ```
-/// use packloft_domain::rules::check::missed;
-/// assert_eq!(missed(&[30, 60], 0, 90, 30), 0);
-/// assert_eq!(missed(&[30], 0, 90, 30), 1); // one was due at 60; the one at 90 is due when the time ends
-/// assert_eq!(missed(&[], 0, 91, 30), 3);
-/// assert_eq!(missed(&[], 0, 91, 0), 0);
-/// ```
-pub fn missed(times_us: &[i64], from_us: i64, to_us: i64, interval_us: i64) -> i64 {
-    if interval_us <= 0 || to_us <= from_us {
-        return 0;
-    }
-    let inside = times_us.iter().copied().filter(|time| (from_us..to_us).contains(time));
-    let mut last = from_us;
-    let mut count = 0;
-    for time in inside.chain([to_us]) {
-        count += (time - last - 1).max(0) / interval_us;
-        last = time;
-    }
-    count
-}
-
-/// When the next check at a point is due, by what is on record at an instant.
-pub fn due(record: &dyn Record, point: &CheckPoint, at: i64) -> Result<Option<Due>, Unreadable> {
-    let newest = newest(record, &point.code, at)?;
-    let watched = watched_run(record, point, at)?;
-    // Of a run that is over nobody can take another sample; what the last one holds stays held.
-    let over = watched.as_ref().is_some_and(|run| run.finish_us.is_some_and(|finish| finish <= at));
-    let sampled_out = over && point.kind() == CheckKind::ControlSample;
-    if let Some(check) = &newest
-        && !check.fact.passed
-        && !sampled_out
-    {
-        return Ok(Some(Due { time_us: check.time_us, text: "the last check failed".into() }));
-    }
-    if let Some(check) = &newest
-        && !sampled_out
-        && matches!(&check.entry.event.fact, Some(Fact::ReadingsRecorded(f)) if f.sample.as_ref().is_some_and(|s| s.warned))
-    {
-        return Ok(Some(Due { time_us: check.time_us, text: "the last sample asks for another one at once".into() }));
-    }
-    let Some(run) = watched else { return Ok(None) };
-    let code = &run.started.run_code;
-    let sampled = newest.as_ref().map(Check::proves_us);
-    let last = newest.map(|check| check.time_us);
-    if let Some(finish) = run.finish_us.filter(|finish| *finish <= at) {
-        let late = point.due_at_end && last.is_none_or(|last| last < finish);
-        return Ok(late.then(|| Due { time_us: finish, text: format!("run {code} has ended") }));
-    }
-    let checked = last.is_some_and(|last| last >= run.start_us - BEFORE_START_US);
-    if point.due_at_start && !checked {
-        return Ok(Some(Due { time_us: run.start_us, text: format!("run {code} has started") }));
-    }
-    if point.due_at_product_change
-        && !checked
-        && product_before(record, point, run.start_us)?.is_some_and(|product| product != run.started.product_code)
-    {
-        return Ok(Some(Due { time_us: run.start_us, text: format!("run {code} is of another product") }));
-    }
-    if point.kind() == CheckKind::ControlSample
-        && let Some(adjusted) = adjusted(record, point, sampled.unwrap_or(i64::MIN).max(run.start_us - SETTING_US), at)?
-    {
-        return Ok(Some(Due { time_us: adjusted, text: "the fill was adjusted".into() }));
-    }
-    if point.interval_s <= 0 {
-        return Ok(None);
-    }
-    let from = last.unwrap_or(run.start_us).max(run.start_us);
-    let minutes = point.interval_s / 60;
-    Ok(Some(Due {
-        time_us: from + point.interval_s * 1_000_000,
-        text: format!("every {minutes} min while a run is on"),
-    }))
 }
 
 pub(super) fn record(fact: &LineChecked, at: i64, context: &Context) -> Result<Decision, Refusal> {

@@ -13,6 +13,7 @@
 pub mod bag;
 pub mod build;
 pub mod check;
+pub mod check_due;
 pub mod correct;
 pub mod counter;
 pub mod dispatch;
