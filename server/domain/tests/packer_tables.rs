@@ -16,7 +16,7 @@ use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::packer::judge;
 use packloft_domain::rules::{check, check_due, hold, pallet, register::Register, source, stacking, still};
 use packloft_domain::sums::intervals;
-use packloft_domain::sums::ledger::run_readings;
+use packloft_domain::sums::weighings::{Packs, Weighings};
 
 const WARNING: i64 = 1_001_000;
 const ACTION: i64 = 1_000_000;
@@ -475,8 +475,8 @@ fn blocks_of_any_split_add_up_to_the_whole() {
             square_deviation_sum: masses.iter().map(|m| (m - masses[0]).pow(2)).sum(),
             ..ReadingsRecorded::default()
         };
-        let (cut, _) = run_readings(told.iter());
-        let (one, _) = run_readings(std::iter::once(&whole));
+        let sums = [Weighings::of(told.iter()), Weighings::of([&whole])];
+        let [cut, one] = sums.each_ref().map(|sum| *sum.speaking(Packs::Filled).unwrap().1);
         assert_eq!(cut.count, one.count);
         assert_eq!(cut.mean_mg(), one.mean_mg(), "round {round}");
         let (cut, one) = (cut.deviation_mg().unwrap_or(0.0), one.deviation_mg().unwrap_or(0.0));

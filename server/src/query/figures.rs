@@ -11,6 +11,7 @@ use packloft_domain::rules::stream;
 use packloft_domain::sums::balance::{Balance, Term, balances};
 use packloft_domain::sums::origin::FeedFlow;
 use packloft_domain::sums::stretch::instant_of_tip;
+use packloft_domain::sums::weighings::Packs;
 use packloft_domain::sums::yields::{BagGiven, given, theoretical};
 use packloft_domain::time::parse_date;
 use packloft_proto::v1;
@@ -207,7 +208,8 @@ fn giveaway(flow: &FeedFlow, shares: &[(usize, &packloft_domain::sums::yields::R
         if share.uncounted {
             return None;
         }
-        sum += share.accepted * (run.accepted_readings.mean_mg()? - run.started.nominal_mass_mg as f64);
+        run.weighings.speaking(Packs::Accepted)?;
+        sum += share.accepted_mass_mg - share.accepted * run.started.nominal_mass_mg as f64;
     }
     Some(sum)
 }

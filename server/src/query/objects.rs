@@ -9,7 +9,7 @@ use packloft_domain::rules::hold::{self, HoldState};
 use packloft_domain::rules::lot::{LotDecision, LotFacts};
 use packloft_domain::rules::{register::Register, stream};
 use packloft_domain::sums::intervals::run_total;
-use packloft_domain::sums::ledger::run_readings;
+use packloft_domain::sums::weighings::{Packs, Weighings};
 use packloft_proto::v1;
 
 use super::{Asked, content};
@@ -282,7 +282,8 @@ pub fn run(record: &dyn Record, run_code: &str) -> Result<Option<v1::Run>, Unrea
         Some(Fact::ReadingsRecorded(f)) if (span.0..=span.1).contains(&row.event.occurred_time_us) => Some(f),
         _ => None,
     });
-    let (all, _) = run_readings(readings);
+    let weighings = Weighings::of(readings);
+    let all = weighings.speaking(Packs::Filled).map(|(_, group)| *group).unwrap_or_default();
     let mut stops = Vec::new();
     let mut remarks = Vec::new();
     // A stop is of the run that machine and time say, whatever run was known when it was told.

@@ -39,7 +39,7 @@ fn adjusted(record: &dyn Record, point: &CheckPoint, after: i64, at: i64) -> Res
 /// Spans of a length that passed without a check between two instants while a machine ran: `None` needs no checks.
 ///
 /// ```
-/// use packloft_domain::rules::check::missed;
+/// use packloft_domain::rules::check_due::missed;
 /// assert_eq!(missed(&[30, 60], 0, 90, 30), 0);
 /// assert_eq!(missed(&[30], 0, 90, 30), 1); // one was due at 60; the one at 90 is due when the time ends
 /// assert_eq!(missed(&[], 0, 91, 30), 3);
@@ -87,7 +87,7 @@ fn shows(point: &CheckPoint, check: &Check, product_code: &str) -> bool {
     let shown = |test: &&str| check.fact.results.iter().any(|row| row.name == **test);
     match point.kind() {
         BY_SAMPLE => speaks_of(check, product_code),
-        _ => tests_for(point, product_code).iter().all(|test| shown(&test)),
+        _ => tests_for(point, product_code).iter().all(shown),
     }
 }
 

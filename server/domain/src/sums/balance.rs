@@ -10,6 +10,7 @@ use std::collections::BTreeMap;
 
 use super::ledger::{Anchor, Ledger};
 use super::uncertainty::{UNWEIGHED_FILL_RELATIVE, combine};
+use super::weighings::Packs;
 use crate::fact::*;
 use crate::mass::{kilograms, kilograms_rounded};
 
@@ -135,7 +136,7 @@ struct Books<'a> {
     parts: Vec<Term>,
 }
 
-impl Books<'_> {
+impl<'a> Books<'a> {
     fn inside(&self, time: f64) -> bool {
         time > self.from && time <= self.to
     }
@@ -184,54 +185,19 @@ impl Books<'_> {
     fn take_packs(&mut self) {
         let ledger = self.ledger;
         for (run_index, run) in ledger.runs.iter().enumerate().filter(|(_, run)| !run.outside) {
-            let mut filled = 0.0;
-            let mut accepted = Some(0.0);
-            for interval in ledger.intervals.iter().filter(|i| i.run == Some(run_index)) {
-                let (from, to) = (self.from.max(interval.start), self.to.min(interval.end));
-                if to <= from || interval.cycles <= 0.0 {
-                    continue;
-                }
-                let made = interval.cycle_at(to) - interval.cycle_at(from);
-                filled += made;
-                accepted = match (accepted, interval.accepted_ratio) {
-                    (Some(sum), Some(ratio)) => Some(sum + made * ratio),
-                    _ => None,
-                };
-            }
-            if filled <= 0.0 {
+            let packs = self.packs_of(run_index);
+            if packs.filled <= 0.0 {
                 continue;
             }
             let code = &run.started.run_code;
-            let Some(accepted) = accepted else {
+            let Some(accepted) = packs.accepted else {
                 self.missing.push(format!("accepted packs of run {code} were not counted"));
                 continue;
             };
-            let nominal = run.started.nominal_mass_mg as f64;
-            let weighed = run.accepted_readings.mean_mg();
-            let fill = weighed.unwrap_or(nominal);
-            if weighed.is_none() {
-                self.balance
-                    .notes
-                    .push(format!("run {code} was not weighed: nominal fill used, ± 1 % (common practice, no source)"));
-            }
+            let fill = if accepted > 0.0 { packs.mass_mg / accepted } else { run.started.nominal_mass_mg as f64 };
+            let fill_u = self.fill_errors(run_index, &packs, accepted);
+            let filled = packs.filled;
             let packs = accepted.round();
-            let (random, common) = run.accepted_readings.mean_parts(run.instrument.as_ref());
-            let fill_u = match weighed {
-                Some(_) => {
-                    let instrument = run.instrument.as_ref().map(|known| format!("instrument {}", known.code));
-                    self.error(Some(format!("fill of run {code}")), -packs * random);
-                    self.error(instrument, -packs * common);
-                    self.parts.push(term(format!("fill of run {code}, scatter"), 0, packs * random));
-                    self.parts.push(term(format!("fill of run {code}, instrument"), 0, packs * common));
-                    combine([random, common])
-                }
-                None => {
-                    let u = nominal * UNWEIGHED_FILL_RELATIVE;
-                    self.error(Some(format!("fill of run {code}")), -packs * u);
-                    self.parts.push(term(format!("fill of run {code}, not weighed"), 0, packs * u));
-                    u
-                }
-            };
             // One cycle at each end may be on either side of the anchor.
             let count_u = fill / 3.0_f64.sqrt() * 2.0_f64.sqrt();
             self.error(None, count_u);
@@ -244,7 +210,7 @@ impl Books<'_> {
                 mass_mg: mass,
             });
             let name = format!("{packs} accepted packs of run {code} at {:.2} g", fill / 1e3);
-            self.balance.outgoing.push(term(name, mass, combine([packs * fill_u, count_u])));
+            self.balance.outgoing.push(term(name, mass, combine([fill_u, count_u])));
             let rejected = (filled - accepted).round();
             if rejected > 0.0 && !self.rejects_recorded(run_index) {
                 self.balance.notes.push(format!(
@@ -262,6 +228,61 @@ impl Books<'_> {
         if outside > 0.0 {
             self.missing.push(format!("{} packs were counted outside any run", outside.round()));
         }
+    }
+
+    /// Packs of a run in the span, with the means the flow takes between the same counts.
+    fn packs_of(&self, run_index: usize) -> SpanPacks<'a> {
+        let mut found = SpanPacks { accepted: Some(0.0), ..SpanPacks::default() };
+        for interval in self.ledger.intervals.iter().filter(|i| i.run == Some(run_index)) {
+            let (from, to) = (self.from.max(interval.start), self.to.min(interval.end));
+            if to <= from || interval.cycles <= 0.0 {
+                continue;
+            }
+            let made = interval.cycle_at(to) - interval.cycle_at(from);
+            found.filled += made;
+            let packs = interval.accepted_ratio.map(|ratio| made * ratio);
+            found.accepted = found.accepted.zip(packs).map(|(sum, packs)| sum + packs);
+            let packs = packs.unwrap_or(0.0);
+            found.mass_mg += packs * interval.accepted_fill_mg;
+            match &interval.weighed {
+                Some((code, group)) => {
+                    let (random, _) = group.mean_parts(None);
+                    found.own_squares += (packs * random).powi(2);
+                    *found.by_instrument.entry(code).or_default() += packs;
+                }
+                None => found.by_run += packs,
+            }
+        }
+        found
+    }
+
+    /// Notes what the mean fills of a run's packs may be off by; gives it for all of them together.
+    fn fill_errors(&mut self, run_index: usize, packs: &SpanPacks<'a>, accepted: f64) -> f64 {
+        let ledger = self.ledger;
+        let run = &ledger.runs[run_index];
+        let code = &run.started.run_code;
+        let Some((instrument, group)) = run.weighings.speaking(Packs::Accepted) else {
+            let note = format!("run {code} was not weighed: nominal fill used, ± 1 % (common practice, no source)");
+            self.balance.notes.push(note);
+            let u = accepted * run.started.nominal_mass_mg as f64 * UNWEIGHED_FILL_RELATIVE;
+            self.error(Some(format!("fill of run {code}")), -u);
+            self.parts.push(term(format!("fill of run {code}, not weighed"), 0, u));
+            return u;
+        };
+        let (random, _) = group.mean_parts(None);
+        let scatter = combine([packs.by_run * random, packs.own_squares.sqrt()]);
+        self.error(Some(format!("fill of run {code}")), -scatter);
+        self.parts.push(term(format!("fill of run {code}, scatter"), 0, scatter));
+        let mut by_instrument = packs.by_instrument.clone();
+        *by_instrument.entry(instrument).or_default() += packs.by_run;
+        let mut squares = scatter * scatter;
+        for (instrument, packs) in by_instrument {
+            let (_, common) = group.mean_parts(ledger.instruments.get(instrument));
+            self.error(Some(format!("instrument {instrument}")), -packs * common);
+            self.parts.push(term(format!("fill of run {code}, instrument {instrument}"), 0, packs * common));
+            squares += (packs * common).powi(2);
+        }
+        squares.sqrt()
     }
 
     fn rejects_recorded(&self, run_index: usize) -> bool {
@@ -308,6 +329,22 @@ impl Books<'_> {
             self.balance.notes.push(text);
         }
     }
+}
+
+/// Packs of a run in a span.
+#[derive(Default)]
+struct SpanPacks<'a> {
+    filled: f64,
+    /// `None` when a part of them was not counted.
+    accepted: Option<f64>,
+    /// Mass of the accepted ones.
+    mass_mg: f64,
+    /// Accepted packs between counts with enough weighings of their own, by instrument.
+    by_instrument: BTreeMap<&'a str, f64>,
+    /// What the scatter of those may make, squared.
+    own_squares: f64,
+    /// Accepted packs that the mean of the run speaks for.
+    by_run: f64,
 }
 
 /// Name of an observed content: the closing one of a span is the opening one of the next.

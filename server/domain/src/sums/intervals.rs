@@ -4,6 +4,7 @@
 
 use std::collections::BTreeMap;
 
+use super::uncertainty::Readings;
 use crate::fact::*;
 use crate::record::Entry;
 use crate::rules::{counter, stream};
@@ -27,6 +28,10 @@ pub struct Interval {
     pub running: Vec<(f64, f64)>,
     /// Mean net fill of all filled packs, before anchors scale it.
     pub fill_mg: f64,
+    /// Mean net fill of its accepted packs.
+    pub accepted_fill_mg: f64,
+    /// Instrument and readings that mean is of; `None` when it is the run's.
+    pub weighed: Option<(String, Readings)>,
     /// Accepted packs per filled cycle, when accepted packs were counted.
     pub accepted_ratio: Option<f64>,
 }
@@ -49,6 +54,8 @@ impl Interval {
             cycles,
             running,
             fill_mg: 0.0,
+            accepted_fill_mg: 0.0,
+            weighed: None,
             accepted_ratio: None,
         }
     }

@@ -16,7 +16,8 @@ pub use super::intervals::Interval;
 use super::intervals::{RunSpan, apart, counted, run_spans, run_total, within};
 use super::movements::Sums;
 use super::stretch::{holds_tip, stretch_at};
-use super::uncertainty::{Readings, scale_parts};
+use super::uncertainty::scale_parts;
+use super::weighings::{Packs, Weighings};
 use crate::fact::*;
 use crate::key;
 use crate::record::{Entry, Record, Unreadable, entries_between, live_between};
@@ -24,9 +25,6 @@ use crate::rules::bag::{BagFacts, bag, not_arrived};
 use crate::rules::outside::{self, Outside};
 use crate::rules::register::Register;
 use crate::rules::{counter, stream};
-
-/// Readings between two counts from which their own mean is used.
-pub const OWN_MEAN_COUNT: i64 = 5;
 
 /// A bag of the stretch.
 #[derive(Clone, Debug)]
@@ -98,11 +96,9 @@ pub struct LedgerRun {
     pub rejected: Option<i64>,
     /// Time of the last reading of filled cycles.
     pub last_count: f64,
-    /// Readings of all filled packs (or of accepted ones when only those were weighed).
-    pub all: Readings,
-    /// Readings of accepted packs (or of all when only those were weighed).
-    pub accepted_readings: Readings,
-    /// Instrument that weighed most recently.
+    /// Weighings of the run.
+    pub weighings: Weighings,
+    /// Instrument of those that speak for all filled packs.
     pub instrument: Option<Instrument>,
 }
 
@@ -141,6 +137,8 @@ pub struct Ledger {
     pub facts: Vec<Entry>,
     /// Newest entry of the journal, corrections included, that concerns the stretch.
     pub changed: Option<Entry>,
+    /// Instruments by code that packs were weighed on.
+    pub instruments: BTreeMap<String, Instrument>,
     /// Scales by code that bags of the stretch were weighed on.
     pub scales: BTreeMap<String, Scale>,
     /// Standard uncertainty of the mass of each bag: common per scale, and its own.
@@ -152,31 +150,6 @@ pub struct Ledger {
 /// Microseconds from the base of the ledger.
 fn relative(time_us: i64, base_us: i64) -> f64 {
     (time_us - base_us) as f64
-}
-
-fn mean_fill(all: &Readings, nominal_mg: i64) -> f64 {
-    all.mean_mg().unwrap_or(nominal_mg as f64)
-}
-
-fn net_batch(f: &ReadingsRecorded) -> (i64, i64, i64, i64) {
-    let tare = if f.kind() == ReadingKind::Gross { f.tare_mass_mg } else { 0 };
-    (f.reading_count, f.sum_mg - tare * f.reading_count, f.first_mg - tare, f.square_deviation_sum)
-}
-
-/// Readings of a run: (all filled, accepted), each standing in for the other when only one was weighed.
-pub fn run_readings<'a>(rows: impl Iterator<Item = &'a ReadingsRecorded>) -> (Readings, Readings) {
-    let (mut all, mut accepted) = (Readings::default(), Readings::default());
-    for f in rows {
-        let (count, sum, first, squares) = net_batch(f);
-        match f.point() {
-            ReadingPoint::BeforeRejecter => all.add(count, sum, first, squares),
-            ReadingPoint::Accepted => accepted.add(count, sum, first, squares),
-            ReadingPoint::Rejected | ReadingPoint::Unspecified => {}
-        }
-    }
-    let all_or = if all.count > 0 { all } else { accepted };
-    let accepted_or = if accepted.count > 0 { accepted } else { all };
-    (all_or, accepted_or)
 }
 
 impl Ledger {
@@ -238,6 +211,7 @@ impl Ledger {
             losses: Vec::new(),
             facts: Vec::new(),
             changed,
+            instruments: BTreeMap::new(),
             scales: BTreeMap::new(),
             bag_uncertainty: Vec::new(),
             sums: Sums::default(),
@@ -384,11 +358,14 @@ impl Ledger {
                     _ => None,
                 })
                 .collect();
-            let (all, accepted_readings) = run_readings(readings.iter().copied());
-            let instrument = match readings.last() {
-                Some(f) => Register::at(record, start_us).instrument(&f.instrument_code)?,
+            let weighings = Weighings::of(readings.iter().copied());
+            let instrument = match weighings.speaking(Packs::Filled) {
+                Some((code, _)) => Register::at(record, start_us).instrument(code)?,
                 None => None,
             };
+            if let Some((code, _)) = weighings.speaking(Packs::Accepted) {
+                self.know_instrument(record, code, start_us)?;
+            }
             self.runs.push(LedgerRun {
                 started: started.clone(),
                 start: self.time(start_us),
@@ -399,8 +376,7 @@ impl Ledger {
                 accepted: total(CounterPlace::Accepted),
                 rejected: total(CounterPlace::Rejected),
                 last_count: self.time(last.unwrap_or(start_us)),
-                all,
-                accepted_readings,
+                weighings,
                 instrument,
             });
         }
@@ -540,8 +516,13 @@ impl Ledger {
                     continue;
                 }
                 let span = (before.time_us, after.time_us);
-                let mean = run.map(|run| self.interval_fill(rows, run, span));
-                fill = mean.or(fill);
+                let own = run.map(|run| self.weighed_between(rows, run, span)).unwrap_or_default();
+                fill = run.map(|run| self.mean_fill(&own, run, Packs::Filled)).or(fill);
+                let accepted_fill_mg = run.map_or(0.0, |run| self.mean_fill(&own, run, Packs::Accepted));
+                let weighed = own.own(Packs::Accepted).map(|(code, group)| (code.to_owned(), *group));
+                if let Some((code, _)) = &weighed {
+                    self.know_instrument(record, code, before.time_us)?;
+                }
                 let times = (self.time(before.time_us), self.time(after.time_us));
                 let mut first_cycle = if run.is_some() { cycle } else { 0.0 };
                 let mut run = run;
@@ -557,6 +538,8 @@ impl Ledger {
                     machine,
                     run,
                     fill_mg: fill.unwrap_or(0.0),
+                    accepted_fill_mg,
+                    weighed,
                     accepted_ratio: run
                         .filter(|run| !self.runs[*run].outside)
                         .and_then(|run| self.accepted_ratio(rows, run, digits, span)),
@@ -603,8 +586,7 @@ impl Ledger {
                 accepted: None,
                 rejected: None,
                 last_count: end,
-                all: Readings::default(),
-                accepted_readings: Readings::default(),
+                weighings: Weighings::default(),
                 instrument: None,
             });
             found.push((group, self.runs.len() - 1));
@@ -612,15 +594,31 @@ impl Ledger {
         Ok(found)
     }
 
-    fn interval_fill(&self, rows: &[Entry], run: usize, span: (i64, i64)) -> f64 {
-        let run = &self.runs[run];
+    /// Weighings of a run's packs between two counts.
+    fn weighed_between(&self, rows: &[Entry], run: usize, span: (i64, i64)) -> Weighings {
+        let machine_code = &self.runs[run].started.machine_code;
         let inside = within(rows, span.0 + 1, span.1).iter().filter_map(|row| match &row.event.fact {
-            Some(Fact::ReadingsRecorded(f)) if f.machine_code == run.started.machine_code => Some(f),
+            Some(Fact::ReadingsRecorded(f)) if f.machine_code == *machine_code => Some(f),
             _ => None,
         });
-        let (own, _) = run_readings(inside);
-        let chosen = if own.count >= OWN_MEAN_COUNT { &own } else { &run.all };
-        mean_fill(chosen, run.started.nominal_mass_mg)
+        Weighings::of(inside)
+    }
+
+    /// Mean fill of a run's packs between two counts: their own when enough were weighed, else the run's, else nominal.
+    fn mean_fill(&self, own: &Weighings, run: usize, packs: Packs) -> f64 {
+        let run = &self.runs[run];
+        let found = own.own(packs).or_else(|| run.weighings.speaking(packs));
+        found.and_then(|(_, group)| group.mean_mg()).unwrap_or(run.started.nominal_mass_mg as f64)
+    }
+
+    /// Keeps an instrument as it was registered at an instant.
+    fn know_instrument(&mut self, record: &dyn Record, code: &str, at_us: i64) -> Result<(), Unreadable> {
+        if !self.instruments.contains_key(code)
+            && let Some(known) = Register::at(record, at_us).instrument(code)?
+        {
+            self.instruments.insert(code.to_owned(), known);
+        }
+        Ok(())
     }
 
     /// Accepted per filled between two counts, from counters of accepted or rejected packs read at both ends.

@@ -33,4 +33,5 @@ pub mod stretch;
 pub mod tare;
 pub mod tracer;
 pub mod uncertainty;
+pub mod weighings;
 pub mod yields;

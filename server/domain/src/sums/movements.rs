@@ -11,6 +11,7 @@ use super::flow::{Draw, Inflow, Movements, Source};
 use super::ledger::Ledger;
 use super::stretch::MINUTE_US;
 use super::uncertainty::{UNWEIGHED_FILL_RELATIVE, combine};
+use super::weighings::Packs;
 use crate::fact::*;
 
 /// What a stretch adds up to.
@@ -57,9 +58,9 @@ impl Ledger {
             .runs
             .iter()
             .filter(|run| !run.outside)
-            .map(|run| match run.all.mean_mg() {
-                Some(mean) if mean > 0.0 => {
-                    let (random, common) = run.all.mean_parts(run.instrument.as_ref());
+            .map(|run| match run.weighings.speaking(Packs::Filled).map(|(_, group)| (group, group.mean_mg())) {
+                Some((group, Some(mean))) if mean > 0.0 => {
+                    let (random, common) = group.mean_parts(run.instrument.as_ref());
                     combine([random, common]) / mean
                 }
                 _ => UNWEIGHED_FILL_RELATIVE,

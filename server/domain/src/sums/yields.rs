@@ -15,6 +15,8 @@ pub struct RunShare {
     pub filled: f64,
     /// Accepted packs.
     pub accepted: f64,
+    /// Net mass of the accepted packs by the weighings that speak for them.
+    pub accepted_mass_mg: f64,
     /// True when some of the filled packs lie where accepted packs were not counted.
     pub uncounted: bool,
     /// Mass in filled packs.
@@ -141,7 +143,10 @@ fn share_out(
         share.filled += made * part;
         share.mass_mg += mass * part;
         match interval.accepted_ratio {
-            Some(ratio) => share.accepted += made * part * ratio,
+            Some(ratio) => {
+                share.accepted += made * part * ratio;
+                share.accepted_mass_mg += made * part * ratio * interval.accepted_fill_mg;
+            }
             None => share.uncounted = true,
         }
     }
