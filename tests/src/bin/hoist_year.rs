@@ -8,6 +8,7 @@ use std::time::Instant;
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
+use packloft_domain::rules::free::Evidence;
 use packloft_domain::rules::lift::{gather, judge};
 use packloft_proto::v1;
 use packloft_server::documents::sheet;
@@ -138,7 +139,8 @@ async fn report(house: &House, now: i64) -> anyhow::Result<()> {
     let record = house.engine.record(0).await.ok_or_else(|| anyhow::anyhow!("no record"))?;
     let asked = Asked::new(record, Arc::<Kept>::default())?;
     let verdict = timed("check before a lift", || {
-        let situation = gather(&asked.record, &lift("NEXT"), now, &asked.zone).map_err(refused)?;
+        let situation =
+            gather(&asked.record, &lift("NEXT"), now, &asked.zone, &Evidence::default()).map_err(refused)?;
         Ok(judge(&situation, &asked.zone, now))
     })?;
     anyhow::ensure!(verdict.reasons.is_empty(), "{:?}", verdict.reasons);
