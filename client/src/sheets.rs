@@ -319,7 +319,8 @@ pub fn breaches(rows: &[v1::Breach], zone: &Zone) -> Sheet {
             crate::store_sheets::briefly(&breach.findings),
             breach.hold_codes.join(" "),
             if breach.open {
-                "open".into()
+                let gone = &breach.no_longer_text;
+                if gone.is_empty() { "open".into() } else { format!("open; {gone}") }
             } else {
                 format!("closed by {}: {}", breach.closer_code, breach.close_reason)
             },

@@ -585,7 +585,7 @@ impl Writer {
 /// The event of a decision. The first fact of a unit carries the request's id; the others a longer one made from it, so
 /// that each has its own and only the first is found by it.
 fn event_of(submission: &Submission, command: &Command, decision: Decision, now: i64, place: u64) -> Event {
-    let Decision { fact, breaches, holds, contradictions } = decision;
+    let Decision { fact, breaches, holds, contradictions, judged_anew } = decision;
     let mut request_id = submission.request_id.to_vec();
     if place > 0 {
         request_id.extend_from_slice(&place.to_be_bytes());
@@ -599,6 +599,7 @@ fn event_of(submission: &Submission, command: &Command, decision: Decision, now:
         breaches,
         holds,
         contradictions,
+        judged_anew,
         fact,
     }
 }

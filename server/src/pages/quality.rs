@@ -101,6 +101,7 @@ fn breach_card(ctx: &Ctx, breach: &v1::Breach) -> Markup {
             h3 { (badge("bad", &ctx.tf("fact {}", &[&breach.event_sequence]))) " " span lang="en" { (breach.deed.replace('_', " ")) } }
             p.quiet { (ctx.words.time(breach.occurred_time.as_ref())) ", " (breach.actor_code) }
             (findings(ctx, &breach.findings))
+            @if !breach.no_longer_text.is_empty() { p lang="en" { (badge("plain", &ctx.words.sentence(&breach.no_longer_text))) } }
             @if !breach.hold_codes.is_empty() { p { (ctx.t("Holds")) ": " (breach.hold_codes.join(" ")) } }
             @if may(ctx, May::Quality) {
                 (folded(ctx, &key, &ctx.t("Close this breach"), form(ctx, "close_breach", &key, &ctx.t("Close the breach"), |f: &Form| html! {

@@ -6,6 +6,7 @@ use packloft_domain::key::object;
 use packloft_domain::record::{Entry, Record, Unreadable, facts, facts_between};
 use packloft_domain::rules::bag::{self, BagFacts, Place};
 use packloft_domain::rules::hold::{self, HoldState};
+use packloft_domain::rules::late;
 use packloft_domain::rules::lot::{LotDecision, LotFacts};
 use packloft_domain::rules::{register::Register, stream};
 use packloft_domain::sums::intervals::run_total;
@@ -403,9 +404,29 @@ pub fn breaches(asked: &Asked, include_closed: bool) -> Result<Vec<v1::Breach>, 
             open: closed.is_none(),
             close_reason,
             closer_code,
+            no_longer_text: if closed.is_none() { no_longer(asked, entry)? } else { String::new() },
         });
     }
     Ok(rows)
+}
+
+/// What an entry broke when it was recorded and does not by what is known now. Entries that rest on what may be in pallets are
+/// not judged anew here.
+fn no_longer(asked: &Asked, entry: &Entry) -> Result<String, Unreadable> {
+    let tags: Vec<String> = match &entry.event.fact {
+        Some(Fact::BagTipped(tip)) => vec![tip.bag_tag.clone()],
+        Some(Fact::LiftRecorded(lift)) => lift.bags.iter().map(|bag| bag.bag_tag.clone()).collect(),
+        Some(Fact::RunStarted(_)) => Vec::new(),
+        _ => return Ok(String::new()),
+    };
+    let evidence = content::of_rework(asked, &tags)?;
+    let now = late::against_now(&asked.record, entry, &asked.zone, &evidence)?;
+    let gone = entry.event.breaches.iter().filter(|old| !now.iter().any(|new| late::same(old, new)));
+    let texts: Vec<&str> = gone.map(|old| old.text.as_str()).collect();
+    Ok(match texts.as_slice() {
+        [] => String::new(),
+        texts => format!("does not apply by what is known now: {}", texts.join("; ")),
+    })
 }
 
 /// Events with contradictions, newest first; settled ones only when wanted.

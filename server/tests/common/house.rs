@@ -87,6 +87,7 @@ impl House {
             breaches: decision.breaches,
             holds: decision.holds,
             contradictions: decision.contradictions,
+            judged_anew: decision.judged_anew,
             fact: decision.fact,
             ..Event::default()
         };

@@ -3,7 +3,7 @@
 //! The replacement is decided as if the target had never been told, so it obeys every rule of its kind. Decisions
 //! (lots, holds, breaches) are not corrected but followed by new decisions.
 
-use super::{Command, Context, Decision, bag, decide as decide_command};
+use super::{Command, Context, Decision, bag, decide_alone};
 use crate::fact::*;
 use crate::key;
 use crate::record::{Entry, Record, Unreadable};
@@ -64,9 +64,9 @@ pub fn correctable(fact: &Fact) -> bool {
 }
 
 /// The record as if one fact had never been told.
-struct Without<'a> {
-    record: &'a dyn Record,
-    target_sequence: i64,
+pub(super) struct Without<'a> {
+    pub(super) record: &'a dyn Record,
+    pub(super) target_sequence: i64,
 }
 
 impl Record for Without<'_> {
@@ -353,7 +353,7 @@ pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> 
             target: None,
             evidence: context.evidence,
         };
-        decision = decide_command(&inner, &inner_context)?;
+        decision = decide_alone(&inner, &inner_context)?;
         corrected.replacement = Some(Box::new(Event {
             occurred_time_us: replacement.occurred_time_us,
             actor: Some(Actor { code: context.actor_code.clone(), proof: ActorProof::Declared.into() }),

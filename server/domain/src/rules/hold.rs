@@ -6,7 +6,7 @@
 
 use super::check::{self, Aims};
 use super::register::qa_needed;
-use super::{Context, Decision, Missing, bag, lot};
+use super::{Context, Decision, Missing, bag, late, lot};
 use crate::fact::*;
 use crate::key;
 use crate::record::{Entry, Record, Unreadable, facts};
@@ -131,9 +131,14 @@ fn state_of(record: &dyn Record, hold: HoldPlaced, entry: &Entry, ends: &[&Entry
         Some(check) if ended.is_none() => Some(check::aims(record, check)?),
         _ => None,
     };
+    let own = matches!(&entry.event.fact, Some(Fact::HoldPlaced(placed)) if placed.hold_code == hold.hold_code);
+    let placed_time_us = match !own && late::held_by_insight(&entry.event, &hold) {
+        true => entry.event.recorded_time_us,
+        false => entry.event.occurred_time_us,
+    };
     Ok(HoldState {
         hold,
-        placed_time_us: entry.event.occurred_time_us,
+        placed_time_us,
         sequence: entry.sequence,
         actor_code: entry.event.actor.as_ref().map(|a| a.code.clone()).unwrap_or_default(),
         ended,
@@ -302,8 +307,14 @@ pub(super) fn settle(fact: &ContradictionSettled, context: &Context) -> Result<D
     let sequence = fact.event_sequence;
     let carrier = entries.iter().find(|e| e.sequence == sequence && !e.event.contradictions.is_empty());
     let mut missing = Missing::default();
-    missing.take(carrier, "contradiction at sequence", &sequence.to_string());
+    let carrier = missing.take(carrier, "contradiction at sequence", &sequence.to_string());
     missing.check()?;
+    // What was done against the rules without anybody knowing is for quality to look at.
+    if carrier.is_some_and(|entry| !entry.event.judged_anew.is_empty())
+        && let Some(reason) = qa_needed(context, "settling what a later entry showed of earlier deeds")?
+    {
+        return Err(Refusal::impossible(reason));
+    }
     let settled = entries
         .iter()
         .any(|e| matches!(&e.event.fact, Some(Fact::ContradictionSettled(s)) if s.event_sequence == sequence));

@@ -80,6 +80,23 @@ fn order_faults(
     Ok(vec![finding("MORE_THAN_ORDERED", &pallet.sscc, text, with, wanted)])
 }
 
+/// Products of which more is loaded and gone on an order than it asks for.
+pub(super) fn order_exceeded(record: &dyn Record, order_code: &str) -> Result<Vec<Finding>, Unreadable> {
+    let Some((order, _)) = order(record, order_code)? else { return Ok(Vec::new()) };
+    let mut found = Vec::new();
+    for row in filled(record, order_code)? {
+        let product = &row.product_code;
+        let wanted: i64 = order.lines.iter().filter(|l| l.product_code == *product).map(|l| l.pack_count).sum();
+        let packs = row.loaded + row.dispatched;
+        if packs > wanted {
+            let rule = if wanted == 0 { "NOT_ORDERED" } else { "MORE_THAN_ORDERED" };
+            let text = format!("order {order_code} asks for {wanted} packs of {product}; {packs} are loaded or gone");
+            found.push(finding(rule, order_code, text, packs, wanted));
+        }
+    }
+    Ok(found)
+}
+
 /// Why a vehicle cannot take a pallet: payload, gross mass, places.
 fn vehicle_faults(load: &LoadFacts, pallet: &PalletFacts, mass: Option<i64>) -> Vec<Finding> {
     let (code, sscc) = (&load.opened.load_code, &pallet.sscc);

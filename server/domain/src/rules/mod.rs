@@ -26,6 +26,7 @@ pub mod hold;
 pub mod issue;
 pub mod item;
 pub mod label;
+pub mod late;
 pub mod leaving;
 pub mod lift;
 pub mod lot;
@@ -95,6 +96,8 @@ pub struct Decision {
     pub holds: Vec<HoldPlaced>,
     /// Contradictions it creates.
     pub contradictions: Vec<Finding>,
+    /// Which of them are about earlier deeds that were judged anew.
+    pub judged_anew: Vec<JudgedAnew>,
 }
 
 impl Decision {
@@ -175,6 +178,12 @@ impl Missing {
 /// # Errors
 /// [`Refusal`] with every fault of the first kind that applies; then nothing may be stored.
 pub fn decide(command: &Command, context: &Context) -> Result<Decision, Refusal> {
+    let decision = decide_alone(command, context)?;
+    Ok(late::with_insight(decision, command.occurred_time_us, context)?)
+}
+
+/// The same without what it makes of earlier deeds.
+fn decide_alone(command: &Command, context: &Context) -> Result<Decision, Refusal> {
     let at = command.occurred_time_us;
     match &command.fact {
         Fact::SiteSet(fact) => register::set_site(fact, command, context),

@@ -4,8 +4,8 @@
 //! corrected or somebody settles them.
 
 use super::bag::{Place, bag, bag_before_tip};
-use super::register::Register;
-use super::{dispatch, leaving, rework, source};
+use super::register::{Register, zone};
+use super::{dispatch, late, leaving, rework, source};
 use crate::fact::*;
 use crate::key::object;
 use crate::record::{Record, Unreadable, facts};
@@ -15,6 +15,16 @@ use crate::record::{Record, Unreadable, facts};
 /// # Errors
 /// When the record cannot be read.
 pub fn stands(record: &dyn Record, event: &Event, found: &Finding) -> Result<bool, Unreadable> {
+    let mut anew = event.judged_anew.iter().filter(|row| (&row.rule, &row.subject) == (&found.rule, &found.subject));
+    if let Some(first) = anew.next() {
+        let zone = zone(record)?;
+        for row in std::iter::once(first).chain(anew) {
+            if late::stands(record, row, &zone)? {
+                return Ok(true);
+            }
+        }
+        return Ok(false);
+    }
     // A correction carries what does not fit about its replacement.
     let event = match &event.fact {
         Some(Fact::Corrected(corrected)) => corrected.replacement.as_deref().unwrap_or(event),

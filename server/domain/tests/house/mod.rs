@@ -272,11 +272,12 @@ impl House {
         let event = Event {
             request_id: format!("{:?}{}", command.fact, command.occurred_time_us).into_bytes(),
             occurred_time_us: command.occurred_time_us,
-            recorded_time_us: command.occurred_time_us,
+            recorded_time_us: T0 + 100_000 * MIN + self.record.last_sequence(),
             actor: Some(Actor { code: self.actor.clone(), proof: ActorProof::Declared.into() }),
             breaches: decision.breaches,
             holds: decision.holds,
             contradictions: decision.contradictions,
+            judged_anew: decision.judged_anew,
             fact: decision.fact,
             ..Event::default()
         };

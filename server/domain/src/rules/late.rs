@@ -1,0 +1,509 @@
+//! Late insight: what an entry makes of what was done or decided on what it changes.
+//!
+//! An entry that comes late, or corrects another, changes what earlier deeds rested on. Those deeds are judged anew, as if each
+//! were recorded last: what would be against the rules now is listed with the entry that showed it, and holds the product
+//! until quality has looked. Each question can be asked again at any time, so that a finding that a later entry makes
+//! groundless is known to be so.
+//!
+//! Looked at anew: of a bag its tips, losses and residue, and its lifts; of a load its vehicle check and the orders on it; of a
+//! lot its release by its results; of a hoist or gear item the lifts since an examination. Cost: what is on record of that
+//! bag, load, lot or item, and only for entries that come before something of it or correct it. Lifts over a limit are not
+//! judged here but where loads are (see [`super::lift`]).
+
+use std::collections::BTreeSet;
+
+use super::correct::Without;
+use super::item::OVERLOADS;
+use super::{Command, Context, Decision, decide_alone, dispatch, hold, leaving};
+use crate::fact::*;
+use crate::key::{self, code_of, object};
+use crate::record::{Entry, Record, Unreadable, facts};
+use crate::refusal::Refusal;
+
+/// Longest span of lifts after an examination that is judged anew.
+const LIFT_DAYS: i64 = 366;
+
+/// A record with one entry more.
+struct With<'a> {
+    record: &'a dyn Record,
+    entry: Entry,
+    keys: BTreeSet<String>,
+}
+
+impl With<'_> {
+    fn days(&self, object_key: &str) -> impl Iterator<Item = i64> + '_ {
+        let prefix = format!("{object_key}/d");
+        self.keys.iter().filter(move |key| key.starts_with(&prefix)).filter_map(|key| key::bucket_day(key))
+    }
+}
+
+impl Record for With<'_> {
+    fn list(&self, key: &str) -> Result<Vec<Entry>, Unreadable> {
+        let mut rows = self.record.list(key)?;
+        if self.keys.contains(key) {
+            rows.push(self.entry.clone());
+        }
+        Ok(rows)
+    }
+
+    fn keys(&self, prefix: &str) -> Result<Vec<String>, Unreadable> {
+        let mut keys: BTreeSet<String> = self.record.keys(prefix)?.into_iter().collect();
+        keys.extend(self.keys.iter().filter(|key| key.starts_with(prefix)).cloned());
+        Ok(keys.into_iter().collect())
+    }
+
+    fn day_before(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
+        let own = self.days(object_key).filter(|own| *own <= day).max();
+        Ok(self.record.day_before(object_key, day)?.max(own))
+    }
+
+    fn day_after(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
+        let own = self.days(object_key).filter(|own| *own >= day).min();
+        Ok([self.record.day_after(object_key, day)?, own].into_iter().flatten().min())
+    }
+}
+
+/// A record without the holds that one entry placed: a deed is not against the hold that came of it.
+struct Unheld<'a> {
+    record: &'a dyn Record,
+    sequence: i64,
+}
+
+impl Record for Unheld<'_> {
+    fn list(&self, key: &str) -> Result<Vec<Entry>, Unreadable> {
+        let mut rows = self.record.list(key)?;
+        for row in rows.iter_mut().filter(|row| row.sequence == self.sequence) {
+            row.event.holds.clear();
+        }
+        Ok(rows)
+    }
+
+    fn keys(&self, prefix: &str) -> Result<Vec<String>, Unreadable> {
+        self.record.keys(prefix)
+    }
+
+    fn day_before(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
+        self.record.day_before(object_key, day)
+    }
+
+    fn day_after(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
+        self.record.day_after(object_key, day)
+    }
+}
+
+/// True when a hold came of judging earlier deeds anew: it begins when that was recorded, not when the entry happened.
+pub(super) fn held_by_insight(event: &Event, hold: &HoldPlaced) -> bool {
+    event.judged_anew.iter().any(|row| {
+        let (noun, code) = row.object_key.split_once('/').unwrap_or_default();
+        match noun {
+            "bag" => hold.bag_tag == code_of(code),
+            "lot" => hold.lot_code == code_of(code),
+            _ => !hold.sscc.is_empty(),
+        }
+    })
+}
+
+/// What is asked of the record: everything about one object that is judged together.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+enum About {
+    Bag(String),
+    Load(String),
+    Lot(String),
+    /// Key of an item's examinations, with the instant from which its lifts are looked at.
+    Item(String, i64),
+}
+
+/// Something broken, and where: the deed's sequence and time, or 0 for what is no single entry's.
+#[derive(Clone, Debug, PartialEq)]
+struct Broken {
+    deed_sequence: i64,
+    what: String,
+    finding: Finding,
+    /// True for a lift.
+    lift: bool,
+    /// True when it was broken when it was recorded.
+    known: bool,
+}
+
+impl Broken {
+    /// True when it speaks against the product. Dust endangers people, a vehicle or an order that is too small says nothing of
+    /// the packs, and a bag that hung is none the worse for it.
+    fn holds(&self) -> bool {
+        let people = ["DUST_BAG_TYPE", "EXTRACTION_NOT_CONFIRMED", "EARTH_NOT_CONFIRMED", "NOT_LIFTED"];
+        !self.lift
+            && !people.contains(&self.finding.rule.as_str())
+            && leaving::about_packs(std::slice::from_ref(&self.finding))
+    }
+}
+
+/// An entry judged as if it were recorded last.
+fn judged(record: &dyn Record, row: &Entry, context: &Context) -> Result<Vec<Finding>, Unreadable> {
+    let Some(fact) = row.event.fact.clone() else { return Ok(Vec::new()) };
+    let unheld = Unheld { record, sequence: row.sequence };
+    let without = Without { record: &unheld, target_sequence: row.sequence };
+    let command = Command { already_done_reason: "recorded".into(), ..Command::new(fact, row.event.occurred_time_us) };
+    let own = Context {
+        record: &without,
+        next_sequence: row.sequence,
+        actor_code: row.event.actor.as_ref().map(|actor| actor.code.clone()).unwrap_or_default(),
+        zone: context.zone.clone(),
+        target: None,
+        evidence: context.evidence,
+    };
+    match decide_alone(&command, &own) {
+        Ok(decision) => Ok(decision.breaches.into_iter().chain(decision.contradictions).collect()),
+        Err(Refusal::Forbidden(reasons)) => Ok(reasons),
+        Err(Refusal::Unreadable(fault)) => Err(fault),
+        Err(_) => Ok(Vec::new()),
+    }
+}
+
+fn deed_words(row: &Entry, zone: &crate::time::Zone) -> String {
+    let when = zone.clock(row.event.occurred_time_us);
+    let what = match &row.event.fact {
+        Some(Fact::BagTipped(f)) => format!("the tip of bag {}", f.bag_tag),
+        Some(Fact::BagLossRecorded(f)) => format!("the loss from bag {}", f.bag_tag),
+        Some(Fact::ResidueRecorded(f)) => format!("the residue of bag {}", f.bag_tag),
+        Some(Fact::LiftRecorded(f)) => {
+            let tags: Vec<&str> = f.bags.iter().map(|bag| bag.bag_tag.as_str()).collect();
+            format!("the lift of {} by hoist {}", tags.join(", "), f.hoist_code)
+        }
+        Some(Fact::LotReleased(f)) => format!("the release of lot {}", f.lot_code),
+        _ => "the deed".to_owned(),
+    };
+    format!("{what} on {when} (entry {})", row.sequence)
+}
+
+/// Rows of a list that are judged one by one.
+fn of_rows(
+    record: &dyn Record,
+    rows: &[Entry],
+    context: &Context,
+    wanted: impl Fn(&Fact) -> bool,
+) -> Result<Vec<Broken>, Unreadable> {
+    let mut found = Vec::new();
+    for row in rows.iter().filter(|row| row.event.fact.as_ref().is_some_and(&wanted)) {
+        for finding in judged(record, row, context)? {
+            if OVERLOADS.contains(&finding.rule.as_str()) {
+                continue;
+            }
+            // What an entry showed of other deeds is not told of itself.
+            let anew = |old: &&Finding| {
+                let rows = &row.event.judged_anew;
+                !rows.iter().any(|row| (&row.rule, &row.subject) == (&old.rule, &old.subject))
+            };
+            let told = row.event.breaches.iter().chain(row.event.contradictions.iter().filter(anew));
+            let known = told.into_iter().any(|old| same(old, &finding));
+            let what = deed_words(row, &context.zone);
+            let lift = matches!(row.event.fact, Some(Fact::LiftRecorded(_)));
+            found.push(Broken { deed_sequence: row.sequence, what, finding, lift, known });
+        }
+    }
+    Ok(found)
+}
+
+/// True when two findings say the same of the same, whatever the figures.
+pub fn same(a: &Finding, b: &Finding) -> bool {
+    a.rule == b.rule && a.subject == b.subject
+}
+
+/// What speaks against a load that has left, apart from what may be in its pallets. Of one that has not, dispatch asks.
+fn of_load(record: &dyn Record, code: &str) -> Result<Vec<Broken>, Unreadable> {
+    let Some(load) = dispatch::load(record, code)?.filter(|load| load.dispatched.is_some()) else {
+        return Ok(Vec::new());
+    };
+    let mut reasons = load.check_faults();
+    for opened in load.consignments.iter().filter(|opened| !opened.order_code.is_empty()) {
+        reasons.extend(leaving::order_exceeded(record, &opened.order_code)?);
+    }
+    let rows = facts(record, &object("load", code))?;
+    let told: Vec<&Finding> = rows.iter().flat_map(|row| &row.event.breaches).collect();
+    let what = format!("load {code}, which has left,");
+    let broken = |finding: Finding| {
+        let known = told.iter().any(|old| old.rule == finding.rule);
+        Broken { deed_sequence: 0, what: what.clone(), finding, lift: false, known }
+    };
+    Ok(reasons.into_iter().map(broken).collect())
+}
+
+/// Lifts by an item from an instant on, up to its next examination.
+fn lifts_of(record: &dyn Record, item_key: &str, from_us: i64) -> Result<Vec<Entry>, Unreadable> {
+    let rows = facts(record, item_key)?;
+    let examined = |row: &&Entry| matches!(row.event.fact, Some(Fact::ExaminationRecorded(_)));
+    let to_us = rows
+        .iter()
+        .filter(examined)
+        .map(|row| row.event.occurred_time_us)
+        .find(|time| *time > from_us)
+        .unwrap_or(i64::MAX)
+        .min(from_us.saturating_add(LIFT_DAYS * key::DAY_US));
+    let (noun, code) = item_key.split_once('/').unwrap_or((item_key, ""));
+    let code = code_of(code);
+    let of_hoist = noun == "hoist_examinations";
+    let mut lifts = Vec::new();
+    for hoist in record.keys("hoist_lifts/")? {
+        if !of_hoist || code_of(&hoist) == code {
+            lifts.extend(facts(record, &hoist)?);
+        }
+    }
+    let used = |row: &Entry| match &row.event.fact {
+        Some(Fact::LiftRecorded(lift)) => of_hoist || lift.gear.iter().any(|gear| gear.gear_code == code),
+        _ => false,
+    };
+    Ok(lifts.into_iter().filter(|row| (from_us..to_us).contains(&row.event.occurred_time_us) && used(row)).collect())
+}
+
+fn broken(record: &dyn Record, about: &About, context: &Context) -> Result<Vec<Broken>, Unreadable> {
+    match about {
+        About::Bag(tag) => {
+            let rows = facts(record, &object("bag", tag))?;
+            of_rows(record, &rows, context, |fact| {
+                matches!(
+                    fact,
+                    Fact::BagTipped(_) | Fact::BagLossRecorded(_) | Fact::ResidueRecorded(_) | Fact::LiftRecorded(_)
+                )
+            })
+        }
+        About::Load(code) => of_load(record, code),
+        About::Lot(code) => {
+            let rows = facts(record, &object("lot", code))?;
+            // Only the decision that stands rests on its results.
+            let last = rows.iter().filter(|row| decides(row)).max_by_key(|row| row.sequence).cloned();
+            of_rows(record, last.as_slice(), context, |fact| matches!(fact, Fact::LotReleased(_)))
+        }
+        About::Item(item_key, from_us) => of_rows(record, &lifts_of(record, item_key, *from_us)?, context, |_| true),
+    }
+}
+
+fn decides(row: &Entry) -> bool {
+    matches!(row.event.fact, Some(Fact::LotReleased(_) | Fact::LotRejected(_)))
+}
+
+/// True when something of a list happened at or after an instant, or an entry corrects: else nothing can rest on it.
+fn matters(record: &dyn Record, key: &str, event: &Event) -> Result<bool, Unreadable> {
+    if matches!(event.fact, Some(Fact::Corrected(_))) {
+        return Ok(true);
+    }
+    Ok(record.list(key)?.iter().any(|row| row.event.occurred_time_us > event.occurred_time_us))
+}
+
+/// Bags of a lot with deeds after an instant.
+fn bags_of_lot(record: &dyn Record, lot_code: &str, event: &Event) -> Result<BTreeSet<About>, Unreadable> {
+    let mut found = BTreeSet::new();
+    for row in facts(record, &object("lot_bags", lot_code))? {
+        for key in key::keys_of(&row.event).iter().filter(|key| key.starts_with("bag/")) {
+            let tag = code_of(key);
+            let of_lot = super::bag::bag(record, &tag)?
+                .is_some_and(|bag| bag.lots.iter().any(|share| share.lot_code == lot_code));
+            if of_lot && matters(record, key, event)? {
+                found.insert(About::Bag(tag));
+            }
+        }
+    }
+    Ok(found)
+}
+
+/// What has to be judged anew because of an entry.
+fn concerned(record: &dyn Record, with: &With) -> Result<BTreeSet<About>, Unreadable> {
+    let event = &with.entry.event;
+    let corrects = matches!(event.fact, Some(Fact::Corrected(_)));
+    let mut found = BTreeSet::new();
+    let kinds = || standing_facts(event);
+    let is = |wanted: &dyn Fn(&Fact) -> bool| kinds().any(wanted);
+    if corrects
+        || is(&|fact| {
+            matches!(
+                fact,
+                Fact::IntakeRecorded(_)
+                    | Fact::BulkBagRecorded(_)
+                    | Fact::OpeningStockRecorded(_)
+                    | Fact::BagWeighed(_)
+                    | Fact::BagLossRecorded(_)
+                    | Fact::ResidueRecorded(_)
+                    | Fact::BagTipped(_)
+                    | Fact::HoldPlaced(_)
+            )
+        })
+    {
+        for key in with.keys.iter().filter(|key| key.starts_with("bag/")) {
+            if matters(record, key, event)? {
+                found.insert(About::Bag(code_of(key)));
+            }
+        }
+    }
+    if corrects || is(&|fact| matches!(fact, Fact::VehicleChecked(_))) {
+        found.extend(with.keys.iter().filter(|key| key.starts_with("load/")).map(|key| About::Load(code_of(key))));
+    }
+    for key in with.keys.iter().filter(|key| corrects && key.starts_with("order/")) {
+        for row in facts(record, &object("order_consignments", &code_of(key)))? {
+            if let Some(Fact::ConsignmentOpened(opened)) = &row.event.fact {
+                found.insert(About::Load(opened.load_code.clone()));
+            }
+        }
+    }
+    for key in with.keys.iter().filter(|key| key.starts_with("lot/")) {
+        let code = code_of(key);
+        if corrects || is(&|fact| matches!(fact, Fact::LabResultRecorded(_))) {
+            found.insert(About::Lot(code.clone()));
+        }
+        if is(&|fact| matches!(fact, Fact::LotReleased(_) | Fact::LotRejected(_) | Fact::HoldPlaced(_))) {
+            found.extend(bags_of_lot(record, &code, event)?);
+        }
+    }
+    for key in with.keys.iter().filter(|key| key.contains("_examinations/")) {
+        let from = |event: &Event| event.occurred_time_us;
+        let first = match &event.fact {
+            Some(Fact::Corrected(corrected)) => {
+                let target = with.record.list(key)?.into_iter().find(|row| row.sequence == corrected.target_sequence);
+                let new = corrected.replacement.as_deref().map(from);
+                target.map(|row| from(&row.event)).into_iter().chain(new).min()
+            }
+            _ => Some(from(event)),
+        };
+        found.extend(first.map(|from_us| About::Item(key.clone(), from_us)));
+    }
+    Ok(found)
+}
+
+/// Facts that stand with an event: its own, or what replaces another.
+fn standing_facts(event: &Event) -> impl Iterator<Item = &Fact> {
+    let fact = event.fact.as_ref();
+    let replaced = match fact {
+        Some(Fact::Corrected(corrected)) => corrected.replacement.as_ref().and_then(|event| event.fact.as_ref()),
+        _ => None,
+    };
+    fact.into_iter().chain(replaced)
+}
+
+/// A decision with what its fact makes of what was done before.
+pub(super) fn with_insight(mut decision: Decision, at: i64, context: &Context) -> Result<Decision, Unreadable> {
+    let event = Event {
+        occurred_time_us: at,
+        fact: decision.fact.clone(),
+        breaches: decision.breaches.clone(),
+        holds: decision.holds.clone(),
+        ..Event::default()
+    };
+    let keys = key::keys_of(&event).into_iter().collect();
+    let with = With { record: context.record, entry: Entry { sequence: context.next_sequence, event }, keys };
+    let mut aims: Vec<HoldPlaced> = Vec::new();
+    for about in concerned(context.record, &with)? {
+        let before = broken(context.record, &about, context)?;
+        for new in broken(&with, &about, context)? {
+            let own = new.deed_sequence == context.next_sequence;
+            let was = |old: &Broken| same(&old.finding, &new.finding) && old.deed_sequence == new.deed_sequence;
+            let listed = |known: &JudgedAnew| {
+                (known.deed_sequence, known.rule.as_str(), known.subject.as_str())
+                    == (new.deed_sequence, new.finding.rule.as_str(), new.finding.subject.as_str())
+            };
+            if own || new.known || before.iter().any(was) || decision.judged_anew.iter().any(listed) {
+                continue;
+            }
+            let text = format!("{} would not be in order by what is known now: {}", new.what, new.finding.text);
+            decision.judged_anew.push(JudgedAnew {
+                deed_sequence: new.deed_sequence,
+                object_key: key_of(&about),
+                rule: new.finding.rule.clone(),
+                subject: new.finding.subject.clone(),
+                from_us: if let About::Item(_, from_us) = &about { *from_us } else { 0 },
+            });
+            let aims_at = if new.holds() { aimed(&with, &about)? } else { Vec::new() };
+            decision.contradictions.push(Finding { text, ..new.finding });
+            for aim in aims_at {
+                if !aims.contains(&aim) {
+                    aims.push(aim);
+                }
+            }
+        }
+    }
+    if !aims.is_empty() {
+        let texts: Vec<&str> = decision.contradictions.iter().map(|found| found.text.as_str()).collect();
+        let reason = texts.join("; ");
+        decision.holds.extend(aims.into_iter().map(|aim| HoldPlaced {
+            reason: reason.clone(),
+            hazard: HazardKind::Spreading.into(),
+            ..aim
+        }));
+        // A hold that is placed by itself has the first code.
+        let own = usize::from(matches!(decision.fact, Some(Fact::HoldPlaced(_))));
+        let count = decision.holds.len() + own;
+        for (index, placed) in decision.holds.iter_mut().enumerate() {
+            placed.hold_code = hold::code(context.next_sequence, index + own, count);
+        }
+    }
+    Ok(decision)
+}
+
+fn key_of(about: &About) -> String {
+    match about {
+        About::Bag(tag) => object("bag", tag),
+        About::Load(code) => object("load", code),
+        About::Lot(code) => object("lot", code),
+        About::Item(key, _) => key.clone(),
+    }
+}
+
+/// What is held because of it.
+fn aimed(record: &dyn Record, about: &About) -> Result<Vec<HoldPlaced>, Unreadable> {
+    Ok(match about {
+        About::Bag(tag) => vec![HoldPlaced { bag_tag: tag.clone(), ..HoldPlaced::default() }],
+        About::Lot(code) => vec![HoldPlaced { lot_code: code.clone(), ..HoldPlaced::default() }],
+        About::Load(code) => {
+            let load = dispatch::load(record, code)?;
+            let pallets = load.into_iter().flat_map(|load| load.pallets);
+            pallets.map(|row| HoldPlaced { sscc: row.sscc, ..HoldPlaced::default() }).collect()
+        }
+        About::Item(..) => Vec::new(),
+    })
+}
+
+/// True while something that was judged anew is still against the rules by what is known now.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn stands(record: &dyn Record, known: &JudgedAnew, zone: &crate::time::Zone) -> Result<bool, Unreadable> {
+    let evidence = super::free::Evidence::default();
+    let context = Context {
+        record,
+        next_sequence: i64::MAX,
+        actor_code: String::new(),
+        zone: zone.clone(),
+        target: None,
+        evidence: &evidence,
+    };
+    let code = known.object_key.split_once('/').map(|(_, code)| code_of(code)).unwrap_or_default();
+    let about = match known.object_key.split_once('/').map_or("", |(noun, _)| noun) {
+        "bag" => About::Bag(code),
+        "load" => About::Load(code),
+        "lot" => About::Lot(code),
+        _ => About::Item(known.object_key.clone(), known.from_us),
+    };
+    let now = broken(record, &about, &context)?;
+    Ok(now.iter().any(|row| {
+        row.deed_sequence == known.deed_sequence
+            && row.finding.rule == known.rule
+            && row.finding.subject == known.subject
+    }))
+}
+
+/// What is against the rules about an entry by what is known now, as if it were recorded last. `evidence` is what may be in
+/// rework and pallets; without it nothing is known of those.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn against_now(
+    record: &dyn Record,
+    row: &Entry,
+    zone: &crate::time::Zone,
+    evidence: &super::free::Evidence,
+) -> Result<Vec<Finding>, Unreadable> {
+    let context = Context {
+        record,
+        next_sequence: i64::MAX,
+        actor_code: String::new(),
+        zone: zone.clone(),
+        target: None,
+        evidence,
+    };
+    judged(record, row, &context)
+}
