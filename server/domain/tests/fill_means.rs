@@ -19,7 +19,7 @@ const INSTRUMENTS: [&str; 2] = ["BS", "CW"];
 type Weighed = (usize, usize, Vec<i64>);
 
 /// A run of 100 packs every ten minutes on a feed seen empty before and after, with what was weighed in each interval.
-fn house_of(intervals: &[Vec<Weighed>], order: &mut dyn FnMut(&mut Vec<(i64, Fact)>)) -> House {
+fn house_of(intervals: &[Vec<Weighed>], order: impl FnOnce(&mut Vec<(i64, Fact)>)) -> House {
     let mut house = House::with_store();
     for code in INSTRUMENTS {
         let item = Instrument { code: code.into(), max_error_mg: 500, ..Instrument::default() };
@@ -62,7 +62,7 @@ fn house_of(intervals: &[Vec<Weighed>], order: &mut dyn FnMut(&mut Vec<(i64, Fac
 }
 
 fn told(intervals: &[Vec<Weighed>]) -> (Ledger, Balance) {
-    let house = house_of(intervals, &mut |_| {});
+    let house = house_of(intervals, |_| {});
     let ledger = Ledger::read(of(&house), "F1", T0).unwrap().unwrap();
     let balance = balances(&ledger).remove(0);
     (ledger, balance)
@@ -141,7 +141,7 @@ fn flow_and_balance_take_the_means_that_are_reckoned_plainly() {
             }
             intervals.push(weighed);
         }
-        let house = house_of(&intervals, &mut |facts| random.shuffle(facts));
+        let house = house_of(&intervals, |facts| random.shuffle(facts));
         let ledger = Ledger::read(of(&house), "F1", T0).unwrap().unwrap();
         let all: Vec<&Weighed> = intervals.iter().flatten().collect();
         let mut mass = 0.0;

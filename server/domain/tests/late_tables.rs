@@ -332,7 +332,7 @@ fn nothing_that_is_against_the_rules_now_is_unlisted() {
     let (mut histories, mut broken_now, mut by_late, mut groundless) = (0, 0, 0, 0);
     for _ in 0..300 {
         let mut house = strict();
-        let mut tell = |house: &mut House, at: i64, fact: Fact| {
+        let tell = |house: &mut House, at: i64, fact: Fact| {
             house.actor =
                 if matches!(fact, Fact::LotReleased(_) | Fact::LotRejected(_)) { "qa".into() } else { "op".into() };
             let command = Command { already_done_reason: "done".into(), ..Command::new(fact, at) };

@@ -380,7 +380,7 @@ pub fn holds(asked: &Asked, include_ended: bool) -> Result<Vec<HoldState>, Unrea
 pub fn breaches(asked: &Asked, include_closed: bool) -> Result<Vec<v1::Breach>, Unreadable> {
     let entries = asked.record.list("breaches")?;
     let closing = |sequence: i64| {
-        entries.iter().find_map(|e| match &e.event.fact {
+        entries.iter().filter(hold::standing(&entries)).find_map(|e| match &e.event.fact {
             Some(Fact::BreachClosed(f)) if f.event_sequence == sequence => {
                 Some((f.reason.clone(), e.event.actor.as_ref().map(|a| a.code.clone()).unwrap_or_default()))
             }
@@ -437,7 +437,7 @@ pub fn contradictions(asked: &Asked, include_settled: bool) -> Result<Vec<v1::Co
     let corrected: Vec<(i64, String)> = facts_corrected(asked)?;
     let mut rows = Vec::new();
     for entry in entries.iter().rev().filter(|entry| !entry.event.contradictions.is_empty()) {
-        let settled = entries.iter().find_map(|e| match &e.event.fact {
+        let settled = entries.iter().filter(hold::standing(&entries)).find_map(|e| match &e.event.fact {
             Some(Fact::ContradictionSettled(f)) if f.event_sequence == entry.sequence => {
                 Some((f.reason.clone(), actor(e)))
             }

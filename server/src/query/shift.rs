@@ -141,6 +141,7 @@ fn open_breaches(asked: &Asked, at_us: i64) -> Result<Vec<i64>, Unreadable> {
     let entries = asked.record.list("breaches")?;
     let closed: Vec<i64> = entries
         .iter()
+        .filter(packloft_domain::rules::hold::standing(&entries))
         .filter(|entry| entry.event.occurred_time_us < at_us)
         .filter_map(|entry| match &entry.event.fact {
             Some(Fact::BreachClosed(closed)) => Some(closed.event_sequence),

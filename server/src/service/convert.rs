@@ -685,6 +685,9 @@ write_request!(CorrectRequest, |r, faults| {
         Some(R::FibcInspection(x)) => replacement("fibc_inspection", x, faults),
         Some(R::OpeningStock(x)) => replacement("opening_stock", x, faults),
         Some(R::SiteSettings(x)) => replacement("site_settings", x, faults),
+        Some(R::Lot(x)) => replacement("lot", x, faults),
+        Some(R::VehicleLoad(x)) => replacement("vehicle_load", x, faults),
+        Some(R::Consignment(x)) => replacement("consignment", x, faults),
     };
     Fact::Corrected(Box::new(f::Corrected {
         target_sequence: faults.number("target_sequence", r.target_sequence, 1, i64::MAX),

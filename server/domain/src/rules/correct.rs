@@ -3,64 +3,15 @@
 //! The replacement is decided as if the target had never been told, so it obeys every rule of its kind. Decisions
 //! (lots, holds, breaches) are not corrected but followed by new decisions.
 
-use super::{Command, Context, Decision, bag, decide_alone};
+use super::{Command, Context, Decision, bag, decide_alone, undo};
 use crate::fact::*;
 use crate::key;
 use crate::record::{Entry, Record, Unreadable};
 use crate::refusal::{Refusal, Unknown};
 
-/// True for kinds of fact that a correction may name.
+/// True for kinds of fact that a correction may name; what undoes the others says [`undo::other_way`].
 pub fn correctable(fact: &Fact) -> bool {
-    matches!(
-        fact,
-        Fact::IntakeRecorded(_)
-            | Fact::BulkBagRecorded(_)
-            | Fact::BagWeighed(_)
-            | Fact::BagLossRecorded(_)
-            | Fact::ResidueRecorded(_)
-            | Fact::LabResultRecorded(_)
-            | Fact::LiftRecorded(_)
-            | Fact::ExaminationRecorded(_)
-            | Fact::PreUseCheckRecorded(_)
-            | Fact::MishapRecorded(_)
-            | Fact::RemedyRecorded(_)
-            | Fact::OverhaulRecorded(_)
-            | Fact::HourCounterRead(_)
-            | Fact::OtherLiftRecorded(_)
-            | Fact::TestLiftRecorded(_)
-            | Fact::FibcInspected(_)
-            | Fact::RunStarted(_)
-            | Fact::RunFinished(_)
-            | Fact::BagTipped(_)
-            | Fact::HopperLevelRecorded(_)
-            | Fact::FeedEmptied(_)
-            | Fact::CountRecorded(_)
-            | Fact::ReadingsRecorded(_)
-            | Fact::LossRecorded(_)
-            | Fact::StopRecorded(_)
-            | Fact::ClockChecked(_)
-            | Fact::RemarkRecorded(_)
-            | Fact::ReelChanged(_)
-            | Fact::SampleRetained(_)
-            | Fact::LineChecked(_)
-            | Fact::TareRecorded(_)
-            | Fact::AdjustmentRecorded(_)
-            | Fact::InspectionRecorded(_)
-            | Fact::LiftRefused(_)
-            | Fact::ComplaintRecorded(_)
-            | Fact::OpeningStockRecorded(_)
-            | Fact::PalletBuilt(_)
-            | Fact::PalletWeighed(_)
-            | Fact::UnitsMoved(_)
-            | Fact::PalletDisposed(_)
-            | Fact::StockTaken(_)
-            | Fact::OrderEntered(_)
-            | Fact::VehicleChecked(_)
-            | Fact::WeighbridgeRecorded(_)
-            | Fact::PalletsExchanged(_)
-            | Fact::SiteSet(_)
-            | Fact::Corrected(_)
-    )
+    undo::other_way(fact).is_none()
 }
 
 /// The record as if one fact had never been told.
@@ -108,6 +59,30 @@ fn standing(target: &Entry) -> (Option<Event>, Vec<String>) {
             (corrected.replacement.as_deref().cloned(), keys)
         }
         _ => (Some(target.event.clone()), key::keys_of(&target.event)),
+    }
+}
+
+/// What was withdrawn last in a chain of corrections.
+fn withdrawn(record: &dyn Record, target: &Entry) -> Result<Option<Fact>, Unreadable> {
+    let mut target = target.clone();
+    // A chain is as long as corrections were made; each names an older one.
+    loop {
+        let Some(Fact::Corrected(corrected)) = &target.event.fact else { return Ok(target.event.fact) };
+        if let Some(replacement) = &corrected.replacement {
+            return Ok(replacement.fact.clone());
+        }
+        let sequence = corrected.target_sequence;
+        let mut before = None;
+        for key in &corrected.target_keys {
+            before = record.list(key)?.into_iter().find(|row| row.sequence == sequence);
+            if before.is_some() {
+                break;
+            }
+        }
+        match before {
+            Some(row) => target = row,
+            None => return Ok(None),
+        }
     }
 }
 
@@ -303,9 +278,9 @@ pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> 
         return Err(Refusal::NotFound(vec![Unknown { noun: "fact at sequence", code: subject }]));
     };
     let target_fact = target.event.fact.clone();
-    if !target_fact.as_ref().is_some_and(correctable) {
-        let kind = target_fact.as_ref().map_or("empty", kind);
-        let text = format!("{kind} at sequence {subject} is not corrected but followed by a new fact");
+    if let Some(way) = target_fact.as_ref().and_then(undo::other_way) {
+        let what = target_fact.as_ref().map_or("entry", kind).replace('_', " ");
+        let text = format!("{what} (entry {subject}) is not corrected or withdrawn: {way}");
         return Err(Refusal::impossible(finding("NOT_CORRECTABLE", &subject, text, 0, 0)));
     }
     for row in context.record.list("corrections")? {
@@ -324,13 +299,24 @@ pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> 
         stands = Some(event);
     }
     let without = Without { record: context.record, target_sequence: fact.target_sequence };
+    let old = match &stands {
+        Some(event) => event.fact.clone(),
+        None => withdrawn(context.record, target)?,
+    };
+    if let (Some(old), Some(_)) = (&old, &stands) {
+        let new = fact.replacement.as_ref().and_then(|event| event.fact.as_ref());
+        let reasons = undo::against(&without, old, new, context)?;
+        if !reasons.is_empty() {
+            return Err(Refusal::Forbidden(reasons));
+        }
+    }
     let mut decision = Decision::default();
     let mut corrected = Corrected { target_keys, ..fact.clone() };
     if let Some(replacement) = &fact.replacement {
         let Some(new_fact) = replacement.fact.clone() else {
             return Err(Refusal::Invalid(Vec::new()));
         };
-        if let Some(old) = stands.as_ref().and_then(|event| event.fact.as_ref())
+        if let Some(old) = &old
             && kind(old) != kind(&new_fact)
         {
             let text = format!("a {} fact is replaced by one of its kind, not by {}", kind(old), kind(&new_fact));
@@ -342,7 +328,8 @@ pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> 
             already_done_reason: command.already_done_reason.clone(),
             expected_version: None,
         };
-        if let Some(old) = stands.as_ref().and_then(|event| event.fact.as_ref()) {
+        // Also of one that was withdrawn: it comes back under its number.
+        if let Some(old) = &old {
             super::build::keep_number(old, &mut inner);
         }
         let inner_context = Context {

@@ -94,6 +94,7 @@ pub fn stops(record: &dyn Record) -> Result<Stops, Unreadable> {
     let entries = record.list("breaches")?;
     let closed: std::collections::BTreeSet<i64> = entries
         .iter()
+        .filter(hold::standing(&entries))
         .filter_map(|entry| match &entry.event.fact {
             Some(Fact::BreachClosed(f)) => Some(f.event_sequence),
             _ => None,

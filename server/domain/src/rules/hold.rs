@@ -274,6 +274,18 @@ pub(super) fn end(fact: &HoldEnded, context: &Context) -> Result<Decision, Refus
     }
 }
 
+/// Keeps entries of a list that were not withdrawn: a closing that was is none.
+pub fn standing(entries: &[Entry]) -> impl Fn(&&Entry) -> bool {
+    let gone: std::collections::BTreeSet<i64> = entries
+        .iter()
+        .filter_map(|row| match &row.event.fact {
+            Some(Fact::Corrected(corrected)) => Some(corrected.target_sequence),
+            _ => None,
+        })
+        .collect();
+    move |row| !gone.contains(&row.sequence)
+}
+
 pub(super) fn close_breach(fact: &BreachClosed, context: &Context) -> Result<Decision, Refusal> {
     let entries = context.record.list("breaches")?;
     let carrier = entries.iter().find(|e| e.sequence == fact.event_sequence && !e.event.breaches.is_empty());
@@ -290,6 +302,7 @@ pub(super) fn close_breach(fact: &BreachClosed, context: &Context) -> Result<Dec
     }
     let closed = entries
         .iter()
+        .filter(standing(&entries))
         .any(|e| matches!(&e.event.fact, Some(Fact::BreachClosed(c)) if c.event_sequence == fact.event_sequence));
     if closed {
         let text = format!("the breach at sequence {subject} has been closed already");
@@ -317,6 +330,7 @@ pub(super) fn settle(fact: &ContradictionSettled, context: &Context) -> Result<D
     }
     let settled = entries
         .iter()
+        .filter(standing(&entries))
         .any(|e| matches!(&e.event.fact, Some(Fact::ContradictionSettled(s)) if s.event_sequence == sequence));
     if settled {
         let text = format!("the contradiction at sequence {sequence} has been settled already");
