@@ -102,7 +102,7 @@ fn speaking(weighed: &[&Weighed], wanted: usize, least: usize) -> Option<f64> {
 #[test]
 fn one_good_control_sample_moves_nothing_made_before_it() {
     // Four intervals of 60 packs each weighed before the rejecter at 1004 g; in the fifth a sample of five accepted at 1010 g.
-    let many = |mean: i64| vec![(0, 1, vec![mean - 100, mean + 100].repeat(30))];
+    let many = |mean: i64| vec![(0, 1, [mean - 100, mean + 100].repeat(30))];
     let before = [many(1_004_000), many(1_004_000), many(1_004_000), many(1_004_000), Vec::new()];
     let (_, plain) = told(&before);
     assert_eq!(packed(&plain), 500.0 * 1_004_000.0);

@@ -153,6 +153,8 @@ fn loaded_pallet(
 /// When the record cannot be read.
 pub fn load(asked: &Asked, load_code: &str, reasons_at_us: Option<i64>) -> Result<Option<v1::VehicleLoad>, Refusal> {
     let Some(load) = dispatch::load(&asked.record, load_code)? else { return Ok(None) };
+    // What has left has the masses of its papers; what has not, those that are known now.
+    let load = if load.dispatched.is_some() { load } else { leaving::weighed_now(&asked.record, &load)? };
     let mut consignments = Vec::new();
     for opened in &load.consignments {
         let mut rows = Vec::new();

@@ -55,6 +55,15 @@ fn told_of(record: &dyn Record, run_code: &str) -> Result<Vec<Entry>, Unreadable
     Ok(rows)
 }
 
+/// What copied from a run's start: its finish, remarks about it, pallets of its packs.
+pub(super) fn copied_from(record: &dyn Record, run_code: &str) -> Result<Vec<Entry>, Unreadable> {
+    let mut rows = told_of(record, run_code)?;
+    rows.retain(|row| {
+        matches!(row.event.fact, Some(Fact::RunFinished(_) | Fact::RemarkRecorded(_) | Fact::PalletBuilt(_)))
+    });
+    Ok(rows)
+}
+
 /// Keys of facts as they were before they followed a correction of a run's start.
 pub(super) fn keys_before(record: &dyn Record, start: &Event, found: &[Followed]) -> Result<Vec<String>, Unreadable> {
     let Some(Fact::RunStarted(run)) = &start.fact else { return Ok(Vec::new()) };

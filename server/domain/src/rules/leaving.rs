@@ -273,6 +273,24 @@ fn with_masses(record: &dyn Record, load: &LoadFacts, pallets: &[PalletFacts]) -
     Ok(load)
 }
 
+/// The same of all pallets that stand on it.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn weighed_now(record: &dyn Record, load: &LoadFacts) -> Result<LoadFacts, Unreadable> {
+    let mut pallets = Vec::new();
+    let mut load = load.clone();
+    let mut rows = Vec::new();
+    for row in &load.pallets {
+        if let Some(pallet) = pallet::pallet(record, &row.sscc)? {
+            pallets.push(pallet);
+            rows.push(row.clone());
+        }
+    }
+    load.pallets = rows;
+    with_masses(record, &load, &pallets)
+}
+
 /// Everything that speaks against dispatching a load as it stands, and the pallets whose packs it speaks against. Whatever
 /// loading asks is asked again, pallet by pallet in the order they were loaded, by what is known now.
 pub fn dispatch_reasons(

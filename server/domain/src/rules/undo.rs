@@ -73,6 +73,12 @@ pub(super) fn against(
             let first = "withdraw or correct what is on record of the lot first, or replace what is wrong of it";
             found.extend(in_use("LOT_IN_USE", code, rows, first));
         }
+        // What copied from a start is put right with it, and only with it.
+        (Fact::RunStarted(f), new) if !matches!(new, Some(Fact::RunStarted(n)) if n.run_code == f.run_code) => {
+            let rows = super::follow::copied_from(without, &f.run_code)?;
+            let first = "withdraw that first, or replace what is wrong of the start";
+            found.extend(in_use("RUN_IN_USE", &f.run_code, rows, first));
+        }
         (Fact::VehicleLoadOpened(f), new) if !matches!(new, Some(Fact::VehicleLoadOpened(n)) if n.load_code == f.load_code) =>
         {
             let mut rows = facts(without, &object("load", &f.load_code))?;
