@@ -17,7 +17,7 @@ use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::undo::other_way;
+use packloft_domain::rules::ways::other_way;
 use packloft_domain::rules::{Command, bag, check, check_due, hold, lot, pallet, register};
 use packloft_proto::v1;
 use packloft_server::journal::memory_disk::MemoryDisk;

@@ -3,15 +3,15 @@
 //! The replacement is decided as if the target had never been told, so it obeys every rule of its kind. Decisions
 //! (lots, holds, breaches) are not corrected but followed by new decisions.
 
-use super::{Command, Context, Decision, bag, decide_alone, undo};
+use super::{Command, Context, Decision, bag, decide_alone, ways};
 use crate::fact::*;
 use crate::key;
 use crate::record::{Entry, Record, Unreadable};
 use crate::refusal::{Refusal, Unknown};
 
-/// True for kinds of fact that a correction may name; what undoes the others says [`undo::other_way`].
+/// True for kinds of fact that a correction may name; what undoes the others says [`ways::other_way`].
 pub fn correctable(fact: &Fact) -> bool {
-    undo::other_way(fact).is_none()
+    ways::other_way(fact).is_none()
 }
 
 /// The record as if one fact had never been told.
@@ -278,7 +278,7 @@ pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> 
         return Err(Refusal::NotFound(vec![Unknown { noun: "fact at sequence", code: subject }]));
     };
     let target_fact = target.event.fact.clone();
-    if let Some(way) = target_fact.as_ref().and_then(undo::other_way) {
+    if let Some(way) = target_fact.as_ref().and_then(ways::other_way) {
         let what = target_fact.as_ref().map_or("entry", kind).replace('_', " ");
         let text = format!("{what} (entry {subject}) is not corrected or withdrawn: {way}");
         return Err(Refusal::impossible(finding("NOT_CORRECTABLE", &subject, text, 0, 0)));
@@ -305,7 +305,7 @@ pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> 
     };
     if let (Some(old), Some(_)) = (&old, &stands) {
         let new = fact.replacement.as_ref().and_then(|event| event.fact.as_ref());
-        let reasons = undo::against(&without, old, new, context)?;
+        let reasons = ways::against(&without, old, new, context)?;
         if !reasons.is_empty() {
             return Err(Refusal::Forbidden(reasons));
         }

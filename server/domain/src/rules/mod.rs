@@ -43,7 +43,7 @@ pub mod stacking;
 pub mod still;
 pub mod store;
 pub mod stream;
-pub mod undo;
+pub mod ways;
 
 use crate::fact::*;
 use crate::record::{Entry, Record};

@@ -10,7 +10,7 @@ use crate::record::{Entry, Record, Unreadable, facts};
 ///
 /// ```
 /// use packloft_domain::fact::*;
-/// use packloft_domain::rules::undo::other_way;
+/// use packloft_domain::rules::ways::other_way;
 /// assert_eq!(other_way(&Fact::BagTipped(BagTipped::default())), None);
 /// let way = other_way(&Fact::HoldPlaced(HoldPlaced::default()));
 /// assert_eq!(way, Some("end the hold, and say why"));
