@@ -434,3 +434,334 @@ async fn what_is_computed_in_the_writers_turn_stands_right_before_it() {
     assert!(matches!(server.engine.submit(made).await, Err(EngineError::Incident(_))));
     server.tell(T0, Fact::FeedEmptied(FeedEmptied { feed_code: "F1".into() })).await;
 }
+
+/// What is raced against a decision, and whether it forbids what comes after it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Against {
+    HoldOnPallet,
+    HoldOnLot,
+    HoldOnPacks,
+    Rejection,
+    Recall,
+    Exercise,
+    MoveToQuarantine,
+    MoveElsewhere,
+    MissedByStockTake,
+    SeenByStockTake,
+    WithdrawnTip,
+    OtherPallet,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Deciding {
+    Release,
+    Load,
+    Dispatch,
+    StartRun,
+}
+
+impl Against {
+    const ALL: [Against; 12] = [
+        Against::HoldOnPallet,
+        Against::HoldOnLot,
+        Against::HoldOnPacks,
+        Against::Rejection,
+        Against::Recall,
+        Against::Exercise,
+        Against::MoveToQuarantine,
+        Against::MoveElsewhere,
+        Against::MissedByStockTake,
+        Against::SeenByStockTake,
+        Against::WithdrawnTip,
+        Against::OtherPallet,
+    ];
+
+    fn forbids(self, what: Deciding) -> bool {
+        use Against::*;
+        match what {
+            Deciding::Release => self == Rejection,
+            Deciding::StartRun => self == Rejection,
+            Deciding::Load => !matches!(self, Exercise | MoveElsewhere | SeenByStockTake | OtherPallet),
+            Deciding::Dispatch => {
+                matches!(self, HoldOnPallet | HoldOnLot | HoldOnPacks | Rejection | Recall | WithdrawnTip)
+            }
+        }
+    }
+}
+
+/// Three free pallets of lot LA; the first stands on load V1, the others at R1; load V2 is open. Gives their numbers, which
+/// entry the tip is and at what location the run's pallets stand.
+async fn free_story(released: bool) -> (Server, Vec<String>, i64) {
+    let mut house = House::new(1);
+    registers(&mut house);
+    let mut told = |at: i64, fact: Fact| {
+        let command = Command { already_done_reason: "done".into(), ..Command::new(fact, at) };
+        house.run("qa", &command, None).unwrap()
+    };
+    let quarantine = Location { code: "Q9".into(), kind: LocationKind::Quarantine.into(), ..Location::default() };
+    told(T0 - MIN, Fact::Registered(Registered { item: Some(Item::Location(quarantine)) }));
+    let strict = Machine { code: "M1".into(), feed_code: "F1".into(), counter_digit_count: 7, ..Machine::default() };
+    told(T0 - MIN, Fact::Registered(Registered { item: Some(Item::Machine(strict)) }));
+    told(T0 - MIN, Fact::FeedEmptied(FeedEmptied { feed_code: "F1".into() }));
+    if released {
+        let good = LotReleased { lot_code: "LA".into(), reason: "good".into(), ..LotReleased::default() };
+        told(T0 - MIN, Fact::LotReleased(good));
+    }
+    let filled = BulkBagRecorded {
+        bag_tag: "B1".into(),
+        lots: vec![LotShare { lot_code: "LA".into(), share_ppm: 1_000_000 }],
+        fibc_type_code: "T1".into(),
+        scale_code: "S1".into(),
+        gross_mass_mg: 302 * KG,
+        tare_mass_mg: 2 * KG,
+        location_code: "R3".into(),
+        ..BulkBagRecorded::default()
+    };
+    told(T0, Fact::BulkBagRecorded(filled));
+    let tipped = BagTipped { bag_tag: "B1".into(), feed_code: "F1".into(), ..BagTipped::default() };
+    told(T0 + MIN, Fact::BagTipped(tipped));
+    let start = RunStarted {
+        run_code: "R1".into(),
+        machine_code: "M1".into(),
+        product_code: "K1".into(),
+        batch_code: "BT1".into(),
+        counters: counters(0),
+        line_check_done: true,
+        ..RunStarted::default()
+    };
+    told(T0 + 2 * MIN, Fact::RunStarted(start));
+    let finish = RunFinished { run_code: "R1".into(), counters: counters(200), ..RunFinished::default() };
+    told(T0 + 30 * MIN, Fact::RunFinished(finish));
+    let mut ssccs = Vec::new();
+    for number in 0..3 {
+        let (first_number, last_number) = (number * 20 + 1, number * 20 + 20);
+        let fact = PalletBuilt {
+            origin: PalletOrigin::Hand.into(),
+            parts: vec![PalletPart { run_code: "R1".into(), pack_count: 20, first_number, last_number }],
+            location_code: "R1".into(),
+            ..PalletBuilt::default()
+        };
+        let Some(Fact::PalletBuilt(built)) = told(T0 + 31 * MIN, Fact::PalletBuilt(fact)).fact else { panic!() };
+        ssccs.push(built.sscc);
+    }
+    let server = Server::start();
+    let mut tip = 0;
+    for event in &house.events {
+        let fact = event.fact.clone().unwrap();
+        let of_tip = matches!(fact, Fact::BagTipped(_));
+        let outcome = server.engine.submit(server.submission("qa", event.occurred_time_us, fact)).await.unwrap();
+        tip = if of_tip { outcome.sequence.cast_signed() } else { tip };
+    }
+    for number in 1..3 {
+        let load_code = format!("V{number}");
+        let opened = VehicleLoadOpened { load_code: load_code.clone(), ..VehicleLoadOpened::default() };
+        server.tell(T0 + 32 * MIN, Fact::VehicleLoadOpened(opened)).await;
+        let good = VehicleChecked {
+            load_code: load_code.clone(),
+            clean: true,
+            dry: true,
+            free_of_odour: true,
+            floor_sound: true,
+            last_load: "flour".into(),
+            last_load_suitable: true,
+        };
+        server.tell(T0 + 32 * MIN, Fact::VehicleChecked(good)).await;
+        let consignment_code = format!("D{number}");
+        let opened = ConsignmentOpened {
+            consignment_code,
+            load_code,
+            consignee_code: "C1".into(),
+            drop_number: 1,
+            ..ConsignmentOpened::default()
+        };
+        server.tell(T0 + 33 * MIN, Fact::ConsignmentOpened(opened)).await;
+    }
+    if released {
+        let fact = PalletLoaded { consignment_code: "D1".into(), sscc: ssccs[0].clone(), ..PalletLoaded::default() };
+        let needs = Needs::Pallets(vec![ssccs[0].clone()]);
+        let made = server.decision("op", T0 + 34 * MIN, Fact::PalletLoaded(fact), &needs);
+        server.engine.submit(made).await.unwrap();
+    }
+    (server, ssccs, tip)
+}
+
+impl Server {
+    /// Takes a decision; the sequence it was recorded at, or why it was refused.
+    async fn decide(&self, what: Deciding, ssccs: &[String]) -> Result<i64, tonic::Status> {
+        use packloft_proto::v1::lot_service_server::LotService;
+        use packloft_proto::v1::run_service_server::RunService;
+        let (request_id, occurred_time) = (self.id(), Some(timestamp(T0 + 60 * MIN)));
+        let receipt = match what {
+            Deciding::Release => {
+                let (actor_code, lot_code, reason) = ("qa".into(), "LA".into(), "good".into());
+                let request = v1::ReleaseLotRequest {
+                    request_id,
+                    occurred_time,
+                    actor_code,
+                    lot_code,
+                    reason,
+                    ..Default::default()
+                };
+                self.api.release_lot(Request::new(request)).await?.into_inner().receipt
+            }
+            Deciding::Load => {
+                let (actor_code, consignment_code, sscc) = ("op".into(), "D2".into(), ssccs[1].clone());
+                let request = v1::LoadPalletRequest {
+                    request_id,
+                    occurred_time,
+                    actor_code,
+                    consignment_code,
+                    sscc,
+                    ..Default::default()
+                };
+                self.api.load_pallet(Request::new(request)).await?.into_inner().receipt
+            }
+            Deciding::Dispatch => {
+                let (actor_code, load_code) = ("op".into(), "V1".into());
+                let request = v1::DispatchVehicleLoadRequest {
+                    request_id,
+                    occurred_time,
+                    actor_code,
+                    load_code,
+                    ..Default::default()
+                };
+                self.api.dispatch_vehicle_load(Request::new(request)).await?.into_inner().receipt
+            }
+            Deciding::StartRun => {
+                let request = v1::StartRunRequest {
+                    request_id,
+                    occurred_time,
+                    actor_code: "op".into(),
+                    run_code: "R2".into(),
+                    machine_code: "M1".into(),
+                    product_code: "K1".into(),
+                    batch_code: "BT2".into(),
+                    counters: [(1, 200), (2, 190)]
+                        .map(|(place, value)| v1::CounterReading { place, value, ..Default::default() })
+                        .to_vec(),
+                    line_check_done: true,
+                    ..Default::default()
+                };
+                self.api.start_run(Request::new(request)).await?.into_inner().receipt
+            }
+        };
+        Ok(receipt.unwrap().sequence)
+    }
+
+    /// Records what is raced; the sequence, or `None` when it was refused because the decision came first.
+    async fn disturb(&self, what: Against, ssccs: &[String], tip: i64) -> Option<i64> {
+        let at = T0 + 50 * MIN;
+        let (request_id, occurred_time) = (self.id(), Some(timestamp(at)));
+        let hold = |hold: HoldPlaced| Fact::HoldPlaced(HoldPlaced { reason: "x".into(), hazard: 1, ..hold });
+        let of_pallet = |sscc: &String| hold(HoldPlaced { sscc: sscc.clone(), ..HoldPlaced::default() });
+        let recorded = |fact: Fact| async move {
+            let outcome = self.engine.submit(self.submission("qa", at, fact)).await;
+            outcome.ok().map(|outcome| outcome.sequence.cast_signed())
+        };
+        let moved = |location_code: &str| v1::RecordMoveRequest {
+            request_id: request_id.clone(),
+            occurred_time,
+            actor_code: "op".into(),
+            ssccs: vec![ssccs[1].clone()],
+            location_code: location_code.into(),
+            ..v1::RecordMoveRequest::default()
+        };
+        let taken = |seen: &[String]| v1::RecordStockTakeRequest {
+            request_id: request_id.clone(),
+            occurred_time,
+            actor_code: "op".into(),
+            location_code: "R1".into(),
+            ssccs: seen.to_vec(),
+            ..v1::RecordStockTakeRequest::default()
+        };
+        let sequence = |receipt: Option<v1::Receipt>| receipt.map(|receipt| receipt.sequence);
+        match what {
+            // Both pallets that a decision may be about.
+            Against::HoldOnPallet => {
+                recorded(of_pallet(&ssccs[0])).await;
+                recorded(of_pallet(&ssccs[1])).await
+            }
+            Against::HoldOnLot => recorded(hold(HoldPlaced { lot_code: "LA".into(), ..HoldPlaced::default() })).await,
+            Against::HoldOnPacks => {
+                let interval = PackInterval { run_code: "R1".into(), first_number: 15, last_number: 25 };
+                recorded(hold(HoldPlaced { interval: Some(interval), ..HoldPlaced::default() })).await
+            }
+            Against::Rejection => {
+                recorded(Fact::LotRejected(LotRejected { lot_code: "LA".into(), reason: "bad".into() })).await
+            }
+            Against::Recall | Against::Exercise => {
+                let request = v1::OpenRecallRequest {
+                    request_id,
+                    occurred_time,
+                    actor_code: "qa".into(),
+                    recall_code: "RC".into(),
+                    kind: 2,
+                    exercise: what == Against::Exercise,
+                    reason: "x".into(),
+                    hazard: 1,
+                    lot_code: "LA".into(),
+                    ..v1::OpenRecallRequest::default()
+                };
+                sequence(self.api.open_recall(Request::new(request)).await.ok()?.into_inner().receipt)
+            }
+            Against::MoveToQuarantine | Against::MoveElsewhere => {
+                let to = if what == Against::MoveElsewhere { "R2" } else { "Q9" };
+                sequence(self.api.record_move(Request::new(moved(to))).await.ok()?.into_inner().receipt)
+            }
+            Against::MissedByStockTake | Against::SeenByStockTake => {
+                let seen = if what == Against::SeenByStockTake { &ssccs[1..] } else { &ssccs[2..] };
+                sequence(self.api.record_stock_take(Request::new(taken(seen))).await.ok()?.into_inner().receipt)
+            }
+            Against::WithdrawnTip => {
+                let void = Corrected { target_sequence: tip, reason: "slip".into(), ..Corrected::default() };
+                recorded(Fact::Corrected(Box::new(void))).await
+            }
+            Against::OtherPallet => recorded(of_pallet(&ssccs[2])).await,
+        }
+    }
+}
+
+/// Whatever meets a decision: recorded before it, it is seen; and what forbids nothing refuses nothing.
+#[tokio::test(flavor = "multi_thread", worker_threads = 3)]
+async fn no_decision_is_taken_against_what_was_recorded_before_it() {
+    let rounds: u64 = std::env::var("RACED_ROUNDS").ok().and_then(|text| text.parse().ok()).unwrap_or(4);
+    let (mut trials, mut taken, mut refused, mut first) = (0, 0, 0, 0);
+    let mut wrong = Vec::new();
+    for what in [Deciding::Release, Deciding::Load, Deciding::Dispatch, Deciding::StartRun] {
+        for against in Against::ALL {
+            for round in 0..rounds {
+                let (server, ssccs, tip) = free_story(what != Deciding::Release).await;
+                // Now the one is a little ahead, now the other.
+                let wait = |late: bool| Duration::from_micros(if late { (round / 2) * 300 } else { 0 });
+                let (decided, met) = tokio::join!(
+                    async {
+                        tokio::time::sleep(wait(round % 2 == 0)).await;
+                        server.decide(what, &ssccs).await
+                    },
+                    async {
+                        tokio::time::sleep(wait(round % 2 == 1)).await;
+                        server.disturb(against, &ssccs, tip).await
+                    }
+                );
+                trials += 1;
+                let name = format!("{what:?} against {against:?}");
+                match (&decided, met) {
+                    (Ok(own), Some(other)) if other < *own => {
+                        first += 1;
+                        if against.forbids(what) {
+                            wrong.push(format!("{name}: taken at {own} after {other}"));
+                        }
+                    }
+                    (Err(status), _) if !against.forbids(what) => wrong.push(format!("{name}: {status:?}")),
+                    (Err(status), None) => wrong.push(format!("{name}: nothing in the way, {status:?}")),
+                    _ => {}
+                }
+                taken += u64::from(decided.is_ok());
+                refused += u64::from(decided.is_err());
+            }
+        }
+    }
+    println!("{trials} trials, {taken} taken ({first} after what they met), {refused} refused, {} wrong", wrong.len());
+    assert_eq!(wrong, Vec::<String>::new());
+    assert!(taken > trials / 4 && refused > trials / 20, "{taken} taken, {refused} refused");
+}

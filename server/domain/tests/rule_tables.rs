@@ -161,6 +161,15 @@ fn pending_lots_and_products_that_do_not_take_them() {
     assert_eq!(event.holds[0].interval.as_ref().map(|i| (i.first_number, i.last_number)), Some((1, 0)));
     let (_, event) = house.tip(T0 + 4 * MIN, T0 + 5 * MIN, "B2").unwrap();
     assert_eq!(rules(&event.breaches), ["LOT_NOT_RELEASED"]);
+    // At risk is before it is decided: on a feed with a rejected lot no product is started by decision.
+    let mut house = House::new(0, 1);
+    house.fill(T0, "B1", "LA", 900 * KG);
+    house.tip(T0 + MIN, T0 + 2 * MIN, "B1").unwrap();
+    house.actor = "qa".into();
+    house.tell(T0 + 3 * MIN, Fact::LotRejected(LotRejected { lot_code: "LA".into(), reason: "x".into() })).unwrap();
+    assert_eq!(rules_of(&house.start(T0 + 4 * MIN, "R1", "M1", "K1", 0)), ["LOT_NOT_RELEASED"]);
+    house.emptied(T0 + 5 * MIN);
+    house.start(T0 + 6 * MIN, "R1", "M1", "K1", 0).unwrap();
 }
 
 #[test]
