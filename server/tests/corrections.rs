@@ -17,7 +17,7 @@ use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::ways::other_way;
+use packloft_domain::rules::undo::other_way;
 use packloft_domain::rules::{Command, bag, check, check_due, hold, lot, pallet, register};
 use packloft_proto::v1;
 use packloft_server::journal::memory_disk::MemoryDisk;
@@ -910,9 +910,11 @@ fn quality(house: &mut House, at: i64) {
 /// expected to have; and without breaches beside what happened.
 fn without_story(text: &str) -> String {
     let mut out = text.to_owned();
-    for (from, to) in [(" by hoist H1, ", "on the hook"), (", expected ", "kg"), (" [breach: ", "]")] {
+    for (from, to) in
+        [(" by hoist H1, ", "on the hook"), (", expected ", "kg"), (" [breach: ", "]"), ("; not seen: ", "\n")]
+    {
         while let Some(at) = out.find(from) {
-            let end = out[at..].find(to).map_or(out.len(), |end| at + end + to.len());
+            let end = out[at..].find(to).map_or(out.len(), |end| at + end + if to == "\n" { 0 } else { to.len() });
             out.replace_range(at..end, "");
         }
     }

@@ -480,7 +480,7 @@ impl Against {
         use Against::*;
         match what {
             Deciding::Release => self == Rejection,
-            Deciding::StartRun => self == Rejection,
+            Deciding::StartRun => matches!(self, HoldOnLot | Rejection | Recall),
             Deciding::Load => !matches!(self, Exercise | MoveElsewhere | SeenByStockTake | OtherPallet),
             Deciding::Dispatch => {
                 matches!(self, HoldOnPallet | HoldOnLot | HoldOnPacks | Rejection | Recall | WithdrawnTip)

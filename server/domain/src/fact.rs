@@ -166,6 +166,11 @@ pub fn compact(event: &j::Event) -> j::Event {
 pub fn kept_for(event: &j::Event, key: &str) -> j::Event {
     let mut event = compact(event);
     let Some((noun, code)) = key.split_once('/') else { return event };
+    if let (Some(Fact::StockTaken(f)), "stock_takes") = (&mut event.fact, noun) {
+        // That stock was taken there and then; who was seen and who missed stands with each unit.
+        *f = j::StockTaken { location_code: f.location_code.clone(), ..j::StockTaken::default() };
+        return event;
+    }
     let code = crate::key::code_of(code);
     let only = |codes: &mut Vec<String>, wanted: &str| codes.retain(|known| noun == wanted && *known == code);
     match (&mut event.fact, noun) {

@@ -165,7 +165,6 @@ fn store_keys(fact: &Fact, keys: &mut Vec<String>) {
         }
         Fact::PalletDisposed(f) => keys.push(object("pallet", &f.sscc)),
         Fact::StockTaken(f) => {
-            keys.push(object("stock_takes", &f.location_code));
             unit_keys(&f.ssccs, &f.bag_tags, &f.packaging_lot_codes, keys);
             unit_keys(&f.missing_ssccs, &f.missing_bag_tags, &f.missing_packaging_lot_codes, keys);
         }
@@ -408,6 +407,10 @@ pub fn keys_of(event: &Event) -> Vec<String> {
         Fact::ComplaintRecorded(f) => {
             keys.extend([object("complaint", &f.complaint_code), "complaints".into()]);
             keys.push(object("product_complaints", &f.product_code));
+        }
+        Fact::StockTaken(f) => {
+            keys.push(bucket(&object("stock_takes", &f.location_code), day_of(event.occurred_time_us)));
+            store_keys(&Fact::StockTaken(f.clone()), &mut keys);
         }
         Fact::RecallOpened(f) => keys.extend([object("recall", &f.recall_code), "recalls".into()]),
         Fact::NoticeSent(f) => keys.push(object("recall", &f.recall_code)),

@@ -86,6 +86,17 @@ impl ReadSet {
         self.all().all(|set| set.prefixes.is_empty() && set.days.is_empty())
     }
 
+    /// True when objects were looked for by the beginning of their key.
+    pub fn is_of_prefixes(&self) -> bool {
+        self.all().any(|set| !set.prefixes.is_empty())
+    }
+
+    /// Days of objects that were read: object, first and last day.
+    pub fn days(&self) -> impl Iterator<Item = (&str, i64, i64)> {
+        let rows = self.all().flat_map(|set| &set.days);
+        rows.flat_map(|(object, ranges)| ranges.iter().map(move |(first, last)| (object.as_str(), *first, *last)))
+    }
+
     fn own(&self, key: &str) -> bool {
         let in_days = || {
             let (object, day) = object_and_day(key)?;

@@ -6,7 +6,7 @@ use house::*;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::recall::{Outstanding, Scope, recall};
+use packloft_domain::rules::recall::{Loose, Outstanding, Passed, Reconciled, Scope, recall, reconcile};
 use packloft_domain::sums::chance::{Chance, poisson_tail};
 use statrs::distribution::{DiscreteCDF as _, Poisson};
 
@@ -118,10 +118,11 @@ fn it_is_closed_when_every_pack_is_accounted_for() {
     let mut house = with_run();
     let lot = RecallOpened { lot_code: "LA".into(), ..opened("W", false) };
     house.tell(T0, Fact::RecallOpened(lot)).unwrap();
-    let has = |house: &mut House, pack_count: i64| {
-        house.evidence.outstanding = vec![Outstanding { consignee_code: "C1".into(), pack_count }];
+    let out = |pack_count: i64| Passed { time_us: T0, out: true, pack_count };
+    let has = |house: &mut House, passed: &[Passed]| {
+        house.evidence.outstanding = vec![Outstanding { consignee_code: "C1".into(), passed: passed.to_vec() }];
     };
-    has(&mut house, 100);
+    has(&mut house, &[out(100)]);
     let close = |why: &str| {
         Fact::RecallClosed(RecallClosed {
             recall_code: "W".into(),
@@ -153,19 +154,25 @@ fn it_is_closed_when_every_pack_is_accounted_for() {
     house.tell(T0 + 5 * MIN, recovered(RecoveryKind::SetAside, 70)).unwrap();
     house.tell(T0 + 5 * MIN, recovered(RecoveryKind::OutOfReach, 30)).unwrap();
     let state = recall(of(&house), "W").unwrap().unwrap();
-    assert_eq!(state.told("C1", RecoveryKind::SetAside), 70);
+    assert_eq!(reconcile(&[out(100)], &state.told("C1")).set_aside, 70);
     house.actor = "op".into();
     assert_eq!(rules_of(&house.tell(T0 + 6 * MIN, close(""))), ["QA_NEEDED"]);
     house.actor = "qa".into();
-    // Back here: what the consignee told of is more than it has now, and nothing is outstanding.
-    has(&mut house, 30);
-    house.tell(T0 + 6 * MIN, close("")).unwrap();
+    // What was set aside came back, and 20 left anew: those nobody told of, and what came back counts once.
+    let back = Passed { time_us: T0 + 6 * MIN, out: false, pack_count: 70 };
+    has(&mut house, &[out(100), back.clone(), out(20)]);
+    assert_eq!(rules_of(&house.tell(T0 + 6 * MIN, close(""))), ["OUTSTANDING"]);
+    has(&mut house, &[out(100), back]);
+    house.evidence.loose = Loose { unaccounted_count: 3, missing_count: 0, loaded_count: 2 };
+    let (_, event) = house.tell_all(T0 + 6 * MIN, close("")).unwrap();
+    let said: Vec<(&str, i64)> = event.contradictions.iter().map(|f| (f.rule.as_str(), f.figure)).collect();
+    assert_eq!(said, [("UNRECONCILED", 3), ("UNRECONCILED", 2)]);
     assert_eq!(rules_of(&house.tell(T0 + 7 * MIN, Fact::NoticeSent(notice))), ["RECALL_CLOSED"]);
     // Or with the reason why not.
     let other = RecallOpened { lot_code: "LB".into(), ..opened("W", false) };
     let mut house = with_run();
     house.tell(T0, Fact::RecallOpened(other)).unwrap();
-    has(&mut house, 100);
+    has(&mut house, &[out(100)]);
     let (_, event) = house.tell_all(T0 + MIN, close("consignee gone out of business")).unwrap();
     let Some(Fact::RecallClosed(closed)) = event.fact else { panic!() };
     assert_eq!(closed.outstanding_count, 100);
@@ -258,4 +265,62 @@ fn a_run_of_complaints_is_told_from_chance() {
     }
     assert_eq!(Chance::of(3, 0, 1, 100), None);
     assert_eq!(Chance::of(3, 100, 1, 0), None);
+}
+
+/// What left = returned + destroyed + set aside + out of reach + outstanding, at every step.
+#[test]
+fn what_comes_back_is_first_off_what_was_set_aside() {
+    use RecoveryKind::{DestroyedThere, OutOfReach, SetAside};
+    let out = |time_us, pack_count| Passed { time_us, out: true, pack_count };
+    let back = |time_us, pack_count| Passed { time_us, out: false, pack_count };
+    let sums = |left, returned, destroyed, set_aside, out_of_reach| Reconciled {
+        left,
+        returned,
+        destroyed,
+        set_aside,
+        out_of_reach,
+    };
+    type Told = Vec<(i64, RecoveryKind, i64)>;
+    let rows: Vec<(&str, Vec<Passed>, Told, Reconciled, i64)> = vec![
+        ("nothing told", vec![out(1, 100)], vec![], sums(100, 0, 0, 0, 0), 100),
+        ("set aside, then back", vec![out(1, 100), back(3, 40)], vec![(2, SetAside, 50)], sums(100, 40, 0, 10, 0), 50),
+        ("back, then set aside", vec![out(1, 100), back(2, 40)], vec![(3, SetAside, 50)], sums(100, 40, 0, 50, 0), 10),
+        ("at one instant", vec![out(1, 100), back(2, 40)], vec![(2, SetAside, 50)], sums(100, 40, 0, 10, 0), 50),
+        (
+            "more back than set aside",
+            vec![out(1, 100), back(3, 60)],
+            vec![(2, SetAside, 50)],
+            sums(100, 60, 0, 0, 0),
+            40,
+        ),
+        (
+            "told anew after",
+            vec![out(1, 100), back(3, 40)],
+            vec![(2, SetAside, 50), (4, SetAside, 5)],
+            sums(100, 40, 0, 5, 0),
+            55,
+        ),
+        ("taken back", vec![out(1, 100)], vec![(2, SetAside, 50), (3, SetAside, 0)], sums(100, 0, 0, 0, 0), 100),
+        (
+            "from out of reach after all",
+            vec![out(1, 100), back(4, 80)],
+            vec![(2, SetAside, 30), (3, OutOfReach, 60)],
+            sums(100, 80, 0, 0, 20),
+            0,
+        ),
+        (
+            "from what was told destroyed",
+            vec![out(1, 10), back(3, 10)],
+            vec![(2, DestroyedThere, 10)],
+            sums(10, 10, 0, 0, 0),
+            0,
+        ),
+        ("left twice", vec![out(1, 20), back(2, 20), out(3, 20)], vec![], sums(40, 20, 0, 0, 0), 20),
+        ("told in another order", vec![back(3, 40), out(1, 100)], vec![(2, SetAside, 50)], sums(100, 40, 0, 10, 0), 50),
+        ("told more than it has", vec![out(1, 10)], vec![(2, OutOfReach, 12)], sums(10, 0, 0, 0, 12), -2),
+    ];
+    for (name, passed, told, expected, outstanding) in rows {
+        let found = reconcile(&passed, &told);
+        assert_eq!((found, found.outstanding()), (expected, outstanding), "{name}");
+    }
 }

@@ -167,7 +167,7 @@ fn pending_lots_and_products_that_do_not_take_them() {
     house.tip(T0 + MIN, T0 + 2 * MIN, "B1").unwrap();
     house.actor = "qa".into();
     house.tell(T0 + 3 * MIN, Fact::LotRejected(LotRejected { lot_code: "LA".into(), reason: "x".into() })).unwrap();
-    assert_eq!(rules_of(&house.start(T0 + 4 * MIN, "R1", "M1", "K1", 0)), ["LOT_NOT_RELEASED"]);
+    assert_eq!(rules_of(&house.start(T0 + 4 * MIN, "R1", "M1", "K1", 0)), ["REJECTED_IN_FEED", "HELD_IN_FEED"]);
     house.emptied(T0 + 5 * MIN);
     house.start(T0 + 6 * MIN, "R1", "M1", "K1", 0).unwrap();
 }

@@ -177,9 +177,27 @@ impl Sets {
 /// # Errors
 /// When the record cannot be read.
 pub fn content(asked: &Asked, pallet: &PalletFacts) -> Result<Content, Unreadable> {
-    let mut content = Content { sscc: pallet.sscc.clone(), ..Content::default() };
+    let ways: Vec<(&pallet::Layer, Vec<&(String, usize)>)> = pallet
+        .layers
+        .iter()
+        .flat_map(|layer| layer.lines.iter().map(move |line| (layer, vec![&line.source])))
+        .collect();
+    if ways.len() < 2 {
+        let whole = pallet.layers.iter().map(|layer| (layer, layer.sources.iter().collect()));
+        return of_ways(asked, &pallet.sscc, whole.collect::<Vec<_>>().as_slice());
+    }
+    let mut content = of_ways(asked, &pallet.sscc, &ways)?;
+    for way in &ways {
+        content.lines.push(of_ways(asked, &pallet.sscc, std::slice::from_ref(way))?);
+    }
+    Ok(content)
+}
+
+/// What may be in packs of layers that were stacked on these rows of pallets first.
+fn of_ways(asked: &Asked, sscc: &str, ways: &[(&pallet::Layer, Vec<&(String, usize)>)]) -> Result<Content, Unreadable> {
+    let mut content = Content { sscc: sscc.into(), ..Content::default() };
     let mut sets = Sets::default();
-    for layer in &pallet.layers {
+    for (layer, sources) in ways {
         sets.lots.extend(layer.lot_codes.iter().cloned());
         sets.stretch_lots.extend(layer.lot_codes.iter().cloned());
         if layer.run_code.is_empty() {
@@ -190,14 +208,19 @@ pub fn content(asked: &Asked, pallet: &PalletFacts) -> Result<Content, Unreadabl
             content.uncounted = true;
             continue;
         };
-        let places = places(asked, layer)?;
+        let places: Vec<Place> =
+            sources.iter().filter_map(|(sscc, part)| run.places.place(sscc, *part).copied()).collect();
         content.uncounted |= places.is_empty();
         for place in &places {
             let (first, last) = place.widened();
             content.uncounted |= !place.counted;
             let last = last.min(run.places.counts.filled().max(first));
             let run_code = layer.run_code.clone();
-            content.parts.push(PackInterval { run_code, first_number: first, last_number: last });
+            let part = PackInterval { run_code, first_number: first, last_number: last };
+            if content.parts.contains(&part) {
+                continue;
+            }
+            content.parts.push(part);
             add_packs(&run, (first, last), true, &mut content, &mut sets);
         }
     }
@@ -251,11 +274,16 @@ fn opened(asked: &Asked, run: &RunFlows, (first, last): (i64, i64)) -> Result<Ve
         let gave = pallet.disposed.iter().filter(|disposed| {
             disposed.reason == DisposalReason::Rework && whereabouts::counts(&disposed.layer, code, &sources)
         });
-        if let Some(last) = gave.map(|disposed| disposed.time_us).max() {
+        for disposed in gave {
             // A hold on a number that nothing is left under is about the packs, wherever they are now.
-            let until_us = if pallet.layers.is_empty() { i64::MAX } else { last };
-            found.push(Parent { sscc, until_us, sequence: 0 });
-            found.extend(pallet.parents);
+            let until_us = if pallet.layers.is_empty() { i64::MAX } else { disposed.time_us };
+            found.push(Parent { sscc: sscc.clone(), until_us, sequence: 0 });
+            let stays = disposed.layer.lines.iter().flat_map(|line| &line.stays);
+            found.extend(stays.map(|stay| Parent {
+                sscc: stay.sscc.clone(),
+                until_us: if stay.last { i64::MAX } else { stay.until_us },
+                sequence: stay.sequence,
+            }));
         }
     }
     Ok(found)
@@ -320,6 +348,7 @@ fn gather(asked: &Asked, needs: &Needs) -> Result<Evidence, Refusal> {
         }
         Needs::Recall(code) => {
             evidence.outstanding = super::recalls::outstanding(asked, code)?;
+            evidence.loose = super::recalls::loose(asked, code)?;
             Vec::new()
         }
         Needs::StockTake(code, at) => {

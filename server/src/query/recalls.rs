@@ -6,12 +6,12 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use packloft_domain::fact as f;
-use packloft_domain::fact::{Fact, RecoveryKind};
+use packloft_domain::fact::Fact;
 use packloft_domain::key::{code_of, object};
 use packloft_domain::record::{Entry, Record as _, Unreadable, facts};
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::hold::{self, HoldState};
-use packloft_domain::rules::recall::{self, Outstanding, RecallFacts, Scope};
+use packloft_domain::rules::recall::{self, Loose, Outstanding, RecallFacts, Scope};
 use packloft_domain::rules::register::Register;
 use packloft_domain::rules::{bag, dispatch, lot};
 use packloft_domain::sums::chance::Chance;
@@ -31,12 +31,14 @@ fn as_if_held(hold: f::HoldPlaced) -> HoldState {
     HoldState {
         hold,
         placed_time_us: i64::MAX,
+        reaches_us: i64::MAX,
         sequence: i64::MAX,
         actor_code: String::new(),
         ended: None,
         aims: None,
         freed: Vec::new(),
         freed_ssccs: Vec::new(),
+        freed_us: Vec::new(),
     }
 }
 
@@ -106,10 +108,24 @@ pub fn outstanding(asked: &Asked, recall_code: &str) -> Result<Vec<Outstanding>,
     let Some(found) = recall::recall(&asked.record, recall_code)? else { return Ok(Vec::new()) };
     let now: Vec<v1::PackInterval> = twins(&scope(asked, &found.opened)?.intervals);
     let left = whereabouts::left(asked, &now, &found.opened.lot_code)?;
-    Ok(left
-        .into_iter()
-        .map(|(consignee_code, row)| Outstanding { consignee_code, pack_count: row.with_count })
-        .collect())
+    Ok(left.into_iter().map(|(consignee_code, row)| Outstanding { consignee_code, passed: row.passed }).collect())
+}
+
+/// Packs of a recall's scope in the house that are not accounted for.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn loose(asked: &Asked, recall_code: &str) -> Result<Loose, Refusal> {
+    let Some(found) = recall::recall(&asked.record, recall_code)? else { return Ok(Loose::default()) };
+    let now: Vec<v1::PackInterval> = twins(&scope(asked, &found.opened)?.intervals);
+    let lot_code = Some(found.opened.lot_code.as_str()).filter(|code| !code.is_empty());
+    let mut sum = Loose::default();
+    for row in whereabouts::whereabouts(asked, "", &now, lot_code)?.accounts {
+        sum.unaccounted_count += row.unaccounted_count;
+        sum.missing_count += row.missing_count;
+        sum.loaded_count += row.loaded_count;
+    }
+    Ok(sum)
 }
 
 /// What it starts from, in words.
@@ -187,9 +203,7 @@ fn consignee(
     left: &whereabouts::Left,
 ) -> Result<v1::RecallConsignee, Unreadable> {
     let known = Register::at(&asked.record, i64::MAX).consignee(code)?.unwrap_or_default();
-    let told = |kind: RecoveryKind| found.told(code, kind);
-    let (destroyed, aside, gone) =
-        (told(RecoveryKind::DestroyedThere), told(RecoveryKind::SetAside), told(RecoveryKind::OutOfReach));
+    let stands = recall::reconcile(&left.passed, &found.told(code));
     let notified = found.notices.iter().find(|(notice, _)| notice.consignee_code == code);
     let answered = found.answers.iter().find(|(answer, _)| answer.consignee_code == code);
     Ok(v1::RecallConsignee {
@@ -197,12 +211,12 @@ fn consignee(
         name: known.name,
         contact: known.contact,
         contact_checked_date: known.contact_checked_date,
-        left_count: left.with_count + left.returned_count,
-        returned_count: left.returned_count,
-        destroyed_count: destroyed,
-        set_aside_count: aside,
-        out_of_reach_count: gone,
-        outstanding_count: (left.with_count - destroyed - aside - gone).max(0),
+        left_count: stands.left,
+        returned_count: stands.returned,
+        destroyed_count: stands.destroyed,
+        set_aside_count: stands.set_aside,
+        out_of_reach_count: stands.out_of_reach,
+        outstanding_count: stands.outstanding().max(0),
         notified_time: notified.map(|(_, at)| timestamp(*at)),
         answered_time: answered.map(|(_, at)| timestamp(*at)),
         ssccs: left.ssccs.clone(),

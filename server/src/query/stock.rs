@@ -7,8 +7,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
-use packloft_domain::fact::Fact;
-use packloft_domain::key::code_of;
+use packloft_domain::key::{bucket, code_of};
 use packloft_domain::reads::{ReadSet, Recorded};
 use packloft_domain::record::{Record, Unreadable, facts};
 use packloft_domain::rules::bag::{self, Place};
@@ -47,7 +46,11 @@ pub struct StockIndex {
     units: BTreeMap<String, Unit>,
     /// Units by what else than their own list each was folded from: a pallet by those it was made of.
     dependents: BTreeMap<String, BTreeSet<String>>,
-    /// Units that were folded from more than single lists.
+    /// Units by the days of stock takes that they were folded from: per place the last day, with the unit and the first.
+    by_days: BTreeMap<String, BTreeMap<(i64, String), i64>>,
+    /// The same by unit, to take them out again.
+    days_of: BTreeMap<String, Vec<(String, i64)>>,
+    /// Units that were folded from beginnings of keys.
     wide: BTreeMap<String, Arc<ReadSet>>,
     /// What all of it depends on, by the beginnings of keys.
     reads: Arc<ReadSet>,
@@ -67,7 +70,7 @@ fn pallet_unit(pallet: &PalletFacts) -> Option<v1::StockUnit> {
         batch: store::batch_of(pallet),
         pack_count: pallet.pack_count(),
         net_mass_mg: None,
-        since_time: Some(timestamp(pallet.built_us)),
+        since_time: Some(timestamp(pallet.since_us())),
         missing,
         state: 0,
     })
@@ -93,31 +96,6 @@ fn bag_unit(bag: &bag::BagFacts) -> Option<v1::StockUnit> {
     })
 }
 
-/// When a unit was put where it stands: the newest deed that placed it, up to an instant.
-fn placed_us(rows: &[packloft_domain::record::Entry], at_us: i64) -> Option<i64> {
-    let placing = |fact: &Fact| {
-        matches!(
-            fact,
-            Fact::PalletBuilt(_)
-                | Fact::UnitsMoved(_)
-                | Fact::PalletSplit(_)
-                | Fact::PalletsMerged(_)
-                | Fact::PalletUnloaded(_)
-                | Fact::PalletReturned(_)
-                | Fact::DispatchAmended(_)
-                | Fact::StockTaken(_)
-                | Fact::IntakeRecorded(_)
-                | Fact::BulkBagRecorded(_)
-                | Fact::BagMoved(_)
-                | Fact::LiftRecorded(_)
-                | Fact::OpeningStockRecorded(_)
-        )
-    };
-    let rows =
-        rows.iter().filter(|row| row.event.occurred_time_us <= at_us && row.event.fact.as_ref().is_some_and(placing));
-    rows.map(|row| row.event.occurred_time_us).max()
-}
-
 /// Rotation of a pallet.
 pub fn rotation(pallet: &PalletFacts) -> Rotation {
     // Without a date after all dated ones of the same product; products do not mix dates and none.
@@ -134,10 +112,7 @@ fn unit(record: &dyn Record, key: &str, at_us: i64) -> Result<Option<Unit>, Unre
         let found =
             if at_us == i64::MAX { pallet::pallet(record, &code)? } else { pallet::pallet_at(record, &code, at_us)? };
         return Ok(found.map(|pallet| Unit {
-            there: pallet_unit(&pallet).map(|unit| v1::StockUnit {
-                since_time: Some(timestamp(placed_us(&rows, at_us).unwrap_or(pallet.built_us))),
-                ..unit
-            }),
+            there: pallet_unit(&pallet),
             loaded: matches!(pallet.place, PalletPlace::Loaded { .. }),
             born_us: pallet.built_us,
             touched_us,
@@ -149,10 +124,7 @@ fn unit(record: &dyn Record, key: &str, at_us: i64) -> Result<Option<Unit>, Unre
         let touched_us = rows.iter().map(|row| row.event.occurred_time_us).max().unwrap_or(i64::MAX);
         let found = bag::bag_at(record, &code, at_us)?.filter(|bag| bag.arrived_time_us <= at_us);
         return Ok(found.map(|bag| Unit {
-            there: bag_unit(&bag).map(|unit| v1::StockUnit {
-                since_time: Some(timestamp(placed_us(&rows, at_us).unwrap_or(bag.arrived_time_us))),
-                ..unit
-            }),
+            there: bag_unit(&bag),
             loaded: false,
             born_us: bag.arrived_time_us,
             touched_us,
@@ -193,7 +165,19 @@ impl StockIndex {
                 Arc::make_mut(&mut self.reads).note_prefix(noun(other));
             }
         }
-        if !reads.is_of_lists() {
+        for (object, last) in self.days_of.remove(key).unwrap_or_default() {
+            if let Some(rows) = self.by_days.get_mut(&object) {
+                rows.remove(&(last, key.to_owned()));
+            }
+        }
+        for (object, first, last) in reads.days() {
+            if !self.reads.touched_by(&bucket(object, 0)) {
+                Arc::make_mut(&mut self.reads).note_prefix(noun(object));
+            }
+            self.by_days.entry(object.to_owned()).or_default().insert((last, key.to_owned()), first);
+            self.days_of.entry(key.to_owned()).or_default().push((object.to_owned(), last));
+        }
+        if reads.is_of_prefixes() {
             Arc::make_mut(&mut self.reads).include(&reads);
             self.wide.insert(key.to_owned(), reads);
         }
@@ -202,6 +186,16 @@ impl StockIndex {
             None => self.units.remove(key),
         };
         Ok(())
+    }
+
+    /// Adds the units that depend on a day of stock takes.
+    fn of_day(&self, key: &str, keys: &mut BTreeSet<String>) {
+        let Some((object, day)) = key.rsplit_once("/d").and_then(|(object, day)| Some((object, day.parse().ok()?)))
+        else {
+            return;
+        };
+        let rows = self.by_days.get(object).into_iter().flat_map(|rows| rows.range((day, String::new())..));
+        keys.extend(rows.filter(|(_, first)| **first <= day).map(|((_, unit), _)| unit.clone()));
     }
 
     /// Brings the index to the sequence of a question: from what was touched in between, or from the beginning.
@@ -216,6 +210,7 @@ impl StockIndex {
                     keys.insert(key.to_owned());
                 }
                 keys.extend(self.dependents.get(key).into_iter().flatten().cloned());
+                self.of_day(key, &mut keys);
                 let wide = self.wide.iter().filter(|(_, reads)| reads.touched_by(key));
                 keys.extend(wide.map(|(unit, _)| unit.clone()));
             });

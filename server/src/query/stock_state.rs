@@ -17,10 +17,8 @@ use super::content::{content, of_bag};
 /// # Errors
 /// When the record cannot be read.
 pub fn holds_at(asked: &Asked, at_us: i64) -> Result<Vec<HoldState>, Unreadable> {
-    let mut found = hold::all(&asked.record)?;
-    found.retain(|state| {
-        state.placed_time_us <= at_us && state.ended.as_ref().is_none_or(|(_, ended_us)| *ended_us > at_us)
-    });
+    let mut found = hold::all_at(&asked.record, at_us)?;
+    found.retain(|state| state.placed_time_us <= at_us && state.ended.is_none());
     Ok(found)
 }
 

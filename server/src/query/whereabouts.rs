@@ -11,6 +11,7 @@ use packloft_domain::record::{Unreadable, facts};
 use packloft_domain::rules::free::touches;
 use packloft_domain::rules::hold::HoldState;
 use packloft_domain::rules::pallet::{self, Layer, PalletFacts, PalletPlace};
+use packloft_domain::rules::recall::Passed;
 use packloft_domain::rules::register::Register;
 use packloft_proto::v1;
 
@@ -28,6 +29,25 @@ type Origin = (String, String);
 struct Touched {
     pallet: PalletFacts,
     packs: BTreeMap<Origin, i64>,
+    /// Packs of the scope that left on it and came back, with the consignment as traced.
+    passed: Vec<(String, Passed)>,
+}
+
+impl Touched {
+    fn new(pallet: PalletFacts, packs: BTreeMap<Origin, i64>, of_scope: &dyn Fn(&Layer) -> bool) -> Option<Touched> {
+        let mut passed = Vec::new();
+        for passage in &pallet.passages {
+            let own = passage.layers.iter().filter(|layer| of_scope(layer));
+            let pack_count: i64 = own.map(|layer| layer.pack_count).sum();
+            if pack_count > 0 {
+                let row = Passed { time_us: passage.time_us, out: passage.out, pack_count };
+                passed.push((passage.consignment_code.clone(), row));
+            }
+        }
+        let disposed = pallet.disposed.iter().any(|disposed| of_scope(&disposed.layer));
+        let touched = !packs.is_empty() || disposed || !passed.is_empty();
+        touched.then_some(Touched { pallet, packs, passed })
+    }
 }
 
 /// Rows of pallets as built that may hold packs of an interval of a run.
@@ -203,36 +223,17 @@ fn traced(asked: &Asked, row: &Touched) -> Result<v1::TracedPallet, Unreadable> 
 /// What left for a consignee.
 #[derive(Clone, Debug, Default)]
 pub struct Left {
+    /// Each departure for it, and each return from it.
+    pub passed: Vec<Passed>,
     /// Packs it has by the record.
     pub with_count: i64,
-    /// Packs that came back here, whatever became of them since.
-    pub returned_count: i64,
     /// Pallets it has.
     pub ssccs: Vec<String>,
     /// Consignments they went with.
     pub consignment_codes: Vec<String>,
 }
 
-/// Consignment a pallet, or one it was made of, came back from.
-fn came_back_from(asked: &Asked, pallet: &PalletFacts) -> Result<Option<String>, Unreadable> {
-    for sscc in std::iter::once(&pallet.sscc).chain(pallet.parents.iter().map(|parent| &parent.sscc)) {
-        let rows = facts(&asked.record, &object("pallet", sscc))?;
-        let back = rows.iter().rev().find_map(|row| match &row.event.fact {
-            Some(Fact::PalletReturned(f))
-                if f.new_sscc.is_empty() || f.new_sscc == pallet.sscc || f.sscc != pallet.sscc =>
-            {
-                Some(f.consignment_code.clone())
-            }
-            _ => None,
-        });
-        if back.is_some() {
-            return Ok(back);
-        }
-    }
-    Ok(None)
-}
-
-/// Who has packs of intervals, or gave them back; with those of a lot from before the record when one is named.
+/// Who has packs of intervals, or once had; with those of a lot from before the record when one is named.
 ///
 /// # Errors
 /// When the record cannot be read.
@@ -247,56 +248,49 @@ pub fn left(
         let wanted = |layer: &Layer| layer.lot_codes.iter().any(|code| code == lot_code);
         found.extend(from_before(asked, &object("lot_pallets", lot_code), &wanted)?.0);
     }
+    shares(asked, &found)
+}
+
+fn shares(asked: &Asked, found: &[Touched]) -> Result<BTreeMap<String, Left>, Unreadable> {
     let mut shares: BTreeMap<String, Left> = BTreeMap::new();
-    for row in &found {
-        let disposed: i64 = row
-            .pallet
-            .disposed
-            .iter()
-            .filter(|d| sources.iter().any(|(run, own)| counts(&d.layer, run, own)))
-            .map(|d| d.layer.pack_count)
-            .sum();
+    for row in found {
+        for (consignment_code, passed) in &row.passed {
+            let share = shares.entry(pallets::consignee_of(asked, consignment_code)?).or_default();
+            share.passed.push(passed.clone());
+            if passed.out && !share.consignment_codes.contains(consignment_code) {
+                share.consignment_codes.push(consignment_code.clone());
+            }
+        }
         let packs: i64 = row.packs.values().sum();
-        if let PalletPlace::Dispatched { consignment_code, .. } = &row.pallet.place {
+        if let PalletPlace::Dispatched { consignment_code, .. } = &row.pallet.place
+            && packs > 0
+        {
             let share = shares.entry(pallets::consignee_of(asked, consignment_code)?).or_default();
             share.with_count += packs;
             share.ssccs.push(row.pallet.sscc.clone());
-            if !share.consignment_codes.contains(consignment_code) {
-                share.consignment_codes.push(consignment_code.clone());
-            }
-        } else if let Some(consignment_code) = came_back_from(asked, &row.pallet)? {
-            let share = shares.entry(pallets::consignee_of(asked, &consignment_code)?).or_default();
-            share.returned_count += packs + disposed;
         }
     }
     Ok(shares)
 }
 
 fn consignees(asked: &Asked, found: &[Touched]) -> Result<Vec<v1::ConsigneeShare>, Unreadable> {
-    let mut shares: BTreeMap<String, v1::ConsigneeShare> = BTreeMap::new();
-    for row in found {
-        let PalletPlace::Dispatched { consignment_code, time_us, .. } = &row.pallet.place else { continue };
-        let code = pallets::consignee_of(asked, consignment_code)?;
+    let mut rows = Vec::new();
+    for (code, share) in shares(asked, found)? {
         let known = Register::at(&asked.record, i64::MAX).consignee(&code)?.unwrap_or_default();
-        let share = shares.entry(code.clone()).or_insert_with(|| v1::ConsigneeShare {
-            consignee_code: code.clone(),
+        let out = || share.passed.iter().filter(|row| row.out);
+        rows.push(v1::ConsigneeShare {
             name: known.name,
             contact: known.contact,
             contact_checked_date: known.contact_checked_date,
-            ..v1::ConsigneeShare::default()
+            pack_count: share.with_count,
+            left_count: out().map(|row| row.pack_count).sum(),
+            first_dispatched_time: out().map(|row| row.time_us).min().map(timestamp),
+            consignee_code: code,
+            consignment_codes: share.consignment_codes,
+            ssccs: share.ssccs,
         });
-        if !share.consignment_codes.contains(consignment_code) {
-            share.consignment_codes.push(consignment_code.clone());
-        }
-        share.ssccs.push(row.pallet.sscc.clone());
-        share.pack_count += row.packs.values().sum::<i64>();
-        let left = timestamp(*time_us);
-        let earlier = share.first_dispatched_time.as_ref().is_none_or(|known| left.seconds < known.seconds);
-        if earlier {
-            share.first_dispatched_time = Some(left);
-        }
     }
-    Ok(shares.into_values().collect())
+    Ok(rows)
 }
 
 /// Rows of pallets as built per run: those that may hold packs of the intervals, and all that a pallet which
@@ -339,10 +333,7 @@ fn pallets_of(asked: &Asked, sources: &BTreeMap<String, Sources>) -> Result<Vec<
                 packs.insert((run_code.clone(), String::new()), sum);
             }
         }
-        let disposed = pallet.disposed.iter().any(|d| sources.iter().any(|(run, s)| counts(&d.layer, run, s)));
-        if !packs.is_empty() || disposed {
-            found.push(Touched { pallet, packs });
-        }
+        found.extend(Touched::new(pallet, packs, &|layer| sources.iter().any(|(run, own)| counts(layer, run, own))));
     }
     Ok(found)
 }
@@ -368,10 +359,7 @@ fn from_before(
         for layer in pallet.layers.iter().filter(|layer| layer.run_code.is_empty() && wanted(layer)) {
             *packs.entry((String::new(), layer.batch_code.clone())).or_default() += layer.pack_count;
         }
-        let disposed = pallet.disposed.iter().any(|d| d.layer.run_code.is_empty() && wanted(&d.layer));
-        if !packs.is_empty() || disposed {
-            found.push(Touched { pallet, packs });
-        }
+        found.extend(Touched::new(pallet, packs, &|layer| layer.run_code.is_empty() && wanted(layer)));
     }
     Ok((found, built))
 }
@@ -481,7 +469,10 @@ pub fn whereabouts(
         }
         for row in before {
             match found.iter_mut().find(|known| known.pallet.sscc == row.pallet.sscc) {
-                Some(known) => known.packs.extend(row.packs),
+                Some(known) => {
+                    known.packs.extend(row.packs);
+                    known.passed.extend(row.passed);
+                }
                 None => found.push(row),
             }
         }

@@ -142,14 +142,17 @@ impl BagFacts {
 /// The bag of this tag, or `None` when no fact brought it into being.
 pub fn bag(record: &dyn Record, bag_tag: &str) -> Result<Option<BagFacts>, Unreadable> {
     let rows = facts(record, &key::object("bag", bag_tag))?;
-    Ok(fold(&rows, bag_tag))
+    fold(record, &rows, bag_tag, i64::MAX)
 }
 
 /// The bag as things stood at an instant; a bag that was told only later counts as it arrived.
 pub fn bag_at(record: &dyn Record, bag_tag: &str, at_us: i64) -> Result<Option<BagFacts>, Unreadable> {
     let rows = facts(record, &key::object("bag", bag_tag))?;
     let known: Vec<Entry> = rows.iter().filter(|row| row.event.occurred_time_us <= at_us).cloned().collect();
-    Ok(fold(&known, bag_tag).or_else(|| fold(&rows, bag_tag)))
+    match fold(record, &known, bag_tag, at_us)? {
+        Some(found) => Ok(Some(found)),
+        None => fold(record, &rows, bag_tag, i64::MAX),
+    }
 }
 
 /// The bag as it stood just before a tip of it that ended at an instant.
@@ -159,7 +162,7 @@ pub(super) fn bag_before_tip(record: &dyn Record, bag_tag: &str, at_us: i64) -> 
         let time_us = row.event.occurred_time_us;
         time_us < at_us || (time_us == at_us && !matches!(row.event.fact, Some(Fact::BagTipped(_))))
     };
-    Ok(fold(&rows.iter().filter(before).cloned().collect::<Vec<_>>(), bag_tag))
+    fold(record, &rows.iter().filter(before).cloned().collect::<Vec<_>>(), bag_tag, at_us)
 }
 
 /// The bag of this tag; of one that was tipped without an arrival on record what is known of it. Where its product went must be
@@ -181,7 +184,7 @@ pub fn known(record: &dyn Record, bag_tag: &str) -> Result<Option<BagFacts>, Unr
 pub fn not_arrived(record: &dyn Record, bag_tag: &str) -> Result<BagFacts, Unreadable> {
     let rows = facts(record, &key::object("bag", bag_tag))?;
     let at = rows.first().map_or(0, |row| row.event.occurred_time_us);
-    Ok(fold_from(unborn(bag_tag, at), &rows, bag_tag))
+    fold_from(record, unborn(bag_tag, at), &rows, bag_tag, i64::MAX)
 }
 
 fn unborn(bag_tag: &str, at: i64) -> BagFacts {
@@ -271,12 +274,62 @@ pub(super) fn birth(row: &Entry, bag_tag: &str) -> Option<BagFacts> {
     }
 }
 
-fn fold(rows: &[Entry], bag_tag: &str) -> Option<BagFacts> {
-    let born = rows.iter().find_map(|row| birth(row, bag_tag))?;
-    Some(fold_from(born, rows, bag_tag))
+fn fold(record: &dyn Record, rows: &[Entry], bag_tag: &str, last_us: i64) -> Result<Option<BagFacts>, Unreadable> {
+    let Some(born) = rows.iter().find_map(|row| birth(row, bag_tag)) else { return Ok(None) };
+    fold_from(record, born, rows, bag_tag, last_us).map(Some)
 }
 
-fn fold_from(mut bag: BagFacts, rows: &[Entry], bag_tag: &str) -> BagFacts {
+/// Where a bag is that a fact was recorded about: what is done with a missing one finds it.
+fn place_after(place: Place, fact: &Fact, bag_tag: &str) -> Place {
+    match (fact, place) {
+        (Fact::BagMoved(f), _) => Place::Location(f.location_code.clone()),
+        (Fact::UnitsMoved(f), _) => Place::Location(f.location_code.clone()),
+        (Fact::StockTaken(f), _) if f.bag_tags.iter().any(|tag| tag == bag_tag) => {
+            Place::Location(f.location_code.clone())
+        }
+        (Fact::StockTaken(f), Place::Location(here)) if here == f.location_code => Place::Missing(here),
+        (Fact::LiftRecorded(f), _) => match f.direction() {
+            LiftDirection::Up => Place::Platform(f.platform_code.clone()),
+            _ => Place::Location(f.location_code.clone()),
+        },
+        (
+            Fact::BagWeighed(_) | Fact::BagLossRecorded(_) | Fact::ResidueRecorded(_) | Fact::BagTipped(_),
+            Place::Missing(here),
+        ) => Place::Location(here),
+        (_, place) => place,
+    }
+}
+
+/// Where the bag is by all facts about it, stock takes that missed it included.
+fn place_of(
+    record: &dyn Record,
+    mut place: Place,
+    rows: &[Entry],
+    bag_tag: &str,
+    last_us: i64,
+) -> Result<Place, Unreadable> {
+    let mut born = false;
+    for (index, row) in rows.iter().enumerate() {
+        if let Some(fact) = &row.event.fact {
+            place = place_after(place, fact, bag_tag);
+        }
+        born |= birth(row, bag_tag).is_some();
+        if let (true, Place::Location(code)) = (born, &place)
+            && super::store::missed(record, code, row, rows.get(index + 1), last_us)?
+        {
+            place = Place::Missing(code.clone());
+        }
+    }
+    Ok(place)
+}
+
+fn fold_from(
+    record: &dyn Record,
+    mut bag: BagFacts,
+    rows: &[Entry],
+    bag_tag: &str,
+    last_us: i64,
+) -> Result<BagFacts, Unreadable> {
     let first_tip = rows
         .iter()
         .find(|row| matches!(row.event.fact, Some(Fact::BagTipped(_))))
@@ -301,19 +354,6 @@ fn fold_from(mut bag: BagFacts, rows: &[Entry], bag_tag: &str) -> BagFacts {
             }
             Some(Fact::BagLossRecorded(f)) => bag.losses.push((at, f.mass_mg)),
             Some(Fact::ResidueRecorded(f)) => bag.residue_mass_mg = Some(f.mass_mg),
-            Some(Fact::BagMoved(f)) => bag.place = Place::Location(f.location_code.clone()),
-            Some(Fact::UnitsMoved(f)) => bag.place = Place::Location(f.location_code.clone()),
-            Some(Fact::StockTaken(f)) => {
-                let missed = f.missing_bag_tags.iter().any(|tag| tag == bag_tag);
-                let here = f.location_code.clone();
-                bag.place = if missed { Place::Missing(here) } else { Place::Location(here) };
-            }
-            Some(Fact::LiftRecorded(f)) => {
-                bag.place = match f.direction() {
-                    LiftDirection::Up => Place::Platform(f.platform_code.clone()),
-                    _ => Place::Location(f.location_code.clone()),
-                };
-            }
             Some(Fact::BagTipped(f)) => bag.tips.push(TipFacts {
                 sequence: row.sequence,
                 feed_code: f.feed_code.clone(),
@@ -336,10 +376,8 @@ fn fold_from(mut bag: BagFacts, rows: &[Entry], bag_tag: &str) -> BagFacts {
         let residue = bag.residue_mass_mg.unwrap_or(0);
         tip.mass_mg = (net - bag.lost_mass_mg - parts - residue).max(0);
     }
-    if bag.emptied() {
-        bag.place = Place::Emptied;
-    }
-    bag
+    bag.place = if bag.emptied() { Place::Emptied } else { place_of(record, bag.place, rows, bag_tag, last_us)? };
+    Ok(bag)
 }
 
 pub(crate) fn existing(record: &dyn Record, bag_tag: &str) -> Result<BagFacts, Refusal> {

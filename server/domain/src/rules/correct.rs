@@ -3,27 +3,32 @@
 //! The replacement is decided as if the target had never been told, so it obeys every rule of its kind. Decisions
 //! (lots, holds, breaches) are not corrected but followed by new decisions.
 
-use super::{Command, Context, Decision, bag, decide_alone, ways};
+use super::{Command, Context, Decision, bag, decide_alone, undo, withdraw};
 use crate::fact::*;
 use crate::key;
 use crate::record::{Entry, Record, Unreadable};
 use crate::refusal::{Refusal, Unknown};
 
-/// True for kinds of fact that a correction may name; what undoes the others says [`ways::other_way`].
+/// True for kinds of fact that a correction may name; what undoes the others says [`undo::other_way`].
 pub fn correctable(fact: &Fact) -> bool {
-    ways::other_way(fact).is_none()
+    undo::other_way(fact).is_none()
 }
 
-/// The record as if one fact had never been told.
+/// The record as if one fact had never been recorded, or another one in its place.
 pub(super) struct Without<'a> {
     pub(super) record: &'a dyn Record,
     pub(super) target_sequence: i64,
+    pub(super) instead: Option<Box<Event>>,
 }
 
 impl Record for Without<'_> {
     fn list(&self, key: &str) -> Result<Vec<Entry>, Unreadable> {
         let mut rows = self.record.list(key)?;
-        let void = Corrected { target_sequence: self.target_sequence, ..Corrected::default() };
+        let void = Corrected {
+            target_sequence: self.target_sequence,
+            replacement: self.instead.clone(),
+            ..Corrected::default()
+        };
         rows.push(Entry {
             sequence: i64::MAX,
             event: Event { fact: Some(Fact::Corrected(Box::new(void))), ..Event::default() },
@@ -157,7 +162,7 @@ fn in_use(record: &dyn Record, sscc: &str) -> Result<Option<Finding>, Unreadable
     Ok(used.map(|row| {
         let deed = row.event.fact.as_ref().map_or("", kind).replace('_', " ");
         let text = format!(
-            "pallet {sscc} was used since ({deed}, sequence {}), so it was built: replace what is wrong of its build instead",
+            "pallet {sscc} was used since ({deed}, sequence {}), so it was built: replace what is wrong of its build, or withdraw that entry first",
             row.sequence
         );
         finding("PALLET_IN_USE", sscc, text, row.sequence, 0)
@@ -172,14 +177,11 @@ fn pallet_faults(
 ) -> Result<Vec<Finding>, Unreadable> {
     let sscc = &old.sscc;
     let rows = crate::record::facts(record, &key::object("pallet", sscc))?;
-    let mut left = match replacement.and_then(|event| event.fact.as_ref()) {
-        Some(Fact::PalletBuilt(new)) => new.pack_count,
-        _ if rows.is_empty() => return Ok(Vec::new()),
-        _ => {
-            let text = format!("pallet {sscc} has {} facts on record but was not built any more", rows.len());
-            return Ok(vec![finding("PALLET_WITHOUT_BUILD", sscc, text, 0, 0)]);
-        }
-    };
+    if !matches!(replacement.and_then(|event| event.fact.as_ref()), Some(Fact::PalletBuilt(_))) {
+        let text = format!("pallet {sscc} has {} facts on record but was not built any more", rows.len());
+        let found = (!rows.is_empty()).then(|| finding("PALLET_WITHOUT_BUILD", sscc, text, 0, 0));
+        return Ok(found.into_iter().collect());
+    }
     let mut found = Vec::new();
     let runs: Vec<&str> = match replacement.and_then(|event| event.fact.as_ref()) {
         Some(Fact::PalletBuilt(new)) => new.parts.iter().map(|part| part.run_code.as_str()).collect(),
@@ -189,13 +191,9 @@ fn pallet_faults(
     for row in &rows {
         let taken: Vec<&str> = match &row.event.fact {
             Some(Fact::PalletSplit(f)) if f.sscc == *sscc => {
-                left -= f.parts.iter().map(|part| part.pack_count).sum::<i64>();
                 f.parts.iter().map(|part| part.run_code.as_str()).collect()
             }
-            Some(Fact::PalletDisposed(f)) => {
-                left -= f.pack_count;
-                vec![f.run_code.as_str()]
-            }
+            Some(Fact::PalletDisposed(f)) => vec![f.run_code.as_str()],
             _ => Vec::new(),
         };
         for run in taken.iter().filter(|run| !run.is_empty() && !runs.contains(run)) {
@@ -209,10 +207,6 @@ fn pallet_faults(
             let text = format!("pallet {sscc} has a deed on record (sequence {}) before it was built", row.sequence);
             found.push(finding("DEED_BEFORE_BUILT", sscc, text, row.event.occurred_time_us, born_us));
         }
-    }
-    if left < 0 {
-        let text = format!("{} packs more were taken off pallet {sscc} than it held", -left);
-        found.push(finding("MORE_THAN_PALLET_HOLDS", sscc, text, -left, 0));
     }
     Ok(found)
 }
@@ -278,7 +272,7 @@ pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> 
         return Err(Refusal::NotFound(vec![Unknown { noun: "fact at sequence", code: subject }]));
     };
     let target_fact = target.event.fact.clone();
-    if let Some(way) = target_fact.as_ref().and_then(ways::other_way) {
+    if let Some(way) = target_fact.as_ref().and_then(undo::other_way) {
         let what = target_fact.as_ref().map_or("entry", kind).replace('_', " ");
         let text = format!("{what} (entry {subject}) is not corrected or withdrawn: {way}");
         return Err(Refusal::impossible(finding("NOT_CORRECTABLE", &subject, text, 0, 0)));
@@ -298,20 +292,26 @@ pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> 
         target_keys.extend(key::keys_of(&event));
         stands = Some(event);
     }
-    let without = Without { record: context.record, target_sequence: fact.target_sequence };
+    let without = Without { record: context.record, target_sequence: fact.target_sequence, instead: None };
     let old = match &stands {
         Some(event) => event.fact.clone(),
         None => withdrawn(context.record, target)?,
     };
     if let (Some(old), Some(_)) = (&old, &stands) {
         let new = fact.replacement.as_ref().and_then(|event| event.fact.as_ref());
-        let reasons = ways::against(&without, old, new, context)?;
+        let reasons = undo::against(&without, old, new, context)?;
         if !reasons.is_empty() {
             return Err(Refusal::Forbidden(reasons));
         }
     }
     let mut decision = Decision::default();
     let mut corrected = Corrected { target_keys, ..fact.clone() };
+    let kept = stands.as_ref().and_then(|event| event.fact.as_ref()).filter(|fact| withdraw::only_withdrawn(fact));
+    if let (Some(old), true) = (kept, fact.replacement.is_some()) {
+        let text =
+            format!("{} at sequence {subject} is not replaced: withdraw it, and record what is right", kind(old));
+        return Err(Refusal::impossible(finding("NOT_CORRECTABLE", &subject, text, 0, 0)));
+    }
     if let Some(replacement) = &fact.replacement {
         let Some(new_fact) = replacement.fact.clone() else {
             return Err(Refusal::Invalid(Vec::new()));
@@ -355,6 +355,11 @@ pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> 
         && let Some(reason) = super::register::needed_setting(&without)?
     {
         return Err(Refusal::impossible(reason));
+    } else if let Some(event) = &stands
+        && let reasons = withdraw::in_the_way(&without, event)?
+        && !reasons.is_empty()
+    {
+        return Err(Refusal::Forbidden(reasons));
     } else if stands.is_none() {
         let text = format!("sequence {subject} is a void already; record the fact again, or replace the void");
         return Err(Refusal::impossible(finding("NOTHING_TO_VOID", &subject, text, 0, 0)));
@@ -367,6 +372,11 @@ pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> 
     if let Some(stands) = &stands {
         let new = corrected.replacement.as_deref();
         decision.contradictions.extend(contradictions(&without, stands, new)?);
+        if new.is_none() {
+            decision.contradictions.extend(withdraw::left_hanging(&without, stands)?);
+        }
+        let after = Without { instead: corrected.replacement.clone(), ..without };
+        decision.contradictions.extend(withdraw::short(context.record, &after, stands)?);
         decision.contradictions.extend(shrunk(context.record, stands, new)?);
     }
     if !target.event.breaches.is_empty() || !target.event.holds.is_empty() {

@@ -519,6 +519,12 @@ pub(super) fn amend(fact: &DispatchAmended, at: i64, context: &Context) -> Resul
             let text = format!("pallet {sscc} was not dispatched; there is nothing to put right");
             reasons.push(finding("NOT_DISPATCHED", sscc, text, 0, 0));
         }
+        (_, None) if pallet.came_back_since() => {
+            let text = format!(
+                "packs of pallet {sscc} came back since it left, so it did leave: withdraw that return first if it is wrong"
+            );
+            reasons.push(finding("CAME_BACK", sscc, text, 0, 0));
+        }
         (_, Some(consignment)) => {
             let left = load(record, &consignment.load_code)?.is_some_and(|load| load.dispatched.is_some());
             if !left {

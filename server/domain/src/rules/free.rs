@@ -9,7 +9,7 @@
 use super::bag::BagFacts;
 use super::hold::{self, HoldState};
 use super::lot::{LotDecision, lot};
-use super::pallet::{PalletFacts, Parent};
+use super::pallet::{Line, PalletFacts, Parent, Stay};
 use super::register::Register;
 use crate::fact::*;
 use crate::key;
@@ -42,6 +42,8 @@ pub struct Content {
     pub unrecorded: bool,
     /// True when the counters have not been read as far as its packs.
     pub uncounted: bool,
+    /// The same for each way its packs came, layer by layer and line by line; empty when all came one way.
+    pub lines: Vec<Content>,
 }
 
 /// What may be known besides the record when something is decided. Empty for most commands.
@@ -57,6 +59,8 @@ pub struct Evidence {
     pub scope: Option<super::recall::Scope>,
     /// What consignees of a recall have.
     pub outstanding: Vec<super::recall::Outstanding>,
+    /// What of its scope in the house is not accounted for.
+    pub loose: super::recall::Loose,
 }
 
 impl Evidence {
@@ -112,28 +116,67 @@ pub fn stops(record: &dyn Record) -> Result<Stops, Unreadable> {
     Ok(Stops { holds, breaches })
 }
 
-/// True when a hold aims at something that may be in the pallet, at its packs, or at the pallet or one it was made of.
+/// True when a hold covers packs of the pallet: it aims at something that may be in them, at the packs themselves, or at the
+/// pallet or one they stood on; and quality did not free them of it.
 pub fn touches(state: &HoldState, pallet: &PalletFacts, content: &Content) -> bool {
+    covers(state, pallet, content, true)
+}
+
+/// True when a hold aims at packs of the pallet, whatever was freed of it since: what a breach is about does not end with a
+/// hold.
+fn aims_at(state: &HoldState, pallet: &PalletFacts, content: &Content) -> bool {
+    covers(state, pallet, content, false)
+}
+
+fn covers(state: &HoldState, pallet: &PalletFacts, content: &Content, less_freed: bool) -> bool {
+    let lines: Vec<&Line> = pallet.layers.iter().flat_map(|layer| &layer.lines).collect();
+    let none = Line::default();
+    if lines.len() < 2 || content.lines.len() != lines.len() {
+        let line = lines.first().copied().unwrap_or(&none);
+        // Where it is not known which way packs came, only what freed all of them frees them.
+        let freed = less_freed && lines.iter().all(|line| frees(state, pallet, line)) && !lines.is_empty();
+        return !freed && line_covered(state, pallet, line, content, less_freed);
+    }
+    lines.iter().zip(&content.lines).any(|(line, own)| {
+        !(less_freed && frees(state, pallet, line)) && line_covered(state, pallet, line, own, less_freed)
+    })
+}
+
+/// True when quality freed a pallet of the hold while these packs stood on it.
+fn frees(state: &HoldState, pallet: &PalletFacts, line: &Line) -> bool {
+    state.freed_ssccs.iter().zip(&state.freed_us).any(|(sscc, at)| {
+        let on = |stay: &Stay| stay.sscc == *sscc && (stay.from_us..=stay.until_us).contains(at);
+        (*sscc == pallet.sscc && *at >= pallet.built_us) || line.stays.iter().any(on)
+    })
+}
+
+/// True when a hold covers packs that came one way.
+fn line_covered(state: &HoldState, pallet: &PalletFacts, line: &Line, content: &Content, less_freed: bool) -> bool {
     let hold = &state.hold;
-    if state.freed_ssccs.contains(&pallet.sscc) || freed_wholly(state, content) {
+    if less_freed && freed_wholly(state, content) {
         return false;
     }
-    if !hold.sscc.is_empty() && (hold.sscc == pallet.sscc || came_from(state, &pallet.parents)) {
-        return true;
+    if !hold.sscc.is_empty() {
+        // Placed while they stood on it, or recorded before it was that they were taken off.
+        let stood = |stay: &Stay| {
+            stay.sscc == hold.sscc && (stay.last || state.reaches_us <= stay.until_us || state.sequence < stay.sequence)
+        };
+        let here = hold.sscc == pallet.sscc || line.stays.iter().any(stood);
+        return here || came_from(state, &content.opened);
     }
-    touches_product(state, content)
+    touches_product(state, content, less_freed)
 }
 
 /// True when a hold on a pallet was there before packs were taken off it.
 fn came_from(state: &HoldState, parents: &[Parent]) -> bool {
     let parent = |known: &Parent| {
-        known.sscc == state.hold.sscc && (state.placed_time_us <= known.until_us || state.sequence < known.sequence)
+        known.sscc == state.hold.sscc && (state.reaches_us <= known.until_us || state.sequence < known.sequence)
     };
     parents.iter().any(parent)
 }
 
 /// True when a hold aims at product that may be in a pallet or a bag of rework, whatever unit it stands on.
-fn touches_product(state: &HoldState, content: &Content) -> bool {
+fn touches_product(state: &HoldState, content: &Content, less_freed: bool) -> bool {
     let hold = &state.hold;
     if !hold.sscc.is_empty() {
         return came_from(state, &content.opened);
@@ -145,8 +188,9 @@ fn touches_product(state: &HoldState, content: &Content) -> bool {
         let within =
             |interval: &PackInterval| content.parts.iter().chain(reworked).any(|part| hold::overlap(part, interval));
         let named = state.bag_tags();
+        let intervals = if less_freed { state.intervals() } else { state.intervals_as_placed() };
         // What no record explains may be any bag.
-        return state.intervals().iter().any(within)
+        return intervals.iter().any(within)
             || named.iter().any(|tag| bags.contains(tag))
             || (content.unrecorded && !named.is_empty());
     }
@@ -177,7 +221,7 @@ pub fn on_bag(record: &dyn Record, bag: &BagFacts, content: Option<&Content>) ->
 
 /// True when a bag of rework inherits a hold from its packs.
 pub fn inherits(state: &HoldState, content: &Content) -> bool {
-    !freed_wholly(state, content) && touches_product(state, content)
+    !freed_wholly(state, content) && touches_product(state, content, true)
 }
 
 /// Lots that may be in a bag: its own, and for rework those of its packs.
@@ -215,8 +259,8 @@ pub fn reasons(
     }
     for (sequence, words, aims) in &stops.breaches {
         // While one of its holds on this pallet is open that is reason enough, and told above.
-        let mut own = aims.iter().filter(|state| touches(state, pallet, content)).peekable();
-        if own.peek().is_some() && own.all(|state| state.ended.is_some()) {
+        let held = aims.iter().any(|state| state.ended.is_none() && touches(state, pallet, content));
+        if !held && aims.iter().any(|state| aims_at(state, pallet, content)) {
             let text = format!("the breach at sequence {sequence} touches pallet {sscc} and is open: {words}");
             found.push(finding("BREACH_OPEN", sscc, text, *sequence, 0));
         }

@@ -24,6 +24,9 @@ pub struct HoldState {
     pub hold: HoldPlaced,
     /// When it was placed.
     pub placed_time_us: i64,
+    /// Until when packs that stood on a pallet it is on are covered wherever they went since: when it was placed, or the
+    /// deed was done that it is about, when that was put right later.
+    pub reaches_us: i64,
     /// Sequence of the event that placed it.
     pub sequence: i64,
     /// Who placed it.
@@ -36,13 +39,19 @@ pub struct HoldState {
     pub freed: Vec<PackInterval>,
     /// Pallets that quality freed of it.
     pub freed_ssccs: Vec<String>,
+    /// When it freed each of them, in the same order: packs that stood on it then are free wherever they go.
+    pub freed_us: Vec<i64>,
 }
 
 impl HoldState {
     /// Packs it names itself or by the checks around a failed one, less what quality freed.
     pub fn intervals(&self) -> Vec<PackInterval> {
-        let own = self.hold.interval.iter().chain(self.aims.iter().flat_map(|aims| &aims.intervals));
-        own.flat_map(|interval| less(interval, &self.freed)).collect()
+        self.intervals_as_placed().iter().flat_map(|interval| less(interval, &self.freed)).collect()
+    }
+
+    /// Packs it names itself or by the checks around a failed one, whatever quality freed since.
+    pub fn intervals_as_placed(&self) -> Vec<PackInterval> {
+        self.hold.interval.iter().chain(self.aims.iter().flat_map(|aims| &aims.intervals)).cloned().collect()
     }
 
     /// Bags it names itself or by the checks around a failed one.
@@ -91,7 +100,13 @@ fn placed_in(entries: &[Entry]) -> Vec<(HoldPlaced, &Entry)> {
 
 /// Every hold ever placed, oldest first, in one pass: ends stand in the same list.
 pub fn all(record: &dyn Record) -> Result<Vec<HoldState>, Unreadable> {
-    let entries = record.list("holds")?;
+    all_at(record, i64::MAX)
+}
+
+/// Every hold that had been placed at an instant, with what had ended or freed it by then.
+pub fn all_at(record: &dyn Record, at_us: i64) -> Result<Vec<HoldState>, Unreadable> {
+    let mut entries = record.list("holds")?;
+    entries.retain(|entry| entry.event.occurred_time_us <= at_us);
     let mut ends: std::collections::BTreeMap<&str, Vec<&Entry>> = std::collections::BTreeMap::new();
     for entry in &entries {
         if let Some(Fact::HoldEnded(end)) = &entry.event.fact {
@@ -113,7 +128,7 @@ fn whole(end: &HoldEnded) -> bool {
 }
 
 fn state_of(record: &dyn Record, hold: HoldPlaced, entry: &Entry, ends: &[&Entry]) -> Result<HoldState, Unreadable> {
-    let (mut ended, mut freed, mut freed_ssccs) = (None, Vec::new(), Vec::new());
+    let (mut ended, mut freed, mut freed_ssccs, mut freed_us) = (None, Vec::new(), Vec::new(), Vec::new());
     for entry in ends {
         match &entry.event.fact {
             Some(Fact::HoldEnded(end)) if whole(end) => {
@@ -122,6 +137,7 @@ fn state_of(record: &dyn Record, hold: HoldPlaced, entry: &Entry, ends: &[&Entry
             Some(Fact::HoldEnded(end)) => {
                 freed.extend(end.intervals.iter().cloned());
                 freed_ssccs.extend(end.ssccs.iter().cloned());
+                freed_us.resize(freed_ssccs.len(), entry.event.occurred_time_us);
             }
             _ => {}
         }
@@ -132,19 +148,24 @@ fn state_of(record: &dyn Record, hold: HoldPlaced, entry: &Entry, ends: &[&Entry
         _ => None,
     };
     let own = matches!(&entry.event.fact, Some(Fact::HoldPlaced(placed)) if placed.hold_code == hold.hold_code);
-    let placed_time_us = match !own && late::held_by_insight(&entry.event, &hold) {
-        true => entry.event.recorded_time_us,
-        false => entry.event.occurred_time_us,
-    };
+    let by_insight = !own && late::held_by_insight(&entry.event, &hold);
+    let placed_time_us = if by_insight { entry.event.recorded_time_us } else { entry.event.occurred_time_us };
     Ok(HoldState {
         hold,
         placed_time_us,
+        reaches_us: match &entry.event.fact {
+            Some(Fact::Corrected(f)) if !by_insight => {
+                f.replacement.as_ref().map_or(i64::MIN, |event| event.occurred_time_us)
+            }
+            _ => placed_time_us,
+        },
         sequence: entry.sequence,
         actor_code: entry.event.actor.as_ref().map(|a| a.code.clone()).unwrap_or_default(),
         ended,
         aims,
         freed,
         freed_ssccs,
+        freed_us,
     })
 }
 

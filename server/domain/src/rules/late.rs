@@ -140,7 +140,7 @@ impl Broken {
 fn judged(record: &dyn Record, row: &Entry, context: &Context) -> Result<Vec<Finding>, Unreadable> {
     let Some(fact) = row.event.fact.clone() else { return Ok(Vec::new()) };
     let unheld = Unheld { record, sequence: row.sequence };
-    let without = Without { record: &unheld, target_sequence: row.sequence };
+    let without = Without { record: &unheld, target_sequence: row.sequence, instead: None };
     let command = Command { already_done_reason: "recorded".into(), ..Command::new(fact, row.event.occurred_time_us) };
     let own = Context {
         record: &without,

@@ -43,7 +43,8 @@ pub mod stacking;
 pub mod still;
 pub mod store;
 pub mod stream;
-pub mod ways;
+pub mod undo;
+mod withdraw;
 
 use crate::fact::*;
 use crate::record::{Entry, Record};
@@ -233,7 +234,7 @@ fn decide_alone(command: &Command, context: &Context) -> Result<Decision, Refusa
         Fact::RecallOpened(fact) => recall::open(fact, at, context),
         Fact::NoticeSent(fact) => recall::notice(fact, context),
         Fact::NoticeAnswered(fact) => recall::answer(fact, context),
-        Fact::RecoveryRecorded(fact) => recall::recovery(fact, context),
+        Fact::RecoveryRecorded(fact) => recall::recovery(fact, at, context),
         Fact::RecallClosed(fact) => recall::close(fact, context),
         Fact::RunReleased(fact) => stream::release_run(fact, context),
         Fact::ReelChanged(fact) => stream::reel_change(fact, at, context),

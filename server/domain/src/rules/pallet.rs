@@ -7,6 +7,7 @@
 //! Invariant I-PAL-1: packs are conserved: what leaves a pallet stands on another, was disposed of, or is with a consignee.
 
 use super::register::Register;
+use super::store::missed;
 use super::{Context, stream};
 use crate::fact::*;
 use crate::gs1;
@@ -30,6 +31,47 @@ pub struct Layer {
     pub batch_code: String,
     /// Before the record only: lots where they are known.
     pub lot_codes: Vec<String>,
+    /// What its packs went through before they stood here: they may be of any of these.
+    pub lines: Vec<Line>,
+}
+
+/// Packs that went the same way, from the pallet they were stacked on first to the one they stand on.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Line {
+    /// Pallet they were stacked on first, with the row there.
+    pub source: (String, usize),
+    /// Pallets they stood on before, oldest first.
+    pub stays: Vec<Stay>,
+}
+
+/// A pallet that packs stood on before.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Stay {
+    /// Pallet.
+    pub sscc: String,
+    /// Since when they stood on it.
+    pub from_us: i64,
+    /// When they were taken off it.
+    pub until_us: i64,
+    /// Sequence of the fact that took them.
+    pub sequence: i64,
+    /// Nothing was left on it then: a hold on its number is about these packs, wherever they stand.
+    pub last: bool,
+}
+
+/// Packs of a pallet that left, or came back.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Passage {
+    /// True when they left.
+    pub out: bool,
+    /// When.
+    pub time_us: i64,
+    /// Load they left with; empty when they came back, or only the consignment is known.
+    pub load_code: String,
+    /// Consignment, as traced.
+    pub consignment_code: String,
+    /// Which packs.
+    pub layers: Vec<Layer>,
 }
 
 /// Where a pallet is.
@@ -104,12 +146,25 @@ pub struct PalletFacts {
     pub disposed: Vec<Disposed>,
     /// Pallets it was made of.
     pub parents: Vec<Parent>,
+    /// What of it left and came back, as traced, oldest first.
+    pub passages: Vec<Passage>,
+    /// Packs that were taken off it by the record and were not on it.
+    pub short_count: i64,
+    /// Where it went was found out later, and is in its place already.
+    fated: bool,
 }
 
 impl PalletFacts {
     /// Packs on it.
     pub fn pack_count(&self) -> i64 {
         self.layers.iter().map(|layer| layer.pack_count).sum()
+    }
+
+    /// When the first of its packs were placed in the house, on whichever pallet.
+    pub fn since_us(&self) -> i64 {
+        let lines = self.layers.iter().flat_map(|layer| &layer.lines);
+        let first = lines.map(|line| line.stays.first().map_or(self.built_us, |stay| stay.from_us));
+        first.min().unwrap_or(self.built_us)
     }
 
     /// True while it is in the house, on a vehicle included.
@@ -150,9 +205,35 @@ impl PalletFacts {
         }
         self.layers.retain(|layer| layer.pack_count > 0);
         self.weighed_mg = None;
+        self.short_count += left;
         taken.retain(|layer| layer.pack_count > 0);
         taken
     }
+
+    /// Whatever is done with a pallet that was missed finds it where it was missed.
+    fn found(&mut self) {
+        if let PalletPlace::Missing(code) = &self.place {
+            self.place = PalletPlace::Store(code.clone());
+        }
+    }
+
+    /// Packs that came back, when it had left.
+    fn came_back(&mut self, time_us: i64, layers: Vec<Layer>) {
+        if let PalletPlace::Dispatched { consignment_code, .. } = &self.place {
+            let (load_code, consignment_code) = (String::new(), consignment_code.clone());
+            self.passages.push(Passage { out: false, time_us, load_code, consignment_code, layers });
+        }
+    }
+
+    /// True when packs of it came back since it left last.
+    pub fn came_back_since(&self) -> bool {
+        self.passages.last().is_some_and(|passage| !passage.out)
+    }
+}
+
+/// A way that packs went which stood on a pallet from the beginning.
+fn stacked_on(sscc: &str, row: usize) -> Vec<Line> {
+    vec![Line { source: (sscc.into(), row), stays: Vec::new() }]
 }
 
 /// How far the facts of a pallet are followed.
@@ -203,6 +284,9 @@ fn blank(sscc: &str, at_us: i64, location_code: &str) -> PalletFacts {
         weighed_mg: None,
         disposed: Vec::new(),
         parents: Vec::new(),
+        passages: Vec::new(),
+        short_count: 0,
+        fated: false,
     }
 }
 
@@ -214,6 +298,7 @@ fn built(f: &PalletBuilt, at_us: i64) -> PalletFacts {
             sources: vec![(f.sscc.clone(), 0)],
             batch_code: f.batch_code.clone(),
             lot_codes: f.lot_codes.clone(),
+            lines: stacked_on(&f.sscc, 0),
         }]
     } else {
         f.parts
@@ -225,6 +310,7 @@ fn built(f: &PalletBuilt, at_us: i64) -> PalletFacts {
                 sources: vec![(f.sscc.clone(), index)],
                 batch_code: String::new(),
                 lot_codes: Vec::new(),
+                lines: stacked_on(&f.sscc, index),
             })
             .collect()
     };
@@ -252,6 +338,11 @@ fn joined(layers: Vec<Layer>) -> Vec<Layer> {
                 for source in layer.sources {
                     if !known.sources.contains(&source) {
                         known.sources.push(source);
+                    }
+                }
+                for line in layer.lines {
+                    if !known.lines.contains(&line) {
+                        known.lines.push(line);
                     }
                 }
             }
@@ -284,7 +375,16 @@ fn child(
     for code in parents {
         let Some(depth) = depth.checked_sub(1) else { return Ok(None) };
         let Some(mut parent) = fold(record, code, Until::Before(row.sequence), depth)? else { continue };
+        let first = layers.len();
         layers.extend(taken(&mut parent));
+        let stay = Stay {
+            sscc: parent.sscc.clone(),
+            from_us: parent.built_us,
+            until_us: row.event.occurred_time_us,
+            sequence: row.sequence,
+            last: parent.layers.is_empty(),
+        };
+        layers[first..].iter_mut().flat_map(|layer| &mut layer.lines).for_each(|line| line.stays.push(stay.clone()));
         // A hold on a number that nothing is left under is about the packs, wherever they stand now.
         let until = if parent.layers.is_empty() { i64::MAX } else { row.event.occurred_time_us };
         made.product_code = parent.product_code.clone();
@@ -345,8 +445,19 @@ fn fold(record: &dyn Record, sscc: &str, until: Until, depth: usize) -> Result<O
         }
     }
     let Some(mut pallet) = state else { return Ok(None) };
-    for row in &rows[..end] {
-        step(record, &mut pallet, row)?;
+    let first = rows.iter().position(|row| !matches!(row.event.fact, Some(Fact::HoldPlaced(_)))).unwrap_or(0);
+    for index in 0..end {
+        step(record, &mut pallet, &rows, index)?;
+        // Where it stood from then on, until the next deed, stock was taken without it.
+        if let PalletPlace::Store(code) = &pallet.place
+            && index >= first
+        {
+            let next = rows.get(index + 1).filter(|_| index + 1 < end || !matches!(until, Until::Time(_)));
+            let last_us = if let Until::Time(at) = until { at } else { i64::MAX };
+            if missed(record, code, &rows[index], next, last_us)? {
+                pallet.place = PalletPlace::Missing(code.clone());
+            }
+        }
     }
     // A move of later date than what took the last packs off leaves no pallet behind.
     if pallet.layers.is_empty() && matches!(pallet.place, PalletPlace::Store(_) | PalletPlace::Missing(_)) {
@@ -355,13 +466,67 @@ fn fold(record: &dyn Record, sscc: &str, until: Until, depth: usize) -> Result<O
     Ok(Some(pallet))
 }
 
+/// What was found out later of where a pallet went that left at a row: its consignment, or the location it never left.
+/// Found out is what is said before it is loaded again or all of it is back.
+fn fate(rows: &[Entry], from: usize, sscc: &str) -> Option<DispatchAmended> {
+    let mut found = None;
+    for row in &rows[from..] {
+        match &row.event.fact {
+            Some(Fact::PalletLoaded(_)) => break,
+            Some(Fact::PalletReturned(f)) if f.sscc == sscc && f.new_sscc.is_empty() => break,
+            Some(Fact::DispatchAmended(f)) => found = Some(f.clone()),
+            _ => {}
+        }
+    }
+    found
+}
+
+/// The pallet left, or was said to: where it is by all that was found out since.
+fn leave(
+    record: &dyn Record,
+    pallet: &mut PalletFacts,
+    papers: Option<(&str, &str, i64)>,
+    fate: Option<DispatchAmended>,
+    time_us: i64,
+) -> Result<(), Unreadable> {
+    pallet.fated = fate.is_some();
+    let (load_code, consignment_code, time_us) = match (fate, papers) {
+        (Some(f), _) if f.consignment_code.is_empty() => {
+            pallet.place = PalletPlace::Store(f.location_code);
+            return Ok(());
+        }
+        (Some(f), _) => {
+            let (load_code, left_us) = load_of(record, &f.consignment_code)?;
+            (load_code, f.consignment_code, left_us.unwrap_or(time_us))
+        }
+        (None, Some((load, consignment, at))) => (load.to_owned(), consignment.to_owned(), at),
+        (None, None) => return Ok(()),
+    };
+    let layers = pallet.layers.clone();
+    let passage = Passage {
+        out: true,
+        time_us,
+        load_code: load_code.clone(),
+        consignment_code: consignment_code.clone(),
+        layers,
+    };
+    pallet.passages.push(passage);
+    pallet.place = PalletPlace::Dispatched { load_code, consignment_code, time_us };
+    Ok(())
+}
+
 /// What a fact does to a pallet that is there.
-fn step(record: &dyn Record, pallet: &mut PalletFacts, row: &Entry) -> Result<(), Unreadable> {
+fn step(record: &dyn Record, pallet: &mut PalletFacts, rows: &[Entry], index: usize) -> Result<(), Unreadable> {
+    let row = &rows[index];
     let time_us = row.event.occurred_time_us;
     match &row.event.fact {
-        Some(Fact::PalletWeighed(f)) => pallet.weighed_mg = Some(f.gross_mass_mg),
+        Some(Fact::PalletWeighed(f)) => {
+            pallet.weighed_mg = Some(f.gross_mass_mg);
+            pallet.found();
+        }
         Some(Fact::UnitsMoved(f)) => pallet.place = PalletPlace::Store(f.location_code.clone()),
         Some(Fact::PalletSplit(f)) if f.sscc == pallet.sscc => {
+            pallet.found();
             for part in &f.parts {
                 pallet.take(&part.run_code, part.pack_count);
             }
@@ -372,6 +537,7 @@ fn step(record: &dyn Record, pallet: &mut PalletFacts, row: &Entry) -> Result<()
             pallet.place = PalletPlace::Ended(format!("put together with others as pallet {}", f.new_sscc));
         }
         Some(Fact::PalletDisposed(f)) => {
+            pallet.found();
             for layer in pallet.take(&f.run_code, f.pack_count) {
                 pallet.disposed.push(Disposed { reason: f.reason(), layer, time_us });
             }
@@ -383,40 +549,35 @@ fn step(record: &dyn Record, pallet: &mut PalletFacts, row: &Entry) -> Result<()
                 pallet.place = PalletPlace::Store(f.location_code.clone());
             }
         }
-        Some(Fact::StockTaken(f)) if f.missing_ssccs.contains(&pallet.sscc) => {
-            if matches!(pallet.place, PalletPlace::Store(_)) {
-                pallet.place = PalletPlace::Missing(f.location_code.clone());
-            }
+        // It was not seen, and counts as missed when by all that is known it stood there.
+        Some(Fact::StockTaken(f)) if pallet.place == PalletPlace::Store(f.location_code.clone()) => {
+            pallet.place = PalletPlace::Missing(f.location_code.clone());
         }
         Some(Fact::PalletLoaded(f)) => {
+            pallet.fated = false;
             pallet.place =
                 PalletPlace::Loaded { load_code: f.load_code.clone(), consignment_code: f.consignment_code.clone() };
         }
         Some(Fact::PalletUnloaded(f)) => pallet.place = PalletPlace::Store(f.location_code.clone()),
         Some(Fact::VehicleLoadDispatched(f)) => {
             if let Some(paper) = f.pallets.iter().find(|paper| paper.sscc == pallet.sscc) {
-                pallet.place = PalletPlace::Dispatched {
-                    load_code: f.load_code.clone(),
-                    consignment_code: paper.consignment_code.clone(),
-                    time_us,
-                };
+                let papers = (f.load_code.as_str(), paper.consignment_code.as_str(), time_us);
+                leave(record, pallet, Some(papers), fate(rows, index + 1, &pallet.sscc.clone()), time_us)?;
             }
         }
         Some(Fact::PalletReturned(f)) if f.sscc == pallet.sscc => {
             if f.new_sscc.is_empty() {
+                pallet.came_back(time_us, pallet.layers.clone());
+                pallet.fated = false;
                 pallet.place = PalletPlace::Store(f.location_code.clone());
             } else {
-                pallet.take("", f.pack_count);
+                let layers = pallet.take("", f.pack_count);
+                pallet.came_back(time_us, layers);
+                end_if_empty(pallet, "all packs came back in parts");
             }
         }
-        Some(Fact::DispatchAmended(f)) => {
-            pallet.place = if f.consignment_code.is_empty() {
-                PalletPlace::Store(f.location_code.clone())
-            } else {
-                let (load_code, left_us) = load_of(record, &f.consignment_code)?;
-                let time_us = left_us.unwrap_or(time_us);
-                PalletPlace::Dispatched { load_code, consignment_code: f.consignment_code.clone(), time_us }
-            };
+        Some(Fact::DispatchAmended(_)) if !pallet.fated => {
+            leave(record, pallet, None, fate(rows, index, &pallet.sscc.clone()), time_us)?;
         }
         _ => {}
     }

@@ -22,13 +22,108 @@ pub struct Scope {
     pub sequence: i64,
 }
 
-/// What a consignee has not told of yet, computed beforehand.
+/// Packs of a scope that left for a consignee, or came back from it.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Passed {
+    /// When.
+    pub time_us: i64,
+    /// True when they left.
+    pub out: bool,
+    /// How many.
+    pub pack_count: i64,
+}
+
+/// What left for a consignee and came back, computed beforehand.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Outstanding {
     /// Consignee.
     pub consignee_code: String,
-    /// Packs.
-    pub pack_count: i64,
+    /// Each departure and each return.
+    pub passed: Vec<Passed>,
+}
+
+/// Packs of a scope in the house that nobody can lay a hand on, computed beforehand.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Loose {
+    /// On no pallet on record.
+    pub unaccounted_count: i64,
+    /// On pallets that stock takes missed.
+    pub missing_count: i64,
+    /// On vehicles that have not left.
+    pub loaded_count: i64,
+}
+
+/// How a consignee stands in a recall: what left = returned + destroyed + set aside + out of reach + outstanding.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Reconciled {
+    /// Left for it, each departure counted.
+    pub left: i64,
+    /// Came back, each return counted.
+    pub returned: i64,
+    /// Destroyed there.
+    pub destroyed: i64,
+    /// Set aside there.
+    pub set_aside: i64,
+    /// Out of reach.
+    pub out_of_reach: i64,
+}
+
+impl Reconciled {
+    /// Packs that it has by the record.
+    pub fn has(&self) -> i64 {
+        self.left - self.returned
+    }
+
+    /// Packs it has and told of.
+    pub fn told(&self) -> i64 {
+        self.destroyed + self.set_aside + self.out_of_reach
+    }
+
+    /// Packs nobody has told of; below 0 when more was told of than it has.
+    pub fn outstanding(&self) -> i64 {
+        self.has() - self.told()
+    }
+}
+
+/// Sums of a consignee from what passed and what it told, by when that was. What comes back is first off what was set aside,
+/// then off what nobody had told of, then off what was said to be out of reach or destroyed: that was wrong of it.
+pub fn reconcile(passed: &[Passed], told: &[(i64, RecoveryKind, i64)]) -> Reconciled {
+    enum Step {
+        Left(i64),
+        Told(RecoveryKind, i64),
+        Back(i64),
+    }
+    let mut steps: Vec<(i64, u8, Step)> = Vec::new();
+    for row in passed {
+        let (order, step) = if row.out { (0, Step::Left(row.pack_count)) } else { (2, Step::Back(row.pack_count)) };
+        steps.push((row.time_us, order, step));
+    }
+    steps.extend(told.iter().map(|(time_us, kind, count)| (*time_us, 1, Step::Told(*kind, *count))));
+    steps.sort_by_key(|(time_us, order, _)| (*time_us, *order));
+    let mut sum = Reconciled::default();
+    for (_, _, step) in steps {
+        match step {
+            Step::Left(count) => sum.left += count,
+            Step::Told(RecoveryKind::DestroyedThere, count) => sum.destroyed = count,
+            Step::Told(RecoveryKind::SetAside, count) => sum.set_aside = count,
+            Step::Told(_, count) => sum.out_of_reach = count,
+            Step::Back(count) => {
+                let mut rest = count;
+                let untold = sum.outstanding().max(0);
+                let mut off = |from: &mut i64| {
+                    let taken = rest.min(*from);
+                    *from -= taken;
+                    rest -= taken;
+                };
+                off(&mut sum.set_aside);
+                off(&mut untold.clone());
+                off(&mut sum.out_of_reach);
+                off(&mut sum.destroyed);
+                sum.returned += count;
+            }
+        }
+    }
+    sum
 }
 
 /// A recall as its facts tell.
@@ -46,17 +141,17 @@ pub struct RecallFacts {
     pub notices: Vec<(NoticeSent, i64)>,
     /// Answers with their times, oldest first.
     pub answers: Vec<(NoticeAnswered, i64)>,
-    /// What was told last, by consignee and kind.
-    pub recovered: Vec<RecoveryRecorded>,
+    /// What was told of packs at consignees with its times, oldest first.
+    pub recoveries: Vec<(RecoveryRecorded, i64)>,
     /// How it was closed, and when.
     pub closed: Option<(RecallClosed, i64)>,
 }
 
 impl RecallFacts {
-    /// Packs of a kind that a consignee told of last.
-    pub fn told(&self, consignee_code: &str, kind: RecoveryKind) -> i64 {
-        let of = |row: &&RecoveryRecorded| row.consignee_code == consignee_code && row.kind() == kind;
-        self.recovered.iter().find(of).map_or(0, |row| row.pack_count)
+    /// What a consignee told: when, of what kind, how many in all.
+    pub fn told(&self, consignee_code: &str) -> Vec<(i64, RecoveryKind, i64)> {
+        let own = self.recoveries.iter().filter(|(row, _)| row.consignee_code == consignee_code);
+        own.map(|(row, at)| (*at, row.kind(), row.pack_count)).collect()
     }
 }
 
@@ -71,7 +166,7 @@ pub fn recall(record: &dyn Record, code: &str) -> Result<Option<RecallFacts>, Un
             hold_codes: row.event.holds.iter().map(|hold| hold.hold_code.clone()).collect(),
             notices: Vec::new(),
             answers: Vec::new(),
-            recovered: Vec::new(),
+            recoveries: Vec::new(),
             closed: None,
         }),
         _ => None,
@@ -83,10 +178,7 @@ pub fn recall(record: &dyn Record, code: &str) -> Result<Option<RecallFacts>, Un
         match &row.event.fact {
             Some(Fact::NoticeSent(f)) => found.notices.push((f.clone(), at)),
             Some(Fact::NoticeAnswered(f)) => found.answers.push((f.clone(), at)),
-            Some(Fact::RecoveryRecorded(f)) => {
-                found.recovered.retain(|known| known.consignee_code != f.consignee_code || known.kind != f.kind);
-                found.recovered.push(f.clone());
-            }
+            Some(Fact::RecoveryRecorded(f)) => found.recoveries.push((f.clone(), at)),
             Some(Fact::RecallClosed(f)) => found.closed = Some((f.clone(), at)),
             _ => {}
         }
@@ -227,27 +319,41 @@ pub(super) fn answer(fact: &NoticeAnswered, context: &Context) -> Result<Decisio
     Ok(Decision::plain(Fact::NoticeAnswered(fact.clone())))
 }
 
-pub(super) fn recovery(fact: &RecoveryRecorded, context: &Context) -> Result<Decision, Refusal> {
+pub(super) fn recovery(fact: &RecoveryRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let found = open_one(&fact.recall_code, context)?;
     let mut missing = Missing::default();
     let known = Register::at(context.record, i64::MAX).consignee(&fact.consignee_code)?;
     missing.take(known, "consignee", &fact.consignee_code);
     missing.check()?;
     // No more than the consignee still has of the scope.
-    let others: i64 = found
-        .recovered
-        .iter()
-        .filter(|row| row.consignee_code == fact.consignee_code && row.kind != fact.kind)
-        .map(|row| row.pack_count)
-        .sum();
-    let has = context.evidence.outstanding.iter().find(|row| row.consignee_code == fact.consignee_code);
-    let has = has.map_or(0, |row| row.pack_count);
-    if others + fact.pack_count > has {
-        let sum = others + fact.pack_count;
+    let passed = context.evidence.outstanding.iter().find(|row| row.consignee_code == fact.consignee_code);
+    let passed = passed.map(|row| row.passed.as_slice()).unwrap_or_default();
+    let mut told = found.told(&fact.consignee_code);
+    let before = reconcile(passed, &told);
+    told.push((at, fact.kind(), fact.pack_count));
+    let after = reconcile(passed, &told);
+    // Less than was told before is always a step towards what is true.
+    if after.outstanding() < 0 && after.outstanding() < before.outstanding() {
+        let (sum, has) = (after.told(), after.has());
         let text = format!("consignee {} has {has} packs of the scope, not {sum}", fact.consignee_code);
         return Err(Refusal::impossible(finding("MORE_THAN_THERE", &fact.consignee_code, text, sum, has)));
     }
     Ok(Decision::plain(Fact::RecoveryRecorded(fact.clone())))
+}
+
+/// Packs of the scope in the house that are not accounted for when it is closed: said, and listed for somebody to look at.
+fn loose_ends(code: &str, loose: &Loose) -> Vec<Finding> {
+    let rows = [
+        (loose.unaccounted_count, "on no pallet on record"),
+        (loose.missing_count, "on pallets that were not seen when stock was taken"),
+        (loose.loaded_count, "on vehicles that have not left"),
+    ];
+    let open = rows.into_iter().filter(|(count, _)| *count != 0);
+    open.map(|(count, where_)| {
+        let text = format!("{code} was closed with {count} packs of its scope {where_}");
+        finding("UNRECONCILED", code, text, count, 0)
+    })
+    .collect()
 }
 
 pub(super) fn close(fact: &RecallClosed, context: &Context) -> Result<Decision, Refusal> {
@@ -256,18 +362,15 @@ pub(super) fn close(fact: &RecallClosed, context: &Context) -> Result<Decision, 
     let mut sum = 0;
     let mut left_open = Vec::new();
     for row in &context.evidence.outstanding {
-        let told: i64 = [RecoveryKind::DestroyedThere, RecoveryKind::SetAside, RecoveryKind::OutOfReach]
-            .map(|kind| found.told(&row.consignee_code, kind))
-            .iter()
-            .sum();
-        let outstanding = (row.pack_count - told).max(0);
+        let stands = reconcile(&row.passed, &found.told(&row.consignee_code));
+        let outstanding = stands.outstanding().max(0);
         sum += outstanding;
         if outstanding > 0 {
             let text = format!("{outstanding} packs at consignee {} are not accounted for", row.consignee_code);
             left_open.push(finding("OUTSTANDING", &row.consignee_code, text, outstanding, 0));
         }
         let notified = found.notices.iter().any(|(notice, _)| notice.consignee_code == row.consignee_code);
-        if !found.opened.exercise && !notified && row.pack_count > 0 {
+        if !found.opened.exercise && !notified && stands.has() > 0 {
             let text = format!("consignee {} was not told", row.consignee_code);
             left_open.push(finding("NOT_NOTIFIED", &row.consignee_code, text, 0, 0));
         }
@@ -279,5 +382,6 @@ pub(super) fn close(fact: &RecallClosed, context: &Context) -> Result<Decision, 
     if !reasons.is_empty() {
         return Err(Refusal::Forbidden(reasons));
     }
-    Ok(Decision::plain(Fact::RecallClosed(RecallClosed { outstanding_count: sum, ..fact.clone() })))
+    let closed = Fact::RecallClosed(RecallClosed { outstanding_count: sum, ..fact.clone() });
+    Ok(Decision { contradictions: loose_ends(&fact.recall_code, &context.evidence.loose), ..Decision::plain(closed) })
 }

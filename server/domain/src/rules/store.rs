@@ -10,20 +10,61 @@ use super::register::Register;
 use super::{Context, Decision, Missing, build};
 use crate::fact::*;
 use crate::key;
-use crate::record::{Record, Unreadable, facts};
+use crate::record::{Entry, Record, Unreadable, facts, facts_between};
 use crate::refusal::Refusal;
+
+/// True when stock was taken at a location after one fact about a unit that stood there and before the next one, at the
+/// latest at an instant. Takes that saw the unit are facts about it, so any take in between missed it; and what was missed
+/// follows from all facts, whenever they were recorded.
+pub(super) fn missed(
+    record: &dyn Record,
+    location_code: &str,
+    after: &Entry,
+    before: Option<&Entry>,
+    last_us: i64,
+) -> Result<bool, Unreadable> {
+    if location_code.is_empty() {
+        return Ok(false);
+    }
+    let takes = key::object("stock_takes", location_code);
+    let last_us = before.map_or(last_us, |row| row.event.occurred_time_us.min(last_us));
+    let last_day = key::day_of(last_us);
+    let mut next = record.day_after(&takes, key::day_of(after.event.occurred_time_us))?;
+    while let Some(day) = next.filter(|day| *day <= last_day) {
+        let between = |take: &Entry| {
+            history_order(&after.event, &take.event).is_lt()
+                && before.is_none_or(|row| history_order(&take.event, &row.event).is_lt())
+                && take.event.occurred_time_us <= last_us
+        };
+        if facts_between(record, &takes, day, day)?.iter().any(between) {
+            return Ok(true);
+        }
+        next = if day < last_day { record.day_after(&takes, day + 1)? } else { None };
+    }
+    Ok(false)
+}
 
 /// Where a packaging lot stands: location and whether it was missed there; `None` before its first move.
 pub fn packaging_place(record: &dyn Record, code: &str, at_us: i64) -> Result<Option<(String, bool)>, Unreadable> {
     let rows = facts(record, &key::object("packaging_lot", code))?;
-    let mut place = None;
-    for row in rows.iter().filter(|row| row.event.occurred_time_us <= at_us) {
+    let mut place: Option<(String, bool)> = None;
+    let end = rows.partition_point(|row| row.event.occurred_time_us <= at_us);
+    for (index, row) in rows[..end].iter().enumerate() {
         match &row.event.fact {
             Some(Fact::UnitsMoved(f)) => place = Some((f.location_code.clone(), false)),
+            Some(Fact::StockTaken(f)) if f.packaging_lot_codes.iter().any(|known| known == code) => {
+                place = Some((f.location_code.clone(), false));
+            }
             Some(Fact::StockTaken(f)) => {
-                place = Some((f.location_code.clone(), f.missing_packaging_lot_codes.iter().any(|c| c == code)));
+                let stood = place.as_ref().is_some_and(|(known, _)| *known == f.location_code);
+                place = place.map(|(known, missed)| (known, missed || stood));
             }
             _ => {}
+        }
+        if let Some((location_code, false)) = &place
+            && missed(record, location_code, row, rows.get(index + 1), at_us)?
+        {
+            place = Some((location_code.clone(), true));
         }
     }
     Ok(place)

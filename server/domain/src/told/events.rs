@@ -498,6 +498,7 @@ pub(super) fn of(record: &dyn Record, sequence: i64, event: &Event) -> Result<Ve
                     run_code: String::new(),
                     pack_count: f.pack_count,
                     sources: Vec::new(),
+                    lines: Vec::new(),
                     batch_code: f.batch_code.clone(),
                     lot_codes: Vec::new(),
                 }],
@@ -508,6 +509,7 @@ pub(super) fn of(record: &dyn Record, sequence: i64, event: &Event) -> Result<Ve
                         run_code: part.run_code.clone(),
                         pack_count: part.pack_count,
                         sources: Vec::new(),
+                        lines: Vec::new(),
                         batch_code: f.batch_code.clone(),
                         lot_codes: Vec::new(),
                     })

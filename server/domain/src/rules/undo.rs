@@ -10,7 +10,7 @@ use crate::record::{Entry, Record, Unreadable, facts};
 ///
 /// ```
 /// use packloft_domain::fact::*;
-/// use packloft_domain::rules::ways::other_way;
+/// use packloft_domain::rules::undo::other_way;
 /// assert_eq!(other_way(&Fact::BagTipped(BagTipped::default())), None);
 /// let way = other_way(&Fact::HoldPlaced(HoldPlaced::default()));
 /// assert_eq!(way, Some("end the hold, and say why"));
@@ -26,16 +26,9 @@ pub fn other_way(fact: &Fact) -> Option<&'static str> {
         Fact::HoldPlaced(_) => "end the hold, and say why",
         Fact::HoldEnded(_) => "place the hold again",
         Fact::BagMoved(_) => "record where the bag was moved to",
-        Fact::PalletSplit(_) => "put the pallets together again",
-        Fact::PalletsMerged(_) => "split off what was put together by mistake",
         Fact::FileImported(_) => "withdraw the entries of the file one by one",
         Fact::LabelPrinted(_) => "a label that is no good is destroyed; print it again and say why",
         Fact::LabelScanned(_) => "scan the label again",
-        Fact::PalletLoaded(_) => "unload the pallet",
-        Fact::PalletUnloaded(_) => "load the pallet again",
-        Fact::VehicleLoadDispatched(_) => "amend the pallets that did not leave",
-        Fact::PalletReturned(_) => "amend the pallet: it is with its consignee",
-        Fact::DispatchAmended(_) => "amend the pallet again",
         Fact::RecallOpened(_) => "close it and say why, then end its holds",
         _ => return None,
     })
