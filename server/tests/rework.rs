@@ -64,7 +64,9 @@ fn run(house: &mut House, code: &str, at: i64, tags: &[&str], packs: i64, before
         line_check_done: true,
         ..RunStarted::default()
     };
-    house.tell(at, Fact::RunStarted(start)).unwrap();
+    // Also on a feed with held rework in it: then it is told as done.
+    let command = Command { already_done_reason: "done".into(), ..Command::new(Fact::RunStarted(start), at) };
+    house.run("op", &command, None).unwrap();
     for part in 1..4 {
         let count = CountRecorded {
             machine_code: "M1".into(),

@@ -225,7 +225,7 @@ fn what_is_never_corrected_says_what_to_do() {
     let ended = HoldEnded { hold_code, reason: "x".into(), ..HoldEnded::default() };
     let ended = house.tell(AT + MIN, Fact::HoldEnded(ended)).unwrap();
     let loaded = house.tell(AT + MIN, onto(&ssccs[1])).unwrap();
-    for (target, way) in [(placed, "quality ends the hold"), (ended, "place a hold again")] {
+    for (target, way) in [(placed, "end the hold, and say why"), (ended, "place the hold again")] {
         let answer = house.tell(AT + 2 * MIN, withdraw(target));
         assert_eq!(rules_of(&answer), ["NOT_CORRECTABLE"]);
         assert!(format!("{answer:?}").contains(way), "{answer:?}");
