@@ -287,6 +287,7 @@ pub fn keys_of(event: &Event) -> Vec<String> {
         Fact::FibcInspected(f) => keys.extend(fibc_key(&f.fibc_code)),
         Fact::LiftRecorded(f) => {
             lift_keys(f, at, &mut keys);
+            keys.push(bucket(LIFT_DAYS, day_of(at)));
             overload_keys(event, &f.hoist_code, &mut keys);
         }
         Fact::LiftRefused(f) => {
@@ -295,7 +296,7 @@ pub fn keys_of(event: &Event) -> Vec<String> {
             }
         }
         Fact::OtherLiftRecorded(f) => {
-            keys.push(object("hoist_lifts", &f.hoist_code));
+            keys.extend([object("hoist_lifts", &f.hoist_code), bucket(LIFT_DAYS, day_of(at))]);
             overload_keys(event, &f.hoist_code, &mut keys);
         }
         Fact::TestLiftRecorded(f) => {
@@ -422,6 +423,8 @@ pub fn keys_of(event: &Event) -> Vec<String> {
     for hold in &event.holds {
         hold_keys(hold, &mut keys);
     }
+    let over = event.lifts_over.iter();
+    keys.extend(over.filter_map(|over| overload_key(&over.rule, &over.subject, &over.hoist_code)));
     if !event.breaches.is_empty() {
         keys.push("breaches".into());
     }
@@ -460,12 +463,21 @@ fn fibc_key(fibc_code: &str) -> Option<String> {
     (!fibc_code.is_empty()).then(|| object("fibc", fibc_code))
 }
 
+/// Lifts that were done, in buckets of days: which of them a change of a register is about.
+pub const LIFT_DAYS: &str = "lift_days";
+
 /// What carried more than it may has that with its examinations: it is out of service until the next.
 fn overload_keys(event: &Event, hoist_code: &str, keys: &mut Vec<String>) {
-    for breach in event.breaches.iter().filter(|b| crate::rules::item::OVERLOADS.contains(&b.rule.as_str())) {
-        let hoist = breach.subject == hoist_code && ["HOOK_LOAD", "LOAD_CELL_OVER"].contains(&breach.rule.as_str());
-        keys.push(if hoist { examined_key(hoist_code, "") } else { examined_key("", &breach.subject) });
-    }
+    keys.extend(event.breaches.iter().filter_map(|b| overload_key(&b.rule, &b.subject, hoist_code)));
+}
+
+/// Key of the examinations of what carried more than it may, when a broken rule says so.
+pub fn overload_key(rule: &str, subject: &str, hoist_code: &str) -> Option<String> {
+    let hoist = subject == hoist_code && ["HOOK_LOAD", "LOAD_CELL_OVER"].contains(&rule);
+    crate::rules::item::OVERLOADS.contains(&rule).then(|| match hoist {
+        true => examined_key(hoist_code, ""),
+        false => examined_key("", subject),
+    })
 }
 
 /// Key of the examinations of a hoist or a gear item.

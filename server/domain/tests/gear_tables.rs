@@ -25,7 +25,8 @@ fn sound() -> Examined {
 
 /// A bag on one sling and nothing else that could limit it.
 fn on_sling(sling: Sling, angle: Option<i64>, legs_mdeg: Vec<i64>, gross_mg: i64) -> Situation {
-    let gear = LiftingGear { code: "SL".into(), point_count: 1, sling: Some(sling), ..LiftingGear::default() };
+    let gear =
+        LiftingGear { code: "SL".into(), mass_mg: 1, point_count: 1, sling: Some(sling), ..LiftingGear::default() };
     let fibc = FibcType { marked_mass_mg: 100_000 * KG, max_trip_count: 1, ..FibcType::default() };
     let hoist = Hoist { code: "H".into(), rated_capacity_mg: 100_000 * KG, ..Hoist::default() };
     Situation {
@@ -37,6 +38,8 @@ fn on_sling(sling: Sling, angle: Option<i64>, legs_mdeg: Vec<i64>, gross_mg: i64
             contents_mass_mg: Some(KG),
             basis: MassBasis::WeighedHere,
             basis_text: "weighed".into(),
+            later_gross_mg: None,
+            later_contents_mg: None,
             fibc,
             trip_number: 1,
             unsound: Vec::new(),
@@ -144,7 +147,13 @@ fn unequal_legs_share_as_statics_has_it() {
         // Never less than what equal legs at the steeper angle would pull.
         assert!(worst + 2.0 >= leg_tension_mg(1_000 * KG, 2, a.min(b)).unwrap() as f64);
     }
-    let four = Sling { leg_count: 4, leg_load_limit_mg: 600 * KG, bearing_leg_count: 3, ..Sling::default() };
+    let four = Sling {
+        leg_count: 4,
+        leg_load_limit_mg: 600 * KG,
+        bearing_leg_count: 3,
+        hitch: Hitch::Straight.into(),
+        ..Sling::default()
+    };
     // Angles of fewer legs, or more, than it has.
     for legs in [vec![40_000, 40_000], vec![40_000; 5]] {
         assert_eq!(broken(&on_sling(four, None, legs, 100 * KG)), ["LEGS_NOT_GIVEN"]);
@@ -383,8 +392,13 @@ fn what_is_left_out_of_a_tag_allows_nothing_more() {
         assert_eq!(broken(&on_sling(tagged, Some(angle), Vec::new(), 801 * KG)), ["SLING_RATING"], "{angle}");
     }
     let mut case = on_sling(tagged, Some(10_000), Vec::new(), 700 * KG);
-    let beam =
-        LiftingGear { code: "BM".into(), working_load_limit_mg: 1_300 * KG, point_count: 2, ..LiftingGear::default() };
+    let beam = LiftingGear {
+        code: "BM".into(),
+        mass_mg: 1,
+        working_load_limit_mg: 1_300 * KG,
+        point_count: 2,
+        ..LiftingGear::default()
+    };
     case.gear.insert(0, GearState { gear: beam, examined: sound(), angle_mdeg: None, legs_mdeg: Vec::new() });
     assert_eq!(broken(&case), ["POINT_LIMIT"]);
 }
@@ -393,8 +407,13 @@ fn what_is_left_out_of_a_tag_allows_nothing_more() {
 #[test]
 fn gear_is_stopped_by_its_own_overload() {
     let mut house = house_with(hoist());
-    let gear =
-        LiftingGear { code: "G1".into(), working_load_limit_mg: 800 * KG, point_count: 1, ..LiftingGear::default() };
+    let gear = LiftingGear {
+        code: "G1".into(),
+        mass_mg: 1,
+        working_load_limit_mg: 800 * KG,
+        point_count: 1,
+        ..LiftingGear::default()
+    };
     registered(&mut house, T0 - 60 * DAY, Item::LiftingGear(gear.clone()));
     let examined_gear =
         ExaminationRecorded { hoist_code: String::new(), gear_code: "G1".into(), ..report("2026-05-03", "2027-05-01") };

@@ -21,6 +21,8 @@ fn bag(tag: &str, gross_mg: i64) -> HangingBag {
         contents_mass_mg: Some((gross_mg - 2_600_000).min(1_000 * KG)),
         basis: MassBasis::WeighedHere,
         basis_text: "weighed".into(),
+        later_gross_mg: None,
+        later_contents_mg: None,
         fibc: FibcType {
             code: "T1".into(),
             mark: FibcMark::Contents.into(),
@@ -52,7 +54,7 @@ fn plain_gear(code: &str, mass_mg: i64, limit_mg: i64, points: i64) -> GearState
 }
 
 fn sling(legs: i64, leg_limit_mg: i64, angle_mdeg: Option<i64>) -> GearState {
-    let mut state = plain_gear("SL", 0, 0, 1);
+    let mut state = plain_gear("SL", 1, 0, 1);
     state.gear.kind = GearKind::Sling.into();
     state.gear.sling = Some(Sling {
         leg_count: legs,
@@ -165,6 +167,84 @@ fn masses_at_their_limits() {
         s.gear.iter_mut().for_each(|g| g.gear.working_load_limit_mg = 5_000 * KG);
         s.platform = None;
     });
+}
+
+/// What the records do not say counts neither as nothing nor as in order.
+#[test]
+fn what_is_missing_from_the_records_speaks_against_it() {
+    check("a gram of gear", &[], |s| s.gear[0].gear.mass_mg = 1_000);
+    check("gear without a mass", &["GEAR_MASS_UNKNOWN"], |s| s.gear[1].gear.mass_mg = 0);
+    check("two of them", &["GEAR_MASS_UNKNOWN", "GEAR_MASS_UNKNOWN"], |s| {
+        s.gear.iter_mut().for_each(|state| state.gear.mass_mg = 0);
+    });
+    check("no limit", &["GEAR_NOT_DESCRIBED"], |s| s.gear[0].gear.working_load_limit_mg = 0);
+    check("a sling without legs", &["GEAR_NOT_DESCRIBED"], |s| s.gear[0].gear.kind = GearKind::Sling.into());
+    let sling_with = |change: fn(&mut Sling)| {
+        move |s: &mut Situation| {
+            s.gear = vec![sling(2, 1_000 * KG, Some(10_000))];
+            s.gear[0].gear.sling.iter_mut().for_each(change);
+        }
+    };
+    check("a sling", &[], sling_with(|_| {}));
+    check("legs not counted", &["GEAR_NOT_DESCRIBED", "SLING_RATING", "LEG_TENSION"], sling_with(|s| s.leg_count = 0));
+    check("hitch not said", &["GEAR_NOT_DESCRIBED"], sling_with(|s| s.hitch = 0));
+    check(
+        "legs without a limit",
+        &["GEAR_NOT_DESCRIBED", "SLING_RATING", "LEG_TENSION"],
+        sling_with(|s| {
+            s.leg_load_limit_mg = 0;
+        }),
+    );
+    check("a hoist without a rating", &["HOOK_LOAD"], |s| s.hoist.hoist.rated_capacity_mg = 0);
+    check("a platform without a mark", &["PLATFORM_LOAD"], |s| {
+        s.platform.iter_mut().for_each(|state| state.platform.max_mass_mg = 0);
+    });
+    check("a bag type without limits", &["FIBC_MARK", "FIBC_TRIPS"], |s| s.bags[0].fibc = FibcType::default());
+}
+
+/// What a bag weighed afterwards is what hung, if it is more; that its mass was not known then stays so.
+#[test]
+fn a_bag_weighed_heavier_afterwards_hung_as_heavy() {
+    let rated = |s: &mut Situation| s.hoist.hoist.rated_capacity_mg = 1_040 * KG;
+    check("lighter afterwards", &[], |s| {
+        rated(s);
+        s.bags[0].later_gross_mg = Some(900 * KG);
+    });
+    check("heavier by 1 mg", &["HOOK_LOAD"], |s| {
+        rated(s);
+        s.bags[0].later_gross_mg = Some(1_002_600_001);
+    });
+    check("contents over the mark afterwards", &["FIBC_MARK"], |s| {
+        s.bags[0].later_contents_mg = Some(1_000 * KG + 1);
+    });
+    check("not known then, heavy afterwards", &["MASS_UNKNOWN", "HOOK_LOAD"], |s| {
+        rated(s);
+        s.bags[0].gross_mass_mg = None;
+        s.bags[0].contents_mass_mg = None;
+        s.bags[0].later_gross_mg = Some(1_002_600_001);
+    });
+    let mut case = situation();
+    case.bags[0].later_gross_mg = Some(1_200 * KG);
+    assert_eq!(judge(&case, &Zone::utc(), T0).hook_load_mg, 1_040 * KG, "the sum stays what the records summed to");
+}
+
+/// Said with the verdict of slings told by one angle, never a reason against, and not where every leg is told.
+#[test]
+fn equal_legs_are_assumed_aloud() {
+    let cautions = |legs: i64, angle: Option<i64>, each: Vec<i64>| {
+        let mut case = situation();
+        case.gear = vec![sling(legs, 1_000 * KG, angle)];
+        case.gear[0].legs_mdeg = each;
+        let verdict = judge(&case, &Zone::utc(), T0);
+        assert_eq!(verdict.reasons, []);
+        assert_eq!(verdict.remarks, [], "nothing is kept with the lift");
+        verdict.cautions.into_iter().map(|row| (row.rule, row.subject)).collect::<Vec<_>>()
+    };
+    let said = [("EQUAL_LEGS_ASSUMED".to_owned(), "SL".to_owned())];
+    assert_eq!(cautions(2, Some(10_000), Vec::new()), said);
+    assert_eq!(cautions(4, Some(10_000), Vec::new()), said);
+    assert_eq!(cautions(2, Some(12_000), vec![12_000, 10_000]), []);
+    assert_eq!(cautions(1, Some(0), Vec::new()), []);
 }
 
 #[test]

@@ -553,6 +553,7 @@ impl Writer {
             &Context {
                 record: &group.record,
                 next_sequence: sequence.cast_signed(),
+                request_id: id_of(submission, sequence - unit),
                 actor_code: submission.actor_code.clone(),
                 zone,
                 target,
@@ -585,13 +586,9 @@ impl Writer {
 /// The event of a decision. The first fact of a unit carries the request's id; the others a longer one made from it, so
 /// that each has its own and only the first is found by it.
 fn event_of(submission: &Submission, command: &Command, decision: Decision, now: i64, place: u64) -> Event {
-    let Decision { fact, breaches, holds, contradictions, judged_anew } = decision;
-    let mut request_id = submission.request_id.to_vec();
-    if place > 0 {
-        request_id.extend_from_slice(&place.to_be_bytes());
-    }
+    let Decision { fact, breaches, holds, contradictions, judged_anew, lifts_over } = decision;
     Event {
-        request_id,
+        request_id: id_of(submission, place),
         request_hash: if place == 0 { submission.request_hash.to_vec() } else { Vec::new() },
         occurred_time_us: command.occurred_time_us,
         recorded_time_us: now,
@@ -600,8 +597,18 @@ fn event_of(submission: &Submission, command: &Command, decision: Decision, now:
         holds,
         contradictions,
         judged_anew,
+        lifts_over,
         fact,
     }
+}
+
+/// Id of a fact of a unit: the request's for the first, a longer one made from it for the others.
+fn id_of(submission: &Submission, place: u64) -> Vec<u8> {
+    let mut request_id = submission.request_id.to_vec();
+    if place > 0 {
+        request_id.extend_from_slice(&place.to_be_bytes());
+    }
+    request_id
 }
 
 fn log_fault(what: &str, fault: &dyn std::error::Error) {

@@ -300,6 +300,7 @@ pub fn check_tip(asked: &Asked, request: &v1::CheckTipRequest, at_us: i64) -> Re
     let context = packloft_domain::rules::Context {
         record: &asked.record,
         next_sequence: asked.sequence() + 1,
+        request_id: Vec::new(),
         actor_code: String::new(),
         zone: asked.zone.clone(),
         target: None,

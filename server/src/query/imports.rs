@@ -397,6 +397,7 @@ pub fn check(
             let context = Context {
                 record: front,
                 next_sequence: sequence.cast_signed(),
+                request_id: Vec::new(),
                 actor_code: String::new(),
                 zone: asked.zone.clone(),
                 target: None,

@@ -72,6 +72,7 @@ impl House {
             &Context {
                 record: &record,
                 next_sequence: self.events.len() as i64 + 1,
+                request_id: (self.ids + 1).to_be_bytes().to_vec(),
                 actor_code: actor.into(),
                 zone: register::zone(&record).unwrap(),
                 target,
@@ -88,6 +89,7 @@ impl House {
             holds: decision.holds,
             contradictions: decision.contradictions,
             judged_anew: decision.judged_anew,
+            lifts_over: decision.lifts_over,
             fact: decision.fact,
             ..Event::default()
         };

@@ -87,6 +87,9 @@ pub struct BagFacts {
     pub tips: Vec<TipFacts>,
     /// Newest weighing here, also of a part-tipped bag: what hangs on a hook.
     pub hanging: Option<BagMass>,
+    /// Weighings here after the instant it is looked at, as if each had been made then: what was lost in between is added.
+    /// Up to the next tip only: what a tip took is no more than told.
+    pub weighed_after: Vec<BagMass>,
     /// True when it was not accepted at intake, wherever it is now.
     pub refused: bool,
     /// Losses before tipping: time and mass.
@@ -147,12 +150,37 @@ pub fn bag(record: &dyn Record, bag_tag: &str) -> Result<Option<BagFacts>, Unrea
 
 /// The bag as things stood at an instant; a bag that was told only later counts as it arrived.
 pub fn bag_at(record: &dyn Record, bag_tag: &str, at_us: i64) -> Result<Option<BagFacts>, Unreadable> {
-    let rows = facts(record, &key::object("bag", bag_tag))?;
+    as_at(record, &facts(record, &key::object("bag", bag_tag))?, bag_tag, at_us)
+}
+
+/// The same from what stands of the bag, read once for many instants.
+pub(super) fn as_at(
+    record: &dyn Record,
+    rows: &[Entry],
+    bag_tag: &str,
+    at_us: i64,
+) -> Result<Option<BagFacts>, Unreadable> {
     let known: Vec<Entry> = rows.iter().filter(|row| row.event.occurred_time_us <= at_us).cloned().collect();
-    match fold(record, &known, bag_tag, at_us)? {
-        Some(found) => Ok(Some(found)),
-        None => fold(record, &rows, bag_tag, i64::MAX),
+    let Some(mut bag) = fold(record, &known, bag_tag, at_us)? else { return fold(record, rows, bag_tag, i64::MAX) };
+    let (mut lost_mg, mut tare) = (0, bag.mass().and_then(|mass| mass.tare_mass_mg));
+    for row in rows.iter().filter(|row| row.event.occurred_time_us > at_us) {
+        match &row.event.fact {
+            Some(Fact::BagTipped(_)) => break,
+            Some(Fact::BagLossRecorded(f)) => lost_mg += f.mass_mg,
+            Some(Fact::BagWeighed(f)) => {
+                tare = f.tare_mass_mg.or(tare);
+                bag.weighed_after.push(BagMass {
+                    gross_mass_mg: Some(f.gross_mass_mg + lost_mg),
+                    tare_mass_mg: tare,
+                    net_mass_mg: minus(Some(f.gross_mass_mg + lost_mg), tare),
+                    scale_code: f.scale_code.clone(),
+                    time_us: row.event.occurred_time_us,
+                });
+            }
+            _ => {}
+        }
     }
+    Ok(Some(bag))
 }
 
 /// The bag as it stood just before a tip of it that ended at an instant.
@@ -201,6 +229,7 @@ fn unborn(bag_tag: &str, at: i64) -> BagFacts {
         declared: None,
         tips: Vec::new(),
         hanging: None,
+        weighed_after: Vec::new(),
         refused: false,
         losses: Vec::new(),
         lost_mass_mg: 0,

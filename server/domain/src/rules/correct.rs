@@ -335,6 +335,7 @@ pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> 
         let inner_context = Context {
             record: &without,
             next_sequence: context.next_sequence,
+            request_id: context.request_id.clone(),
             actor_code: context.actor_code.clone(),
             zone: context.zone.clone(),
             target: None,

@@ -122,6 +122,13 @@ pub fn unsound(state: &FibcFacts, zone: &Zone, at: i64) -> Vec<Finding> {
     }
     reasons.extend(super::item::date_reason("FIBC", code, &state.until_date, "inspection", zone, at));
     let months = state.kind.max_age_months;
+    if months > 0 && parse_date(&state.fibc.made_date).is_none() {
+        let text = format!(
+            "FIBC {code} has no date of manufacture on record; bags of type {} may be used for {months} months",
+            state.kind.code
+        );
+        reasons.push(finding("FIBC_AGE_UNKNOWN", code, text, 0, months));
+    }
     let oldest = if months > 0 { add_months(&state.fibc.made_date, months) } else { String::new() };
     if let Some(date) = parse_date(&oldest)
         && zone.is_past(date, at)

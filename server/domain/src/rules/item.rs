@@ -7,9 +7,11 @@
 //! - Good until: the earlier of the date in the report and the interval on register. No default: local code decides. As a
 //!   note: LOLER 1998 reg. 9(3) has 6 months for accessories (read in print) and 12 for other lifting equipment (from
 //!   memory, unconfirmed); 29 CFR 1910.179(j) has periodic inspections at 1 to 12 months.
-//! - After an overload, a shock or another mishap, and after an overhaul, an item is out of service until examined.
+//! - After an overload, a shock or another mishap, and after an overhaul, an item is out of service until examined. An overload
+//!   is one by what is known now: it may be found long after the lift, and what is put right takes it back.
 //! - A defect to be remedied by a date is cleared by a remedy or a newer report, an immediate one by a newer report alone.
 
+use super::lift::found;
 use super::register::{Register, site_on};
 use super::{Context, Decision, Missing};
 use crate::fact::*;
@@ -122,12 +124,32 @@ pub fn mishap_name(kind: MishapKind) -> &'static str {
     }
 }
 
-/// What put an item out of service since it was examined.
-fn stops(rows: &[Entry], noun: &str, code: &str, at: i64, zone: &Zone) -> Vec<Finding> {
-    let mut found = Vec::new();
-    let since =
-        |row: &&Entry| row.event.occurred_time_us <= at && !examined_since(rows, row.event.occurred_time_us, at, zone);
-    for row in rows.iter().filter(since) {
+/// Overloads that are named at most, the newest of them: one is enough to stop an item.
+const OVERLOADS_NAMED: usize = 5;
+
+/// What put an item out of service since it was examined, in the order of what happened.
+fn stops(
+    record: &dyn Record,
+    item: (&str, &str),
+    rows: &[Entry],
+    at: i64,
+    zone: &Zone,
+) -> Result<Vec<Finding>, Unreadable> {
+    let (noun, code) = if item.0.is_empty() { ("gear", item.1) } else { ("hoist", item.0) };
+    let open = |time_us: i64| time_us <= at && !examined_since(rows, time_us, at, zone);
+    let mut dated = Vec::new();
+    for (time_us, over) in found::overloads(record, item, zone, OVERLOADS_NAMED, &open)? {
+        let when = zone.clock(time_us);
+        let figures = if over.rule == "ANGLE_TOO_FLAT" {
+            "was used flatter than it may be".to_owned()
+        } else {
+            format!("carried {}, limit {}", kilograms(over.figure), kilograms(over.limit))
+        };
+        let text = format!("{noun} {code} {figures}, on {when}: out of service until it is examined");
+        dated.push((time_us, finding("OVERLOADED", code, text, over.figure, over.limit)));
+    }
+    for row in rows.iter().filter(|row| open(row.event.occurred_time_us)) {
+        let mut found = Vec::new();
         let when = zone.clock(row.event.occurred_time_us);
         match &row.event.fact {
             Some(Fact::MishapRecorded(f)) => {
@@ -135,19 +157,6 @@ fn stops(rows: &[Entry], noun: &str, code: &str, at: i64, zone: &Zone) -> Vec<Fi
                 let text =
                     format!("{noun} {code} had {what} on {when} ({}): out of service until it is examined", f.text);
                 found.push(finding("MISHAP", code, text, 0, 0));
-            }
-            Some(Fact::LiftRecorded(_) | Fact::OtherLiftRecorded(_)) => {
-                let over =
-                    row.event.breaches.iter().find(|b| b.subject == code && OVERLOADS.contains(&b.rule.as_str()));
-                if let Some(over) = over {
-                    let figures = if over.rule == "ANGLE_TOO_FLAT" {
-                        "was used flatter than it may be".to_owned()
-                    } else {
-                        format!("carried {}, limit {}", kilograms(over.figure), kilograms(over.limit))
-                    };
-                    let text = format!("{noun} {code} {figures}, on {when}: out of service until it is examined");
-                    found.push(finding("OVERLOADED", code, text, over.figure, over.limit));
-                }
             }
             Some(Fact::TestLiftRecorded(f)) if !f.passed => {
                 let text = format!(
@@ -162,8 +171,10 @@ fn stops(rows: &[Entry], noun: &str, code: &str, at: i64, zone: &Zone) -> Vec<Fi
             }
             _ => {}
         }
+        dated.extend(found.into_iter().map(|found| (row.event.occurred_time_us, found)));
     }
-    found
+    dated.sort_by_key(|(time_us, _)| *time_us);
+    Ok(dated.into_iter().map(|(_, found)| found).collect())
 }
 
 /// Key of the pre-use checks of an item.
@@ -268,7 +279,8 @@ pub fn examined(
 ) -> Result<Examined, Unreadable> {
     let rows = facts(record, &key::examined_key(hoist_code, gear_code))?;
     let (noun, code) = if hoist_code.is_empty() { ("gear", gear_code) } else { ("hoist", hoist_code) };
-    let mut state = Examined { stops: stops(&rows, noun, code, at, zone), ..Examined::default() };
+    let stops = stops(record, (hoist_code, gear_code), &rows, at, zone)?;
+    let mut state = Examined { stops, ..Examined::default() };
     state.stops.extend(pre_use(record, (hoist_code, gear_code), &rows, terms, at, zone)?);
     let Some((newest, told_us)) = newest_report(&rows, at) else { return Ok(state) };
     state.any = true;
@@ -483,12 +495,17 @@ pub(super) fn other_lift(fact: &OtherLiftRecorded, at: i64, context: &Context) -
     exists(&fact.hoist_code, "", at, context)?;
     let hoist = Register::at(context.record, at).hoist(&fact.hoist_code)?.unwrap_or_default();
     let mut decision = Decision::plain(Fact::OtherLiftRecorded(fact.clone()));
-    if fact.mass_mg > hoist.rated_capacity_mg {
+    decision.breaches.extend(other_over(fact, &hoist));
+    Ok(decision)
+}
+
+/// The rating of a hoist, when a lift of something else was over it.
+pub(super) fn other_over(fact: &OtherLiftRecorded, hoist: &Hoist) -> Option<Finding> {
+    (fact.mass_mg > hoist.rated_capacity_mg).then(|| {
         let (mass, limit) = (kilograms(fact.mass_mg), kilograms(hoist.rated_capacity_mg));
         let text = format!("hook load on hoist {}: {mass} is over {limit}", hoist.code);
-        decision.breaches.push(finding("HOOK_LOAD", &hoist.code, text, fact.mass_mg, hoist.rated_capacity_mg));
-    }
-    Ok(decision)
+        finding("HOOK_LOAD", &hoist.code, text, fact.mass_mg, hoist.rated_capacity_mg)
+    })
 }
 
 /// A test is recorded whatever the state of the hoist: it is how a state is proved. More than 125 % of the rating is asked

@@ -13,7 +13,7 @@
 use std::collections::BTreeSet;
 
 use super::correct::Without;
-use super::item::OVERLOADS;
+use super::lift::LIMITS;
 use super::{Command, Context, Decision, decide_alone, dispatch, hold, leaving};
 use crate::fact::*;
 use crate::key::{self, code_of, object};
@@ -145,6 +145,7 @@ fn judged(record: &dyn Record, row: &Entry, context: &Context) -> Result<Vec<Fin
     let own = Context {
         record: &without,
         next_sequence: row.sequence,
+        request_id: row.event.request_id.clone(),
         actor_code: row.event.actor.as_ref().map(|actor| actor.code.clone()).unwrap_or_default(),
         zone: context.zone.clone(),
         target: None,
@@ -184,7 +185,7 @@ fn of_rows(
     let mut found = Vec::new();
     for row in rows.iter().filter(|row| row.event.fact.as_ref().is_some_and(&wanted)) {
         for finding in judged(record, row, context)? {
-            if OVERLOADS.contains(&finding.rule.as_str()) {
+            if LIMITS.contains(&finding.rule.as_str()) {
                 continue;
             }
             // What an entry showed of other deeds is not told of itself.
@@ -378,6 +379,7 @@ fn standing_facts(event: &Event) -> impl Iterator<Item = &Fact> {
 /// A decision with what its fact makes of what was done before.
 pub(super) fn with_insight(mut decision: Decision, at: i64, context: &Context) -> Result<Decision, Unreadable> {
     let event = Event {
+        request_id: context.request_id.clone(),
         occurred_time_us: at,
         fact: decision.fact.clone(),
         breaches: decision.breaches.clone(),
@@ -466,6 +468,7 @@ pub fn stands(record: &dyn Record, known: &JudgedAnew, zone: &crate::time::Zone)
     let context = Context {
         record,
         next_sequence: i64::MAX,
+        request_id: Vec::new(),
         actor_code: String::new(),
         zone: zone.clone(),
         target: None,
@@ -500,6 +503,7 @@ pub fn against_now(
     let context = Context {
         record,
         next_sequence: i64::MAX,
+        request_id: Vec::new(),
         actor_code: String::new(),
         zone: zone.clone(),
         target: None,

@@ -77,6 +77,8 @@ pub struct Context<'a> {
     pub record: &'a dyn Record,
     /// Sequence the fact will get.
     pub next_sequence: i64,
+    /// Id of the request, which orders facts of the same instant.
+    pub request_id: Vec<u8>,
     /// Who asks.
     pub actor_code: String,
     /// The site's zone.
@@ -100,6 +102,8 @@ pub struct Decision {
     pub contradictions: Vec<Finding>,
     /// Which of them are about earlier deeds that were judged anew.
     pub judged_anew: Vec<JudgedAnew>,
+    /// Lifts on record that it shows to have been over, one for each contradiction about a lift.
+    pub lifts_over: Vec<LiftOver>,
 }
 
 impl Decision {
@@ -181,7 +185,8 @@ impl Missing {
 /// [`Refusal`] with every fault of the first kind that applies; then nothing may be stored.
 pub fn decide(command: &Command, context: &Context) -> Result<Decision, Refusal> {
     let decision = decide_alone(command, context)?;
-    Ok(late::with_insight(decision, command.occurred_time_us, context)?)
+    let decision = late::with_insight(decision, command.occurred_time_us, context)?;
+    Ok(lift::found::with_lifts(decision, command.occurred_time_us, context)?)
 }
 
 /// The same without what it makes of earlier deeds.

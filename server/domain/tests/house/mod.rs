@@ -240,6 +240,7 @@ impl House {
             &Context {
                 record: &self.record,
                 next_sequence: self.record.last_sequence() + 1,
+                request_id: request_id(command),
                 actor_code: self.actor.clone(),
                 zone: Zone::utc(),
                 target,
@@ -268,9 +269,8 @@ impl House {
     /// Runs a command.
     pub fn run(&mut self, command: &Command, target: Option<Entry>) -> Result<(i64, Event), Refusal> {
         let decision = self.ask(command, target)?;
-        // The id is made from what is told, so that the same fact told in another order is the same fact.
         let event = Event {
-            request_id: format!("{:?}{}", command.fact, command.occurred_time_us).into_bytes(),
+            request_id: request_id(command),
             occurred_time_us: command.occurred_time_us,
             recorded_time_us: T0 + 100_000 * MIN + self.record.last_sequence(),
             actor: Some(Actor { code: self.actor.clone(), proof: ActorProof::Declared.into() }),
@@ -278,6 +278,7 @@ impl House {
             holds: decision.holds,
             contradictions: decision.contradictions,
             judged_anew: decision.judged_anew,
+            lifts_over: decision.lifts_over,
             fact: decision.fact,
             ..Event::default()
         };
@@ -330,6 +331,11 @@ impl House {
     pub fn emptied(&mut self, at: i64) {
         self.tell(at, Fact::FeedEmptied(FeedEmptied { feed_code: "F1".into() })).unwrap();
     }
+}
+
+/// The id is made from what is told, so that the same fact told in another order is the same fact.
+fn request_id(command: &Command) -> Vec<u8> {
+    format!("{:?}{}", command.fact, command.occurred_time_us).into_bytes()
 }
 
 /// A tip as a fact.

@@ -261,16 +261,20 @@ fn marked(bag: &HangingBag) -> Option<Utilisation> {
     Some(Utilisation { element, load_mg: load?, limit_mg: bag.fibc.marked_mass_mg })
 }
 
+fn mark_finding(bag: &HangingBag) -> Option<Finding> {
+    let mark = marked(bag)?;
+    over("FIBC_MARK", &bag.bag_tag, &mark.element, mark.load_mg, mark.limit_mg)
+}
+
+fn mass_unknown(bag: &HangingBag) -> Option<Finding> {
+    let text = format!("mass of bag {} is not known: {}", bag.bag_tag, bag.basis_text);
+    bag.gross_mass_mg.is_none().then(|| finding("MASS_UNKNOWN", &bag.bag_tag, text, 0, 0))
+}
+
 fn bag_findings(situation: &Situation, bag: &HangingBag, zone: &Zone, at: i64) -> Vec<Finding> {
     let mut reasons = Vec::new();
     let (tag, fibc) = (&bag.bag_tag, &bag.fibc);
-    if bag.gross_mass_mg.is_none() {
-        let text = format!("mass of bag {tag} is not known: {}", bag.basis_text);
-        reasons.push(finding("MASS_UNKNOWN", tag, text, 0, 0));
-    }
-    if let Some(mark) = marked(bag) {
-        reasons.extend(over("FIBC_MARK", tag, &mark.element, mark.load_mg, mark.limit_mg));
-    }
+    reasons.extend(mark_finding(bag));
     if fibc.discarded {
         let text = format!("bags of type {} are discarded", fibc.code);
         reasons.push(finding("FIBC_DISCARDED", tag, text, 0, 0));
@@ -300,6 +304,44 @@ fn bag_findings(situation: &Situation, bag: &HangingBag, zone: &Zone, at: i64) -
         reasons.push(finding("BAG_ON_HOLD", tag, text, 0, 0));
     }
     reasons
+}
+
+/// What is not on record about a gear item: nothing that is missing counts as nothing, or as in order.
+fn not_on_record(gear: &LiftingGear) -> Vec<Finding> {
+    let code = &gear.code;
+    let mut reasons = Vec::new();
+    if gear.mass_mg <= 0 {
+        let text = format!("gear {code} has no mass of its own on record");
+        reasons.push(finding("GEAR_MASS_UNKNOWN", code, text, 0, 0));
+    }
+    let sling = gear.sling.as_ref();
+    let rows = [
+        (sling.is_none() && gear.working_load_limit_mg <= 0, "its working load limit"),
+        (sling.is_none() && gear.kind() == GearKind::Sling, "its legs"),
+        (sling.is_some_and(|sling| sling.leg_count < 1), "how many legs it has"),
+        (sling.is_some_and(|sling| sling.leg_load_limit_mg <= 0), "the limit of one leg"),
+        (sling.is_some_and(|sling| sling.hitch() == Hitch::Unspecified), "how it is hitched"),
+    ];
+    let missing: Vec<&str> = rows.into_iter().filter(|(missing, _)| *missing).map(|(_, what)| what).collect();
+    if !missing.is_empty() {
+        let text = format!("of gear {code} the records do not say {}", missing.join(", "));
+        reasons.push(finding("GEAR_NOT_DESCRIBED", code, text, 0, 0));
+    }
+    reasons
+}
+
+/// Slings of several legs told by one angle: that they share alike is taken for granted.
+fn equal_legs(situation: &Situation) -> Vec<Finding> {
+    let told_by_one = |state: &&GearState| {
+        let legs = state.gear.sling.as_ref().map_or(0, |sling| sling.leg_count);
+        legs > 1 && state.angle_mdeg.is_some() && state.legs_mdeg.is_empty()
+    };
+    let caution = |state: &GearState| {
+        let code = &state.gear.code;
+        let text = format!("sling {code}: equal legs assumed, since one angle is given for all of them");
+        finding("EQUAL_LEGS_ASSUMED", code, text, state.angle_mdeg.unwrap_or(0), 0)
+    };
+    situation.gear.iter().filter(told_by_one).map(caution).collect()
 }
 
 fn confirmation_findings(confirmed: &LiftConfirmations) -> Vec<Finding> {
@@ -352,22 +394,70 @@ fn hook_load_mg(situation: &Situation) -> i64 {
     bags + situation.gear.iter().map(|state| state.gear.mass_mg).sum::<i64>()
 }
 
+/// The same with each bag as heavy as anything shows it to have been.
+fn as_weighed_after(situation: &Situation) -> Situation {
+    let mut known = situation.clone();
+    for bag in &mut known.bags {
+        bag.gross_mass_mg = bag.gross_mass_mg.max(bag.later_gross_mg);
+        bag.contents_mass_mg = bag.contents_mass_mg.max(bag.later_contents_mg);
+    }
+    known
+}
+
+/// What hung as far as anything shows, what the load cell says against the rating, and what it says against the sum.
+fn measured(situation: &Situation) -> (Situation, Option<Finding>, Option<Finding>) {
+    let known = as_weighed_after(situation);
+    let hook_load_mg = hook_load_mg(&known);
+    let (over_rated, differs) = load_cell_findings(&known, hook_load_mg);
+    let hung = match (&differs, known.load_cell_mass_mg) {
+        (Some(_), Some(cell)) if cell > hook_load_mg => heavier(&known, cell - hook_load_mg),
+        _ => known,
+    };
+    (hung, over_rated, differs)
+}
+
+/// Rules that hold a load against a limit: what later entries can make of a lift.
+pub const LIMITS: [&str; 11] = [
+    "HOOK_LOAD",
+    "LOAD_CELL_OVER",
+    "GEAR_LIMIT",
+    "POINT_LIMIT",
+    "SLING_RATING",
+    "LEG_TENSION",
+    "ANGLE_TOO_FLAT",
+    "POINTS",
+    "FIBC_MARK",
+    "PLATFORM_LOAD",
+    "PLATFORM_BAGS",
+];
+
+/// Every limit that the loads of a situation are over.
+pub(super) fn over_limits(situation: &Situation) -> Vec<Finding> {
+    let (hung, over_rated, _) = measured(situation);
+    let bags: Vec<&HangingBag> = hung.bags.iter().collect();
+    let (mut reasons, _) = load_findings(&hung, &bags);
+    reasons.extend(hung.bags.iter().filter_map(mark_finding));
+    reasons.extend(over_rated);
+    reasons.retain(|reason| LIMITS.contains(&reason.rule.as_str()));
+    reasons
+}
+
 /// Judges a situation: every reason at once, figures beside limits.
 pub fn judge(situation: &Situation, zone: &Zone, at: i64) -> Verdict {
     let hook_load_mg = hook_load_mg(situation);
-    let (over_rated, differs) = load_cell_findings(situation, hook_load_mg);
-    let measured = match (&differs, situation.load_cell_mass_mg) {
-        (Some(_), Some(cell)) if cell > hook_load_mg => heavier(situation, cell - hook_load_mg),
-        _ => situation.clone(),
-    };
+    let unknown: Vec<Finding> = situation.bags.iter().filter_map(mass_unknown).collect();
+    let cautions = equal_legs(situation);
+    let (measured, over_rated, differs) = measured(situation);
     let situation = &measured;
     let all: Vec<&HangingBag> = situation.bags.iter().collect();
     let (mut reasons, utilisations) = load_findings(situation, &all);
     let hoist = &situation.hoist;
     reasons.extend(against("hoist", &hoist.hoist.code, hoist.hoist.out_of_service, &hoist.examined, zone, at));
     for gear in &situation.gear {
+        reasons.extend(not_on_record(&gear.gear));
         reasons.extend(against("gear", &gear.gear.code, gear.gear.out_of_service, &gear.examined, zone, at));
     }
+    reasons.extend(unknown);
     for bag in &situation.bags {
         reasons.extend(bag_findings(situation, bag, zone, at));
     }
@@ -397,5 +487,6 @@ pub fn judge(situation: &Situation, zone: &Zone, at: i64) -> Verdict {
         }
         break;
     }
-    Verdict { reasons, remarks: differs.into_iter().collect(), hook_load_mg, utilisations, max_bag_count, limited_by }
+    let remarks = differs.into_iter().collect();
+    Verdict { reasons, remarks, cautions, hook_load_mg, utilisations, max_bag_count, limited_by }
 }

@@ -3,17 +3,19 @@
 //! SAFETY-OF-PEOPLE. This is a check of the records, not a safety device. It is never more permissive than any single
 //! element: each limit is checked on its own and the stricter decides. What is not known counts as a reason against.
 //!
-//! [`gather`] reads what the records know; [`judge`] is a pure function over that, so every rule has its table.
+//! [`gather`] reads what the records know; [`judge`] is a pure function over that, so every rule has its table. [`found`] says
+//! what a later entry makes of lifts on record.
 //!
 //! Sources: multi-leg factors of EN 818-4 and EN 13414-1:2003 table 4 (2 legs 1.4/1.0, 3-4 legs 2.1/1.5; 0-45 and over
 //! 45-60 degrees from vertical); choke 0.8 and basket 2 of EN 1492 from memory, unconfirmed; gear below the hook is load
 //! (Washington Adm. Code 296-56-60097(3)). Local codes decide.
 
+pub mod found;
 mod gather;
 mod judge;
 
 pub use gather::gather;
-pub use judge::judge;
+pub use judge::{LIMITS, judge};
 
 use super::item::Examined;
 use super::{Context, Decision};
@@ -64,6 +66,10 @@ pub struct HangingBag {
     pub basis_text: String,
     /// Type.
     pub fibc: FibcType,
+    /// Greatest gross that weighings after the lift show; `None` when there are none.
+    pub later_gross_mg: Option<i64>,
+    /// Greatest contents that they show.
+    pub later_contents_mg: Option<i64>,
     /// Filling number.
     pub trip_number: i64,
     /// What is wrong with the FIBC, when it has a number.
@@ -128,6 +134,8 @@ pub struct Verdict {
     pub reasons: Vec<Finding>,
     /// Things to look at that are no reason against.
     pub remarks: Vec<Finding>,
+    /// What the figures take for granted: said with them, never kept with a lift.
+    pub cautions: Vec<Finding>,
     /// Bags and gear on the hook; unknown masses count nothing and are a reason.
     pub hook_load_mg: i64,
     /// Elements from the hook down.
@@ -138,11 +146,52 @@ pub struct Verdict {
     pub limited_by: String,
 }
 
+impl Utilisation {
+    /// Share of the limit that is used, in parts of a million, rounded up: what is over never reads as 100 %. Of a limit of
+    /// nothing any load is more than can be said.
+    ///
+    /// ```
+    /// use packloft_domain::rules::lift::Utilisation;
+    /// let used = |load_mg, limit_mg| Utilisation { element: String::new(), load_mg, limit_mg }.share_ppm();
+    /// assert_eq!(used(1_000_000, 1_000_000), 1_000_000);
+    /// assert_eq!(used(1_000_000_001, 1_000_000_000), 1_000_001);
+    /// assert_eq!(used(0, 0), 0);
+    /// assert_eq!(used(1, 0), i64::MAX);
+    /// ```
+    pub fn share_ppm(&self) -> i64 {
+        if self.load_mg <= 0 {
+            return 0;
+        }
+        if self.limit_mg <= 0 {
+            return i64::MAX;
+        }
+        let limit = i128::from(self.limit_mg);
+        let share = (i128::from(self.load_mg) * 1_000_000 + limit - 1) / limit;
+        i64::try_from(share).unwrap_or(i64::MAX)
+    }
+}
+
+/// A share in words, to the tenth of a per cent, rounded up; a limit of nothing has none.
+///
+/// ```
+/// use packloft_domain::rules::lift::percent;
+/// assert_eq!(percent(1_000_000), "100.0 %");
+/// assert_eq!(percent(1_000_001), "100.1 %");
+/// assert_eq!(percent(1_197_501), "119.8 %");
+/// assert_eq!(percent(i64::MAX), "no limit on record");
+/// ```
+pub fn percent(share_ppm: i64) -> String {
+    if share_ppm == i64::MAX {
+        return "no limit on record".into();
+    }
+    let tenths = share_ppm / 1_000 + i64::from(share_ppm % 1_000 > 0);
+    format!("{}.{} %", tenths / 10, tenths % 10)
+}
+
 impl Verdict {
     /// The element that is used most.
     pub fn weakest(&self) -> Option<&Utilisation> {
-        let share = |used: &Utilisation| i128::from(used.load_mg) * 1_000_000 / i128::from(used.limit_mg.max(1));
-        self.utilisations.iter().filter(|used| used.limit_mg > 0).max_by_key(|used| share(used))
+        self.utilisations.iter().max_by_key(|used| used.share_ppm())
     }
 }
 

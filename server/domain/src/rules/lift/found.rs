@@ -1,0 +1,502 @@
+//! What a later entry makes of lifts on record: a plate put right, a bag weighed again, a tip or a lift told late.
+//!
+//! SAFETY-OF-PEOPLE. A lift that turns out to have been over a limit is a contradiction of the entry that shows it, and what
+//! carried too much is out of service until it is examined, as after an overload that was seen at once. Whether it still was
+//! over is asked of the record each time: when the entry is put right itself, both go with it.
+//!
+//! What the writer reads for it: of an entry about a bag the lifts of that bag, and those to a platform while the bag stood
+//! there; of a change of a register the lifts of the days for which that version is in force, up to now. Of a scale the lifts
+//! of [`PLATFORM_LOOKBACK_DAYS`] before too, since a bag may be weighed after it was lifted. A lift that breaks a rule when it is
+//! told has that as a breach, so nothing here depends on what is told first.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::super::bag::{self, Place};
+use super::gather::{Standing, loads};
+use super::judge::over_limits;
+use super::*;
+use crate::fact::registered::Item;
+use crate::key::{self, LIFT_DAYS, day_of, object};
+use crate::mass::kilograms;
+use crate::record::{Entry, Record, Unreadable, facts, facts_between};
+use crate::rules::register::{Register, item_at};
+use crate::time::Zone;
+
+/// Rule of a contradiction that says a lift on record was over.
+pub const WAS_OVER: &str = "LIFT_WAS_OVER";
+
+/// Lifts that one entry names at most, the newest of them.
+const LIFTS_MAX: usize = 500;
+
+/// The record with one more entry, which is being decided.
+struct With<'a> {
+    record: &'a dyn Record,
+    entry: Entry,
+    keys: BTreeSet<String>,
+}
+
+impl With<'_> {
+    fn days(&self, object_key: &str) -> impl Iterator<Item = i64> {
+        let prefix = format!("{object_key}/d");
+        self.keys.iter().filter(move |key| key.starts_with(&prefix)).filter_map(|key| key::bucket_day(key))
+    }
+}
+
+impl Record for With<'_> {
+    fn list(&self, key: &str) -> Result<Vec<Entry>, Unreadable> {
+        let mut rows = self.record.list(key)?;
+        if self.keys.contains(key) {
+            rows.push(self.entry.clone());
+        }
+        Ok(rows)
+    }
+
+    fn keys(&self, prefix: &str) -> Result<Vec<String>, Unreadable> {
+        let mut keys: BTreeSet<String> = self.record.keys(prefix)?.into_iter().collect();
+        keys.extend(self.keys.iter().filter(|key| key.starts_with(prefix)).cloned());
+        Ok(keys.into_iter().collect())
+    }
+
+    fn day_before(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
+        let own = self.days(object_key).filter(|own| *own <= day).max();
+        Ok(self.record.day_before(object_key, day)?.max(own))
+    }
+
+    fn day_after(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
+        let own = self.days(object_key).filter(|own| *own >= day).min();
+        Ok([self.record.day_after(object_key, day)?, own].into_iter().flatten().min())
+    }
+}
+
+/// Limits that a lift on record was over, by what is known now. Without a platform what stands there is left out.
+fn over(
+    record: &dyn Record,
+    row: &Entry,
+    zone: &Zone,
+    standing: Option<&mut Standing>,
+) -> Result<Vec<Finding>, Unreadable> {
+    let at = row.event.occurred_time_us;
+    Ok(match &row.event.fact {
+        Some(Fact::LiftRecorded(lift)) => {
+            let platform = match standing {
+                Some(standing) => Register::at(record, at)
+                    .platform(&lift.platform_code)?
+                    .map(|platform| standing.at(record, platform, &lift.bags, at, zone))
+                    .transpose()?,
+                None => None,
+            };
+            over_limits(&loads(record, lift, at, zone, platform)?)
+        }
+        Some(Fact::OtherLiftRecorded(lift)) => {
+            let hoist = Register::at(record, at).hoist(&lift.hoist_code)?.unwrap_or_default();
+            super::super::item::other_over(lift, &hoist).into_iter().collect()
+        }
+        _ => Vec::new(),
+    })
+}
+
+/// Code of the platform a lift went up to.
+fn platform_of(row: &Entry) -> Option<&str> {
+    match &row.event.fact {
+        Some(Fact::LiftRecorded(lift)) if lift.direction() == LiftDirection::Up => Some(&lift.platform_code),
+        _ => None,
+    }
+}
+
+/// Lifts to be judged, by sequence; with the platform they went to where it matters.
+#[derive(Default)]
+struct Candidates {
+    rows: BTreeMap<i64, (Entry, bool)>,
+}
+
+impl Candidates {
+    fn add(&mut self, row: Entry, platform: bool) {
+        let known = self.rows.entry(row.sequence).or_insert((row, platform));
+        known.1 |= platform;
+    }
+}
+
+/// Where the platforms of some lifts are read from, each once.
+struct Platforms<'a> {
+    record: &'a dyn Record,
+    spans: BTreeMap<String, (i64, i64)>,
+    read: BTreeMap<String, Standing>,
+}
+
+impl<'a> Platforms<'a> {
+    fn of(record: &'a dyn Record, candidates: &Candidates) -> Platforms<'a> {
+        let mut spans: BTreeMap<String, (i64, i64)> = BTreeMap::new();
+        for (row, _) in candidates.rows.values().filter(|(_, platform)| *platform) {
+            if let Some(code) = platform_of(row) {
+                let at = row.event.occurred_time_us;
+                let span = spans.entry(code.to_owned()).or_insert((at, at));
+                *span = (span.0.min(at), span.1.max(at));
+            }
+        }
+        Platforms { record, spans, read: BTreeMap::new() }
+    }
+
+    fn over(&mut self, (row, platform): &(Entry, bool), zone: &Zone) -> Result<Vec<Finding>, Unreadable> {
+        let standing = match platform_of(row).filter(|_| *platform) {
+            Some(code) => {
+                if !self.read.contains_key(code) {
+                    let (first, last) = self.spans.get(code).copied().unwrap_or_default();
+                    self.read.insert(code.to_owned(), Standing::read(self.record, code, first, last)?);
+                }
+                self.read.get_mut(code)
+            }
+            None => None,
+        };
+        over(self.record, row, zone, standing)
+    }
+}
+
+/// True for facts that say what a bag weighed, whenever they do.
+fn weighs(fact: &Fact) -> bool {
+    matches!(
+        fact,
+        Fact::BagWeighed(_)
+            | Fact::BagLossRecorded(_)
+            | Fact::BulkBagRecorded(_)
+            | Fact::IntakeRecorded(_)
+            | Fact::OpeningStockRecorded(_)
+            | Fact::Corrected(_)
+    )
+}
+
+/// True for facts that say where a bag is, or that something left it.
+fn moves(fact: &Fact) -> bool {
+    matches!(
+        fact,
+        Fact::BagTipped(_) | Fact::LiftRecorded(_) | Fact::BagMoved(_) | Fact::UnitsMoved(_) | Fact::StockTaken(_)
+    )
+}
+
+/// Times at which a bag stood on platforms: the platform, from and to.
+fn stays(record: &dyn Record, rows: &[Entry], bag_tag: &str) -> Result<Vec<(String, i64, i64)>, Unreadable> {
+    let mut found: Vec<(String, i64, i64)> = Vec::new();
+    let mut on: Option<(String, i64)> = None;
+    for (count, row) in rows.iter().enumerate() {
+        let at = row.event.occurred_time_us;
+        let changes = row.event.fact.as_ref().is_some_and(moves);
+        if !changes {
+            continue;
+        }
+        let place = bag::as_at(record, &rows[..=count], bag_tag, at)?.map(|bag| bag.place);
+        if let Some((code, from)) = on.take() {
+            found.push((code, from, at));
+        }
+        if let Some(Place::Platform(code)) = place {
+            on = Some((code, at));
+        }
+    }
+    found.extend(on.map(|(code, from)| (code, from, i64::MAX)));
+    Ok(found)
+}
+
+/// Lifts that what a bag weighed, or where it was from an instant on, may matter to.
+fn of_bag(
+    (before, after): (&dyn Record, &With),
+    bag_tag: &str,
+    since_us: i64,
+    found: &mut Candidates,
+) -> Result<(), Unreadable> {
+    let key = object("bag", bag_tag);
+    let rows = facts(after, &key)?;
+    let old = facts(before, &key)?;
+    let lifted = |row: &&Entry| matches!(row.event.fact, Some(Fact::LiftRecorded(_)));
+    if !rows.iter().chain(&old).any(|row| lifted(&row)) {
+        return Ok(());
+    }
+    for row in rows.iter().filter(lifted).filter(|row| row.event.occurred_time_us >= since_us) {
+        found.add(row.clone(), true);
+    }
+    let (now, then) = (stays(after, &rows, bag_tag)?, stays(before, &old, bag_tag)?);
+    let told: BTreeSet<(String, i64, i64)> = now.into_iter().chain(then).collect();
+    for (code, from, to) in told {
+        let from = from.max(since_us);
+        let last = to.min(from.saturating_add(PLATFORM_LOOKBACK_DAYS * key::DAY_US));
+        for row in facts_between(after, &object("platform", &code), day_of(from), day_of(last))? {
+            let at = row.event.occurred_time_us;
+            if (from..=last).contains(&at) && platform_of(&row) == Some(code.as_str()) {
+                found.add(row, true);
+            }
+        }
+    }
+    Ok(())
+}
+
+/// Instants for which the version of a register item that is being told is in force; `None` when for none.
+fn in_force(after: &With, kind: &str, code: &str) -> Result<Option<(i64, i64)>, Unreadable> {
+    let rows = facts(after, &key::register(kind, code))?;
+    let Some(place) = rows.iter().position(|row| row.sequence == after.entry.sequence) else { return Ok(None) };
+    // The first state of an item counts from ever.
+    let from = if place == 0 { i64::MIN } else { rows[place].event.occurred_time_us };
+    let to = rows.get(place + 1).map_or(i64::MAX, |row| row.event.occurred_time_us);
+    Ok((rows.len() > 1 && from < to).then_some((from, to)))
+}
+
+/// Lifts of the days from one instant to another that stand, one day after the other.
+fn lifts_between(
+    record: &dyn Record,
+    (from, to): (i64, i64),
+    each: &mut dyn FnMut(Entry) -> Result<(), Unreadable>,
+) -> Result<(), Unreadable> {
+    let mut next = record.day_after(LIFT_DAYS, day_of(from).max(0))?;
+    while let Some(day) = next.filter(|day| *day <= day_of(to)) {
+        for row in facts_between(record, LIFT_DAYS, day, day)? {
+            if (from..to).contains(&row.event.occurred_time_us) {
+                each(row)?;
+            }
+        }
+        next = record.day_after(LIFT_DAYS, day + 1)?;
+    }
+    Ok(())
+}
+
+/// Tags of the bags of a lift.
+fn tags_of(row: &Entry) -> Vec<String> {
+    match &row.event.fact {
+        Some(Fact::LiftRecorded(lift)) => lift.bags.iter().map(|bag| bag.bag_tag.clone()).collect(),
+        _ => Vec::new(),
+    }
+}
+
+/// Lifts that another state of a register item may matter to.
+fn of_item((before, after): (&dyn Record, &With), item: &Item, found: &mut Candidates) -> Result<(), Unreadable> {
+    let (kind, code) = key::registered_item(item);
+    if !matches!(kind, "hoist" | "lifting_gear" | "platform" | "fibc_type" | "supplier" | "scale") {
+        return Ok(());
+    }
+    let Some((from, to)) = in_force(after, kind, code)? else { return Ok(()) };
+    let mut tags = BTreeSet::new();
+    let bag_is = |row: &Entry, is: &dyn Fn(&bag::BagFacts) -> bool| -> Result<Vec<String>, Unreadable> {
+        let mut of = Vec::new();
+        for tag in tags_of(row) {
+            if bag::bag(after, &tag)?.is_some_and(|bag| is(&bag)) {
+                of.push(tag);
+            }
+        }
+        Ok(of)
+    };
+    let span = match item {
+        Item::Scale(scale) => {
+            let known = item_at(before, kind, code, after.entry.event.occurred_time_us)?;
+            if matches!(known, Some((Item::Scale(old), _)) if old.verified_until_date == scale.verified_until_date) {
+                return Ok(());
+            }
+            (from.saturating_sub(PLATFORM_LOOKBACK_DAYS * key::DAY_US), i64::MAX)
+        }
+        _ => (from, to),
+    };
+    lifts_between(after, span, &mut |row| {
+        let hoist_of = |row: &Entry| match &row.event.fact {
+            Some(Fact::LiftRecorded(lift)) => lift.hoist_code == code,
+            Some(Fact::OtherLiftRecorded(lift)) => lift.hoist_code == code,
+            _ => false,
+        };
+        let gear_of = |row: &Entry| match &row.event.fact {
+            Some(Fact::LiftRecorded(lift)) => lift.gear.iter().any(|gear| gear.gear_code == code),
+            _ => false,
+        };
+        match item {
+            Item::Hoist(_) if hoist_of(&row) => found.add(row, false),
+            Item::LiftingGear(_) if gear_of(&row) => found.add(row, false),
+            Item::Platform(_) if platform_of(&row) == Some(code) => found.add(row, true),
+            Item::FibcType(_) if !bag_is(&row, &|bag| bag.fibc_type_code == code)?.is_empty() => found.add(row, false),
+            Item::Supplier(_) => tags.extend(bag_is(&row, &|bag| bag.supplier_code == code)?),
+            Item::Scale(_) => {
+                let weighed = |bag: &bag::BagFacts| {
+                    let known = [&bag.hanging, &bag.weighed].into_iter().flatten();
+                    known.chain(&bag.weighed_after).any(|mass| mass.scale_code == code)
+                };
+                tags.extend(bag_is(&row, &weighed)?);
+            }
+            _ => {}
+        }
+        Ok(())
+    })?;
+    tags.iter().try_for_each(|tag| of_bag((before, after), tag, i64::MIN, found))
+}
+
+fn candidates(before: &dyn Record, after: &With) -> Result<Candidates, Unreadable> {
+    let mut found = Candidates::default();
+    let event = &after.entry.event;
+    let Some(fact) = &event.fact else { return Ok(found) };
+    if let Fact::Registered(Registered { item: Some(item) }) = fact {
+        of_item((before, after), item, &mut found)?;
+    } else if weighs(fact) || moves(fact) {
+        let since = if weighs(fact) { i64::MIN } else { event.occurred_time_us };
+        for key in after.keys.iter().filter(|key| key.starts_with("bag/")) {
+            of_bag((before, after), &key::code_of(key), since, &mut found)?;
+        }
+    }
+    // The lift that is being told has what it breaks as its own breaches.
+    found.rows.remove(&after.entry.sequence);
+    Ok(found)
+}
+
+fn named(row: &Entry, broken: &Finding, zone: &Zone) -> Finding {
+    let when = zone.clock(row.event.occurred_time_us);
+    let (what, hoist) = match &row.event.fact {
+        Some(Fact::LiftRecorded(lift)) => (format!("lift of {}", tags_of(row).join(", ")), &lift.hoist_code),
+        Some(Fact::OtherLiftRecorded(lift)) => (format!("lift of {}", kilograms(lift.mass_mg)), &lift.hoist_code),
+        _ => return broken.clone(),
+    };
+    let text = format!("{what} by hoist {hoist} on {when} (sequence {}) was over: {}", row.sequence, broken.text);
+    finding(WAS_OVER, &broken.subject, text, broken.figure, broken.limit)
+}
+
+/// True when two findings say the same of the same, whatever the figures.
+fn same(a: &Finding, b: &Finding) -> bool {
+    a.rule == b.rule && a.subject == b.subject
+}
+
+fn lift_over(row: &Entry, broken: &Finding) -> LiftOver {
+    let hoist_code = match &row.event.fact {
+        Some(Fact::LiftRecorded(lift)) => lift.hoist_code.clone(),
+        Some(Fact::OtherLiftRecorded(lift)) => lift.hoist_code.clone(),
+        _ => String::new(),
+    };
+    LiftOver {
+        lift_sequence: row.sequence,
+        lift_time_us: row.event.occurred_time_us,
+        hoist_code,
+        bag_tag: tags_of(row).first().cloned().unwrap_or_default(),
+        rule: broken.rule.clone(),
+        subject: broken.subject.clone(),
+    }
+}
+
+/// A decision with what its fact makes of lifts on record.
+pub(in super::super) fn with_lifts(mut decision: Decision, at: i64, context: &Context) -> Result<Decision, Unreadable> {
+    let matters = |fact: &Fact| matches!(fact, Fact::Registered(_)) || weighs(fact) || moves(fact);
+    if !decision.fact.as_ref().is_some_and(matters) {
+        return Ok(decision);
+    }
+    let event = Event {
+        request_id: context.request_id.clone(),
+        occurred_time_us: at,
+        fact: decision.fact.clone(),
+        breaches: decision.breaches.clone(),
+        holds: decision.holds.clone(),
+        ..Event::default()
+    };
+    let keys = key::keys_of(&event).into_iter().collect();
+    let after = With { record: context.record, entry: Entry { sequence: context.next_sequence, event }, keys };
+    let candidates = candidates(context.record, &after)?;
+    let mut then = Platforms::of(context.record, &candidates);
+    let mut now = Platforms::of(&after, &candidates);
+    let mut found: Vec<(Finding, LiftOver, i64)> = Vec::new();
+    for candidate in candidates.rows.values() {
+        let (row, _) = candidate;
+        let mut broken = now.over(candidate, &context.zone)?;
+        broken.retain(|broken| !row.event.breaches.iter().any(|known| same(known, broken)));
+        if broken.is_empty() {
+            continue;
+        }
+        let known = then.over(candidate, &context.zone)?;
+        let mut told: Vec<&Finding> = Vec::new();
+        for new in broken.iter().filter(|new| !known.iter().any(|old| same(old, new))) {
+            if !told.iter().any(|other| same(other, new)) {
+                found.push((named(row, new, &context.zone), lift_over(row, new), row.event.occurred_time_us));
+                told.push(new);
+            }
+        }
+    }
+    found.sort_by_key(|(_, over, time)| (*time, over.lift_sequence));
+    if let Some(left) = found.len().checked_sub(LIFTS_MAX).filter(|left| *left > 0) {
+        let text = format!("{left} earlier lifts were over too and are not named one by one");
+        let (left, limit) = (i64::try_from(left).unwrap_or(i64::MAX), i64::try_from(LIFTS_MAX).unwrap_or(i64::MAX));
+        decision.contradictions.push(finding("MORE_LIFTS_WERE_OVER", "", text, left, limit));
+        found.drain(..found.len() - LIFTS_MAX);
+    }
+    for (finding, over, _) in found {
+        decision.contradictions.push(finding);
+        decision.lifts_over.push(over);
+    }
+    Ok(decision)
+}
+
+/// A lift as it stands; `None` when it was taken back or put right, which was judged anew.
+fn lift_of(record: &dyn Record, over: &LiftOver) -> Result<Option<Entry>, Unreadable> {
+    let day = day_of(over.lift_time_us);
+    let rows = match over.bag_tag.as_str() {
+        "" => facts_between(record, LIFT_DAYS, day, day)?,
+        tag => facts(record, &object("bag", tag))?,
+    };
+    Ok(rows.into_iter().find(|row| row.sequence == over.lift_sequence))
+}
+
+/// What an entry showed of a lift, in the figures of now; `None` when it does not hold any more.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn standing(record: &dyn Record, shown: &LiftOver, zone: &Zone) -> Result<Option<Finding>, Unreadable> {
+    let Some(row) = lift_of(record, shown)? else { return Ok(None) };
+    let at = row.event.occurred_time_us;
+    let mut platform = match platform_of(&row).filter(|_| shown.rule.starts_with("PLATFORM")) {
+        Some(code) => Some(Standing::read(record, code, at, at)?),
+        None => None,
+    };
+    let broken = over(record, &row, zone, platform.as_mut())?;
+    let still = broken.iter().find(|broken| broken.rule == shown.rule && broken.subject == shown.subject);
+    Ok(still.map(|broken| named(&row, broken, zone)))
+}
+
+/// What a hoist or gear item carried beyond its limit in lifts that broke it when they were told, or turned out to have
+/// done so, as known now: the instant and the broken rule, newest first, some at most. `wanted` says which instants matter.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn overloads(
+    record: &dyn Record,
+    (hoist_code, gear_code): (&str, &str),
+    zone: &Zone,
+    most: usize,
+    wanted: &dyn Fn(i64) -> bool,
+) -> Result<Vec<(i64, Finding)>, Unreadable> {
+    let own = key::examined_key(hoist_code, gear_code);
+    let is_own =
+        |rule: &str, subject: &str, hoist: &str| key::overload_key(rule, subject, hoist).is_some_and(|key| key == own);
+    let hoist_of = |event: &Event| match &event.fact {
+        Some(Fact::LiftRecorded(lift)) => lift.hoist_code.clone(),
+        Some(Fact::OtherLiftRecorded(lift)) => lift.hoist_code.clone(),
+        _ => String::new(),
+    };
+    let mut lifts: BTreeMap<(i64, i64), Option<Entry>> = BTreeMap::new();
+    let mut shown: BTreeMap<i64, LiftOver> = BTreeMap::new();
+    for row in facts(record, &own)? {
+        let hoist = hoist_of(&row.event);
+        if row.event.breaches.iter().any(|b| is_own(&b.rule, &b.subject, &hoist)) && wanted(row.event.occurred_time_us)
+        {
+            lifts.insert((row.event.occurred_time_us, row.sequence), Some(row));
+        }
+    }
+    // As told, so that an entry counts that was put right since: what it showed may hold by another one.
+    for row in record.list(&own)? {
+        for over in row.event.lifts_over {
+            if is_own(&over.rule, &over.subject, &over.hoist_code) && wanted(over.lift_time_us) {
+                lifts.entry((over.lift_time_us, over.lift_sequence)).or_insert(None);
+                shown.insert(over.lift_sequence, over);
+            }
+        }
+    }
+    let mut found = Vec::new();
+    for ((time_us, sequence), row) in lifts.into_iter().rev() {
+        let row = match (row, shown.get(&sequence)) {
+            (None, Some(over)) => lift_of(record, over)?,
+            (row, _) => row,
+        };
+        let Some(row) = row else { continue };
+        let hoist = hoist_of(&row.event);
+        let broken = over(record, &row, zone, None)?;
+        if let Some(broken) = broken.into_iter().find(|b| is_own(&b.rule, &b.subject, &hoist)) {
+            found.push((time_us, broken));
+        }
+        if found.len() >= most {
+            break;
+        }
+    }
+    Ok(found)
+}
