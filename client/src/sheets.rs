@@ -60,6 +60,14 @@ pub fn receipt(receipt: &v1::Receipt) -> Sheet {
     Sheet { before, ..Sheet::default() }
 }
 
+/// Share of a limit that is used, as the server rounds it.
+fn used_share(used: &v1::LiftUtilisation) -> String {
+    match used.used_permille {
+        Some(share) => format!("{}.{} %", share / 1_000 * 100 + share % 1_000 / 10, share % 10),
+        None => "no limit on record".into(),
+    }
+}
+
 /// A lift check; the first line says what to do, the caution follows the reasons.
 pub fn lift_check(answer: &v1::CheckLiftResponse) -> Sheet {
     let mut sheet = Sheet::default();
@@ -91,12 +99,11 @@ pub fn lift_check(answer: &v1::CheckLiftResponse) -> Sheet {
             used.element.clone(),
             kilograms(used.load_mg),
             kilograms(used.limit_mg),
-            format!("{:.0} %", used.load_mg as f64 / used.limit_mg.max(1) as f64 * 100.0),
+            used_share(used),
         ]);
     }
     if let Some(weakest) = &answer.weakest {
-        let share = weakest.load_mg as f64 / weakest.limit_mg.max(1) as f64 * 100.0;
-        sheet.after.push(format!("used most: {}, {share:.0} %", weakest.element));
+        sheet.after.push(format!("used most: {}, {}", weakest.element, used_share(weakest)));
     }
     let mut most = format!("greatest number of such bags at once, by load: {}", answer.max_bag_count);
     if !answer.limited_by.is_empty() {
@@ -118,7 +125,7 @@ fn direction(value: i32) -> &'static str {
 /// Lifts on record, with breaches and holds.
 pub fn lifts(rows: &[v1::LiftRow], zone: &Zone) -> Sheet {
     let mut sheet = Sheet {
-        head: vec![">sequence", "time", "hoist", "way", "bags", ">on the hook", "breaches", "holds"],
+        head: vec![">sequence", "time", "hoist", "gear", "way", "bags", ">on the hook", "breaches", "holds"],
         ..Sheet::default()
     };
     for row in rows {
@@ -127,6 +134,7 @@ pub fn lifts(rows: &[v1::LiftRow], zone: &Zone) -> Sheet {
             row.event_sequence.to_string(),
             zone.show(row.occurred_time.as_ref()),
             lift.hoist_code,
+            lift.gear.iter().map(|gear| gear.gear_code.as_str()).collect::<Vec<_>>().join(" > "),
             direction(lift.direction).into(),
             lift.bag_tags.join(" "),
             kilograms(row.hook_load_mg),

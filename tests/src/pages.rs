@@ -10,12 +10,9 @@ pub const PAGES: [(&str, &str); 52] = [
     ("hoist", "/hoist"),
     (
         "lift-refused",
-        "/hoist?bag=HB-424&bag=HB-425&gear=SH1&gear=SP1&hoist=H1&direction=up&platform=P1&driver=p-17&slinger=p-22&loops_on_untwisted=1&bag_sound_dry=1&nobody_below=1&gate_shut=1&ask=1",
+        "/hoist?bag=HB-424&bag=HB-425&gear=SH1&gear=SP1&hoist=H1&direction=up&platform=P1&driver=p-17&slinger=p-22&ask=1",
     ),
-    (
-        "lift",
-        "/hoist?bag=HB-424&gear=SH1&gear=SP1&hoist=H1&direction=up&platform=P1&driver=p-17&slinger=p-22&loops_on_untwisted=1&bag_sound_dry=1&nobody_below=1&gate_shut=1&ask=1",
-    ),
+    ("lift", "/hoist?bag=HB-424&gear=SH1&gear=SP1&hoist=H1&direction=up&platform=P1&driver=p-17&slinger=p-22&ask=1"),
     ("gear", "/gear"),
     ("gear-hoist", "/gear/hoist/H2"),
     ("gear-item", "/gear/item/SL4"),

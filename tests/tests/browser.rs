@@ -20,6 +20,9 @@ const EXECUTABLE: &str = env!("CARGO_BIN_EXE_house");
 /// One browser at a time: the machine may have two cores.
 static ONE: Mutex<()> = Mutex::const_new(());
 
+/// What is seen before a lift.
+const SEEN: [&str; 4] = ["loops_on_untwisted", "bag_sound_dry", "nobody_below", "gate_shut"];
+
 /// A driver, ended when dropped.
 struct Driver {
     child: Child,
@@ -112,6 +115,31 @@ impl Tablet {
         let path = format!("//*[self::a or self::button or self::summary][contains(normalize-space(.), \"{text}\")]");
         let wait = self.client.wait().at_most(Duration::from_secs(15));
         wait.for_element(Locator::XPath(&path)).await.map_err(|fault| anyhow::anyhow!("{text}: {fault}"))
+    }
+
+    /// Names of the boxes of what was seen that are ticked.
+    async fn seen(&self) -> anyhow::Result<Vec<String>> {
+        let script = "return [...document.querySelectorAll('[data-confirms]:checked')].map((box) => box.name)";
+        Ok(serde_json::from_value(self.client.execute(script, Vec::new()).await?)?)
+    }
+
+    /// Codes of gear that is chosen, from the hook down, as the form has them.
+    async fn gear(&self) -> anyhow::Result<Vec<String>> {
+        let script = "return [...document.querySelectorAll('input[name=gear]:checked')].map((box) => box.value)";
+        Ok(serde_json::from_value(self.client.execute(script, Vec::new()).await?)?)
+    }
+
+    async fn tick_seen(&self) -> anyhow::Result<()> {
+        for seen in SEEN {
+            self.css(&format!("form[data-asks] input[name={seen}]")).await?.click().await?;
+        }
+        Ok(())
+    }
+
+    /// Ticks what was seen for this lift and asks.
+    async fn confirm_and_ask(&self) -> anyhow::Result<()> {
+        self.tick_seen().await?;
+        Ok(self.link("Ask: may this go?").await?.click().await?)
     }
 
     /// Opens a folded form by its name and gives its selector.
@@ -211,15 +239,12 @@ async fn the_supervisor_lifts_tips_and_counts() -> anyhow::Result<()> {
         tablet.css(&format!("input[name=gear][value={gear}]")).await?.click().await?;
     }
     tablet.fill("main form.deed", &[("hoist", "H1"), ("platform", "P1"), ("slinger", "p-22")]).await?;
-    for seen in ["loops_on_untwisted", "bag_sound_dry", "nobody_below", "gate_shut"] {
-        tablet.css(&format!("input[name={seen}]")).await?.click().await?;
-    }
-    tablet.link("Ask: may this go?").await?.click().await?;
+    tablet.confirm_and_ask().await?;
     tablet.wait_for("DO NOT LIFT", "#verdict h2").await?;
     tablet.wait_for("Nobody under the load", "#verdict").await?;
     // One of them: no objection, recorded as done.
-    tablet.css("main form[action^='/hoist'] input[value=HB-425]").await?.click().await?;
-    tablet.link("Ask: may this go?").await?.click().await?;
+    tablet.css("form[data-asks] input[value=HB-425]").await?.click().await?;
+    tablet.confirm_and_ask().await?;
     tablet.wait_for("No objection in the records", "#verdict h2").await?;
     tablet.send("form[data-keep=lift]").await?;
     tablet.wait_for("HB-424 lifted up to platform P1", ".notice.good").await?;
@@ -243,6 +268,66 @@ async fn the_supervisor_lifts_tips_and_counts() -> anyhow::Result<()> {
     tablet.fill(&count, &[("filled", "8427"), ("accepted", "8370")]).await?;
     tablet.send(&count).await?;
     tablet.wait_for("machine M1 counted: filled 8427", ".notice.good").await?;
+    tablet.close().await
+}
+
+/// What was seen belongs to one lift: any change takes it back, and no address brings it. Gear is brought into its order by touch.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_was_seen_belongs_to_one_lift() -> anyhow::Result<()> {
+    let _one = ONE.lock().await;
+    let Some(driver) = Driver::start()? else { return Ok(()) };
+    let running = Running::with_records(EXECUTABLE).await?;
+    let tablet = Tablet::open(&driver, &running, "p-17").await?;
+    let none: [&str; 0] = [];
+    let all = SEEN.map(|name| format!("{name}=1")).join("&");
+    tablet.go(&format!("{}&{all}", ask_for("HB-424"))).await?;
+    tablet.wait_for("not confirmed: gate shut", "#verdict").await?;
+    assert_eq!(tablet.seen().await?, none, "an address ticks nothing");
+    // Each change of what hangs, from what and which way takes back what was seen.
+    let form = "form[data-asks]";
+    for change in
+        ["[name=bag][value=HB-425]", "[name=gear][value=SP1]", "[name=bag_scan]", "[name=hoist]", "[name=direction]"]
+    {
+        tablet.tick_seen().await?;
+        assert_eq!(tablet.seen().await?, SEEN, "before {change}");
+        match change {
+            "[name=hoist]" => tablet.fill(form, &[("hoist", "H2")]).await?,
+            "[name=direction]" => tablet.fill(form, &[("direction", "down")]).await?,
+            "[name=bag_scan]" => tablet.css(&format!("{form} {change}")).await?.send_keys("HB").await?,
+            box_of => tablet.css(&format!("{form} {box_of}")).await?.click().await?,
+        }
+        assert_eq!(tablet.seen().await?, none, "after {change}");
+    }
+    // Asked for one lift, answered, recorded with what was seen; the form begins again without it.
+    tablet.go(&ask_for("HB-424")).await?;
+    tablet.confirm_and_ask().await?;
+    tablet.wait_for("No objection in the records", "#verdict h2").await?;
+    tablet.wait_for("Confirmed for this lift: 4 of 4", "#verdict").await?;
+    assert_eq!(tablet.seen().await?, none, "the next lift is looked at anew");
+    let address = tablet.client.current_url().await?;
+    assert!(SEEN.iter().all(|name| !address.as_str().contains(name)), "{address}");
+    let from = tablet.css("form[data-keep=lift] [name=from]").await?.prop("value").await?.unwrap_or_default();
+    assert!(SEEN.iter().all(|name| !from.contains(name)), "{from}");
+    // The order of gear: moved by touch, kept by the answer, and what was seen is taken back.
+    assert_eq!(tablet.gear().await?, ["SH1", "SP1"]);
+    tablet.tick_seen().await?;
+    tablet.css("button[name=move][value='up:SP1']").await?.click().await?;
+    tablet.wait_for("SP1", "ol.gear li:first-child").await?;
+    assert_eq!(tablet.gear().await?, ["SP1", "SH1"]);
+    assert_eq!(tablet.seen().await?, none);
+    tablet.confirm_and_ask().await?;
+    tablet.wait_for("SP1 + SH1", "#verdict").await?;
+    tablet.css("button[name=move][value='down:SP1']").await?.click().await?;
+    tablet.wait_for("SH1", "ol.gear li:first-child").await?;
+    tablet.confirm_and_ask().await?;
+    tablet.wait_for("SH1 + SP1", "#verdict").await?;
+    tablet.send("form[data-keep=lift]").await?;
+    tablet.wait_for("HB-424 lifted up to platform P1", ".notice.good").await?;
+    tablet.wait_for("SH1 > SP1", "#lifts").await?;
+    let event = newest(&running).await?;
+    let request = v1::ListBreachesRequest { page_size: 1, ..v1::ListBreachesRequest::default() };
+    let breaches = running.connection.quality.clone().list_breaches(request).await?.into_inner().breaches;
+    assert!(breaches.iter().all(|breach| breach.event_sequence != event), "confirmed, so without a breach");
     tablet.close().await
 }
 
@@ -271,9 +356,8 @@ async fn a_hoist_is_checked_shocked_and_examined() -> anyhow::Result<()> {
     tablet.send(&mishap).await?;
     tablet.wait_for("DO NOT USE", "#verdict h2").await?;
     tablet.wait_for("pulled from the side at the hatch", "#verdict").await?;
-    let seen = "loops_on_untwisted=1&bag_sound_dry=1&nobody_below=1&gate_shut=1";
     let lift = "bag=HB-424&gear=SH1&gear=SP1&hoist=H1&direction=up&platform=P1&driver=p-17&slinger=p-22";
-    tablet.go(&format!("/hoist?{lift}&{seen}&ask=1")).await?;
+    tablet.go(&format!("/hoist?{lift}&ask=1")).await?;
     tablet.wait_for("DO NOT LIFT", "#verdict h2").await?;
     tablet.wait_for("out of service until it is examined", "#verdict").await?;
     tablet.go("/gear/hoist/H1").await?;
@@ -388,9 +472,8 @@ fn signal(running: &Running, name: &str) -> anyhow::Result<()> {
 
 /// Address of a question about the lift of a bag.
 fn ask_for(bag: &str) -> String {
-    let seen = "loops_on_untwisted=1&bag_sound_dry=1&nobody_below=1&gate_shut=1";
     let who = "hoist=H1&direction=up&platform=P1&driver=p-17&slinger=p-22";
-    format!("/hoist?bag={bag}&gear=SH1&gear=SP1&{who}&{seen}&ask=1")
+    format!("/hoist?bag={bag}&gear=SH1&gear=SP1&{who}&ask=1")
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
@@ -401,9 +484,13 @@ async fn what_is_recorded_is_what_stands_on_the_screen() -> anyhow::Result<()> {
     let tablet = Tablet::open(&driver, &running, "p-31").await?;
     // What was typed for one lift does not turn the next one into it.
     tablet.go(&ask_for("HB-424")).await?;
+    tablet.confirm_and_ask().await?;
+    tablet.wait_for("No objection in the records", "#verdict h2").await?;
     tablet.fill("form[data-keep=lift]", &[("load_cell_mass_mg", "971")]).await?;
     tablet.go(&ask_for("HB-425")).await?;
     tablet.wait_for("HB-425", "#verdict").await?;
+    tablet.confirm_and_ask().await?;
+    tablet.wait_for("No objection in the records", "#verdict h2").await?;
     let cell = tablet.css("form[data-keep=lift] [name=load_cell_mass_mg]").await?.prop("value").await?;
     assert_eq!(cell.as_deref(), Some(""));
     tablet.send("form[data-keep=lift]").await?;
@@ -412,6 +499,8 @@ async fn what_is_recorded_is_what_stands_on_the_screen() -> anyhow::Result<()> {
     tablet.go(&ask_for("HB-424").replace("bag=HB-424&", "").replace("&ask=1", "")).await?;
     tablet.scan("HB-424").await?;
     tablet.wait_for("HB-424", "#verdict").await?;
+    tablet.wait_for("not confirmed: nobody below", "#verdict").await?;
+    tablet.confirm_and_ask().await?;
     tablet.wait_for("No objection in the records", "#verdict h2").await?;
     // An answer that is no longer so says it, and its button waits.
     let hold = v1::PlaceHoldRequest {

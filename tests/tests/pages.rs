@@ -331,3 +331,64 @@ async fn labels_open_from_their_pages_and_prints_are_kept() -> anyhow::Result<()
     assert_eq!(newest(&running).await?, before + 2);
     Ok(())
 }
+
+/// Without script: gear is moved by buttons, and what was seen counts for the lift the page showed it for.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_lift_is_asked_for_without_script() -> anyhow::Result<()> {
+    let running = Running::with_records(EXECUTABLE).await?;
+    let reader = Reader::new(&running, "p-17");
+    let before = newest(&running).await?;
+    let seen = ["loops_on_untwisted", "bag_sound_dry", "nobody_below", "gate_shut"];
+    let who = [("hoist", "H1"), ("direction", "up"), ("platform", "P1"), ("driver", "p-17"), ("slinger", "p-22")];
+    let ask = |bags: &[&str], gear: &[&str], mark: &str, more: &[(&str, &str)]| {
+        let mut fields = vec![("token", TOKEN), ("from", "/hoist"), ("confirmed_for", mark)];
+        fields.extend(bags.iter().map(|tag| ("bag", *tag)));
+        fields.extend(gear.iter().map(|code| ("gear", *code)));
+        let choice =
+            [("hoist", "H1"), ("direction", "up"), ("platform", "P1"), ("driver", "p-17"), ("slinger", "p-22")];
+        fields.extend(choice);
+        fields.extend(seen.map(|name| (name, "1")));
+        fields.extend_from_slice(more);
+        reader.post("ask_lift", &fields)
+    };
+    let mark_of = |body: &str| {
+        let at = body.split("name=\"confirmed_for\" value=\"").nth(1).and_then(|rest| rest.split('"').next());
+        at.unwrap_or_default().to_owned()
+    };
+    // Chosen and ticked in one go: the page did not show this lift yet, so it is asked again.
+    let first = ask(&["HB-424"], &["SH1", "SP1"], &mark_of(&reader.get("/hoist")?.body), &[("ask", "1")])?;
+    assert_eq!(first.status, 200);
+    assert!(first.body.contains("was for another choice"), "{}", first.body);
+    assert!(first.body.contains("not confirmed: nobody below") && !first.body.contains("No objection"));
+    let mark = mark_of(&first.body);
+    assert_eq!(mark, "HB-424|SH1,SP1|H1|up");
+    let good = ask(&["HB-424"], &["SH1", "SP1"], &mark, &[("ask", "1")])?;
+    assert!(good.body.contains("No objection in the records"), "{}", good.body);
+    assert!(good.body.contains("Confirmed for this lift: 4 of 4"));
+    // Nothing on the page is ticked, and no address of it says what was seen.
+    for name in seen {
+        assert!(good.body.contains(&format!("name=\"{name}\" value=\"1\" data-confirms")), "{name} is not ticked");
+        assert!(!good.body.contains(&format!("{name}=1")), "{name} in an address");
+        let page = reader
+            .get(&format!("/hoist?bag=HB-424&gear=SH1&hoist=H1&platform=P1&driver=p-17&slinger=p-22&{name}=1&ask=1"))?;
+        assert!(!page.body.contains("No objection in the records") && page.body.contains("not confirmed"));
+        assert!(!page.body.contains(&format!("type=\"hidden\" name=\"{name}\"")), "{name} carried by an address");
+    }
+    // Another bag, other gear or another order under the same mark counts as not confirmed.
+    for (bags, gear) in [(["HB-425"], ["SH1", "SP1"]), (["HB-424"], ["SP1", "SH1"])] {
+        let other = ask(&bags, &gear, &mark, &[("ask", "1")])?;
+        assert!(other.body.contains("was for another choice"), "{bags:?} {gear:?}");
+    }
+    let moved = ask(&["HB-424"], &["SH1", "SP1"], &mark, &[("move", "up:SP1")])?;
+    assert_eq!(mark_of(&moved.body), "HB-424|SP1,SH1|H1|up");
+    assert!(!moved.body.contains("id=\"verdict\""), "moving asks nothing");
+    assert_eq!(newest(&running).await?, before, "asking records nothing");
+    let german = reader.agent.post(format!("{}/do/ask_lift", reader.base));
+    let german = german.header("cookie", reader.cookie.replace("language=en", "language=de"));
+    let german = german.header("content-type", "application/x-www-form-urlencoded");
+    let mut fields = vec![("token", TOKEN), ("bag", "HB-424"), ("gear", "SP1"), ("nobody_below", "1"), ("ask", "1")];
+    fields.extend(who);
+    let german = Reader::answer(german.send(encoded(&fields))?)?;
+    assert!(german.body.contains("galt einer anderen Auswahl"), "{}", german.body);
+    Ok(())
+}

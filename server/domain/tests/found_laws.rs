@@ -15,7 +15,7 @@ use packloft_domain::mass::KG;
 use packloft_domain::record::Entry;
 use packloft_domain::rules::Command;
 use packloft_domain::rules::item::{Terms, examined};
-use packloft_domain::rules::lift::found::standing;
+use packloft_domain::rules::lift::found::{WAS_OVER, standing};
 use packloft_domain::time::Zone;
 
 const DAY: i64 = 24 * 60 * MIN;
@@ -482,9 +482,10 @@ impl Story {
     /// What is listed of a lift by the entries that showed it.
     fn listed(&self) -> BTreeSet<(i64, String, String)> {
         let mut found = BTreeSet::new();
-        for over in self.house.told.iter().flat_map(|event| &event.lifts_over) {
-            if let Some(now) = standing(&self.house.record, over, &Zone::utc()).unwrap() {
-                assert!(now.figure > now.limit, "{now:?}");
+        for event in &self.house.told {
+            let now = standing(&self.house.record, &event.lifts_over, &Zone::utc()).unwrap();
+            for (over, now) in event.lifts_over.iter().zip(now).filter_map(|(over, now)| Some((over, now?))) {
+                assert!(now.rule == WAS_OVER && now.figure > now.limit, "{now:?}");
                 found.insert((over.lift_sequence, over.rule.clone(), over.subject.clone()));
             }
         }

@@ -6,7 +6,7 @@ mod house;
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
-use packloft_domain::record::Entry;
+use packloft_domain::record::{Entry, Record, Unreadable};
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::item::{Examined, Terms, against, examined, shift_start};
 use packloft_domain::rules::lift::{GearState, HangingBag, HoistState, Situation, judge};
@@ -427,6 +427,79 @@ fn gear_is_stopped_by_its_own_overload() {
     assert_eq!(stopped(&house, T0 + MIN), Vec::<String>::new());
 }
 
+/// The record with the rows counted that are read.
+struct Counted<'a> {
+    record: &'a dyn Record,
+    rows: std::cell::Cell<usize>,
+}
+
+impl Record for Counted<'_> {
+    fn list(&self, key: &str) -> Result<Vec<Entry>, Unreadable> {
+        let rows = self.record.list(key)?;
+        self.rows.set(self.rows.get() + rows.len());
+        Ok(rows)
+    }
+
+    fn keys(&self, prefix: &str) -> Result<Vec<String>, Unreadable> {
+        self.record.keys(prefix)
+    }
+
+    fn day_before(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
+        self.record.day_before(object_key, day)
+    }
+
+    fn day_after(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
+        self.record.day_after(object_key, day)
+    }
+}
+
+/// What the writer reads for a weighing, a tip or a plate from now on does not grow with the lifts that ever were; of a
+/// plate put right it grows with the lifts since.
+#[test]
+fn what_is_read_of_lifts_does_not_grow_with_all_that_ever_were() {
+    let read = |days: i64, fact: Fact, at: i64| {
+        let mut house = house_with(hoist());
+        for day in 1..=days {
+            for hour in 0..10 {
+                house.tell(T0 - day * DAY + hour * HOUR, other(500 * KG, 1)).unwrap();
+                let tag = format!("B{day}-{hour}");
+                house.fill(T0 - (days + 1) * DAY, &tag, "LA", 500 * KG);
+                // To no platform: those of a platform are read as far back as bags may stand there.
+                let way = LiftDirection::Across.into();
+                let lift = LiftRecorded { direction: way, platform_code: String::new(), ..lift_of(&tag) };
+                house.tell(T0 - day * DAY + hour * HOUR, Fact::LiftRecorded(lift)).unwrap();
+            }
+        }
+        house.fill(T0, "NEW", "LA", 500 * KG);
+        house.tell(T0 + MIN, Fact::LiftRecorded(lift_of("NEW"))).unwrap();
+        let counted = Counted { record: &house.record, rows: 0.into() };
+        let context = packloft_domain::rules::Context {
+            record: &counted,
+            next_sequence: 1_000_000,
+            request_id: vec![255],
+            actor_code: "op".into(),
+            zone: Zone::utc(),
+            target: None,
+            evidence: &house.evidence,
+        };
+        packloft_domain::rules::decide(&Command::new(fact, at), &context).unwrap();
+        counted.rows.get()
+    };
+    let plate =
+        Fact::Registered(Registered { item: Some(Item::Hoist(Hoist { rated_capacity_mg: 400 * KG, ..hoist() })) });
+    let weighed = Fact::BagWeighed(BagWeighed {
+        bag_tag: "NEW".into(),
+        scale_code: "S1".into(),
+        gross_mass_mg: 1_100 * KG,
+        ..BagWeighed::default()
+    });
+    for (name, fact) in [("plate", plate.clone()), ("weighed", weighed), ("tip", house::tip("NEW", None, None))] {
+        assert_eq!(read(2, fact.clone(), T0 + HOUR), read(12, fact, T0 + HOUR), "{name}");
+    }
+    let (few, many) = (read(4, plate.clone(), T0 - DAY), read(12, plate, T0 - DAY));
+    assert_eq!(few, many, "a plate put right since a day, with more lifts before that");
+}
+
 #[test]
 fn a_pre_use_check_is_for_one_shift_and_a_failed_one_until_the_next() {
     let mut house = house_with(Hoist { pre_use_check_required: true, ..hoist() });
@@ -606,4 +679,18 @@ fn an_old_or_single_trip_bag_is_not_filled_again() {
     house.tell(T0, filling("A", "X1", "LINER")).unwrap();
     house.tip(T0 + MIN, T0 + 2 * MIN, "A").unwrap();
     assert_eq!(asked(&house, T0 + 3 * MIN), ["FIBC_TRIPS", "FIBC_NOT_INSPECTED"]);
+}
+
+/// A type that may be used for so many months says nothing good of a bag whose date of manufacture nobody recorded.
+#[test]
+fn a_bag_of_unknown_age_is_neither_filled_nor_lifted() {
+    for (months, expected) in [(12, &["FIBC_AGE_UNKNOWN"][..]), (0, &[])] {
+        let mut house = fibc_house(FibcType { max_age_months: months, ..multi_trip() });
+        let undated = Fibc { code: "X1".into(), fibc_type_code: "T9".into(), ..Fibc::default() };
+        registered(&mut house, T0 - 60 * DAY + 1, Item::Fibc(undated));
+        let state = fibc::fibc_at(&house.record, "X1", T0).unwrap().unwrap();
+        let found = |rows: Vec<Finding>| rows.into_iter().map(|row| row.rule).collect::<Vec<_>>();
+        assert_eq!(found(fibc::unsound(&state, &Zone::utc(), T0)), expected);
+        assert_eq!(found(fibc::against_filling(&state, true, &Zone::utc(), T0)), expected);
+    }
 }

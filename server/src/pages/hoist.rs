@@ -27,6 +27,72 @@ fn bags_of(fields: &Fields) -> Vec<String> {
     tags
 }
 
+/// Deed of the question about a lift, which records nothing.
+pub const QUESTION: &str = "ask_lift";
+
+/// What is seen before a lift, by the names of the fields.
+const SEEN: [&str; 4] = ["loops_on_untwisted", "bag_sound_dry", "nobody_below", "gate_shut"];
+
+/// What was confirmed, and whether it was for another lift than the one asked about.
+#[derive(Clone, Debug, Default)]
+pub struct Confirmed {
+    names: Vec<&'static str>,
+    of_another: bool,
+}
+
+impl Confirmed {
+    /// As a form carries it that comes back because its lift was not recorded.
+    pub fn again(fields: &Fields) -> Confirmed {
+        Confirmed { names: ticked(fields), of_another: false }
+    }
+}
+
+fn ticked(fields: &Fields) -> Vec<&'static str> {
+    SEEN.into_iter().filter(|name| fields.ticked(name)).collect()
+}
+
+/// The lift that confirmations are for: bags, gear in its order, hoist and way. The script makes the same text.
+fn mark_of(bags: &[String], gear: &[String], hoist: &str, direction: &str) -> String {
+    let mut bags = bags.to_vec();
+    bags.sort();
+    format!("{}|{}|{hoist}|{direction}", bags.join(","), gear.join(","))
+}
+
+/// Gear with one item moved a place towards the hook or away from it.
+fn moved(mut gear: Vec<String>, wanted: &str) -> Vec<String> {
+    let (way, code) = wanted.split_once(':').unwrap_or_default();
+    if let Some(place) = gear.iter().position(|known| known == code) {
+        let other = if way == "up" { place.checked_sub(1) } else { Some(place + 1) };
+        if let Some(other) = other.filter(|other| *other < gear.len()) {
+            gear.swap(place, other);
+        }
+    }
+    gear
+}
+
+/// Takes a question that was sent, or a wish to have gear in another order. Confirmations count for the lift they were given
+/// for and no other, and are kept out of what the page knows as its address.
+pub fn ask(ctx: &mut Ctx, fields: &Fields) {
+    let wish = fields.get("move");
+    let (bags, gear) = (bags_of(fields), fields.all("gear"));
+    let bound = fields.get("confirmed_for") == mark_of(&bags, &gear, fields.get("hoist"), fields.get("direction"));
+    let names = ticked(fields);
+    let asked = wish.is_empty();
+    ctx.confirmed = Confirmed {
+        of_another: asked && !bound && !names.is_empty(),
+        names: if asked && bound { names } else { Vec::new() },
+    };
+    let pair = |name: &str, value: &str| (name.to_owned(), value.to_owned());
+    let kept = |name: &str| carried_on(name) && !["bag", "gear"].contains(&name);
+    let mut rows: Vec<(String, String)> =
+        fields.pairs().filter(|(name, _)| kept(name)).map(|(name, value)| pair(name, value)).collect();
+    rows.extend(bags.iter().map(|tag| pair("bag", tag)));
+    rows.extend(moved(gear, wish).iter().map(|code| pair("gear", code)));
+    rows.extend(asked.then(|| pair("ask", "1")));
+    ctx.path = "/hoist".into();
+    ctx.query = Fields::new(rows);
+}
+
 /// A lift as a page names it: bags and gear by ticks, angles in degrees from vertical.
 pub fn lift_of(fields: &Fields, faults: &mut Vec<FieldFault>) -> v1::Lift {
     let gear = fields.all("gear").into_iter().map(|code| {
@@ -128,37 +194,39 @@ fn bag_ticks(ctx: &Ctx, title: &str, bags: &[v1::BulkBag], ticked: &[String]) ->
 /// The question: what hangs, from what, which way, who.
 fn question(ctx: &Ctx, waiting: &[v1::BulkBag], standing: &[v1::BulkBag], known: &Known) -> Markup {
     let q = &ctx.query;
-    let ticked = bags_of(q);
+    let bags = bags_of(q);
     let gear = q.all("gear");
+    // What was chosen stands first, from the hook down; the rest can be ticked below it.
+    let chosen = gear.iter().filter_map(|code| known.gear.iter().find(|item| item.code == *code));
+    let mut items: Vec<&v1::LiftingGear> = chosen.collect();
+    items.extend(known.gear.iter().filter(|item| !gear.contains(&item.code)));
     let directions = [("up", ctx.t("up")), ("down", ctx.t("down")), ("across", ctx.t("across"))];
     let me = ctx.who.as_ref().map(|person| person.code.clone()).unwrap_or_default();
+    let direction = if q.get("direction").is_empty() { "up" } else { q.get("direction") };
+    let hoist = match known.hoists.as_slice() {
+        [(only, _)] => only.clone(),
+        _ => q.get("hoist").to_owned(),
+    };
     let driver = if q.get("driver").is_empty() { me } else { q.get("driver").to_owned() };
     html! {
-        form.deed method="get" action="/hoist#verdict" data-asks {
+        form.deed method="post" action={ "/do/" (QUESTION) "#verdict" } data-asks="/hoist" autocomplete="off" {
+            input type="hidden" name="token" value=(ctx.token);
+            input type="hidden" name="from" value="/hoist";
+            input type="hidden" name="confirmed_for" value=(mark_of(&bags, &gear, &hoist, direction));
             div.scan {
                 label for="ask-scan" { (ctx.t("Scan a bag, or tick it below")) }
                 input #ask-scan name="bag_scan" autocomplete="off" autocapitalize="characters" spellcheck="false" enterkeyhint="search" data-scan;
+                // The first button of a form is the one that Enter presses.
+                button type="submit" name="ask" value="1" { (ctx.t("Ask")) }
             }
             div #bags data-live {
-                (bag_ticks(ctx, &ctx.t("Waiting below"), waiting, &ticked))
-                (bag_ticks(ctx, &ctx.t("Standing on the platform"), standing, &ticked))
+                (bag_ticks(ctx, &ctx.t("Waiting below"), waiting, &bags))
+                (bag_ticks(ctx, &ctx.t("Standing on the platform"), standing, &bags))
             }
-            fieldset.ticks {
+            fieldset {
                 legend { (ctx.t("On the hook, from the hook down")) }
-                @for item in &known.gear {
-                    label.tick {
-                        input type="checkbox" name="gear" value=(item.code) checked[gear.contains(&item.code)];
-                        span { strong { (item.code) } " " (item.name) " " span.quiet { (ctx.words.about_kg(item.mass_mg as f64)) } }
-                    }
-                    @if item.sling.as_ref().is_some_and(|sling| sling.leg_count > 1) {
-                        @let name = format!("angle.{}", item.code);
-                        div.field {
-                            label for=(name) { (ctx.tf("Angle of {}, degrees from vertical", &[&item.code])) }
-                            input id=(name) name=(name) value=(q.get(&name)) autocomplete="off" aria-describedby=(format!("{name}-note"));
-                            p.note id=(format!("{name}-note")) { (ctx.t("Of the flattest leg; of unequal legs each, with spaces between.")) }
-                        }
-                    }
-                }
+                p.note { (ctx.t("Tick what hangs there, then bring it into its order.")) }
+                ol.plain.gear { @for item in &items { (gear_row(ctx, item, gear.contains(&item.code))) } }
             }
             div.fields {
                 (choose(&ctx.t("Hoist"), "hoist", &known.hoists, q.get("hoist")))
@@ -179,19 +247,47 @@ fn question(ctx: &Ctx, waiting: &[v1::BulkBag], standing: &[v1::BulkBag], known:
     }
 }
 
+/// A gear item to tick, with its angle when it is a sling, and with buttons that move it once it is chosen.
+fn gear_row(ctx: &Ctx, item: &v1::LiftingGear, chosen: bool) -> Markup {
+    let name = format!("angle.{}", item.code);
+    html! {
+        li {
+            div.row {
+                label.tick {
+                    input type="checkbox" name="gear" value=(item.code) checked[chosen];
+                    span {
+                        strong { (item.code) } " " (item.name) " "
+                        @if item.mass_mg > 0 { span.quiet { (ctx.words.about_kg(item.mass_mg as f64)) } }
+                        @else { (badge("bad", &ctx.t("no mass on record"))) }
+                    }
+                }
+                span.moves {
+                    @for (way, mark, text) in [("up", "\u{25b2}", ctx.tf("Move {} up, towards the hook", &[&item.code])), ("down", "\u{25bc}", ctx.tf("Move {} down, away from the hook", &[&item.code]))] {
+                        button type="submit" name="move" value=(format!("{way}:{}", item.code)) aria-label=(text) { (mark) }
+                    }
+                }
+            }
+            @if item.sling.as_ref().is_some_and(|sling| sling.leg_count > 1) {
+                div.field {
+                    label for=(name) { (ctx.tf("Angle of {}, degrees from vertical", &[&item.code])) }
+                    input id=(name) name=(name) value=(ctx.query.get(&name)) autocomplete="off" aria-describedby=(format!("{name}-note"));
+                    p.note id=(format!("{name}-note")) { (ctx.t("Of the flattest leg; of unequal legs each, with spaces between.")) }
+                }
+            }
+        }
+    }
+}
+
+/// What is seen before this one lift: never ticked by the page, an address or the browser.
 fn confirmations(ctx: &Ctx) -> Markup {
-    let rows = [
-        ("loops_on_untwisted", ctx.t("All loops on and untwisted")),
-        ("bag_sound_dry", ctx.t("Bag sound and dry")),
-        ("nobody_below", ctx.t("Nobody below")),
-        ("gate_shut", ctx.t("Gate shut")),
-    ];
+    let texts =
+        [ctx.t("All loops on and untwisted"), ctx.t("Bag sound and dry"), ctx.t("Nobody below"), ctx.t("Gate shut")];
     html! {
         fieldset.ticks {
-            legend { (ctx.t("Seen just now")) }
-            @for (name, text) in rows {
+            legend { (ctx.t("Seen just now, for this lift")) }
+            @for (name, text) in SEEN.iter().zip(texts) {
                 label.tick {
-                    input type="checkbox" name=(name) value="1" checked[ctx.query.ticked(name)];
+                    input type="checkbox" name=(name) value="1" data-confirms;
                     span { (text) }
                 }
             }
@@ -208,6 +304,10 @@ fn asked_for(ctx: &Ctx, lift: &v1::Lift) -> Markup {
             strong { (lift.bag_tags.join(", ")) } " " (ctx.t("on")) " " (lift.hoist_code)
             @if !gear.is_empty() { ", " (gear.join(" + ")) }
             ". " (ctx.tf("Asked at {}.", &[&ctx.words.clock(Some(&now))]))
+            @if !ctx.confirmed.names.is_empty() { " " (ctx.tf("Confirmed for this lift: {} of {}.", &[&ctx.confirmed.names.len(), &SEEN.len()])) }
+        }
+        @if ctx.confirmed.of_another {
+            p { strong { (ctx.t("What was ticked as seen was for another choice of bags, gear, hoist or way: look, tick it for this one and ask again.")) } }
         }
         p.stale data-stale hidden { strong { (ctx.t("This answer is old: something was changed or recorded since. Ask again.")) } }
     }
@@ -215,9 +315,15 @@ fn asked_for(ctx: &Ctx, lift: &v1::Lift) -> Markup {
 
 fn verdict(ctx: &Ctx, lift: &v1::Lift, answer: &v1::CheckLiftResponse) -> Markup {
     let good = answer.no_objection;
-    let used = |row: &v1::LiftUtilisation| if row.limit_mg > 0 { row.load_mg * 100 / row.limit_mg } else { 0 };
+    let used = |row: &v1::LiftUtilisation| match row.used_permille {
+        Some(share) => format!("{}\u{a0}%", ctx.words.number(share as f64 / 10.0, 1)),
+        None => ctx.t("no limit on record"),
+    };
     // The whole bar is the limit; what is over it is full and red.
-    let bar = |row: &v1::LiftUtilisation| if row.load_mg > row.limit_mg { 100 } else { used(row).min(99) };
+    let bar = |row: &v1::LiftUtilisation| match row.used_permille {
+        Some(share) if row.load_mg <= row.limit_mg => (share / 10).min(99),
+        _ => 100,
+    };
     html! {
         section.verdict.stop[!good] #verdict role="status" tabindex="-1" {
             h2 {
@@ -236,7 +342,7 @@ fn verdict(ctx: &Ctx, lift: &v1::Lift, answer: &v1::CheckLiftResponse) -> Markup
             @if !answer.limited_by.is_empty() { " (" (ctx.t("one more")) ": " span lang="en" { (ctx.words.sentence(&answer.limited_by)) } ")" } "."
         }
         @if let Some(weakest) = &answer.weakest {
-            p { (ctx.t("Used most")) ": " strong lang="en" { (weakest.element) } ", " (used(weakest)) "\u{a0}%." }
+            p { (ctx.t("Used most")) ": " strong lang="en" { (weakest.element) } ", " (used(weakest)) "." }
         }
         (table(&ctx.t("From the hook down"), html! {
             thead { tr {
@@ -247,7 +353,7 @@ fn verdict(ctx: &Ctx, lift: &v1::Lift, answer: &v1::CheckLiftResponse) -> Markup
                 th scope="row" lang="en" { (row.element) } td.number { (ctx.words.kg(row.load_mg)) }
                 td.number { (ctx.words.kg(row.limit_mg)) }
                 td {
-                    (badge(if row.load_mg > row.limit_mg { "bad" } else { "good" }, &format!("{}\u{a0}%", used(row))))
+                    (badge(if row.load_mg > row.limit_mg { "bad" } else { "good" }, &used(row)))
                     " " meter min="0" max="100" low="90" high="99" optimum="50" value=(bar(row)) aria-label=(format!("{} {}", ctx.t("Used"), row.element)) {}
                 }
             } } }
@@ -264,20 +370,7 @@ fn verdict(ctx: &Ctx, lift: &v1::Lift, answer: &v1::CheckLiftResponse) -> Markup
 
 /// Fields of the question that go on with the form that records the lift: an address may bring others.
 fn carried_on(name: &str) -> bool {
-    const NAMES: [&str; 12] = [
-        "bag",
-        "gear",
-        "hoist",
-        "direction",
-        "platform",
-        "location",
-        "driver",
-        "slinger",
-        "loops_on_untwisted",
-        "bag_sound_dry",
-        "nobody_below",
-        "gate_shut",
-    ];
+    const NAMES: [&str; 8] = ["bag", "gear", "hoist", "direction", "platform", "location", "driver", "slinger"];
     NAMES.contains(&name) || name.starts_with("angle.")
 }
 
@@ -295,6 +388,7 @@ fn done(ctx: &Ctx, lift: &v1::Lift, answer: &v1::CheckLiftResponse) -> Markup {
         .pairs()
         .filter(|(name, _)| carried_on(name))
         .map(|(name, value)| (name.to_owned(), value.to_owned()))
+        .chain(ctx.confirmed.names.iter().map(|name| ((*name).to_owned(), "1".to_owned())))
         .collect();
     guarded(ctx, May::Floor, || {
         let made = form_with(ctx, "lift", "lift", &button, Vec::new(), |f: &Form| {
@@ -357,6 +451,7 @@ fn lifts(ctx: &Ctx, rows: &[v1::LiftRow]) -> Markup {
         html! {
             thead { tr {
                 th scope="col" { (ctx.t("Time")) } th scope="col" { (ctx.t("Bags")) } th scope="col" { (ctx.t("On the hook")) }
+                th scope="col" { (ctx.t("Gear, from the hook down")) }
                 th scope="col" { (ctx.t("Driver")) } th scope="col" { (ctx.t("Breaches")) }
             } }
             tbody { @for row in rows {
@@ -365,6 +460,7 @@ fn lifts(ctx: &Ctx, rows: &[v1::LiftRow]) -> Markup {
                     th scope="row" { (ctx.words.time(row.occurred_time.as_ref())) }
                     td { @for tag in &lift.bag_tags { (bag_link(tag)) " " } }
                     td { (ctx.words.kg(row.hook_load_mg)) " " (lift.hoist_code) }
+                    td { (lift.gear.iter().map(|gear| gear.gear_code.as_str()).collect::<Vec<_>>().join(" > ")) }
                     td { (lift.driver_code) }
                     td { @if row.breaches.is_empty() { "\u{2013}" } @else { (badge("bad", &row.breaches.len().to_string())) } }
                 }
@@ -392,7 +488,16 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
         persons: registers::person_rows(&registers::persons(ctx).await?),
     };
     let mut faults = Vec::new();
-    let lift = lift_of(&ctx.query, &mut faults);
+    let seen = |name: &str| ctx.confirmed.names.contains(&name);
+    let lift = v1::Lift {
+        confirmations: Some(v1::LiftConfirmations {
+            loops_on_untwisted: seen("loops_on_untwisted"),
+            bag_sound_dry: seen("bag_sound_dry"),
+            nobody_below: seen("nobody_below"),
+            gate_shut: seen("gate_shut"),
+        }),
+        ..lift_of(&ctx.query, &mut faults)
+    };
     let asked = !lift.bag_tags.is_empty() && ctx.query.ticked("ask");
     let answer = if asked {
         let request = v1::CheckLiftRequest { lift: Some(lift.clone()), occurred_time: None };

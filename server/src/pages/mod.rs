@@ -121,6 +121,8 @@ pub struct Ctx {
     pub sequence: u64,
     /// What was just recorded.
     pub done: Option<v1::Event>,
+    /// What was confirmed for the lift that is asked about; an address never says it.
+    pub confirmed: hoist::Confirmed,
     pressed: Arc<Pressed>,
 }
 
@@ -192,6 +194,7 @@ impl Pages {
             problem: None,
             sequence: self.api.engine().newest(),
             done: None,
+            confirmed: hoist::Confirmed::default(),
             pressed: Arc::clone(&self.pressed),
         };
         let code = unescaped(&cookie(headers, "person"));
@@ -367,6 +370,11 @@ async fn post_deed(
     // The token is in the cookie and in the form; another site can send the first, but not read it for the second.
     let token = cookie(&headers, "form_token");
     let known = uuid::Uuid::try_parse(&token).is_ok() && fields.get("token") == token && same_origin(&headers);
+    if known && deed == hoist::QUESTION {
+        hoist::ask(&mut ctx, &fields);
+        let page = show(&ctx).await.unwrap_or_else(|fault| frame::fault(&ctx, &fault));
+        return secured(answer(&ctx, page));
+    }
     let outcome = if known {
         deeds::run(&ctx, &deed, &fields).await
     } else {
@@ -390,6 +398,7 @@ async fn post_deed(
         }
         Err(problem) => {
             let status = problem.status;
+            ctx.confirmed = hoist::Confirmed::again(&fields);
             ctx.problem = Some(Problem { key: fields.get("key").to_owned(), fields, ..problem });
             let page = match show(&ctx).await {
                 Ok(page) => Page { status, ..page },

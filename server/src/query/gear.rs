@@ -3,13 +3,13 @@
 use std::collections::BTreeMap;
 
 use packloft_domain::fact::{self as f, Event, Fact};
-use packloft_domain::key::{code_of, day_of, examined_key, object};
+use packloft_domain::key::{code_of, day_of, examined_key, object, overload_key};
 use packloft_domain::mass::kilograms;
 use packloft_domain::record::{Entry, Record as _, Unreadable, facts, facts_between};
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::fibc::{self, FibcFacts};
 use packloft_domain::rules::item::{self, Examined, against, examined};
-use packloft_domain::rules::lift::CAUTION;
+use packloft_domain::rules::lift::{CAUTION, found};
 use packloft_domain::rules::register::Register;
 use packloft_proto::v1;
 
@@ -97,7 +97,10 @@ fn hoist_words(hoist: &f::Hoist) -> String {
 }
 
 fn gear_words(gear: &f::LiftingGear) -> String {
-    let mut parts = vec![format!("own mass {}", kilograms(gear.mass_mg))];
+    let mut parts = vec![match gear.mass_mg {
+        ..=0 => "own mass NOT ON RECORD".to_owned(),
+        mass => format!("own mass {}", kilograms(mass)),
+    }];
     let mut add = |said: bool, text: String| parts.extend(said.then_some(text));
     add(gear.working_load_limit_mg > 0, format!("limit {}", kilograms(gear.working_load_limit_mg)));
     if let Some(sling) = &gear.sling {
@@ -108,6 +111,22 @@ fn gear_words(gear: &f::LiftingGear) -> String {
     add(gear.pre_use_check_required, "pre-use check each shift".into());
     add(gear.out_of_service, "OUT OF SERVICE".into());
     parts.join(", ")
+}
+
+/// What an entry shows of lifts with this item, as far as it holds.
+fn lifts_shown(event: &Event, asked: &Asked, own: &str) -> Result<String, Unreadable> {
+    let is_own =
+        |over: &&f::LiftOver| overload_key(&over.rule, &over.subject, &over.hoist_code).as_deref() == Some(own);
+    let over: Vec<f::LiftOver> = event.lifts_over.iter().filter(is_own).cloned().collect();
+    if over.is_empty() {
+        return Ok(String::new());
+    }
+    let now: Vec<f::Finding> = found::standing(&asked.record, &over, &asked.zone)?.into_iter().flatten().collect();
+    Ok(match now.as_slice() {
+        [] => format!("; showed {} lifts over, which no longer applies", over.len()),
+        [only] => format!("; {}", only.text),
+        [first, rest @ ..] => format!("; {} (and {} more)", first.text, rest.len()),
+    })
 }
 
 fn words(event: &Event, asked: &Asked) -> String {
@@ -125,19 +144,19 @@ fn words(event: &Event, asked: &Asked) -> String {
     if breaches.is_empty() { text } else { format!("{text}; BREACH: {}", breaches.join("; ")) }
 }
 
-fn item_event(row: &Entry, asked: &Asked) -> v1::ItemEvent {
-    v1::ItemEvent {
+fn item_event(row: &Entry, asked: &Asked, own: &str) -> Result<v1::ItemEvent, Unreadable> {
+    Ok(v1::ItemEvent {
         event_sequence: row.sequence,
         occurred_time: Some(timestamp(row.event.occurred_time_us)),
-        text: words(&row.event, asked),
+        text: words(&row.event, asked) + &lifts_shown(&row.event, asked, own)?,
         actor_code: row.event.actor.as_ref().map(|actor| actor.code.clone()).unwrap_or_default(),
-    }
+    })
 }
 
-fn newest_first(mut rows: Vec<Entry>, asked: &Asked) -> Vec<v1::ItemEvent> {
+fn newest_first(mut rows: Vec<Entry>, asked: &Asked, own: &str) -> Result<Vec<v1::ItemEvent>, Unreadable> {
     rows.sort_by_key(|row| std::cmp::Reverse((row.event.occurred_time_us, row.sequence)));
     rows.dedup_by_key(|row| row.sequence);
-    rows.iter().take(EVENTS_MAX).map(|row| item_event(row, asked)).collect()
+    rows.iter().take(EVENTS_MAX).map(|row| item_event(row, asked, own)).collect()
 }
 
 /// Breaches of lifts with an item, by rule.
@@ -227,7 +246,7 @@ pub fn get(asked: &Asked, hoist_code: &str, gear_code: &str, at_us: i64) -> Resu
         state: Some(state(asked, hoist_code, gear_code, &found, at_us)),
         defects: defects.collect(),
         examinations,
-        events: newest_first(rows, asked),
+        events: newest_first(rows, asked, &examined_key(hoist_code, gear_code))?,
         breach_counts: breach_counts(&lifts, gear_code, at_us),
         caution: CAUTION.into(),
         sequence: asked.sequence(),
@@ -270,7 +289,7 @@ pub fn fibc(asked: &Asked, code: &str, at_us: i64) -> Result<v1::GetFibcResponse
     rows.extend(facts(&asked.record, &object("fibc", code))?);
     Ok(v1::GetFibcResponse {
         state: Some(state),
-        events: newest_first(rows, asked),
+        events: newest_first(rows, asked, "")?,
         caution: CAUTION.into(),
         sequence: asked.sequence(),
     })

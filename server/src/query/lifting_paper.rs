@@ -56,7 +56,7 @@ fn gear_particulars(paper: &mut Paper, asked: &Asked, code: &str, now_us: i64) -
     let limit = |mass_mg: i64| if mass_mg > 0 { mass(mass_mg) } else { String::new() };
     paper.facts(vec![
         ("Working load limit", limit(gear.working_load_limit_mg)),
-        ("Own mass", mass(gear.mass_mg)),
+        ("Own mass", if gear.mass_mg > 0 { mass(gear.mass_mg) } else { "not on record: do not lift with it".into() }),
         ("Legs", said(sling.leg_count, "")),
         ("Limit of one leg", limit(sling.leg_load_limit_mg)),
         ("Tag, 0-45 degrees", limit(sling.tag_rating_0_45_mg)),

@@ -1,14 +1,17 @@
 //! Objects as people ask for them: bags, lots, intakes, lifts, runs, holds, breaches.
 
+use std::collections::BTreeSet;
+
 use packloft_domain::fact as f;
-use packloft_domain::fact::Fact;
+use packloft_domain::fact::{Fact, Finding};
 use packloft_domain::key::object;
 use packloft_domain::record::{Entry, Record, Unreadable, facts, facts_between};
 use packloft_domain::rules::bag::{self, BagFacts, Place};
 use packloft_domain::rules::hold::{self, HoldState};
 use packloft_domain::rules::late;
+use packloft_domain::rules::lift::found::{self, WAS_OVER};
 use packloft_domain::rules::lot::{LotDecision, LotFacts};
-use packloft_domain::rules::{register::Register, stream};
+use packloft_domain::rules::{register::Register, still, stream};
 use packloft_domain::sums::intervals::run_total;
 use packloft_domain::sums::weighings::{Packs, Weighings};
 use packloft_proto::v1;
@@ -435,6 +438,7 @@ pub fn contradictions(asked: &Asked, include_settled: bool) -> Result<Vec<v1::Co
     let actor = |entry: &Entry| entry.event.actor.as_ref().map(|a| a.code.clone()).unwrap_or_default();
     // A correction of the carrying event ends them; the new fact carries its own.
     let corrected: Vec<(i64, String)> = facts_corrected(asked)?;
+    let mut lifts_named = BTreeSet::new();
     let mut rows = Vec::new();
     for entry in entries.iter().rev().filter(|entry| !entry.event.contradictions.is_empty()) {
         let settled = entries.iter().filter(hold::standing(&entries)).find_map(|e| match &e.event.fact {
@@ -444,10 +448,11 @@ pub fn contradictions(asked: &Asked, include_settled: bool) -> Result<Vec<v1::Co
             _ => None,
         });
         let put_right = corrected.iter().find(|(target, _)| *target == entry.sequence);
-        let settled = settled.or_else(|| put_right.map(|(_, who)| ("corrected".to_owned(), who.clone())));
-        let settled = match settled {
-            None if !any_stands(asked, entry)? => Some(("cleared by what was told since".to_owned(), String::new())),
-            settled => settled,
+        let standing = standing(asked, entry, (settled.is_some(), put_right.is_some()), &mut lifts_named)?;
+        let settled = match (settled, put_right) {
+            (None, Some((_, who))) if standing.is_empty() => Some(("corrected".to_owned(), who.clone())),
+            (None, None) if standing.is_empty() => Some((cleared(entry).to_owned(), String::new())),
+            (settled, _) => settled,
         };
         if settled.is_some() && !include_settled {
             continue;
@@ -459,7 +464,7 @@ pub fn contradictions(asked: &Asked, include_settled: bool) -> Result<Vec<v1::Co
             deed: super::events::words(&entry.event, &asked.zone),
             occurred_time: Some(timestamp(entry.event.occurred_time_us)),
             actor_code: actor(entry),
-            findings: twins(&entry.event.contradictions),
+            findings: twins(if open { &standing } else { &entry.event.contradictions }),
             open,
             settled_reason,
             settler_code,
@@ -468,14 +473,37 @@ pub fn contradictions(asked: &Asked, include_settled: bool) -> Result<Vec<v1::Co
     Ok(rows)
 }
 
-/// True while any contradiction that a fact carries still stands.
-fn any_stands(asked: &Asked, entry: &Entry) -> Result<bool, Unreadable> {
-    for found in &entry.event.contradictions {
-        if packloft_domain::rules::still::stands(&asked.record, &entry.event, found)? {
-            return Ok(true);
+/// Why nothing that a fact carries stands any more.
+fn cleared(entry: &Entry) -> &'static str {
+    if entry.event.contradictions.iter().all(|found| found.rule == WAS_OVER) {
+        "no longer applies: by what was told since these lifts were within their limits, or another entry names them"
+    } else {
+        "cleared by what was told since"
+    }
+}
+
+/// What a fact carries and still stands. Lifts that were over are told with the figures of now, by the newest fact that
+/// showed them, and also by one that was put right when they were over all the same.
+fn standing(
+    asked: &Asked,
+    entry: &Entry,
+    (settled, put_right): (bool, bool),
+    lifts_named: &mut BTreeSet<(i64, String, String)>,
+) -> Result<Vec<Finding>, Unreadable> {
+    let over = &entry.event.lifts_over;
+    let mut now = if settled { Vec::new() } else { found::standing(&asked.record, over, &asked.zone)? }.into_iter();
+    let mut lifts = over.iter();
+    let mut standing = Vec::new();
+    for told in &entry.event.contradictions {
+        if told.rule == WAS_OVER {
+            let (Some(over), now) = (lifts.next(), now.next().flatten()) else { continue };
+            let new = lifts_named.insert((over.lift_sequence, over.rule.clone(), over.subject.clone()));
+            standing.extend(now.filter(|_| new));
+        } else if !settled && !put_right && still::stands(&asked.record, &entry.event, told)? {
+            standing.push(told.clone());
         }
     }
-    Ok(false)
+    Ok(standing)
 }
 
 /// Sequences that were corrected, and by whom.

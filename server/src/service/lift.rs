@@ -7,7 +7,7 @@ use packloft_proto::v1::lift_service_server::LiftService;
 use tonic::{Request, Response, Status};
 
 use super::convert::lift::lift;
-use super::convert::twins;
+use super::convert::{twin, twins};
 use super::faults::Faults;
 use super::{service, status};
 use crate::query::content::Needs;
@@ -54,12 +54,13 @@ service! {
                 element: row.element.clone(),
                 load_mg: row.load_mg,
                 limit_mg: row.limit_mg,
+                used_permille: row.used_permille(),
             };
             Ok(v1::CheckLiftResponse {
                 verdict: verdict_words(&verdict),
                 no_objection: verdict.reasons.is_empty(),
                 reasons: twins(&verdict.reasons),
-                remarks: twins(&verdict.remarks),
+                remarks: verdict.cautions.iter().chain(&verdict.remarks).map(twin).collect(),
                 weakest: verdict.weakest().map(used),
                 recording,
                 caution: CAUTION.into(),

@@ -1,7 +1,7 @@
 //! Whether a contradiction still stands: what did not fit when a fact was told may fit with what was told since.
 //!
 //! Only kinds that more facts can clear are looked at again; the others stand until the fact that carries them is
-//! corrected or somebody settles them.
+//! corrected or somebody settles them. Lifts that turned out to be over are looked at by [`super::lift::found`].
 
 use super::bag::{Place, bag, bag_before_tip};
 use super::register::{Register, zone};

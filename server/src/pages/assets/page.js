@@ -59,7 +59,20 @@
     mark.closest(".verdict").classList.add("old");
     for (const button of document.querySelectorAll("form[data-keep='lift'] button")) button.disabled = true;
   };
-  document.addEventListener("change", (event) => { if (event.target.closest("form[data-asks]")) outdate(); });
+  // What was seen counts for the lift it was ticked for: any other change takes it back. The server makes the same text.
+  const liftOf = (form) => {
+    const data = new FormData(form), scan = data.get("bag_scan").trim();
+    const bags = [...new Set([...data.getAll("bag"), ...(scan ? [scan] : [])])].sort();
+    return [bags.join(","), data.getAll("gear").join(","), data.get("hoist"), data.get("direction")].join("|");
+  };
+  const changed = (event) => {
+    const form = event.target.closest("form[data-asks]");
+    if (!form) return;
+    if (event.target.matches("[data-confirms]")) form.elements.confirmed_for.value = liftOf(form);
+    else for (const box of form.querySelectorAll("[data-confirms]")) box.checked = false;
+    outdate();
+  };
+  for (const kind of ["input", "change"]) document.addEventListener(kind, changed);
   // The stream tells every new sequence and beats in between; when it falls silent the connection is lost, whatever the
   // browser thinks. A page nobody looks at keeps none: browsers open only a few connections to one server.
   if (document.querySelector("[data-live], [data-stale]")) {
@@ -111,7 +124,7 @@
       const answer = await fetch(form.action, { method: "POST", body, redirect: "follow", signal: AbortSignal.timeout(20000) });
       if (lost) lost.hidden = true;
       if (answer.redirected) { sessionStorage.removeItem(draft(form)); location.assign(answer.url); return; }
-      show(await answer.text());
+      show(await answer.text(), form.dataset.asks);
     } catch {
       if (lost) { lost.hidden = false; lost.scrollIntoView({ block: "nearest" }); }
     } finally {

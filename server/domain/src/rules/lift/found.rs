@@ -202,12 +202,14 @@ fn of_bag(
     found: &mut Candidates,
 ) -> Result<(), Unreadable> {
     let key = object("bag", bag_tag);
-    let rows = facts(after, &key)?;
-    let old = facts(before, &key)?;
     let lifted = |row: &&Entry| matches!(row.event.fact, Some(Fact::LiftRecorded(_)));
-    if !rows.iter().chain(&old).any(|row| lifted(&row)) {
+    let rows = facts(after, &key)?;
+    // Only a correction takes lifts away; most bags were never lifted.
+    let corrects = matches!(after.entry.event.fact, Some(Fact::Corrected(_)));
+    if !corrects && !rows.iter().any(|row| lifted(&row)) {
         return Ok(());
     }
+    let old = facts(before, &key)?;
     for row in rows.iter().filter(lifted).filter(|row| row.event.occurred_time_us >= since_us) {
         found.add(row.clone(), true);
     }
@@ -428,20 +430,30 @@ fn lift_of(record: &dyn Record, over: &LiftOver) -> Result<Option<Entry>, Unread
     Ok(rows.into_iter().find(|row| row.sequence == over.lift_sequence))
 }
 
-/// What an entry showed of a lift, in the figures of now; `None` when it does not hold any more.
+/// What an entry showed of lifts, one by one, in the figures of now; `None` where it does not hold any more.
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn standing(record: &dyn Record, shown: &LiftOver, zone: &Zone) -> Result<Option<Finding>, Unreadable> {
-    let Some(row) = lift_of(record, shown)? else { return Ok(None) };
-    let at = row.event.occurred_time_us;
-    let mut platform = match platform_of(&row).filter(|_| shown.rule.starts_with("PLATFORM")) {
-        Some(code) => Some(Standing::read(record, code, at, at)?),
-        None => None,
+pub fn standing(record: &dyn Record, shown: &[LiftOver], zone: &Zone) -> Result<Vec<Option<Finding>>, Unreadable> {
+    let mut lifts = Candidates::default();
+    for over in shown {
+        if let Some(row) = lift_of(record, over)? {
+            lifts.add(row, over.rule.starts_with("PLATFORM"));
+        }
+    }
+    let mut platforms = Platforms::of(record, &lifts);
+    let mut broken: BTreeMap<i64, Vec<Finding>> = BTreeMap::new();
+    for lift in lifts.rows.values() {
+        let found = platforms.over(lift, zone)?;
+        broken.insert(lift.0.sequence, found);
+    }
+    let of = |over: &LiftOver| {
+        let (row, _) = lifts.rows.get(&over.lift_sequence)?;
+        let found = broken.get(&over.lift_sequence)?;
+        let found = found.iter().find(|found| found.rule == over.rule && found.subject == over.subject)?;
+        Some(named(row, found, zone))
     };
-    let broken = over(record, &row, zone, platform.as_mut())?;
-    let still = broken.iter().find(|broken| broken.rule == shown.rule && broken.subject == shown.subject);
-    Ok(still.map(|broken| named(&row, broken, zone)))
+    Ok(shown.iter().map(of).collect())
 }
 
 /// What a hoist or gear item carried beyond its limit in lifts that broke it when they were told, or turned out to have

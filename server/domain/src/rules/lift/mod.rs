@@ -147,51 +147,33 @@ pub struct Verdict {
 }
 
 impl Utilisation {
-    /// Share of the limit that is used, in parts of a million, rounded up: what is over never reads as 100 %. Of a limit of
-    /// nothing any load is more than can be said.
+    /// Share of the limit that is used, in thousandths, rounded up: what is over never reads as 100 %. Without a limit on
+    /// record there is none. Every answer, page and command takes it from here.
     ///
     /// ```
     /// use packloft_domain::rules::lift::Utilisation;
-    /// let used = |load_mg, limit_mg| Utilisation { element: String::new(), load_mg, limit_mg }.share_ppm();
-    /// assert_eq!(used(1_000_000, 1_000_000), 1_000_000);
-    /// assert_eq!(used(1_000_000_001, 1_000_000_000), 1_000_001);
-    /// assert_eq!(used(0, 0), 0);
-    /// assert_eq!(used(1, 0), i64::MAX);
+    /// let used = |load_mg, limit_mg| Utilisation { element: String::new(), load_mg, limit_mg }.used_permille();
+    /// assert_eq!(used(1_000_000_000, 1_000_000_000), Some(1_000));
+    /// assert_eq!(used(1_000_000_001, 1_000_000_000), Some(1_001));
+    /// assert_eq!(used(1_197_500_001, 1_000_000_000), Some(1_198));
+    /// assert_eq!(used(0, 1), Some(0));
+    /// assert_eq!(used(1, 0), None);
     /// ```
-    pub fn share_ppm(&self) -> i64 {
-        if self.load_mg <= 0 {
-            return 0;
-        }
-        if self.limit_mg <= 0 {
-            return i64::MAX;
-        }
+    pub fn used_permille(&self) -> Option<i64> {
         let limit = i128::from(self.limit_mg);
-        let share = (i128::from(self.load_mg) * 1_000_000 + limit - 1) / limit;
-        i64::try_from(share).unwrap_or(i64::MAX)
+        let share = |load: i128| (load * 1_000 + limit - 1) / limit;
+        (limit > 0).then(|| i64::try_from(share(i128::from(self.load_mg.max(0)))).unwrap_or(i64::MAX))
     }
-}
-
-/// A share in words, to the tenth of a per cent, rounded up; a limit of nothing has none.
-///
-/// ```
-/// use packloft_domain::rules::lift::percent;
-/// assert_eq!(percent(1_000_000), "100.0 %");
-/// assert_eq!(percent(1_000_001), "100.1 %");
-/// assert_eq!(percent(1_197_501), "119.8 %");
-/// assert_eq!(percent(i64::MAX), "no limit on record");
-/// ```
-pub fn percent(share_ppm: i64) -> String {
-    if share_ppm == i64::MAX {
-        return "no limit on record".into();
-    }
-    let tenths = share_ppm / 1_000 + i64::from(share_ppm % 1_000 > 0);
-    format!("{}.{} %", tenths / 10, tenths % 10)
 }
 
 impl Verdict {
-    /// The element that is used most.
+    /// The element that is used most; one without a limit on record before any other.
     pub fn weakest(&self) -> Option<&Utilisation> {
-        self.utilisations.iter().max_by_key(|used| used.share_ppm())
+        let product = |load: i64, limit: i64| i128::from(load.max(0)) * i128::from(limit.max(0));
+        let more =
+            |a: &&Utilisation, b: &&Utilisation| product(a.load_mg, b.limit_mg).cmp(&product(b.load_mg, a.limit_mg));
+        let unlimited = self.utilisations.iter().find(|used| used.limit_mg <= 0 && used.load_mg > 0);
+        unlimited.or_else(|| self.utilisations.iter().filter(|used| used.limit_mg > 0).max_by(more))
     }
 }
 
