@@ -233,7 +233,7 @@ fn a_bag_weighed_heavier_afterwards_hung_as_heavy() {
 fn equal_legs_are_assumed_aloud() {
     let cautions = |legs: i64, angle: Option<i64>, each: Vec<i64>| {
         let mut case = situation();
-        case.gear = vec![sling(legs, 1_000 * KG, angle)];
+        case.gear = vec![sling(legs, 1_100 * KG, angle)];
         case.gear[0].legs_mdeg = each;
         let verdict = judge(&case, &Zone::utc(), T0);
         assert_eq!(verdict.reasons, []);
@@ -346,6 +346,15 @@ fn sling_tension_angle_and_hitch() {
         hitched(Hitch::Basket, 900 * KG)(s);
         s.gear[0].angle_mdeg = None;
     });
+    // A basket at exactly 5 degrees from vertical hangs straight, a thousandth more and its two parts spread.
+    let spread = |angle_mdeg: i64| {
+        move |s: &mut Situation| {
+            hitched(Hitch::Basket, 600 * KG)(s);
+            s.gear[0].angle_mdeg = Some(angle_mdeg);
+        }
+    };
+    check("basket, vertical", &[], spread(5_000));
+    check("basket, spread", &["SLING_RATING"], spread(5_001));
     check("point of an upper item", &["POINT_LIMIT"], |s| s.gear[0].gear.point_load_limit_mg = 1_008 * KG - 1);
     check("point of an upper item borne", &[], |s| s.gear[0].gear.point_load_limit_mg = 1_008 * KG);
     check("a bag of unknown mass stands there", &["PLATFORM_MASS_UNKNOWN"], |s| {
