@@ -19,9 +19,10 @@ fn percent(share: f64) -> String {
     format!("{:.2} %", share * 100.0)
 }
 
-fn scheme(verdict: &v1::QuantityVerdict) -> String {
+/// A scheme in a word or two.
+pub fn scheme(scheme: v1::QuantityScheme) -> &'static str {
     use v1::QuantityScheme as S;
-    match verdict.scheme() {
+    match scheme {
         S::EuDouble => "EU double",
         S::EuDestructive => "EU destructive",
         S::UkSingle => "UK single",
@@ -30,11 +31,23 @@ fn scheme(verdict: &v1::QuantityVerdict) -> String {
         S::FullCheck => "every pack",
         S::Unspecified => "-",
     }
-    .into()
 }
 
-fn outcome(verdict: &v1::QuantityVerdict) -> String {
-    match verdict.outcome() {
+/// Whose further rules, in words.
+pub fn rules(rules: v1::QuantityRules) -> &'static str {
+    use v1::QuantityRules as R;
+    match rules {
+        R::Unspecified => "not said: none below T2",
+        R::PlanOnly => "none but the plans' own",
+        R::UnitedKingdom => "United Kingdom",
+        R::Ireland => "Ireland",
+        R::Germany => "Germany",
+        R::France => "France",
+    }
+}
+
+fn outcome(outcome: v1::QuantityOutcome) -> String {
+    match outcome {
         v1::QuantityOutcome::Passed => "passes".into(),
         v1::QuantityOutcome::Failed => "FAILS".into(),
         v1::QuantityOutcome::NotEnough => "weigh more".into(),
@@ -43,7 +56,7 @@ fn outcome(verdict: &v1::QuantityVerdict) -> String {
 }
 
 /// The quantity verdict, lot by lot.
-pub fn quantity(answer: &v1::GetNetQuantityResponse, zone: &Zone) -> Vec<Sheet> {
+pub fn quantity(answer: &v1::GetNetQuantityResponse, zone: &Zone, packs: bool) -> Vec<Sheet> {
     let mut head = Sheet {
         before: vec![
             format!(
@@ -54,19 +67,23 @@ pub fn quantity(answer: &v1::GetNetQuantityResponse, zone: &Zone) -> Vec<Sheet> 
             ),
             format!("worst: {}", answer.worst),
         ],
-        head: vec!["lot", ">accepted", ">rejected", ">weighed", "verdicts"],
+        head: vec!["lot", ">accepted", ">rejected", ">weighed", "verdict", "by scheme"],
         after: answer.notes.clone(),
         ..Sheet::default()
     };
     let mut figures = Sheet { head: vec!["lot", "scheme", "verdict", "packs one by one", "mean"], ..Sheet::default() };
     for lot in &answer.lots {
         let when = zone.show(lot.start_time.as_ref());
-        let short: Vec<String> = lot.verdicts.iter().map(|row| format!("{}: {}", scheme(row), outcome(row))).collect();
+        let aside = |row: &v1::QuantityVerdict| if row.decides { "" } else { " (does not count)" };
+        let of =
+            |row: &v1::QuantityVerdict| format!("{}: {}{}", scheme(row.scheme()), outcome(row.outcome()), aside(row));
+        let short: Vec<String> = lot.verdicts.iter().map(of).collect();
         head.rows.push(vec![
             when.clone(),
             lot.accepted_count.to_string(),
             lot.rejected_count.to_string(),
             lot.reading_count.to_string(),
+            outcome(lot.outcome()),
             short.join(", "),
         ]);
         for row in &lot.verdicts {
@@ -91,10 +108,25 @@ pub fn quantity(answer: &v1::GetNetQuantityResponse, zone: &Zone) -> Vec<Sheet> 
                 ),
                 _ => "not enough packs".into(),
             };
-            figures.rows.push(vec![when.clone(), scheme(row), outcome(row), contents, mean]);
+            figures.rows.push(vec![when.clone(), scheme(row.scheme()).into(), outcome(row.outcome()), contents, mean]);
         }
     }
     let mut found = vec![head, figures];
+    if packs {
+        let mut drawn = Sheet { head: vec!["lot", ">drawn", "weighed at", ">pack", ">net"], ..Sheet::default() };
+        for lot in &answer.lots {
+            for (place, pack) in (1..).zip(&lot.drawn) {
+                drawn.rows.push(vec![
+                    zone.show(lot.start_time.as_ref()),
+                    format!("{place}"),
+                    zone.show(pack.occurred_time.as_ref()),
+                    pack.pack_number.to_string(),
+                    grams(pack.net_mass_mg as f64),
+                ]);
+            }
+        }
+        found.push(drawn);
+    }
     found.extend(kept(answer, zone));
     found
 }

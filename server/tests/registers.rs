@@ -18,7 +18,7 @@ use packloft_server::journal::memory_disk::MemoryDisk;
 use packloft_server::journal::{Journal, Pending, Witness};
 use packloft_server::query::content::Needs;
 use packloft_server::query::papers::{self, Making};
-use packloft_server::query::{Asked, documents, figures, labels, performance, period, quantity, shift, trace};
+use packloft_server::query::{Asked, documents, figures, labels, performance, period, shift, trace, verdicts};
 
 const HOUR: i64 = 60 * MIN;
 const DAY: i64 = 24 * HOUR;
@@ -270,7 +270,7 @@ fn answers(house: &House, ssccs: &[String]) -> Vec<(&'static str, String)> {
         add("shift", format!("{:?}", shift::report(asked, journal, &request, NOW + HOUR)));
     }
     let request = v1::GetNetQuantityRequest { run_code: "R1".into(), ..Default::default() };
-    add("quantity", format!("{:?}", quantity::net_quantity(asked, journal, &request)));
+    add("quantity", format!("{:?}", verdicts::net_quantity(asked, journal, &request)));
     for (kind, code) in [(LabelKind::PalletA5, ssccs[0].as_str()), (LabelKind::PackCode, "R1")] {
         add("label", format!("{:?}", labels::label(asked, kind, code).map(|made| (made.drawing, made.notes)).unwrap()));
     }

@@ -320,7 +320,7 @@ pub enum SiteTask {
     /// Show the settings.
     Show,
     /// Change settings: only those that are given. The first time number, name and zone are needed.
-    Set(super::site_args::SiteSetArgs),
+    Set(Box<super::site_args::SiteSetArgs>),
 }
 
 /// Lots.

@@ -38,7 +38,7 @@ pub enum SchemeName {
 }
 
 impl SchemeName {
-    fn code(self) -> i32 {
+    pub(super) fn code(self) -> i32 {
         use v1::QuantityScheme as S;
         let scheme = match self {
             SchemeName::EuDouble => S::EuDouble,
@@ -59,7 +59,7 @@ pub enum FillTask {
     Quantity {
         /// Run.
         run: String,
-        /// Scheme, may be repeated; all without it.
+        /// Scheme, may be repeated; those the site uses without it.
         #[arg(long = "scheme")]
         schemes: Vec<SchemeName>,
         /// Share that may be below T1 where every pack is weighed, in millionths; the site's without it.
@@ -68,6 +68,9 @@ pub enum FillTask {
         /// Length of a lot in minutes; a clock hour without it.
         #[arg(long, default_value_t = 0)]
         minutes: i64,
+        /// Also say which packs were drawn.
+        #[arg(long)]
+        packs: bool,
     },
     /// Control chart of a run's check weighings with run rules and capability.
     Chart {
@@ -126,7 +129,7 @@ pub enum FillTask {
 pub async fn run(session: &mut Session, task: &FillTask) -> Result<Option<Exit>, Fault> {
     let zone = session.zone.clone();
     match task {
-        FillTask::Quantity { run, schemes, short_share_ppm, minutes } => {
+        FillTask::Quantity { run, schemes, short_share_ppm, minutes, packs } => {
             let request = v1::GetNetQuantityRequest {
                 run_code: run.clone(),
                 schemes: schemes.iter().map(|scheme| scheme.code()).collect(),
@@ -135,7 +138,7 @@ pub async fn run(session: &mut Session, task: &FillTask) -> Result<Option<Exit>,
                 min_sequence: 0,
             };
             show!(session, figure.get_net_quantity(request), "GetNetQuantityResponse", |answer| {
-                fill_sheets::quantity(answer, &zone)
+                fill_sheets::quantity(answer, &zone, *packs)
             })
         }
         FillTask::Chart { run, kind, subgroup, base, one_side } => {

@@ -1,9 +1,40 @@
 //! Settings of the site on the command line: only what is given changes.
 
-use clap::Args;
+use clap::{Args, ValueEnum};
 use packloft_proto::v1;
 
+use super::fill_args::SchemeName;
 use crate::fault::Fault;
+use crate::fill_sheets;
+
+/// Whose further rules on net quantity.
+#[derive(Clone, Copy, ValueEnum)]
+pub enum RulesName {
+    /// None but those a plan has itself.
+    PlanOnly,
+    /// United Kingdom: one in forty below T1, none below T2.
+    UnitedKingdom,
+    /// Ireland: the same.
+    Ireland,
+    /// Germany: one in fifty below T1, none below the second limit of its own table.
+    Germany,
+    /// France: one in fifty below T1, none below T2.
+    France,
+}
+
+impl RulesName {
+    fn code(self) -> i32 {
+        use v1::QuantityRules as R;
+        let rules = match self {
+            RulesName::PlanOnly => R::PlanOnly,
+            RulesName::UnitedKingdom => R::UnitedKingdom,
+            RulesName::Ireland => R::Ireland,
+            RulesName::Germany => R::Germany,
+            RulesName::France => R::France,
+        };
+        rules.into()
+    }
+}
 
 /// Settings to change.
 #[derive(Args)]
@@ -35,6 +66,15 @@ pub struct SiteSetArgs {
     /// Share of packs that may be below T1 in this market, in millionths.
     #[arg(long)]
     short_share_ppm: Option<i64>,
+    /// A scheme of net quantity in use here; give all of them, they replace those before.
+    #[arg(long = "quantity-scheme", value_enum)]
+    quantity_schemes: Vec<SchemeName>,
+    /// Whose further rules on net quantity hold; goes with the schemes, they replace each other together.
+    #[arg(long, value_enum)]
+    quantity_rules: Option<RulesName>,
+    /// Net quantity is judged by all schemes again.
+    #[arg(long, conflicts_with_all = ["quantity_schemes", "quantity_rules"])]
+    without_quantity_setting: bool,
     /// Refuse when the site was changed after this sequence.
     #[arg(long)]
     pub expected_version: Option<i64>,
@@ -58,6 +98,8 @@ fn shift(text: &str) -> Result<v1::Shift, Fault> {
 impl SiteSetArgs {
     /// The settings as the request has them.
     pub fn settings(self) -> Result<v1::SiteSettings, Fault> {
+        let quantity_given =
+            self.without_quantity_setting || self.quantity_rules.is_some() || !self.quantity_schemes.is_empty();
         Ok(v1::SiteSettings {
             gln: self.gln,
             name: self.name,
@@ -68,6 +110,10 @@ impl SiteSetArgs {
             short_share_ppm: self.short_share_ppm,
             address: self.address,
             without_shifts: self.without_shifts,
+            quantity: quantity_given.then(|| v1::QuantitySetting {
+                schemes: self.quantity_schemes.iter().map(|scheme| scheme.code()).collect(),
+                rules: self.quantity_rules.map_or(0, RulesName::code),
+            }),
         })
     }
 }
@@ -89,6 +135,12 @@ pub fn rows(site: &v1::Site) -> Vec<Vec<String>> {
     }
     if site.short_share_ppm > 0 {
         rows.push(vec!["short share".to_owned(), format!("{} ppm", site.short_share_ppm)]);
+    }
+    if let Some(setting) = &site.quantity {
+        let schemes: Vec<&str> = setting.schemes().map(fill_sheets::scheme).collect();
+        let schemes = if schemes.is_empty() { "all".to_owned() } else { schemes.join(", ") };
+        rows.push(vec!["quantity schemes".to_owned(), schemes]);
+        rows.push(vec!["quantity rules".to_owned(), fill_sheets::rules(setting.rules()).to_owned()]);
     }
     rows
 }

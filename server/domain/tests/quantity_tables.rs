@@ -4,7 +4,7 @@
 //! Sources beside each; factors are checked against Student quantiles of an independent library.
 
 use packloft_domain::sums::fill::tolerable_error_mg;
-use packloft_domain::sums::quantity::{Lot, Outcome, Scheme, Verdict, judge, r87_tolerable};
+use packloft_domain::sums::quantity::{Lot, Outcome, Rules, Scheme, Verdict, judge, r87_tolerable};
 use packloft_domain::sums::spread::{Spread, lag_one};
 use statrs::distribution::{ContinuousCDF as _, StudentsT};
 
@@ -31,7 +31,10 @@ fn tolerable_deficiencies_are_rounded_as_each_text_says() {
             assert_eq!(tolerable_error_mg(nominal), Some(milligrams(&row[2])), "{row:?}");
         }
         assert_eq!(r87_tolerable(nominal), Some(milligrams(&row[3])), "{row:?}");
-        let eu = judge(Scheme::UkSingle, &Lot { nominal_mg: nominal, count: 100, net_mg: &[], share_ppm: 25_000 });
+        let eu = judge(
+            Scheme::UkSingle,
+            &Lot { nominal_mg: nominal, count: 100, net_mg: &[], share_ppm: 25_000, rules: Rules::NotSaid },
+        );
         assert_eq!(eu.tolerable_mg, milligrams(&row[2]), "{row:?}");
     }
 }
@@ -42,7 +45,16 @@ fn packs(count: usize, short: usize) -> Vec<i64> {
 }
 
 fn judged(scheme: Scheme, lot: i64, weighed: usize, short: usize) -> Verdict {
-    judge(scheme, &Lot { nominal_mg: 1_000 * G, count: lot, net_mg: &packs(weighed, short), share_ppm: 25_000 })
+    judge(
+        scheme,
+        &Lot {
+            nominal_mg: 1_000 * G,
+            count: lot,
+            net_mg: &packs(weighed, short),
+            share_ppm: 25_000,
+            rules: Rules::NotSaid,
+        },
+    )
 }
 
 /// Lot, packs in the sample, most short ones that pass, least that fail; the double plan's second stage is below.
@@ -131,7 +143,11 @@ fn the_double_plan_draws_again_between_its_numbers() {
                 for place in 0..short - accept - 1 {
                     net[n + place] = 985 * G - 1;
                 }
-                judge(Scheme::EuDouble, &Lot { nominal_mg: 1_000 * G, count: lot, net_mg: &net, share_ppm: 0 }).outcome
+                judge(
+                    Scheme::EuDouble,
+                    &Lot { nominal_mg: 1_000 * G, count: lot, net_mg: &net, share_ppm: 0, rules: Rules::NotSaid },
+                )
+                .outcome
             };
             assert_eq!(spread(accept_all), Outcome::Passed, "lot {lot}");
             assert_eq!(spread(reject_all), Outcome::Failed, "lot {lot}");
@@ -144,8 +160,12 @@ fn exactly_on_a_limit_is_not_beyond_it_and_nothing_may_be_below_t2() {
     let mut net = vec![1_001 * G; 50];
     net[0] = 985 * G;
     net[1] = 970 * G;
-    let lot =
-        |net: &[i64]| judge(Scheme::UkSingle, &Lot { nominal_mg: 1_000 * G, count: 500, net_mg: net, share_ppm: 0 });
+    let lot = |net: &[i64]| {
+        judge(
+            Scheme::UkSingle,
+            &Lot { nominal_mg: 1_000 * G, count: 500, net_mg: net, share_ppm: 0, rules: Rules::NotSaid },
+        )
+    };
     let found = lot(&net);
     assert_eq!((found.short_limit_mg, found.least_limit_mg), (985 * G, 970 * G));
     assert_eq!((found.short_count, found.least_count), (1, 0), "985 g is not short, 970 g is");
@@ -186,14 +206,20 @@ fn the_mean_test_on_both_sides_of_its_limit() {
         [(2_475, 2_500.0, 999_052.5, Outcome::Passed), (1_980, 2_000.0, 999_242.0, Outcome::Failed)]
     {
         let net: Vec<i64> = (0..80).map(|place| 999_200 + if place % 2 == 0 { off } else { -off }).collect();
-        let found = judge(Scheme::UkSingle, &Lot { nominal_mg: 1_000 * G, count: 1_000, net_mg: &net, share_ppm: 0 });
+        let found = judge(
+            Scheme::UkSingle,
+            &Lot { nominal_mg: 1_000 * G, count: 1_000, net_mg: &net, share_ppm: 0, rules: Rules::NotSaid },
+        );
         assert_eq!(found.outcome, outcome, "{found:?}");
         assert!((found.deviation_mg.unwrap() - deviation).abs() < 0.2, "{found:?}");
         assert!((found.mean_limit_mg.unwrap() - limit).abs() < 0.2, "{found:?}");
     }
     // A mean exactly on the nominal mass passes without any spread.
     let net = vec![1_000 * G; 80];
-    let found = judge(Scheme::UkSingle, &Lot { nominal_mg: 1_000 * G, count: 1_000, net_mg: &net, share_ppm: 0 });
+    let found = judge(
+        Scheme::UkSingle,
+        &Lot { nominal_mg: 1_000 * G, count: 1_000, net_mg: &net, share_ppm: 0, rules: Rules::NotSaid },
+    );
     assert_eq!(found.outcome, Outcome::Passed);
 }
 
@@ -202,8 +228,12 @@ fn the_order_of_weighing_matters_only_where_a_plan_takes_the_first() {
     let mut random = fastrand::Rng::with_seed(3);
     for _ in 0..200 {
         let mut net: Vec<i64> = (0..125).map(|_| 1_000 * G + random.i64(-16 * G..20 * G)).collect();
-        let whole =
-            |net: &[i64]| judge(Scheme::R87, &Lot { nominal_mg: 1_000 * G, count: 4_000, net_mg: net, share_ppm: 0 });
+        let whole = |net: &[i64]| {
+            judge(
+                Scheme::R87,
+                &Lot { nominal_mg: 1_000 * G, count: 4_000, net_mg: net, share_ppm: 0, rules: Rules::NotSaid },
+            )
+        };
         let before = whole(&net);
         random.shuffle(&mut net);
         assert_eq!(before, whole(&net), "the sample is all there is");

@@ -145,7 +145,7 @@ fn needed(deed: &str) -> May {
     match deed {
         "release_lot" | "reject_lot" | "end_hold" | "close_breach" | "release_run" => May::Quality,
         "lab_result" => May::Results,
-        "open_recall" | "close_recall" | "keep_name" | "erase_name" | "inspection" => May::Quality,
+        "open_recall" | "close_recall" | "keep_name" | "erase_name" | "inspection" | "quantity_setting" => May::Quality,
         "hold" | "remark" | "sample" | "complaint" | "notice" | "notice_answer" | "recovery" | "settle"
         | "void_fact" | "mishap" => May::Record,
         "build_pallet" | "weigh_pallet" | "move" | "split_pallet" | "merge_pallets" | "dispose" | "stock_take"
@@ -213,7 +213,9 @@ pub async fn run(ctx: &Ctx, deed: &str, fields: &Fields) -> Result<Done, Problem
         | "reject_lot" | "lift" => floor(read, deed).await,
         "start_run" | "finish_run" | "tip" | "level" | "emptied" | "count" | "loss" | "stop" | "clock" | "remark"
         | "reel_change" | "sample" | "release_run" => line(read, deed).await,
-        "readings" | "tare" | "adjustment" | "inspection" | "refuse_lift" => packer_deeds::packer(read, deed).await,
+        "readings" | "tare" | "adjustment" | "inspection" | "quantity_setting" | "refuse_lift" => {
+            packer_deeds::packer(read, deed).await
+        }
         "build_pallet" | "weigh_pallet" | "move" | "split_pallet" | "merge_pallets" | "dispose" | "stock_take" => {
             store_deeds::store(read, deed).await
         }

@@ -4,6 +4,7 @@ use packloft_proto::v1;
 use packloft_proto::v1::check_service_server::CheckService;
 use packloft_proto::v1::lift_service_server::LiftService;
 use packloft_proto::v1::run_service_server::RunService;
+use packloft_proto::v1::setup_service_server::SetupService;
 use tonic::Request;
 
 use super::deeds::{Deed, Done, send};
@@ -44,6 +45,21 @@ async fn readings(mut d: Deed<'_>) -> Result<Done, Problem> {
     .1)
 }
 
+/// Which schemes and rules of net quantity the site uses.
+async fn setting(mut d: Deed<'_>) -> Result<Done, Problem> {
+    use v1::QuantityScheme as S;
+    let known = [S::EuDouble, S::EuDestructive, S::UkSingle, S::R87, S::Hb133].map(i32::from);
+    let mut schemes: Vec<i32> = known.into_iter().filter(|code| d.ticked(&format!("scheme_{code}"))).collect();
+    if schemes.is_empty() {
+        // None ticked: only packs that were all weighed are judged. An empty list would mean all of them.
+        schemes.push(S::FullCheck.into());
+    }
+    let rules = d.text("rules").parse().unwrap_or(0);
+    let quantity = Some(v1::QuantitySetting { schemes, rules });
+    let site = Some(v1::SiteSettings { quantity, ..v1::SiteSettings::default() });
+    Ok(send!(d, set_site, SetSiteRequest { site: site, expected_version: None }).1)
+}
+
 /// Does a deed of a packer.
 ///
 /// # Errors
@@ -64,6 +80,7 @@ pub(super) async fn packer(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem>
             )
             .1
         }
+        "quantity_setting" => return setting(d).await,
         "adjustment" => {
             send!(
                 d,

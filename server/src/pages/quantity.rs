@@ -9,14 +9,15 @@ use tonic::{Request, Status};
 use super::frame::Page;
 use super::picture::{Scale, at, figure, line, words};
 use super::registers::{self, choices};
-use super::widgets::{badge, n, none, run_link, table};
+use super::who::{May, guarded};
+use super::widgets::{badge, folded, form_with, n, none, run_link, table};
 use super::{Ctx, escaped};
 
 /// Points drawn: the newest; more than that nobody can tell apart.
 const POINTS_SHOWN: usize = 150;
 
-fn outcome(ctx: &Ctx, verdict: &v1::QuantityVerdict) -> Markup {
-    match verdict.outcome() {
+fn outcome(ctx: &Ctx, outcome: v1::QuantityOutcome) -> Markup {
+    match outcome {
         v1::QuantityOutcome::Passed => badge("good", &ctx.t("passes")),
         v1::QuantityOutcome::Failed => badge("bad", &ctx.t("FAILS")),
         v1::QuantityOutcome::NotEnough => badge("warn", &ctx.t("weigh more")),
@@ -29,6 +30,7 @@ fn verdicts(ctx: &Ctx, lot: &v1::QuantityLot) -> Markup {
     let title = format!("{} {}", ctx.t("Lot from"), ctx.words.time(lot.start_time.as_ref()));
     html! {
         h3 { (title) }
+        p { (outcome(ctx, lot.outcome())) " " (ctx.t("decided by")) " " span lang="en" { (lot.decided_by) } }
         p { (ctx.tf("{} accepted, {} rejected, {} weighed", &[&ctx.words.count(lot.accepted_count), &ctx.words.count(lot.rejected_count), &ctx.words.count(lot.reading_count)])) }
         (table(&title, html! {
             thead { tr {
@@ -36,13 +38,68 @@ fn verdicts(ctx: &Ctx, lot: &v1::QuantityLot) -> Markup {
                 th.number scope="col" { (ctx.t("Below T2")) } th.number scope="col" { (ctx.t("Mean")) } th.number scope="col" { (ctx.t("Least mean")) } th scope="col" { (ctx.t("Why")) }
             } }
             tbody { @for row in &lot.verdicts { tr {
-                th scope="row" lang="en" { (row.name) } td { (outcome(ctx, row)) }
+                th scope="row" lang="en" { (row.name) }
+                td { (outcome(ctx, row.outcome())) @if !row.decides { " " span.quiet { (ctx.t("does not decide")) } } }
                 td.number { (row.short_count) " / " (row.tested_count) } td.number { (row.allowed_count) } td.number { (row.least_count) }
                 td.number { (grams(row.mean_mg)) } td.number { (grams(row.mean_limit_mg)) }
                 td lang="en" { (ctx.words.sentence(&row.reasons.join("; "))) }
             } } }
         }))
+        @if !lot.drawn.is_empty() { (drawn(ctx, lot)) }
     }
+}
+
+/// Which packs the plans judged, in the order they were drawn.
+fn drawn(ctx: &Ctx, lot: &v1::QuantityLot) -> Markup {
+    let title = ctx.tf("Which packs were drawn, {}", &[&lot.drawn.len()]);
+    html! {
+        details { summary { (title) }
+            p.quiet { (ctx.t("Drawn over the whole lot by machine and hour, the same ones at any time; a plan takes the first of them.")) }
+            (table(&title, html! {
+                thead { tr { th.number scope="col" { (ctx.t("Drawn")) } th scope="col" { (ctx.t("Weighed at")) } th.number scope="col" { (ctx.t("Pack, about")) } th.number scope="col" { (ctx.t("Net")) } } }
+                tbody { @for (place, pack) in (1..).zip(&lot.drawn) { tr {
+                    th.number scope="row" { (place) } td { (ctx.words.time(pack.occurred_time.as_ref())) }
+                    td.number { (ctx.words.count(pack.pack_number)) } td.number { (ctx.words.grams(pack.net_mass_mg as f64, 1)) }
+                } } }
+            }))
+        }
+    }
+}
+
+/// The form that says which schemes and whose rules the site uses.
+fn setting_form(ctx: &Ctx) -> Markup {
+    use v1::QuantityRules as R;
+    let rules = [
+        (R::Unspecified, ctx.t("not said: no pack below T2")),
+        (R::PlanOnly, ctx.t("none but the plans' own")),
+        (R::UnitedKingdom, ctx.t("United Kingdom")),
+        (R::Ireland, ctx.t("Ireland")),
+        (R::Germany, ctx.t("Germany")),
+        (R::France, ctx.t("France")),
+    ];
+    let rules = rules.map(|(value, text)| (i32::from(value).to_string(), text));
+    let setting = ctx.site.quantity.clone().unwrap_or_default();
+    let all = setting.schemes.is_empty();
+    let schemes = [
+        ("scheme_1", v1::QuantityScheme::EuDouble, n("EU double plan (76/211/EEC)")),
+        ("scheme_2", v1::QuantityScheme::EuDestructive, n("EU destructive plan (76/211/EEC)")),
+        ("scheme_3", v1::QuantityScheme::UkSingle, n("UK single plan (SI 2006/659)")),
+        ("scheme_4", v1::QuantityScheme::R87, n("OIML R 87:2004")),
+        ("scheme_5", v1::QuantityScheme::Hb133, n("NIST HB 133 (indicative only)")),
+    ];
+    let ticked = schemes.iter().filter(|row| all || setting.schemes.contains(&row.1.into()));
+    let mut preset: Vec<(&str, String)> = ticked.map(|row| (row.0, "1".to_owned())).collect();
+    preset.push(("rules", setting.rules.to_string()));
+    guarded(ctx, May::Quality, || {
+        let made = form_with(ctx, "quantity_setting", "quantity_setting", &ctx.t("Use these"), preset, |f| {
+            html! {
+                p { (ctx.t("Only ticked schemes can fail a lot, from now on. Where every pack was weighed, that line decides in any case.")) }
+                @for (field, _, name) in &schemes { (f.tick(field, name)) }
+                (f.one("rules", n("Further rules of"), &rules, n("What no single pack may be below, and how many may be short where every pack is weighed.")))
+            }
+        });
+        folded(ctx, "quantity_setting", &ctx.t("Schemes and rules in use at this site"), made)
+    })
 }
 
 /// The points of a chart with centre and limits; those a rule speaks of are marked.
@@ -135,6 +192,7 @@ pub async fn page(ctx: &Ctx, code: &str) -> Result<Page, Status> {
             @for lot in &quantity.lots { (verdicts(ctx, lot)) }
         }
         (super::packer::inspection_form(ctx, code))
+        (setting_form(ctx))
     };
     Ok(Page::new(ctx.tf("Quantity of run {}", &[&code]), body))
 }

@@ -22,7 +22,7 @@ use packloft_proto::v1;
 use prost_types::Timestamp;
 
 use super::shift::{Period, happened, last_us, period, row};
-use super::{Asked, announce, checks, figures, objects, performance, period as periods, quantity, unknown};
+use super::{Asked, announce, checks, figures, objects, performance, period as periods, quantity, unknown, verdicts};
 use crate::journal::Journal;
 use crate::service::faults::{micros, timestamp};
 
@@ -74,8 +74,8 @@ fn sums(
     let start_us = |lot: &v1::QuantityLot| lot.start_time.as_ref().map_or(0, micros);
     for lot in answer.lots.iter().filter(|lot| (line.from_us..line.to_us).contains(&start_us(lot))) {
         lots += 1;
-        failed_lots += i64::from(lot.verdicts.iter().any(|row| row.outcome() == v1::QuantityOutcome::Failed));
-        for verdict in &lot.verdicts {
+        failed_lots += i64::from(lot.outcome() == v1::QuantityOutcome::Failed);
+        for verdict in lot.verdicts.iter().filter(|verdict| verdict.decides) {
             let sum = sums.entry(verdict.scheme).or_insert_with(|| v1::SchemeSum {
                 scheme: verdict.scheme,
                 name: verdict.name.clone(),
@@ -109,7 +109,7 @@ fn run(
         short_share_ppm: share_ppm,
         ..v1::GetNetQuantityRequest::default()
     };
-    let judged = quantity::judged(asked, &weighed, &request)?;
+    let judged = verdicts::judged(asked, &weighed, &request)?;
     let (schemes, failures, (lot_count, failed_lot_count)) = sums(&judged, line, asked);
     let counts = &weighed.counts;
     let (first, last) = (counts.number_at(line.from_us), counts.number_at(line.to_us));

@@ -42,6 +42,7 @@ pub mod stock_state;
 pub mod store_plan;
 pub mod trace;
 pub mod tracer;
+pub mod verdicts;
 pub mod whereabouts;
 
 use std::cell::RefCell;

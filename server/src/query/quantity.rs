@@ -1,4 +1,4 @@
-//! Legal quantity, charts and fill advice of a run, from its single readings.
+//! Readings of a run with what is to be known of them, its control chart and fill advice; `verdicts` judges its lots.
 //!
 //! Views keep only exact sums of readings, so the single values come from the journal at the sequences of the run's facts.
 //! A batch of readings is spread evenly over its period. Cost: the readings of the run.
@@ -13,30 +13,20 @@ use packloft_domain::rules::register::{Register, site_at};
 use packloft_domain::rules::stacking::{Counts, counts};
 use packloft_domain::sums::advice::{Advice, Basis, LEAST_READINGS, Target, advise};
 use packloft_domain::sums::charts::{Chart, Index, Kind, RunRules, capability, individuals, signals, subgroups};
+use packloft_domain::sums::drawing::identity;
 use packloft_domain::sums::fill::tolerable_error_mg;
 use packloft_domain::sums::heads;
-use packloft_domain::sums::quantity::{Lot, Outcome, Scheme, Verdict, judge};
 use packloft_domain::sums::spread::Spread;
 use packloft_domain::time::parse_date;
 use packloft_proto::v1;
 
+use super::verdicts::rules_of;
 use super::{Asked, fill, invalid, packer, unknown};
 use crate::journal::Journal;
 use crate::service::faults::timestamp;
 
-/// Share below T1 when neither question nor site sets one: one in forty (UK, Ireland).
-const SHORT_SHARE_PPM: i64 = 25_000;
-/// No verdict: the law judges packs that were accepted.
-const BEFORE_REJECTER: &str = "no verdict, no accepted pack was weighed: rejected ones are among these";
-/// No verdict: a plan goes by the number of packs.
-const NOT_COUNTED: &str = "no verdict yet, the packs of this time are not all counted";
 /// One hour.
-const HOUR_US: i64 = 3_600_000_000;
-/// Every pack counts as weighed from so many thousandths of the accepted ones on: the count at a border of lots lies
-/// between two readings of the counter, and a checkweigher misses a pack now and then.
-const FULL_PERMILLE: i64 = 995;
-/// Most lots of one answer.
-const LOTS_MAX: i64 = 2_000;
+pub(super) const HOUR_US: i64 = 3_600_000_000;
 /// Most points of a chart in one answer: the newest.
 const POINTS_MAX: usize = 5_000;
 /// Readings in a subgroup when none is asked for.
@@ -50,6 +40,8 @@ pub(super) struct Reading {
     pub(super) time_us: i64,
     pub(super) net_mg: i64,
     pub(super) point: ReadingPoint,
+    /// What it is, for drawing it into a sample.
+    pub(super) identity: u64,
     /// Filling head; 0 when it was not told.
     head: i64,
 }
@@ -132,6 +124,8 @@ pub(super) fn weighed(asked: &Asked, journal: &Journal, run_code: &str) -> Resul
             time_us: when(place),
             net_mg: *net_mg,
             point: f.point(),
+            // With times of their own, readings are the same however they were cut into blocks.
+            identity: identity(&f.instrument_code, when(place), if times.is_empty() { place } else { 0 }),
             head: head(place).unwrap_or(0),
         });
         // A block that was told before its run was on record may reach beyond it.
@@ -178,187 +172,14 @@ fn notes(
     Ok(found.into_iter().collect())
 }
 
-/// Share that may be short: as given, else the site's when the packs were made.
+/// Share that may be short: as given, else the site's when the packs were made, else that of whose rules it uses.
 pub(super) fn short_share_ppm(asked: &Asked, given: i64, at_us: i64) -> Result<i64, Refusal> {
     if !(0..=100_000).contains(&given) {
         return Err(invalid("short_share_ppm", format!("is {given}; must be 0 to 100000")));
     }
-    let site = site_at(&asked.record, at_us)?.map_or(0, |site| site.short_share_ppm);
-    Ok([given, site].into_iter().find(|share| *share > 0).unwrap_or(SHORT_SHARE_PPM))
-}
-
-fn scheme_of(value: i32) -> Option<Scheme> {
-    use v1::QuantityScheme as S;
-    Some(match S::try_from(value).ok()? {
-        S::EuDouble => Scheme::EuDouble,
-        S::EuDestructive => Scheme::EuDestructive,
-        S::UkSingle => Scheme::UkSingle,
-        S::R87 => Scheme::R87,
-        S::Hb133 => Scheme::Hb133,
-        S::FullCheck => Scheme::FullCheck,
-        S::Unspecified => return None,
-    })
-}
-
-fn scheme_code(scheme: Scheme) -> v1::QuantityScheme {
-    use v1::QuantityScheme as S;
-    match scheme {
-        Scheme::EuDouble => S::EuDouble,
-        Scheme::EuDestructive => S::EuDestructive,
-        Scheme::UkSingle => S::UkSingle,
-        Scheme::R87 => S::R87,
-        Scheme::Hb133 => S::Hb133,
-        Scheme::FullCheck => S::FullCheck,
-    }
-}
-
-fn shown(verdict: Verdict) -> v1::QuantityVerdict {
-    let outcome = match verdict.outcome {
-        Outcome::Passed => v1::QuantityOutcome::Passed,
-        Outcome::Failed => v1::QuantityOutcome::Failed,
-        Outcome::NotEnough => v1::QuantityOutcome::NotEnough,
-        Outcome::None => v1::QuantityOutcome::None,
-    };
-    v1::QuantityVerdict {
-        scheme: scheme_code(verdict.scheme).into(),
-        name: verdict.scheme.name().into(),
-        outcome: outcome.into(),
-        tolerable_mg: verdict.tolerable_mg,
-        short_limit_mg: verdict.short_limit_mg,
-        least_limit_mg: verdict.least_limit_mg,
-        tested_count: verdict.tested_count,
-        needed_count: verdict.needed_count,
-        short_count: verdict.short_count,
-        allowed_count: verdict.allowed_count,
-        least_count: verdict.least_count,
-        mean_count: verdict.mean_count,
-        mean_mg: verdict.mean_mg,
-        deviation_mg: verdict.deviation_mg,
-        factor: verdict.factor,
-        mean_limit_mg: verdict.mean_limit_mg,
-        reasons: verdict.reasons,
-    }
-}
-
-/// Borders of the lots of a run: clock hours of the site, or pieces of a length from its start.
-fn borders(asked: &Asked, run: &RunRows, end_us: i64, minutes: i64) -> Result<Vec<(i64, i64)>, Refusal> {
-    let length = if minutes == 0 { HOUR_US } else { minutes * 60_000_000 };
-    // Zones differ from UTC by whole quarters of an hour: an hour of the site begins where its clock says so.
-    let past = |at: i64| {
-        let clock = asked.zone.clock(at);
-        let part = |from: usize| clock.get(from..from + 2).and_then(|text| text.parse::<i64>().ok()).unwrap_or(0);
-        part(14) * 60_000_000 + part(17) * 1_000_000 + at.rem_euclid(1_000_000)
-    };
-    let first = if minutes == 0 { run.start_us - past(run.start_us) } else { run.start_us };
-    if (end_us - first) / length > LOTS_MAX {
-        return Err(invalid("lot_minutes", format!("gives more than {LOTS_MAX} lots; ask for longer ones")));
-    }
-    let mut found = Vec::new();
-    let mut at = first;
-    while at < end_us {
-        found.push((at.max(run.start_us), (at + length).min(end_us)));
-        at += length;
-    }
-    Ok(found)
-}
-
-/// The quantity verdict on a run, lot by lot.
-///
-/// # Errors
-/// `NotFound` for an unknown run, `Invalid` for settings out of range.
-pub fn net_quantity(
-    asked: &Asked,
-    journal: &Journal,
-    request: &v1::GetNetQuantityRequest,
-) -> Result<v1::GetNetQuantityResponse, Refusal> {
-    let weighed = weighed(asked, journal, &request.run_code)?;
-    judged(asked, &weighed, request)
-}
-
-/// The same for readings that were read before.
-///
-/// # Errors
-/// `Invalid` for settings out of range.
-pub(super) fn judged(
-    asked: &Asked,
-    weighed: &Weighed,
-    request: &v1::GetNetQuantityRequest,
-) -> Result<v1::GetNetQuantityResponse, Refusal> {
-    if !(0..=1_440).contains(&request.lot_minutes) {
-        return Err(invalid("lot_minutes", format!("is {}; must be 0 to 1440", request.lot_minutes)));
-    }
-    let share_ppm = short_share_ppm(asked, request.short_share_ppm, weighed.run.start_us)?;
-    let mut schemes: Vec<Scheme> = request.schemes.iter().filter_map(|value| scheme_of(*value)).collect();
-    if schemes.is_empty() {
-        schemes = Scheme::ALL.to_vec();
-    }
-    let (run, counts) = (&weighed.run, &weighed.counts);
-    let (counted, accepted_only) = weighed.counted();
-    let last_read = counts.readings.last().map_or(run.start_us, |reading| reading.time_us);
-    let end_us =
-        run.finish_us.unwrap_or(last_read.max(counted.last().map_or(run.start_us, |reading| reading.time_us + 1)));
-    let mut answer = v1::GetNetQuantityResponse {
-        run_code: request.run_code.clone(),
-        product_code: run.started.product_code.clone(),
-        nominal_mass_mg: run.started.nominal_mass_mg,
-        notes: weighed.notes.clone(),
-        sequence: asked.sequence(),
-        inspections: packer::inspections(asked, &request.run_code)?,
-        samples: packer::samples(asked, run)?,
-        adjustments: packer::adjustments(run),
-        ..v1::GetNetQuantityResponse::default()
-    };
-    let mut worst: Option<(i64, String)> = None;
-    for (from, to) in borders(asked, run, end_us, request.lot_minutes)? {
-        let net: Vec<i64> =
-            counted.iter().filter(|r| (from..to).contains(&r.time_us)).map(|reading| reading.net_mg).collect();
-        let (first, last) = (counts.number_at(from), counts.number_at(to));
-        let accepted = counts.accepted_up_to(last) - counts.accepted_up_to(first);
-        let lot = Lot { nominal_mg: run.started.nominal_mass_mg, count: accepted, net_mg: &net, share_ppm };
-        let weighed_count = i64::try_from(net.len()).unwrap_or(0);
-        let full = weighed_count * 1_000 >= accepted * FULL_PERMILLE && weighed_count > 0;
-        let wanted = schemes.iter().filter(|scheme| **scheme != Scheme::FullCheck || full);
-        let whole = Lot { count: accepted.min(weighed_count), ..lot };
-        let judged = |scheme: &Scheme| judge(*scheme, if *scheme == Scheme::FullCheck { &whole } else { &lot });
-        let mut verdicts: Vec<Verdict> = wanted.map(judged).collect();
-        for verdict in verdicts.iter_mut().filter(|v| v.scheme == Scheme::FullCheck && weighed_count < accepted) {
-            verdict.reasons.push(format!("{weighed_count} of {accepted} accepted packs were weighed"));
-        }
-        let open = match accepted_only {
-            false => Some(BEFORE_REJECTER),
-            true if run.finish_us.is_none() && to > last_read => Some(NOT_COUNTED),
-            true => None,
-        };
-        if let Some(open) = open {
-            for verdict in verdicts.iter_mut().filter(|verdict| verdict.outcome != Outcome::NotEnough) {
-                verdict.outcome = Outcome::None;
-                verdict.reasons.insert(0, open.into());
-            }
-        }
-        let index = i64::try_from(answer.lots.len()).unwrap_or(0);
-        if let Some(failed) = verdicts.iter().find(|verdict| verdict.outcome == Outcome::Failed) {
-            answer.failed_lots.push(index);
-            let text = format!("{}: {}", asked.zone.clock(from), failed.reasons.join("; "));
-            let short = failed.short_count * 1_000 / failed.tested_count.max(1) + failed.least_count * 1_000;
-            if worst.as_ref().is_none_or(|(known, _)| short > *known) {
-                worst = Some((short, text));
-            }
-        }
-        answer.lots.push(v1::QuantityLot {
-            start_time: Some(timestamp(from)),
-            end_time: Some(timestamp(to)),
-            accepted_count: accepted,
-            rejected_count: (last - first - accepted).max(0),
-            reading_count: i64::try_from(net.len()).unwrap_or(0),
-            verdicts: verdicts.into_iter().map(shown).collect(),
-        });
-    }
-    answer.worst = match worst {
-        Some((_, text)) => text,
-        None if counted.is_empty() => "no packs were weighed".into(),
-        None => "no lot fails a scheme".into(),
-    };
-    Ok(answer)
+    let site = site_at(&asked.record, at_us)?.unwrap_or_default();
+    let by_rules = rules_of(&site).share_ppm();
+    Ok([given, site.short_share_ppm].into_iter().find(|share| *share > 0).unwrap_or(by_rules))
 }
 
 fn chart_of(

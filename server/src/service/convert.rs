@@ -147,6 +147,19 @@ fn settings(faults: &mut Faults, site: &v1::SiteSettings) -> Vec<String> {
         given.push("short_share_ppm");
         faults.number("short_share_ppm", share, 0, 100_000);
     }
+    if let Some(quantity) = &site.quantity {
+        given.push("quantity");
+        faults.within("quantity", |faults| {
+            for (index, scheme) in quantity.schemes.iter().enumerate() {
+                let at = format!("schemes[{index}]");
+                faults.choice::<v1::QuantityScheme>(&at, *scheme);
+                if quantity.schemes[..index].contains(scheme) {
+                    faults.add(&at, "is given twice");
+                }
+            }
+            faults.optional_choice::<v1::QuantityRules>("rules", quantity.rules);
+        });
+    }
     if let Some(address) = &site.address {
         given.push("address");
         faults.optional_text("address", address);
@@ -174,6 +187,7 @@ write_request!(
             shifts: twins(&new.shifts),
             short_share_ppm: new.short_share_ppm.unwrap_or_default(),
             address: new.address.unwrap_or_default(),
+            quantity: new.quantity.as_ref().map(twin),
         };
         Fact::SiteSet(f::SiteSet { site: Some(site), given })
     },

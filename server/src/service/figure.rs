@@ -7,7 +7,9 @@ use packloft_proto::v1::figure_service_server::FigureService;
 use tonic::{Request, Response, Status};
 
 use super::service;
-use crate::query::{dispersion, figures, fill, line_report, packaging, performance, period, quantity, shift, tracer};
+use crate::query::{
+    dispersion, figures, fill, line_report, packaging, performance, period, quantity, shift, tracer, verdicts,
+};
 
 service! {
     FigureService {}
@@ -64,7 +66,7 @@ service! {
     ) -> Result<Response<v1::GetNetQuantityResponse>, Status> {
         let r = request.into_inner();
         let journal = Arc::clone(&self.engine().journal);
-        self.ask(r.min_sequence, move |asked| quantity::net_quantity(asked, &journal, &r)).await.map(Response::new)
+        self.ask(r.min_sequence, move |asked| verdicts::net_quantity(asked, &journal, &r)).await.map(Response::new)
     }
     async fn get_chart(
         &self,

@@ -132,6 +132,9 @@ fn apply(site: &mut Site, set: &SiteSet) {
     if gives(set, "short_share_ppm") {
         site.short_share_ppm = new.short_share_ppm;
     }
+    if gives(set, "quantity") {
+        site.quantity = new.quantity;
+    }
 }
 
 fn site_in(rows: &[Entry], at_us: i64) -> Option<Site> {

@@ -9,6 +9,7 @@ pub mod changed;
 pub mod charts;
 pub mod cumulative;
 pub mod dispersion;
+pub mod drawing;
 pub mod fill;
 pub mod flow;
 pub mod heads;

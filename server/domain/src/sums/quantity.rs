@@ -1,13 +1,14 @@
 //! The quantity verdict an inspector would reach on a lot of packs, by the schemes in law, with every figure it rests on.
 //!
 //! A lot passes by individual contents and by its mean, each with its own sample. All comparisons are exact: a pack exactly
-//! on its limit is not beyond it. Where a lot is smaller than a plan begins, all packs are needed.
+//! on its limit is not beyond it. Where a lot is smaller than a plan begins, all packs are needed. A plan judges the packs
+//! drawn first, in the order `drawing` gives: those weighed first are no sample of a lot.
 //!
 //! Sources: Directive 76/211/EEC Annexes I and II (double and destructive plan, mean constants as printed in UK SI 2006/659
 //! Schedule 2 and the French arrêté of 20 October 1978), UK SI 2006/659 Schedule 2 (single plan, lots under 100), OIML
 //! R 87:2004 as re-enacted in Australia's National Trade Measurement Regulations 2009 (bands, plan), New Zealand's Weights and
-//! Measures Regulations 1999 Schedule 7A (lots under 100). NIST Handbook 133's tables are from memory: its figures are
-//! indicative and carry no verdict.
+//! Measures Regulations 1999 Schedule 7A (lots under 100), Germany's Fertigpackungsverordnung § 9 (second limit, share). NIST
+//! Handbook 133's tables are from memory: its figures are indicative and carry no verdict.
 
 use super::fill::tolerable_error_mg;
 use super::spread::Spread;
@@ -47,6 +48,35 @@ impl Scheme {
     }
 }
 
+/// Whose further rules hold beside the plans: what may be beyond T1 where every pack is weighed, and what no single pack
+/// may be below.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Rules {
+    /// Nobody said: no pack below T2, as the Directive has it for packs with the e-mark.
+    #[default]
+    NotSaid,
+    /// None but those a plan has itself.
+    PlanOnly,
+    /// United Kingdom.
+    UnitedKingdom,
+    /// Ireland.
+    Ireland,
+    /// Germany: a table of its own for the second limit.
+    Germany,
+    /// France.
+    France,
+}
+
+impl Rules {
+    /// Share of packs that may be beyond T1 where every pack is weighed, in millionths.
+    pub fn share_ppm(self) -> i64 {
+        match self {
+            Rules::Germany | Rules::France => 20_000,
+            Rules::NotSaid | Rules::PlanOnly | Rules::UnitedKingdom | Rules::Ireland => 25_000,
+        }
+    }
+}
+
 /// A lot that is judged.
 #[derive(Clone, Copy, Debug)]
 pub struct Lot<'a> {
@@ -54,11 +84,13 @@ pub struct Lot<'a> {
     pub nominal_mg: i64,
     /// Accepted packs in the lot.
     pub count: i64,
-    /// Net masses of accepted packs, in the order they were weighed.
+    /// Net masses of the accepted packs that were weighed, in the order they are drawn.
     pub net_mg: &'a [i64],
     /// Share of packs that may be beyond T1 where every pack is weighed, in millionths: 25000 in the UK and Ireland, 20000
     /// in Germany and France.
     pub share_ppm: i64,
+    /// Whose further rules hold.
+    pub rules: Rules,
 }
 
 /// What a scheme says.
@@ -85,7 +117,7 @@ pub struct Verdict {
     pub tolerable_mg: i64,
     /// T1: below it a pack is short.
     pub short_limit_mg: i64,
-    /// T2: below it no pack may be.
+    /// T2: the second limit.
     pub least_limit_mg: i64,
     /// Packs judged one by one.
     pub tested_count: i64,
@@ -95,7 +127,7 @@ pub struct Verdict {
     pub short_count: i64,
     /// Most that may be.
     pub allowed_count: i64,
-    /// Packs of those below T2.
+    /// Packs below T2 among all that were weighed; where only a plan's own rules hold, among those it judged.
     pub least_count: i64,
     /// Packs the mean was taken of.
     pub mean_count: i64,
@@ -134,6 +166,22 @@ pub fn r87_tolerable(nominal_mg: i64) -> Option<i64> {
         1..=4_999 => Some((nominal_mg * 9 + 9_999) / 10_000 * 100),
         ..=0 | 50_000_001.. => None,
         _ => eu_tolerable(nominal_mg).map(|tolerable| if nominal_mg > 1_000_000 { up(tolerable) } else { tolerable }),
+    }
+}
+
+/// The second limit of a scheme under the further rules, as a deficiency: twice T, but in Germany by a table of its own
+/// (FPackV § 9(4)), whose percentages are rounded up by themselves.
+fn second_tolerable(scheme: Scheme, lot: &Lot) -> Option<i64> {
+    let twice = tolerable(scheme, lot.nominal_mg).map(|tolerable| 2 * tolerable);
+    let part = |percent: i64| (lot.nominal_mg * percent + 9_999) / 10_000 * 100;
+    let by_law = matches!(scheme, Scheme::R87 | Scheme::Hb133) || lot.rules != Rules::Germany;
+    match lot.nominal_mg {
+        _ if by_law => twice,
+        5_000..=50_000 => Some(part(18)),
+        100_001..=200_000 => Some(part(9)),
+        300_001..=500_000 => Some(part(6)),
+        1_000_001..=10_000_000 => Some(part(3)),
+        _ => twice,
     }
 }
 
@@ -289,7 +337,7 @@ fn individual(stages: &[Stage], net: &[i64], short: &dyn Fn(&i64) -> bool) -> (O
 ///
 /// # One lot by hand
 ///
-/// 600 packs of 1 kg, 80 of them weighed. Net masses repeat 1001, 1003, 999, 1005, 997 g; packs 6, 31 and 61 are 984 g in
+/// 600 packs of 1 kg, 80 of them weighed. In the order they are drawn net masses repeat 1001, 1003, 999, 1005, 997 g; packs 6, 31 and 61 are 984 g in
 /// place of 1001 g. The numbers are our own, so that a pocket calculator is enough.
 ///
 /// EU double plan, 501 to 3200 packs: T = 15 g, so T1 = 985 g and T2 = 970 g.
@@ -306,13 +354,13 @@ fn individual(stages: &[Stage], net: &[i64], short: &dyn Fn(&i64) -> bool) -> (O
 /// 1000 - 0.422 × 4.5010 = 998.1006 g; its allowance is 0.078 lb = 35.38 g.
 ///
 /// ```
-/// use packloft_domain::sums::quantity::{Lot, Outcome, Scheme, judge};
+/// use packloft_domain::sums::quantity::{Lot, Outcome, Rules, Scheme, judge};
 /// let round = [1_001_000, 1_003_000, 999_000, 1_005_000, 997_000];
 /// let mut net_mg: Vec<i64> = round.iter().copied().cycle().take(80).collect();
 /// for pack in [6, 31, 61] {
 ///     net_mg[pack - 1] = 984_000;
 /// }
-/// let lot = Lot { nominal_mg: 1_000_000, count: 600, net_mg: &net_mg, share_ppm: 25_000 };
+/// let lot = Lot { nominal_mg: 1_000_000, count: 600, net_mg: &net_mg, share_ppm: 25_000, rules: Rules::NotSaid };
 /// // Scheme, outcome, packs one by one, below T1, may be, packs of the mean, mean, s and limit in mg.
 /// let rows = [
 ///     (Scheme::EuDouble, Outcome::Passed, 50, 2, 2, 50, 1_000_320.0, 4_414.45, 998_326.9),
@@ -336,7 +384,7 @@ pub fn judge(scheme: Scheme, lot: &Lot) -> Verdict {
         outcome: Outcome::None,
         tolerable_mg: tolerable(scheme, lot.nominal_mg).unwrap_or(0),
         short_limit_mg: lot.nominal_mg - tolerable(scheme, lot.nominal_mg).unwrap_or(0),
-        least_limit_mg: lot.nominal_mg - 2 * tolerable(scheme, lot.nominal_mg).unwrap_or(0),
+        least_limit_mg: lot.nominal_mg - second_tolerable(scheme, lot).unwrap_or(0),
         tested_count: 0,
         needed_count: 0,
         short_count: 0,
@@ -356,7 +404,7 @@ pub fn judge(scheme: Scheme, lot: &Lot) -> Verdict {
         });
         return verdict;
     };
-    let (short_limit, least_limit) = (verdict.short_limit_mg, verdict.least_limit_mg);
+    let short_limit = verdict.short_limit_mg;
     let (contents, tested, needed, allowed) = individual(&plan.stages, lot.net_mg, &|mass| *mass < short_limit);
     let judged = &lot.net_mg[..usize::try_from(tested).unwrap_or(0).min(lot.net_mg.len())];
     let below = |limit: i64, of: &[i64]| i64::try_from(of.iter().filter(|mass| **mass < limit).count()).unwrap_or(0);
@@ -364,20 +412,9 @@ pub fn judge(scheme: Scheme, lot: &Lot) -> Verdict {
     verdict.needed_count = needed;
     verdict.allowed_count = allowed;
     verdict.short_count = below(short_limit, judged);
-    // A pack beyond T2 may not go, whichever sample it was found in.
-    verdict.least_count = if scheme == Scheme::Hb133 { 0 } else { below(least_limit, lot.net_mg) };
     verdict.factor = plan.factor;
     let mean = mean_check(&mut verdict, lot, &plan);
-    let least = if verdict.least_count > 0 {
-        verdict.reasons.push(format!(
-            "{} packs below T2 ({}): none may be",
-            verdict.least_count,
-            grams(least_limit as f64)
-        ));
-        Outcome::Failed
-    } else {
-        Outcome::Passed
-    };
+    let least = second_limit(&mut verdict, lot, judged);
     verdict.reasons.push(match contents {
         Outcome::NotEnough => format!("{tested} packs weighed, {needed} are needed for the contents of each"),
         _ => format!(
@@ -402,6 +439,25 @@ pub fn judge(scheme: Scheme, lot: &Lot) -> Verdict {
 /// One fault fails, one gap leaves open.
 fn together(parts: &[Outcome]) -> Outcome {
     [Outcome::Failed, Outcome::NotEnough].into_iter().find(|worst| parts.contains(worst)).unwrap_or(Outcome::Passed)
+}
+
+/// Packs below T2. By further rules none may be, whichever pack it is; a plan by itself looks at its sample, if at all.
+fn second_limit(verdict: &mut Verdict, lot: &Lot, judged: &[i64]) -> Outcome {
+    if verdict.scheme == Scheme::Hb133 {
+        return Outcome::Passed;
+    }
+    let plan_only = lot.rules == Rules::PlanOnly;
+    let looked_at = if plan_only { judged } else { lot.net_mg };
+    let count = looked_at.iter().filter(|mass| **mass < verdict.least_limit_mg).count();
+    verdict.least_count = i64::try_from(count).unwrap_or(i64::MAX);
+    if count == 0 {
+        return Outcome::Passed;
+    }
+    let limit = grams(verdict.least_limit_mg as f64);
+    let counts = !plan_only || verdict.scheme == Scheme::R87;
+    let word = if counts { "none may be" } else { "no rule in use here counts them" };
+    verdict.reasons.push(format!("{count} packs below T2 ({limit}): {word}"));
+    if counts { Outcome::Failed } else { Outcome::Passed }
 }
 
 fn mean_check(verdict: &mut Verdict, lot: &Lot, plan: &Plan) -> Outcome {
