@@ -285,3 +285,111 @@ async fn papers_are_made_of_all_kinds_and_name_every_pallet() -> anyhow::Result<
     assert!(refused.contains("exactly one must be given"), "{refused}");
     Ok(())
 }
+
+/// A document that is only read shows every fault its booking would be refused for, all of them at once, whatever encoding
+/// it came in; and what books is what showed none.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn reading_shows_every_fault_that_booking_would_be_refused_for() -> anyhow::Result<()> {
+    let running = Running::with_everything(EXECUTABLE).await?;
+    let despatch = std::fs::read_to_string(format!("{FIXTURES}/despatch_bags.xml"))?;
+    let order = std::fs::read_to_string(format!("{FIXTURES}/order.xml"))?;
+    let path = running.folder.path().join("theirs.xml");
+    let file = path.to_string_lossy().into_owned();
+    let long = "9".repeat(1_001);
+    let rows: [(&str, &[(&str, &str)], &[&str]); 9] = [
+        (&despatch, &[("395212349000000024", "BAG 24")], &["bag \"BAG 24\": its number has characters outside"]),
+        (&despatch, &[("TV-881", "TV 881")], &["its lot has characters outside", "lot \"TV 881\": its code has"]),
+        (&despatch, &[(">LS-7781<", &format!(">{long}<"))], &["the number of the document must have at most"]),
+        (&despatch, &[(">TV-118<", &format!(">{long}<"))], &["the vehicle must have at most"]),
+        (
+            &despatch,
+            &[(">1000.8<", ">900<")],
+            &["bag \"395212349000000024\": its net mass must not be more than the gross"],
+        ),
+        (
+            &despatch,
+            &[("395212349000000024", "BAG\u{fc}24"), ("TV-881", "TV881/\u{142}"), (">LS-7781<", ">LS\u{7f}7781<")],
+            &["its number has characters outside", "its lot has characters outside", "has control characters"],
+        ),
+        (&order, &[("2026-10-12", "12.10.2026")], &["the day it is wanted is \"12.10.2026\"; must be YYYY-MM-DD"]),
+        (&order, &[(">MG-5510<", &format!(">{long}<"))], &["the number of the document must have at most"]),
+        (
+            &order,
+            &[("2026-10-12", "soon"), (">MG-5510<", ">MG\u{202e}5510<")],
+            &["the day it is wanted is \"soon\"", "the number of the document holds"],
+        ),
+    ];
+    for (document, changes, wanted) in rows {
+        let text = changes.iter().fold(document.to_owned(), |text, (from, to)| {
+            assert!(text.contains(from), "{from}");
+            text.replace(from, to)
+        });
+        std::fs::write(&path, text)?;
+        let (code, read) = packloft(&running, &["document", "read", &file, "--supplier", "QUARRY-END"])?;
+        assert_eq!(code, 1, "{read}");
+        let words: String = read.split_whitespace().collect::<Vec<_>>().join(" ");
+        for text in wanted {
+            assert!(words.contains(text), "{text}: {words}");
+        }
+    }
+    // A second look at what the server itself says to such a request.
+    std::fs::write(&path, despatch.replace(">1000.8<", ">900<"))?;
+    let booking = ["intake", "book", &file, "--code", "IN-9100", "--supplier", "QUARRY-END", "--fibc", "T1"];
+    let (code, text) = packloft(&running, &booking)?;
+    assert!(code == 1 && text.contains("books nothing"), "{text}");
+    // The same document in other encodings is the same document, and books.
+    let named = |name: &str| {
+        let text = despatch.replace("encoding=\"UTF-8\"", &format!("encoding=\"{name}\""));
+        text.replace("Tarn Valley works", "M\u{fc}hle Tarn Valley").replace("TV-118", "B PL 1007")
+    };
+    let wide: Vec<u8> = named("UTF-16").encode_utf16().flat_map(u16::to_le_bytes).collect();
+    let marked: Vec<u8> =
+        [vec![0xfe, 0xff], named("UTF-16").encode_utf16().flat_map(u16::to_be_bytes).collect()].concat();
+    let latin: Vec<u8> = named("ISO-8859-1").chars().map(|c| u8::try_from(u32::from(c)).unwrap()).collect();
+    for bytes in [named("UTF-8").into_bytes(), wide, marked, latin] {
+        std::fs::write(&path, bytes)?;
+        let (code, read) = packloft(&running, &["document", "read", &file])?;
+        assert!(code == 0 && read.contains("M\u{fc}hle Tarn Valley") && read.contains("B PL 1007"), "{read}");
+    }
+    let (code, text) = packloft(&running, &booking)?;
+    assert_eq!(code, 0, "{text}");
+    Ok(())
+}
+
+/// Events of a lot tell of every bag they name how it came: also of those that were tipped beside the lot's own.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn events_of_a_lot_begin_with_every_bag_of_the_span() -> anyhow::Result<()> {
+    let running = Running::with_everything(EXECUTABLE).await?;
+    let (_, text) = packloft(&running, &["--output", "json", "lot", "list", "--rows", "100"])?;
+    let answer: Value = serde_json::from_str(&text)?;
+    let lots: Vec<&str> = answer["lots"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .filter_map(|lot| lot["lotCode"].as_str().or(lot["lot_code"].as_str()))
+        .collect();
+    assert!(lots.len() > 1, "{text}");
+    let mut beside = 0;
+    for lot in lots {
+        let made =
+            get(&running, v1::GetDocumentRequest { lot_code: lot.into(), ..of(v1::DocumentKind::Events) }).await?;
+        let document: Value = serde_json::from_slice(&made.document)?;
+        let events = document["epcisBody"]["eventList"].as_array().unwrap();
+        let mut came: std::collections::BTreeSet<String> = Default::default();
+        for event in events {
+            let step = event["bizStep"].as_str().unwrap_or_default();
+            let units = event["epcList"].as_array().into_iter().flatten().filter_map(Value::as_str);
+            if ["commissioning", "receiving", "stock_taking"].contains(&step) {
+                came.extend(units.map(str::to_owned));
+                continue;
+            }
+            let parent = event["parentID"].as_str().into_iter();
+            for unit in units.chain(parent).filter(|unit| unit.contains(":bag:")) {
+                assert!(came.contains(unit), "lot {lot}: {unit} was never told to have come, before {event}");
+                beside += 1;
+            }
+        }
+    }
+    assert!(beside > 10, "{beside}");
+    Ok(())
+}

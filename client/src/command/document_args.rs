@@ -130,6 +130,9 @@ pub enum DocumentTask {
     Read {
         /// Their document.
         file: PathBuf,
+        /// Supplier it is from: their lots here are found by it.
+        #[arg(long, default_value = "")]
+        supplier: String,
     },
 }
 
@@ -284,8 +287,8 @@ pub async fn ask(session: &mut Session, task: &DocumentTask) -> Result<Option<Ex
         DocumentTask::Records { thing: of, until, to } => {
             (thing(session, Kind::TraceRecords, of, until.as_deref())?, None, to)
         }
-        DocumentTask::Read { file } => {
-            let answer = read(session, file, "").await?;
+        DocumentTask::Read { file, supplier } => {
+            let answer = read(session, file, supplier).await?;
             session.show("ReadDocumentResponse", &answer, &read_sheets(&answer));
             let clear = answer.faults.is_empty() && !answer.bags.iter().any(|bag| bag.known);
             return Ok(Some(if clear { Exit::Done } else { Exit::Refused }));
@@ -350,18 +353,22 @@ pub async fn book_bags(session: &mut Session, args: BookArgs) -> Result<Exit, Fa
     }
     let wanted: Vec<&v1::ReadBag> = answer.bags.iter().filter(|bag| !args.missing.contains(&bag.bag_tag)).collect();
     let mut new_lots: Vec<(&str, &str)> = Vec::new();
+    let mut without = Vec::new();
     for bag in wanted.iter().filter(|bag| bag.our_lot_code.is_empty()) {
         let material = if bag.material_code.is_empty() { args.material.as_str() } else { bag.material_code.as_str() };
+        if new_lots.iter().any(|(lot, _)| *lot == bag.lot_code) {
+            continue;
+        }
+        new_lots.push((&bag.lot_code, material));
         if material.is_empty() {
-            let text = format!(
-                "lot {} is new and product number {} is no material here: give --material",
-                bag.lot_code, bag.gtin
-            );
-            return Err(Fault::usage(text));
+            let (lot, number) = (&bag.lot_code, &bag.gtin);
+            without.push(format!("lot {lot} is new and product number {number} is no material here: give --material"));
         }
-        if !new_lots.iter().any(|(lot, _)| *lot == bag.lot_code) {
-            new_lots.push((&bag.lot_code, material));
-        }
+    }
+    if !without.is_empty() {
+        let mut fault = Fault::usage(format!("{} books nothing:", args.file.display()));
+        fault.lines.extend(without);
+        return Err(fault);
     }
     let first_id = session.request_id.clone();
     for (place, (lot, material)) in new_lots.iter().enumerate() {

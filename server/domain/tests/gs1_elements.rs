@@ -161,3 +161,46 @@ fn what_people_read_is_in_the_order_of_the_symbol() {
     assert_eq!(readable(&label), "(02)09521234001010(15)281101(10)L26308A(37)840");
     assert_eq!(written(&label), "02095212340010101528110110L26308A\u{1d}37840");
 }
+
+/// A web address that is no sound Digital Link says which part of it is wrong, and a pallet number is not guessed from it.
+#[test]
+fn a_wrong_digital_link_says_what_is_wrong() {
+    for (uri, wanted) in [
+        ("https:///00/376104250021234569", "names no host"),
+        ("https://id gs1.org/00/376104250021234569", "as its host, which is none"),
+        ("https://id..org/00/376104250021234569", "as its host, which is none"),
+        ("https://id.gs1.org:x/00/376104250021234569", "as its host, which is none"),
+        ("https://example.com/products/sugar", "without a key of the standard"),
+        ("https://example.com", "without a key of the standard"),
+        ("https://id.gs1.org/10/ABC", "(10) BATCH/LOT is none"),
+        ("https://id.gs1.org/00", "nothing stands behind (00)"),
+        ("https://id.gs1.org/00/", "nothing stands behind (00)"),
+        ("https://id.gs1.org/00/376104250021234569/", "it ends with /"),
+        ("https://id.gs1.org/00/376104250021234560", "(00) SSCC has a wrong check digit"),
+        ("https://id.gs1.org/00/37610425002123456", "(00) SSCC has 17 characters; 18 are needed"),
+        ("https://id.gs1.org/01/9521234001010", "(01) GTIN has 13 characters; 14 are needed"),
+        ("https://id.gs1.org/01/09521234001011", "(01) GTIN has a wrong check digit"),
+        ("https://id.gs1.org/01/09521234001010/21/7/10/A", "(10) BATCH/LOT may not follow (01) there"),
+        ("https://id.gs1.org/01/09521234001010/77/A", "\"77\" is no application identifier"),
+        ("https://id.gs1.org/01/09521234001010/batch/A", "\"batch\" is no application identifier"),
+        ("https://id.gs1.org/01/09521234001010?05=1", "(05) is no application identifier"),
+        ("https://id.gs1.org/01/09521234001010?10=A", "(10) belongs into the path"),
+        ("https://id.gs1.org/01/09521234001010?17=281101&17=281102", "(17) is there twice"),
+        ("https://id.gs1.org/01/09521234001010?17=281301", "is no date"),
+        ("https://id.gs1.org/01/09521234001010/10/A%2", "a % must be followed by two"),
+        ("https://id.gs1.org/01/09521234001010/10/A%20B", "holds ' ', which no symbol takes"),
+    ] {
+        let why = scan::read(uri).unwrap_err();
+        assert!(why.contains(wanted), "{uri}: {why}");
+        let typed = scanned_sscc(uri).unwrap_err();
+        assert!(typed.contains(&why), "{uri}: {typed}");
+        let by_scanner = scan::read(&format!("]Q1{uri}")).unwrap_err();
+        assert_eq!(by_scanner, why);
+    }
+    // Every fault at once.
+    let why = link::read("https://id.gs1.org/01/09521234001011/10/A?17=281301").unwrap_err();
+    assert!(why.contains("check digit") && why.contains("is no date"), "{why}");
+    // A port and any stem are no fault.
+    let found = link::read("https://example.com:8443/p/x/01/09521234001010/10/A").unwrap();
+    assert_eq!(readable(&found), "(01)09521234001010(10)A");
+}

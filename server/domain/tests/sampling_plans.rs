@@ -14,17 +14,20 @@ const QN: i64 = 1_000_000;
 const T1: i64 = 985_000;
 const T2: i64 = 970_000;
 
+/// Packs in all up to a stage, accepted up to, rejected from.
+type Stage = (i64, i64, i64);
+
 /// A plan as the tables in force print it, typed here anew: lots from, stages of packs in all with accept and reject
 /// numbers, packs and factor of the mean.
 struct Row {
     scheme: Scheme,
     lot: i64,
-    stages: &'static [(i64, i64, i64)],
+    stages: &'static [Stage],
     mean_count: usize,
     factor: f64,
 }
 
-const fn row(scheme: Scheme, lot: i64, stages: &'static [(i64, i64, i64)], mean_count: usize, factor: f64) -> Row {
+const fn row(scheme: Scheme, lot: i64, stages: &'static [Stage], mean_count: usize, factor: f64) -> Row {
     Row { scheme, lot, stages, mean_count, factor }
 }
 
@@ -59,7 +62,7 @@ fn hypergeometric(lot: i64, short: i64, n: i64, k: i64) -> f64 {
 }
 
 /// Chance that a plan accepts the contents of such a lot: its operating characteristic, exact.
-fn accepted_by_contents(stages: &[(i64, i64, i64)], lot: i64, short: i64) -> f64 {
+fn accepted_by_contents(stages: &[Stage], lot: i64, short: i64) -> f64 {
     let (n, accept, reject) = stages[0];
     let mut chance: f64 = (0..=accept).map(|k| hypergeometric(lot, short, n, k)).sum();
     if let Some((all, accept_all, _)) = stages.get(1) {
@@ -234,7 +237,7 @@ fn means_pass_as_often_as_student_says_wherever_the_light_packs_are() {
     let lots = lots_played();
     let mut random = fastrand::Rng::with_seed(12);
     let sigma = 4_000.0;
-    let mut fill = |random: &mut fastrand::Rng, mean: f64| {
+    let fill = |random: &mut fastrand::Rng, mean: f64| {
         // Box and Muller.
         let (a, b): (f64, f64) = (random.f64().max(1e-12), random.f64());
         (mean + sigma * (-2.0 * a.ln()).sqrt() * (std::f64::consts::TAU * b).cos()).round() as i64
@@ -282,7 +285,7 @@ fn means_pass_as_often_as_student_says_wherever_the_light_packs_are() {
 /// to them as lots grow.
 #[test]
 fn the_curves_are_those_of_the_literature() {
-    let table: [(&[(i64, i64, i64)], f64, f64); 6] = [
+    let table: [(&[Stage], f64, f64); 6] = [
         (&[(30, 1, 3), (60, 4, 5)], 0.957, 0.764),
         (&[(50, 2, 5), (100, 6, 7)], 0.985, 0.781),
         (&[(80, 3, 7), (160, 8, 9)], 0.983, 0.648),

@@ -187,3 +187,93 @@ fn a_hold_ends_only_where_no_other_stands() {
     }
     assert_eq!(freed, [0, 1], "the first end leaves the other hold");
 }
+
+/// Batches with packs that something was told to hold, with the batch and date of the pallet itself.
+fn came_with(events: &[Told], sscc: &str) -> (Vec<(String, Amount)>, String, String) {
+    let added: Vec<&Told> = events
+        .iter()
+        .filter(|event| event.mistake.is_none() && event.action == Some(Action::Add))
+        .filter(|event| event.units() == [&Unit::Pallet(sscc.to_owned())])
+        .collect();
+    let [born, holds] = added.as_slice() else { panic!("{sscc}: {added:?}") };
+    assert_eq!((&born.lot_code, &born.best_before_date), (&holds.lot_code, &holds.best_before_date));
+    let rows = holds.quantities().into_iter().map(|row| (batch(&row.class).unwrap().to_owned(), row.amount)).collect();
+    (rows, born.lot_code.clone(), born.best_before_date.clone())
+}
+
+/// A pallet keeps its batches and its date through split, merge and return, also one from before the record.
+#[test]
+fn what_is_split_put_together_or_returned_keeps_batch_and_date() {
+    let mut house = House::with_store();
+    house.run_of("R1", 1_000);
+    let of_run = house.build(T0 + 110 * MIN, "R1", 300).unwrap();
+    let before = |batch_code: &str, best_before_date: &str, serial: i64| {
+        let sscc = packloft_domain::gs1::sscc("9521234", 900_000 + serial).unwrap();
+        let built = PalletBuilt {
+            sscc: sscc.clone(),
+            origin: PalletOrigin::BeforeRecord.into(),
+            product_code: "K1".into(),
+            pack_count: 200,
+            batch_code: batch_code.into(),
+            lot_codes: vec!["LA".into()],
+            best_before_date: best_before_date.into(),
+            location_code: "R1".into(),
+            ..PalletBuilt::default()
+        };
+        (sscc, Fact::PalletBuilt(built))
+    };
+    let split = |sscc: &str, run_code: &str, pack_count: i64| {
+        let parts = vec![PalletPart { run_code: run_code.into(), pack_count, ..PalletPart::default() }];
+        Fact::PalletSplit(PalletSplit { sscc: sscc.into(), parts, location_code: "R1".into(), ..Default::default() })
+    };
+    let merge = |ssccs: &[&String]| {
+        let ssccs = ssccs.iter().map(|code| (*code).clone()).collect();
+        Fact::PalletsMerged(PalletsMerged { ssccs, location_code: "R1".into(), ..PalletsMerged::default() })
+    };
+    let new = |event: Event| match event.fact {
+        Some(Fact::PalletSplit(f)) => f.new_sscc,
+        Some(Fact::PalletsMerged(f)) => f.new_sscc,
+        other => panic!("{other:?}"),
+    };
+    let (old, fact) = before("OLD-1", "2027-03-01", 1);
+    house.tell(T0 - 60 * MIN, fact).unwrap();
+    let (other, fact) = before("OLD-2", "2027-02-01", 2);
+    house.tell(T0 - 60 * MIN, fact).unwrap();
+    let mut at = T0 + 120 * MIN;
+    let mut tell = |house: &mut House, fact: Fact| {
+        at += MIN;
+        let told = house.tell_all(at, fact);
+        new(told.unwrap().1)
+    };
+    let part = tell(&mut house, split(&of_run, "R1", 100));
+    let old_part = tell(&mut house, split(&old, "", 80));
+    // All that is left of it: nothing of the batch may be lost with its pallet.
+    let rest = tell(&mut house, split(&old, "", 120));
+    let both = tell(&mut house, merge(&[&rest, &other]));
+    let mixed = tell(&mut house, split(&both, "", 150));
+    let events = all(&house);
+    let alone = |batch: &str, count: i64, date: &str| {
+        (vec![(batch.to_owned(), Amount::Count(count))], batch.to_owned(), date.to_owned())
+    };
+    assert_eq!(came_with(&events, &old), alone("OLD-1", 200, "2027-03-01"));
+    let (rows, lot, date) = came_with(&events, &of_run);
+    assert_eq!((rows, lot.as_str()), (vec![("BR1".to_owned(), Amount::Count(300))], "BR1"));
+    assert!(!date.is_empty());
+    assert_eq!(came_with(&events, &part), alone("BR1", 100, &date));
+    assert_eq!(came_with(&events, &old_part), alone("OLD-1", 80, "2027-03-01"));
+    assert_eq!(came_with(&events, &rest), alone("OLD-1", 120, "2027-03-01"));
+    // Of two batches: how many of which, and the earlier date.
+    let (rows, lot, date) = came_with(&events, &both);
+    let two = |one: i64, other: i64| {
+        vec![("OLD-1".to_owned(), Amount::Count(one)), ("OLD-2".to_owned(), Amount::Count(other))]
+    };
+    assert_eq!((rows, lot.as_str(), date.as_str()), (two(120, 200), "", "2027-02-01"));
+    let (mut rows, _, date) = came_with(&events, &mixed);
+    rows.sort_by(|a, b| a.0.cmp(&b.0));
+    let sum: i64 = rows.iter().map(|row| if let Amount::Count(count) = row.1 { count } else { 0 }).sum();
+    assert_eq!((sum, date.as_str()), (150, "2027-02-01"));
+    // What was told to go in less what was told to come out is what each holds.
+    for (sscc, count) in [(&of_run, 200), (&old, 0), (&part, 100), (&old_part, 80), (&both, 170), (&mixed, 150)] {
+        assert_eq!(packs(&events, sscc), count, "{sscc}");
+    }
+}

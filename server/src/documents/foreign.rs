@@ -410,8 +410,8 @@ fn bookable(read: &mut Read) {
 /// # Errors
 /// Why it is none that can be read, in words.
 pub fn read(bytes: &[u8]) -> Result<Read, String> {
-    let text = std::str::from_utf8(bytes).map_err(|_| "is not text in UTF-8".to_owned())?;
-    let text = text.trim_start_matches('\u{feff}');
+    let text = super::encoding::text(bytes)?;
+    let text = text.as_str();
     let mut read = if text.trim_start().starts_with('{') {
         let document: Value = serde_json::from_str(text).map_err(|fault| format!("is no JSON: {fault}"))?;
         if document["type"] != "EPCISDocument" || !document["epcisBody"]["eventList"].is_array() {

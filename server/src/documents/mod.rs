@@ -5,6 +5,7 @@
 //! [`foreign`] without believing any of it.
 
 pub mod despatch;
+mod encoding;
 pub mod foreign;
 pub mod html;
 pub mod paper;

@@ -45,6 +45,8 @@ struct Gathered {
     way: Way,
     sequences: BTreeSet<i64>,
     units: BTreeMap<Unit, i64>,
+    /// Bags that were followed.
+    bags: BTreeSet<String>,
     stretches: BTreeSet<(String, Option<i64>)>,
     runs: BTreeSet<String>,
 }
@@ -55,6 +57,7 @@ impl Gathered {
             way,
             sequences: BTreeSet::new(),
             units: BTreeMap::new(),
+            bags: BTreeSet::new(),
             stretches: BTreeSet::new(),
             runs: BTreeSet::new(),
         }
@@ -90,7 +93,9 @@ impl Gathered {
     }
 
     fn bag(&mut self, asked: &Asked, tag: &str) -> Result<(), Unreadable> {
-        if self.units.insert(Unit::Bag(tag.to_owned()), i64::MAX).is_some() {
+        self.units.insert(Unit::Bag(tag.to_owned()), i64::MAX);
+        // A bag that was only met beside another one is followed all the same when it is asked for.
+        if !self.bags.insert(tag.to_owned()) {
             return Ok(());
         }
         self.list(asked, &object("bag", tag), i64::MAX)?;
@@ -105,6 +110,25 @@ impl Gathered {
                 for interval in &facts.rework {
                     self.run(asked, &interval.run_code)?;
                 }
+            }
+        }
+        Ok(())
+    }
+
+    /// Forward a bag beside another one shows how it came and what went in with it, not what else happened to it.
+    fn beside(&mut self, asked: &Asked, tag: &str) -> Result<(), Unreadable> {
+        if self.units.contains_key(&Unit::Bag(tag.to_owned())) {
+            return Ok(());
+        }
+        self.units.insert(Unit::Bag(tag.to_owned()), i64::MAX);
+        for row in asked.record.list(&object("bag", tag))? {
+            let came = match &row.event.fact {
+                Some(Fact::BulkBagRecorded(_) | Fact::IntakeRecorded(_) | Fact::OpeningStockRecorded(_)) => true,
+                Some(Fact::Corrected(f)) => self.sequences.contains(&f.target_sequence),
+                _ => false,
+            };
+            if came {
+                self.sequences.insert(row.sequence);
             }
         }
         Ok(())
@@ -210,15 +234,10 @@ impl Gathered {
         for row in live_between(entries, &feed_key, first, last) {
             let at = row.event.occurred_time_us;
             match &row.event.fact {
-                Some(Fact::BagTipped(tip)) if holds_tip((from, to), at) => {
-                    // Forward a bag beside another one shows what went in with it, not where it came from.
-                    match self.way {
-                        Way::Back => self.bag(asked, &tip.bag_tag)?,
-                        Way::Forward => {
-                            self.units.entry(Unit::Bag(tip.bag_tag.clone())).or_insert(i64::MAX);
-                        }
-                    }
-                }
+                Some(Fact::BagTipped(tip)) if holds_tip((from, to), at) => match self.way {
+                    Way::Back => self.bag(asked, &tip.bag_tag)?,
+                    Way::Forward => self.beside(asked, &tip.bag_tag)?,
+                },
                 Some(Fact::RunStarted(run)) if to.is_none_or(|to| at < to) => runs.push(run.run_code.clone()),
                 _ => {}
             }
@@ -621,6 +640,10 @@ pub fn booking(asked: &Asked, read: Read, supplier: &str) -> Result<v1::ReadDocu
         }
     }
     let mut faults = read.faults;
+    let mut notes = read.notes;
+    if !supplier.is_empty() && registers.supplier(supplier)?.is_none() {
+        faults.push(format!("supplier {supplier} is not on record"));
+    }
     let mut bags = Vec::new();
     let lots = if supplier.is_empty() { BTreeMap::new() } else { lots_of(asked, supplier)? };
     for unit in read.units {
@@ -640,6 +663,11 @@ pub fn booking(asked: &Asked, read: Read, supplier: &str) -> Result<v1::ReadDocu
             && of_lot != of_bag
         {
             faults.push(format!("lot {} here is of material {of_lot}, not {of_bag}", unit.lot_code));
+        }
+        if ours.is_none() && material.is_none() {
+            let number = if unit.gtin.is_empty() { "none".into() } else { format!("{}, no material here", unit.gtin) };
+            let text = format!("lot {} is new and its product number is {number}", unit.lot_code);
+            notes.push(format!("{text}: the material must be given when it is booked"));
         }
         bags.push(v1::ReadBag {
             known,
@@ -672,6 +700,7 @@ pub fn booking(asked: &Asked, read: Read, supplier: &str) -> Result<v1::ReadDocu
         faults.push(format!("no consignee here has the location number {}", read.receiver_gln));
     }
     faults.dedup();
+    notes.dedup();
     Ok(v1::ReadDocumentResponse {
         kind: read.kind.into(),
         note_code: read.code,
@@ -684,7 +713,7 @@ pub fn booking(asked: &Asked, read: Read, supplier: &str) -> Result<v1::ReadDocu
         consignee_code,
         due_date: read.due_date,
         faults,
-        notes: read.notes,
+        notes,
         sequence: asked.sequence(),
     })
 }

@@ -5,7 +5,7 @@ use packloft_proto::v1::document_service_server::DocumentService;
 use tonic::{Request, Response, Status};
 
 use super::faults::Faults;
-use super::{Api, status};
+use super::{Api, booking, status};
 use crate::documents::visibility::Writer;
 use crate::documents::{despatch, foreign, html, records, sheet, visibility};
 use crate::labels::pdf::pdf;
@@ -193,7 +193,10 @@ impl DocumentService for Api {
         let _one = READING.acquire().await.map_err(|fault| status::unreadable(&fault.to_string()))?;
         self.ask(0, move |asked| {
             let read = foreign::read(&r.document).map_err(|why| invalid("document", why))?;
-            Ok(documents::booking(asked, read, &r.supplier_code)?)
+            let mut answer = documents::booking(asked, read, &r.supplier_code)?;
+            let shape = booking::faults(&answer);
+            answer.faults.extend(shape);
+            Ok(answer)
         })
         .await
         .map(Response::new)

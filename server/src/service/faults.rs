@@ -1,6 +1,7 @@
 //! Collecting every fault of a request's shape, with the path of the field, the value and the limit.
 
 use packloft_domain::code::{BATCH_CODE_MAX_COUNT, CODE_MAX_COUNT, fault};
+use packloft_domain::gs1::element::is_set_82;
 use packloft_domain::gs1::{is_key, scanned_sscc};
 use packloft_domain::mass::kilograms;
 use packloft_domain::refusal::{Refusal, Violation};
@@ -27,6 +28,12 @@ pub fn quoted(text: &str) -> String {
 pub struct Faults {
     found: Vec<Violation>,
     prefix: String,
+}
+
+/// Signs of a marking: of a code, a space, or of another alphabet, but nothing unseen that turns a line around.
+fn is_sign(c: char) -> bool {
+    let unseen = matches!(c, '\u{ad}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}');
+    c == ' ' || is_set_82(c) || !(c.is_ascii() || c.is_control() || c.is_whitespace() || unseen)
 }
 
 impl Faults {
@@ -57,6 +64,36 @@ impl Faults {
     /// A code that may be empty.
     pub fn optional_code(&mut self, field: &str, value: &str) -> String {
         if value.is_empty() { String::new() } else { self.code(field, value) }
+    }
+
+    /// What others put on a vehicle, a seal or a paper: letters of any alphabet, digits, single spaces and the signs of codes.
+    pub fn marking(&mut self, field: &str, value: &str) -> String {
+        let text = value.split(' ').filter(|part| !part.is_empty()).collect::<Vec<_>>().join(" ");
+        if text.is_empty() {
+            self.add(field, "must be given");
+        } else if text.chars().count() > CODE_MAX_COUNT {
+            self.add(field, format!("must have at most {CODE_MAX_COUNT} characters"));
+        } else if let Some(wrong) = text.chars().find(|c| !is_sign(*c)) {
+            self.add(field, format!("holds {wrong:?}; letters of any alphabet, digits, spaces and - . / are taken"));
+        }
+        text
+    }
+
+    /// The same, where it may be empty.
+    pub fn optional_marking(&mut self, field: &str, value: &str) -> String {
+        if value.is_empty() { String::new() } else { self.marking(field, value) }
+    }
+
+    /// A number of a person that somebody else gave: a code, or a marking with a digit, so that no name comes in.
+    pub fn optional_number(&mut self, field: &str, value: &str) -> String {
+        if value.is_empty() || fault(value, CODE_MAX_COUNT).is_none() {
+            return value.to_owned();
+        }
+        let text = self.marking(field, value);
+        if !text.chars().any(char::is_numeric) {
+            self.add(field, format!("is {}; give a number or code, no name", quoted(value)));
+        }
+        text
     }
 
     /// A batch code (GS1 AI 10).
@@ -227,5 +264,42 @@ pub fn timestamp(time_us: i64) -> Timestamp {
     Timestamp {
         seconds: time_us.div_euclid(1_000_000),
         nanos: i32::try_from(time_us.rem_euclid(1_000_000) * 1_000).unwrap_or(0),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn plates_and_seals_of_any_country_are_taken_as_they_are() {
+        let taken = |value: &str| {
+            let mut faults = Faults::default();
+            let text = faults.marking("registration_code", value);
+            faults.check().map(|()| text).map_err(|refusal| format!("{refusal:?}"))
+        };
+        for plate in [
+            "B PL 1007",
+            "\u{41c} 123 \u{410}\u{412}",
+            "X-1",
+            "\u{e01}\u{e02} 1234",
+            "\u{62f}\u{645}\u{634}\u{642} 123456",
+            "W\u{d6} 12\u{b7}3",
+            "1-\u{c4}BC 123",
+            "a%b",
+        ] {
+            assert_eq!(taken(plate).as_deref(), Ok(plate));
+        }
+        assert_eq!(taken("  B  PL   1007 ").as_deref(), Ok("B PL 1007"));
+        for wrong in ["", "   ", "B\tPL", "B\nPL", "a\u{202e}b", &"9".repeat(CODE_MAX_COUNT + 1)] {
+            assert!(taken(wrong).is_err(), "{wrong:?}");
+        }
+        let number = |value: &str| {
+            let mut faults = Faults::default();
+            faults.optional_number("driver_code", value);
+            faults.check().is_ok()
+        };
+        assert!(number("") && number("DRV-A") && number("D 4711") && number("\u{412} 12"));
+        assert!(!number("Jane Doe"), "a name is no number");
     }
 }

@@ -7,6 +7,7 @@ pub mod convert;
 pub mod faults;
 pub mod status;
 
+mod booking;
 mod check;
 mod dispatch;
 mod document;

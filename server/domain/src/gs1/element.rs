@@ -38,6 +38,11 @@ fn separated(text: &str) -> String {
     STAND_INS.iter().fold(text.to_owned(), |text, stand_in| text.replace(stand_in, "\u{1d}"))
 }
 
+/// A number without the spaces people and papers put into it, of whatever width.
+pub(super) fn ungrouped(text: &str) -> String {
+    text.chars().filter(|c| !c.is_whitespace()).collect()
+}
+
 /// Elements in brackets, as people read them: `(01)…(10)…`. A bracket that does not hold digits belongs to the value.
 fn bracketed(text: &str) -> Result<Vec<Element>, String> {
     let opens = |at: usize| {
@@ -55,7 +60,9 @@ fn bracketed(text: &str) -> Result<Vec<Element>, String> {
     for (place, (at, ai)) in starts.iter().enumerate() {
         let end = starts.get(place + 1).map_or(text.len(), |(next, _)| *next);
         let value = text[at + ai.len() + 2..end].trim().trim_matches(SEPARATOR);
-        found.push(Element::new(ai, value));
+        // Papers group long numbers with spaces; no symbol holds one.
+        let digits = table::find(ai).is_some_and(|known| known.parts.iter().all(|part| part.digits));
+        found.push(Element::new(ai, if digits { ungrouped(value) } else { value.to_owned() }));
     }
     Ok(found)
 }

@@ -83,7 +83,7 @@ pub fn elements(text: &str) -> Vec<(String, String)> {
 }
 
 /// The SSCC in what a person typed or a scanner sent: 18 digits, or those behind `00` or `(00)`, with or without a
-/// symbology prefix, or in a Digital Link.
+/// symbology prefix, in groups as papers print it, or in a Digital Link.
 ///
 /// # Errors
 /// In words, saying what to do.
@@ -93,7 +93,8 @@ pub fn elements(text: &str) -> Vec<(String, String)> {
 /// let sscc = "376104250021234569";
 /// for scan in [sscc.to_owned(), format!("00{sscc}"), format!("(00){sscc}"), format!("]C100{sscc}"),
 ///     format!("https://id.gs1.org/00/{sscc}?10=A"),
-///     format!("(00) {sscc}"), format!("(00){sscc}(37)800")] {
+///     format!("(00) {sscc}"), format!("(00){sscc}(37)800"), "3761 0425 0021 234 569".into(),
+///     "(00) 3 7610425 002123456 9".into(), "(00)3761\u{a0}0425\u{202f}0021 234 569 (37)800".into()] {
 ///     assert_eq!(scanned_sscc(&scan).as_deref(), Ok(sscc));
 /// }
 /// assert!(scanned_sscc("376104250021234560").is_err());
@@ -109,13 +110,13 @@ pub fn scanned_sscc(text: &str) -> Result<String, String> {
     let item = elements.iter().find(|element| ["01", "02"].contains(&element.ai.as_str()));
     let own = elements.iter().find(|element| element.ai == "00").or(item);
     let digits = match (&found, own) {
-        (_, Some(element)) => element.value.as_str(),
-        (scan::Scan::Text(text), None) => text.trim_matches([element::SEPARATOR, '^']),
+        (_, Some(element)) => element.value.clone(),
+        (scan::Scan::Text(text), None) => element::ungrouped(text.trim_matches([element::SEPARATOR, '^'])),
         (scan::Scan::Elements(_), None) => {
             return Err("holds no pallet number; scan the lowest barcode of the label, which begins with (00)".into());
         }
     };
-    let digits = digits.strip_prefix("(00)").unwrap_or(digits).trim();
+    let digits = digits.strip_prefix("(00)").unwrap_or(&digits);
     let digits = if digits.len() == 20 { digits.strip_prefix("00").unwrap_or(digits) } else { digits };
     if is_key(digits, 18) {
         return Ok(digits.to_owned());

@@ -49,10 +49,11 @@ pub fn gtin_14(digits: &str) -> Option<String> {
 /// assert_eq!(shown("]C0HB-414"), "HB-414");
 /// assert_eq!(shown("HB-414"), "HB-414");
 /// assert!(shown("]C10037").starts_with('!'));
+/// assert_eq!(shown("https://id.gs1.org/00/376104250021234560"), "! is a Digital Link, but (00) SSCC has a wrong check digit");
 /// ```
 ///
 /// # Errors
-/// Why a symbol that should hold elements cannot be read, in words.
+/// Why a symbol that should hold elements, or a web address, cannot be read, in words.
 pub fn read(text: &str) -> Result<Scan, String> {
     let text = text.trim_matches([' ', '\r', '\n', '\t']);
     let (prefix, rest) = match text.strip_prefix(']').and_then(|rest| rest.split_at_checked(2)) {
@@ -61,7 +62,7 @@ pub fn read(text: &str) -> Result<Scan, String> {
     };
     let lower = rest.get(..8).unwrap_or_default().to_ascii_lowercase();
     if lower.starts_with("http://") || lower.starts_with("https://") {
-        return Ok(link::read(rest).map_or_else(|_| Scan::Text(rest.to_owned()), Scan::Elements));
+        return link::read(rest).map(Scan::Elements);
     }
     match prefix {
         Some(prefix) if OF_ELEMENTS.contains(&prefix) => element::read(rest).map(Scan::Elements),

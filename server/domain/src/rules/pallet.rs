@@ -254,6 +254,14 @@ pub fn pallet_at(record: &dyn Record, sscc: &str, at_us: i64) -> Result<Option<P
     fold(record, sscc, Until::Time(at_us), GENERATIONS)
 }
 
+/// The pallet that a fact, as it was told, brought into being: what it was built with, or what was put on it of others.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn made_by(record: &dyn Record, row: &Entry, sscc: &str) -> Result<Option<PalletFacts>, Unreadable> {
+    birth(record, row, sscc, GENERATIONS)
+}
+
 /// The pallet before a fact of some sequence; `None` when it was not there yet.
 pub fn pallet_before(record: &dyn Record, sscc: &str, sequence: i64) -> Result<Option<PalletFacts>, Unreadable> {
     fold(record, sscc, Until::Before(sequence), GENERATIONS)

@@ -182,23 +182,43 @@ impl Source<'_> {
         Ok(found)
     }
 
-    fn content_at(&self, sscc: &str, at_us: i64) -> Result<Vec<Quantity>, Unreadable> {
-        match pallet::pallet_at(self.record, sscc, at_us)? {
-            Some(facts) => self.layers(&facts.layers, &facts.product_code),
-            None => Ok(Vec::new()),
-        }
-    }
-
-    /// A pallet that came into being with its content.
+    /// A pallet that came into being with its content; one batch is the pallet's own, of several none is.
     fn built(&mut self, sscc: &str, content: Vec<Quantity>, place: &str, best_before: &str) {
         let unit = Unit::Pallet(sscc.to_owned());
+        let batch = match content.as_slice() {
+            [Quantity { class: Class::Batch { batch_code, .. }, .. }] => batch_code.clone(),
+            _ => String::new(),
+        };
         let told = self.object(Action::Add, "commissioning", "active", vec![unit.clone()]);
         (told.seen_at, told.stays_at) = (place.into(), place.into());
+        (told.lot_code, told.best_before_date) = (batch.clone(), best_before.into());
         if !content.is_empty() {
             let told = self.holds(Action::Add, "packing", unit, content);
             (told.seen_at, told.stays_at) = (place.into(), place.into());
-            told.best_before_date = best_before.into();
+            (told.lot_code, told.best_before_date) = (batch, best_before.into());
         }
+    }
+
+    /// Packs of a pallet that went onto a new one.
+    fn taken_off(&mut self, sscc: &str, new_sscc: &str, place: &str) -> Result<(), Unreadable> {
+        let at = self.found.len();
+        let content = self.remade(new_sscc, place)?;
+        let made = self.found.split_off(at);
+        self.holds(Action::Delete, "unpacking", Unit::Pallet(sscc.to_owned()), content);
+        for told in made {
+            let id = EventId { place: self.found.len(), ..told.id };
+            self.found.push(Told { id, ..told });
+        }
+        Ok(())
+    }
+
+    /// A pallet made of others comes into being with the batches, and the date, that it had from them.
+    fn remade(&mut self, sscc: &str, place: &str) -> Result<Vec<Quantity>, Unreadable> {
+        let row = Entry { sequence: self.sequence, event: self.event.clone() };
+        let Some(born) = pallet::made_by(self.record, &row, sscc)? else { return Ok(Vec::new()) };
+        let content = self.layers(&born.layers, &born.product_code)?;
+        self.built(sscc, content.clone(), place, &born.best_before_date);
+        Ok(content)
     }
 
     fn placed(&mut self, hold: &HoldPlaced) -> Result<(), Unreadable> {
@@ -377,29 +397,6 @@ fn transformation(record: &dyn Record, feed_code: &str, at_us: i64) -> Result<St
     Ok(format!("{feed_code}-{since}"))
 }
 
-/// Pallets that a split took packs from and put them on, after it.
-fn split(source: &mut Source, f: &PalletSplit, at: i64) -> Result<(), Unreadable> {
-    let product = pallet::pallet_at(source.record, &f.sscc, at)?.map(|facts| facts.product_code).unwrap_or_default();
-    let before =
-        pallet::pallet_before(source.record, &f.sscc, source.sequence)?.map(|facts| facts.layers).unwrap_or_default();
-    let mut moved = Vec::new();
-    for part in &f.parts {
-        let (batch, made_us) = match stream::run_span(source.record, &part.run_code)? {
-            Some((run, start_us, _)) => (run.batch_code, start_us),
-            // From before the record: the batch its pallet has.
-            None => {
-                let layer = before.iter().find(|layer| layer.run_code == part.run_code);
-                (layer.map(|layer| layer.batch_code.clone()).unwrap_or_default(), at)
-            }
-        };
-        let class = source.batch_class(&product, &batch, made_us)?;
-        moved.push(Quantity { class, amount: Amount::Count(part.pack_count) });
-    }
-    source.holds(Action::Delete, "unpacking", Unit::Pallet(f.sscc.clone()), moved.clone());
-    source.built(&f.new_sscc, moved, &f.location_code, "");
-    Ok(())
-}
-
 /// Packs that were taken off a pallet for good, or to be used again.
 fn disposed(source: &mut Source, f: &PalletDisposed) -> Result<(), Unreadable> {
     let Some(before) = pallet::pallet_before(source.record, &f.sscc, source.sequence)? else { return Ok(()) };
@@ -518,14 +515,13 @@ pub(super) fn of(record: &dyn Record, sequence: i64, event: &Event) -> Result<Ve
             let content = source.layers(&rows, &f.product_code)?;
             source.built(&f.sscc, content, &f.location_code, &f.best_before_date);
         }
-        Some(Fact::PalletSplit(f)) => split(&mut source, f, at)?,
+        Some(Fact::PalletSplit(f)) => source.taken_off(&f.sscc, &f.new_sscc, &f.location_code)?,
         Some(Fact::PalletsMerged(f)) => {
             for sscc in &f.ssccs {
                 source.holds(Action::Delete, "unpacking", Unit::Pallet(sscc.clone()), Vec::new());
                 source.object(Action::Delete, "decommissioning", "inactive", pallets(std::slice::from_ref(sscc)));
             }
-            let content = source.content_at(&f.new_sscc, at)?;
-            source.built(&f.new_sscc, content, &f.location_code, "");
+            source.remade(&f.new_sscc, &f.location_code)?;
         }
         Some(Fact::UnitsMoved(f)) => {
             let units = [pallets(&f.ssccs), bags(&f.bag_tags)].concat();
@@ -556,9 +552,7 @@ pub(super) fn of(record: &dyn Record, sequence: i64, event: &Event) -> Result<Ve
         Some(Fact::PalletReturned(f)) => {
             let back = if f.new_sscc.is_empty() { &f.sscc } else { &f.new_sscc };
             if !f.new_sscc.is_empty() {
-                let content = source.content_at(&f.new_sscc, at)?;
-                source.holds(Action::Delete, "unpacking", Unit::Pallet(f.sscc.clone()), content.clone());
-                source.built(&f.new_sscc, content, &f.location_code, "");
+                source.taken_off(&f.sscc, &f.new_sscc, &f.location_code)?;
             }
             let told = source.object(Action::Observe, "receiving", "returned", vec![Unit::Pallet(back.clone())]);
             (told.seen_at, told.stays_at) = (f.location_code.clone(), f.location_code.clone());

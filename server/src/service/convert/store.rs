@@ -164,16 +164,16 @@ write_request!(EnterOrderRequest, |r, faults| {
         consignee_code: faults.code("consignee_code", &r.consignee_code),
         lines: twins(&r.lines),
         due_date: faults.optional_date("due_date", &r.due_date),
-        consignee_order_code: faults.optional_code("consignee_order_code", &r.consignee_order_code),
+        consignee_order_code: faults.optional_marking("consignee_order_code", &r.consignee_order_code),
     })
 });
 write_request!(OpenVehicleLoadRequest, |r, faults| {
     Fact::VehicleLoadOpened(f::VehicleLoadOpened {
         load_code: faults.code("load_code", &r.load_code),
-        registration_code: faults.code("registration_code", &r.registration_code),
-        trailer_code: faults.optional_code("trailer_code", &r.trailer_code),
+        registration_code: faults.marking("registration_code", &r.registration_code),
+        trailer_code: faults.optional_marking("trailer_code", &r.trailer_code),
         haulier: faults.optional_text("haulier", &r.haulier),
-        driver_code: faults.optional_code("driver_code", &r.driver_code),
+        driver_code: faults.optional_number("driver_code", &r.driver_code),
         payload_mass_mg: faults.mass("payload_mass_mg", r.payload_mass_mg, 0, MASS_MAX_MG),
         max_gross_mass_mg: faults.mass("max_gross_mass_mg", r.max_gross_mass_mg, 0, MASS_MAX_MG),
         pallet_space_count: faults.number("pallet_space_count", r.pallet_space_count, 0, 200),
@@ -225,7 +225,7 @@ write_request!(RecordWeighbridgeRequest, |r, faults| {
         load_code: faults.code("load_code", &r.load_code),
         pass: faults.choice::<v1::WeighbridgePass>("pass", r.pass),
         gross_mass_mg: faults.positive_mass("gross_mass_mg", r.gross_mass_mg),
-        ticket_code: faults.optional_code("ticket_code", &r.ticket_code),
+        ticket_code: faults.optional_marking("ticket_code", &r.ticket_code),
     })
 });
 write_request!(
@@ -234,7 +234,7 @@ write_request!(
         faults.optional_text("already_done_reason", &r.already_done_reason);
         Fact::VehicleLoadDispatched(f::VehicleLoadDispatched {
             load_code: faults.code("load_code", &r.load_code),
-            seal_code: faults.optional_code("seal_code", &r.seal_code),
+            seal_code: faults.optional_marking("seal_code", &r.seal_code),
             pallets: Vec::new(),
             paper_data: None,
         })
