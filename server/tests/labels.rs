@@ -1,8 +1,11 @@
 //! Labels as drawings: what their symbols hold, that nothing overlaps or leaves the paper, sizes, and the same bytes each
 //! time. Reading them back from pictures by another reader is `tests/tests/labels.rs`.
 
-use packloft_server::labels::drawing::{Drawing, Item};
-use packloft_server::labels::layout::{PackCode, PalletLabel, bulk_bag, location, pack_code, pallet_a5, pallet_a6};
+use packloft_server::labels::drawing::{Drawing, Item, Side};
+use packloft_server::labels::layout::{
+    BagLabel, PackCode, PalletLabel, bulk_bag, location, pack_code, pallet_a5, pallet_a6,
+};
+use packloft_server::labels::text::{pieces, width_of};
 use packloft_server::labels::{pdf::pdf, svg::svg};
 
 fn label(batch: &str) -> PalletLabel {
@@ -15,6 +18,17 @@ fn label(batch: &str) -> PalletLabel {
         batch_code: batch.into(),
         best_before: Some(jiff::civil::date(2028, 10, 6)),
         mixed_text: String::new(),
+    }
+}
+
+fn bag(product: &str) -> BagLabel {
+    BagLabel {
+        tag: "HB-414".into(),
+        product: product.into(),
+        lots: vec!["QE-2231".into()],
+        net: "942.4 kg".into(),
+        gross: "945.2 kg".into(),
+        date: "2026-10-05".into(),
     }
 }
 
@@ -79,7 +93,7 @@ fn the_same_label_is_the_same_bytes() {
     let drawings = [
         pallet_a5(&label("HF279A")).expect("fits"),
         pallet_a6(&label("HF279A")).expect("fits"),
-        bulk_bag("HB-414", &["QE-2231".into()], "942.4 kg net").expect("fits"),
+        bulk_bag(&bag("white sugar")).expect("fits"),
         location("R1", "row 1").expect("fits"),
     ];
     drawings.iter().for_each(inside);
@@ -107,4 +121,74 @@ fn the_same_label_is_the_same_bytes() {
             .expect("written");
         }
     }
+}
+
+/// Lines of text of a drawing.
+fn texts(drawing: &Drawing) -> Vec<(f64, f64, f64, String)> {
+    let of = |item: &Item| match item {
+        Item::Text { x, y, size, bold, text, side: Side::Left } => {
+            Some((*x, *y, x + width_of(text, *size, *bold), text.clone()))
+        }
+        _ => None,
+    };
+    drawing.items.iter().filter_map(of).collect()
+}
+
+/// Names of any length stand on a label whole: in more lines, then smaller, never cut, never over the edge.
+#[test]
+fn long_names_are_wrapped_and_not_cut() {
+    let long =
+        "white granulated sugar, second crystallisation, for industrial use in bakeries and confectionery, 750 g";
+    for name in [
+        "sugar",
+        long,
+        "Zuckerverarbeitungsgesellschaftsbetriebsstätte Nordwestmecklenburg",
+        "1234567890 1234567890 kg",
+    ] {
+        let label = PalletLabel { from: name.into(), product: name.into(), ..label("L26308A") };
+        for drawing in [
+            pallet_a5(&label).unwrap(),
+            pallet_a6(&label).unwrap(),
+            bulk_bag(&bag(name)).unwrap(),
+            location("R1", name).unwrap(),
+        ] {
+            let all: String = texts(&drawing).iter().map(|row| row.3.clone()).collect::<Vec<_>>().join(" ");
+            assert!(!all.contains('\u{2026}'), "{}: {all}", drawing.title);
+            let without = |text: &str| text.chars().filter(|c| !c.is_whitespace()).collect::<String>();
+            assert!(without(&all).contains(&without(name)), "{}: {all}", drawing.title);
+            for (_, y, right, text) in texts(&drawing) {
+                assert!(
+                    right <= drawing.width && y <= drawing.height,
+                    "{}: {text} ends at {right}, {y}",
+                    drawing.title
+                );
+            }
+        }
+    }
+    let drawing = bulk_bag(&bag("white sugar")).unwrap();
+    let all: Vec<String> = texts(&drawing).into_iter().map(|row| row.3).collect();
+    for wanted in ["HB-414", "white sugar", "QE-2231", "942.4 kg", "945.2 kg", "2026-10-05"] {
+        assert!(all.iter().any(|text| text == wanted), "{wanted}: {all:?}");
+    }
+}
+
+/// A name that runs from right to left is drawn in pieces of its own, in the order they stand; figures in it run rightward.
+#[test]
+fn names_from_right_to_left_are_laid_out_as_they_are_read() {
+    // "works of Haifa, hall 12 (EU)" in Hebrew and an Arabic name.
+    let name = "מפעל חיפה 12 (EU)";
+    let found = pieces(name, 5.0, false);
+    let order: Vec<(&str, bool)> = found.iter().map(|piece| (piece.text.trim(), piece.leftward)).collect();
+    assert_eq!(order.first().map(|row| row.0), Some(")"), "the end of the name stands leftmost: {order:?}");
+    assert_eq!(order.last(), Some(&("מפעל חיפה", true)));
+    assert!(order.contains(&("12", false)) && order.contains(&("EU", false)), "{order:?}");
+    for pair in found.windows(2) {
+        assert!(pair[0].x < pair[1].x);
+    }
+    // Joined Arabic letters are narrower than the same letters side by side.
+    let arabic = "مصنع السكر";
+    let letters: f64 = arabic.chars().map(|c| width_of(&c.to_string(), 5.0, false)).sum();
+    assert!(width_of(arabic, 5.0, false) < letters, "shaped");
+    let label = PalletLabel { product: arabic.into(), from: name.into(), ..label("L26308A") };
+    assert!(pdf(&[pallet_a5(&label).unwrap()], (2026, 10, 6)).unwrap().starts_with(b"%PDF"));
 }

@@ -393,6 +393,112 @@ fn a_paper_is_issued_anew_only_when_asked_for() {
     assert!(anew[4].contains("9 Far") && anew[4].contains("sold") && !anew[4].contains(">D1<"), "{}", anew[4]);
 }
 
+/// Whatever is told after a load has left, of any register, of lots and their results, of the vehicle or its weighing, and
+/// for whatever time: every paper as it was issued is byte for byte what it was, and so are the events of that day.
+#[test]
+fn nothing_told_later_changes_a_paper_that_went_with_the_goods() {
+    let result = |lot_code: &str, value: &str| {
+        Fact::LabResultRecorded(LabResultRecorded {
+            lot_code: lot_code.into(),
+            property: "moisture".into(),
+            value: value.into(),
+            unit: "%".into(),
+            method: "oven".into(),
+            laboratory: "our own".into(),
+            ..LabResultRecorded::default()
+        })
+    };
+    let item = |item: Item| Fact::Registered(Registered { item: Some(item) });
+    for seed in 10..14 {
+        let (mut house, _) = history(seed);
+        let issued = papers_of(&house.anew(), MAKING);
+        let mut later: Vec<(&str, i64, Fact)> =
+            changes().into_iter().map(|(name, change)| (name, NOW, change)).collect();
+        for (name, change) in changes() {
+            later.push((name, T0 - DAY, change));
+        }
+        later.push(("result", NOW, result("LA", "0.9")));
+        later.push(("result of before", T0 - DAY, result("LA", "0.7")));
+        let supplier = Supplier { code: "S9".into(), name: "renamed".into(), ..Supplier::default() };
+        later.push(("supplier", NOW, item(Item::Supplier(supplier))));
+        let rejected = LotRejected { lot_code: "LA".into(), reason: "lumps".into() };
+        later.push(("rejection", NOW, Fact::LotRejected(rejected)));
+        let hold = HoldPlaced { lot_code: "LA".into(), reason: "x".into(), hazard: 1, ..HoldPlaced::default() };
+        later.push(("hold", NOW, Fact::HoldPlaced(hold)));
+        let weighed = WeighbridgeRecorded {
+            load_code: "V1".into(),
+            pass: WeighbridgePass::Out.into(),
+            gross_mass_mg: 30_000 * KG,
+            ..WeighbridgeRecorded::default()
+        };
+        later.push(("weighbridge", NOW, Fact::WeighbridgeRecorded(weighed)));
+        fastrand::Rng::with_seed(seed).shuffle(&mut later);
+        let mut told = 0;
+        for (name, at, change) in later {
+            // What the rules refuse by now changes nothing either.
+            told += usize::from(house.run("qa", &Command::new(change, at), None).is_ok());
+            let now = papers_of(&house.anew(), MAKING);
+            for (old, new) in issued.iter().zip(&now) {
+                assert_eq!(old, new, "seed {seed}: {name} at {at}");
+            }
+        }
+        assert!(told > 24, "{told} were taken");
+        // The certificate of the goods as known now is another, and says so.
+        let of = v1::GetAnalysisRequest { consignment_code: "D1".into(), ..Default::default() };
+        let anew =
+            html::html(&papers::analysis_paper(&house.anew(), &of, "", Making { new_issue: true, ..MAKING }).unwrap());
+        assert!(anew.contains("NO CERTIFICATE") && anew.contains("is REJECTED"), "{anew}");
+        assert!(!issued[3].contains("is REJECTED"), "{}", issued[3]);
+    }
+}
+
+/// A certificate is one only with customer, order, quantity, limits, method, laboratory and dates.
+#[test]
+fn a_certificate_says_all_it_must_or_is_none() {
+    let (mut house, _) = history(20);
+    let of = v1::GetAnalysisRequest { consignment_code: "D1".into(), ..Default::default() };
+    let paper = |house: &House, of: &v1::GetAnalysisRequest| {
+        html::html(&papers::analysis_paper(&house.anew(), of, "", Making { new_issue: true, ..MAKING }).unwrap())
+    };
+    let said = paper(&house, &of);
+    assert!(said.contains("Results of analysis") && said.contains("nothing of lot LA was measured"), "{said}");
+    let result = |method: &str, laboratory: &str| {
+        Fact::LabResultRecorded(LabResultRecorded {
+            lot_code: "LA".into(),
+            property: "moisture".into(),
+            value: "0.03".into(),
+            unit: "%".into(),
+            method: method.into(),
+            laboratory: laboratory.into(),
+            ..LabResultRecorded::default()
+        })
+    };
+    house.tell(NOW, result("", "")).unwrap();
+    let said = paper(&house, &of);
+    for wanted in ["has no limit of ours", "no method is on record for lot LA", "no laboratory is on record for lot LA"]
+    {
+        assert!(said.contains(wanted), "{wanted}: {said}");
+    }
+    let limit = SetLimit {
+        property: "moisture".into(),
+        unit: "%".into(),
+        high: "0.06".into(),
+        ..SetLimit::default()
+    };
+    let set = LimitSet { code: "OWN".into(), material_code: "WS".into(), limits: vec![limit], ..LimitSet::default() };
+    house.tell(NOW, Fact::Registered(Registered { item: Some(Item::LimitSet(set)) })).unwrap();
+    house.tell(NOW + 1, result("oven", "our laboratory")).unwrap();
+    let said = paper(&house, &of);
+    assert!(said.contains("<h1>Certificate of analysis"), "{said}");
+    for wanted in ["a shop, 2 High Street", "PO-7 (ours O1)", "packs, ", "our laboratory", "oven", "0.06"] {
+        assert!(said.contains(wanted), "{wanted}: {said}");
+    }
+    // Of a lot alone it names no customer, so it is none.
+    let of_lot = v1::GetAnalysisRequest { lot_code: "LA".into(), ..Default::default() };
+    let said = paper(&house, &of_lot);
+    assert!(said.contains("Results of analysis") && said.contains("it names no customer"), "{said}");
+}
+
 #[test]
 fn a_dispatch_from_before_papers_were_decided_is_read_as_at_its_time() {
     let (mut house, _) = history(2);

@@ -366,6 +366,9 @@ pub enum LotTask {
         /// Sample.
         #[arg(long, default_value = "")]
         sample: String,
+        /// Laboratory that measured it; a certificate needs it.
+        #[arg(long, default_value = "")]
+        laboratory: String,
     },
     /// How a lot stands against the plant's limits and published ones.
     Grade {

@@ -201,7 +201,7 @@ async fn add(session: &mut Session, consignment: &str, ssccs: &[String], already
 /// Loads.
 pub async fn loads(session: &mut Session, task: LoadTask) -> Result<Exit, Fault> {
     match task {
-        LoadTask::Open { load, vehicle, trailer, haulier, driver, payload, max_gross, spaces } => {
+        LoadTask::Open { load, vehicle, trailer, haulier, haulier_address, driver, payload, max_gross, spaces } => {
             write!(
                 session,
                 dispatch.open_vehicle_load,
@@ -210,6 +210,7 @@ pub async fn loads(session: &mut Session, task: LoadTask) -> Result<Exit, Fault>
                     registration_code: vehicle,
                     trailer_code: trailer,
                     haulier,
+                    haulier_address,
                     driver_code: driver,
                     payload_mass_mg: payload,
                     max_gross_mass_mg: max_gross,

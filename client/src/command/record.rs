@@ -322,11 +322,19 @@ async fn lots(session: &mut Session, task: LotTask) -> Result<Exit, Fault> {
                 }
             )
         }
-        LotTask::Result { lot, property, value, unit, method, sample } => {
+        LotTask::Result { lot, property, value, unit, method, sample, laboratory } => {
             write!(
                 session,
                 lot.record_lab_result,
-                RecordLabResultRequest { lot_code: lot, property, value, unit, method, sample_code: sample }
+                RecordLabResultRequest {
+                    lot_code: lot,
+                    property,
+                    value,
+                    unit,
+                    method,
+                    sample_code: sample,
+                    laboratory
+                }
             )
         }
         LotTask::Release { lot, reason, concession } => {

@@ -272,6 +272,9 @@ pub enum LoadTask {
         /// Haulier.
         #[arg(long, default_value = "")]
         haulier: String,
+        /// Haulier's postal address, for the road consignment note.
+        #[arg(long, default_value = "")]
+        haulier_address: String,
         /// Driver's code, never a name.
         #[arg(long, default_value = "")]
         driver: String,

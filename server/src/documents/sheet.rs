@@ -2,7 +2,8 @@
 
 use super::paper::{Align, Block, Column, Paper};
 use crate::labels::drawing::{Drawing, Item, Side};
-use crate::labels::pdf::width_of;
+use crate::labels::pdf::unprintable;
+use crate::labels::text::{fitted, width_of, wrapped};
 
 const WIDTH_MM: f64 = 210.0;
 const HEIGHT_MM: f64 = 297.0;
@@ -17,49 +18,25 @@ const SMALL_MM: f64 = 2.8;
 /// White between columns.
 const GAP_MM: f64 = 2.0;
 
-/// Text in lines no wider than a width; a word that is wider is cut.
-///
-/// ```
-/// use packloft_server::documents::sheet::wrapped;
-/// assert_eq!(wrapped("one two", 100.0, 3.5, false), ["one two"]);
-/// assert_eq!(wrapped("one two", 8.0, 3.5, false), ["one", "two"]);
-/// assert_eq!(wrapped("", 8.0, 3.5, false), [""]);
-/// ```
-pub fn wrapped(text: &str, width: f64, size: f64, bold: bool) -> Vec<String> {
-    let fits = |text: &str| width_of(text, size, bold) <= width;
-    let mut lines = Vec::new();
-    let mut line = String::new();
-    for word in text.split_whitespace() {
-        let with = if line.is_empty() { word.to_owned() } else { format!("{line} {word}") };
-        if fits(&with) {
-            line = with;
-            continue;
-        }
-        if !line.is_empty() {
-            lines.push(std::mem::take(&mut line));
-        }
-        for letter in word.chars() {
-            let with = format!("{line}{letter}");
-            if !fits(&with) && !line.is_empty() {
-                lines.push(std::mem::take(&mut line));
-            }
-            line.push(letter);
-        }
-    }
-    lines.push(line);
-    lines
-}
-
 struct Sheets<'a> {
     paper: &'a Paper,
     done: Vec<Drawing>,
     page: Drawing,
     y: f64,
+    /// True once a letter had to be left out that the font does not have.
+    left_out: bool,
 }
+
+/// What stands for a letter the font does not have.
+const LEFT_OUT: char = '\u{25a1}';
 
 impl Sheets<'_> {
     fn put(&mut self, x: f64, y: f64, size: f64, bold: bool, text: &str) {
-        let text = text.to_owned();
+        let mut text = text.replace('\u{a0}', " ");
+        while let Some(letter) = unprintable(&text, bold) {
+            text = text.replace(letter, &LEFT_OUT.to_string());
+            self.left_out = true;
+        }
         self.page.items.push(Item::Text { x, y, size, bold, side: Side::Left, text });
     }
 
@@ -82,7 +59,8 @@ impl Sheets<'_> {
     }
 
     fn paragraph(&mut self, text: &str, size: f64, bold: bool) {
-        for line in wrapped(text, INNER_MM, size, bold) {
+        let (size, lines) = fitted(text, INNER_MM, size, bold);
+        for line in lines {
             self.room(LINE_MM);
             let y = self.y;
             self.put(EDGE_MM, y, size, bold, &line);
@@ -94,16 +72,16 @@ impl Sheets<'_> {
         let half = INNER_MM / 2.0;
         let name_width = 30.0;
         for pair in rows.chunks(2) {
-            let lines: Vec<Vec<String>> =
-                pair.iter().map(|(_, value)| wrapped(value, half - name_width - GAP_MM, TEXT_MM, true)).collect();
-            let height = lines.iter().map(Vec::len).max().unwrap_or(1) as f64 * LINE_MM;
+            let lines: Vec<(f64, Vec<String>)> =
+                pair.iter().map(|(_, value)| fitted(value, half - name_width - GAP_MM, TEXT_MM, true)).collect();
+            let height = lines.iter().map(|(_, lines)| lines.len()).max().unwrap_or(1) as f64 * LINE_MM;
             self.room(height);
             let top = self.y;
-            for (place, ((name, _), lines)) in pair.iter().zip(&lines).enumerate() {
+            for (place, ((name, _), (size, lines))) in pair.iter().zip(&lines).enumerate() {
                 let x = EDGE_MM + half * place as f64;
                 self.put(x, top, SMALL_MM, false, name);
                 for (row, line) in lines.iter().enumerate() {
-                    self.put(x + name_width, top + LINE_MM * row as f64, TEXT_MM, true, line);
+                    self.put(x + name_width, top + LINE_MM * row as f64, *size, true, line);
                 }
             }
             self.y += height;
@@ -114,14 +92,14 @@ impl Sheets<'_> {
     fn cells(&mut self, columns: &[Column], cells: &[String], bold: bool, size: f64) -> f64 {
         let total: u32 = columns.iter().map(|column| column.share).sum();
         let width = |column: &Column| INNER_MM * f64::from(column.share) / f64::from(total.max(1)) - GAP_MM;
-        let lines: Vec<Vec<String>> = columns
+        let lines: Vec<(f64, Vec<String>)> = columns
             .iter()
             .enumerate()
-            .map(|(place, column)| wrapped(cells.get(place).map_or("", String::as_str), width(column), size, bold))
+            .map(|(place, column)| fitted(cells.get(place).map_or("", String::as_str), width(column), size, bold))
             .collect();
         // A cell longer than a page is cut: what is left out has no place on paper.
         let most = ((LAST_MM - 45.0) / (size * 1.35)) as usize;
-        let count = lines.iter().map(Vec::len).max().unwrap_or(1).min(most);
+        let count = lines.iter().map(|(_, lines)| lines.len()).max().unwrap_or(1).min(most);
         let height = count as f64 * (size * 1.35) + 1.6;
         if self.y + height > LAST_MM && self.y > 40.0 {
             self.next_page();
@@ -131,14 +109,14 @@ impl Sheets<'_> {
         }
         let top = self.y;
         let mut x = EDGE_MM;
-        for (column, lines) in columns.iter().zip(&lines) {
+        for (column, (own, lines)) in columns.iter().zip(&lines) {
             for (row, line) in lines.iter().take(most).enumerate() {
                 let y = top + size * 1.35 * row as f64;
                 let left = match column.align {
                     Align::Left => x,
-                    Align::Right => x + width(column) - width_of(line, size, bold),
+                    Align::Right => x + width(column) - width_of(line, *own, bold),
                 };
-                self.put(left, y, size, bold, line);
+                self.put(left, y, *own, bold, line);
             }
             x += width(column) + GAP_MM;
         }
@@ -245,13 +223,18 @@ impl Sheets<'_> {
 /// The paper as pages.
 pub fn pages(paper: &Paper) -> Vec<Drawing> {
     let page = Drawing::new(WIDTH_MM, HEIGHT_MM, paper.title.clone());
-    let mut sheets = Sheets { paper, done: Vec::new(), page, y: 20.0 };
+    let mut sheets = Sheets { paper, done: Vec::new(), page, y: 20.0, left_out: false };
     sheets.put(EDGE_MM, 16.0, TEXT_MM, false, &paper.from);
     sheets.y = 26.0;
     sheets.paragraph(&paper.title, 6.5, true);
     sheets.y += 1.0;
     for block in &paper.blocks {
         sheets.block(block);
+    }
+    if sheets.left_out {
+        sheets.block(&Block::Alarm(format!(
+            "{LEFT_OUT} stands for a letter that the font of this paper does not have. Ask for the page (HTML): it shows every letter."
+        )));
     }
     let Sheets { mut done, page, .. } = sheets;
     done.push(page);

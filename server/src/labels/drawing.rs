@@ -1,5 +1,7 @@
 //! A label as a list of rectangles and lines of text, in millimetres, from which SVG and PDF are made alike.
 
+use super::text::{fitted, width_of};
+
 /// Where a line of text begins.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Side {
@@ -66,26 +68,36 @@ impl Drawing {
         self.items.push(Item::Bar { x, y, width, height });
     }
 
-    /// A line of text from the left, cut where the paper ends.
+    /// A line of text from the left, smaller where the paper ends before it.
     pub fn text(&mut self, x: f64, y: f64, size: f64, bold: bool, text: &str) {
-        let text = fitted(text, self.width - x - 4.0, size);
-        self.items.push(Item::Text { x, y, size, bold, side: Side::Left, text });
+        let most = self.width - x - 4.0;
+        let wide = width_of(text, size, bold);
+        let size = if wide > most { size * most / wide } else { size };
+        self.items.push(Item::Text { x, y, size, bold, side: Side::Left, text: text.into() });
+    }
+
+    /// Text from a top edge down, to the right end of the paper, in as many lines as a height holds and as large as that
+    /// lets it be; gives where it ends.
+    pub fn block(&mut self, (x, top): (f64, f64), height: f64, size: f64, bold: bool, text: &str) -> f64 {
+        let most = self.width - x - 4.0;
+        let mut wanted = size;
+        let (size, lines) = loop {
+            let (size, lines) = fitted(text, most, wanted, bold);
+            if lines.len() as f64 * size * 1.2 <= height || wanted < 1.2 {
+                break (size, lines);
+            }
+            wanted = size * 0.95;
+        };
+        for (place, line) in lines.iter().enumerate() {
+            let y = top + size + size * 1.2 * place as f64;
+            let text = line.replace('\u{a0}', " ");
+            self.items.push(Item::Text { x, y, size, bold, side: Side::Left, text });
+        }
+        top + size * 1.2 * lines.len() as f64
     }
 
     /// A line of text around a place.
     pub fn centred(&mut self, x: f64, y: f64, size: f64, bold: bool, text: &str) {
         self.items.push(Item::Text { x, y, size, bold, side: Side::Middle, text: text.into() });
     }
-}
-
-/// Width of a character against the height of its line, wide enough for capitals and digits.
-const WIDE: f64 = 0.66;
-
-/// Text as far as it fits, with a sign that something is left out.
-fn fitted(text: &str, width: f64, size: f64) -> String {
-    let most = (width / (size * WIDE)).floor().max(1.0) as usize;
-    if text.chars().count() <= most {
-        return text.to_owned();
-    }
-    text.chars().take(most.saturating_sub(1)).chain(['\u{2026}']).collect()
 }

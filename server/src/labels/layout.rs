@@ -57,8 +57,8 @@ fn content(label: &PalletLabel) -> Vec<Element> {
 /// Why it cannot be made, in words.
 pub fn pallet_a5(label: &PalletLabel) -> Result<Drawing, String> {
     let mut drawing = Drawing::new(148.0, 210.0, format!("Pallet {}", label.sscc));
-    drawing.text(EDGE_MM, 11.0, 6.0, true, &label.from);
-    drawing.text(EDGE_MM, 19.0, 5.5, false, &label.product);
+    drawing.block((EDGE_MM, 4.0), 8.0, 6.0, true, &label.from);
+    drawing.block((EDGE_MM, 12.5), 10.0, 5.5, false, &label.product);
     drawing.bar(0.0, 23.0, drawing.width, 0.4);
     let mut y = title(&mut drawing, 28.0, "SSCC", &label.sscc);
     if !label.gtin.is_empty() {
@@ -112,8 +112,8 @@ pub fn pallet_a5(label: &PalletLabel) -> Result<Drawing, String> {
 /// Why it cannot be made, in words.
 pub fn pallet_a6(label: &PalletLabel) -> Result<Drawing, String> {
     let mut drawing = Drawing::new(105.0, 148.0, format!("Pallet {}", label.sscc));
-    drawing.text(EDGE_MM, 11.0, 5.0, true, &label.from);
-    drawing.text(EDGE_MM, 18.0, 4.5, false, &label.product);
+    drawing.block((EDGE_MM, 4.0), 7.5, 5.0, true, &label.from);
+    drawing.block((EDGE_MM, 12.0), 9.5, 4.5, false, &label.product);
     drawing.bar(0.0, 22.0, drawing.width, 0.4);
     let y = title(&mut drawing, 28.0, "SSCC", &label.sscc);
     title(&mut drawing, y, "COUNT", &label.pack_count.to_string());
@@ -158,29 +158,59 @@ pub fn pack_code(code: &PackCode) -> Result<Drawing, String> {
 }
 
 /// A code of the plant's own on an A6 label, large for people and as a Data Matrix for scanners.
-fn own_code(code: &str, lines: &[String]) -> Result<Drawing, String> {
+fn own_code(code: &str, lines: &[(&str, String)]) -> Result<Drawing, String> {
     let mut drawing = Drawing::new(148.0, 105.0, code.to_owned());
     let big = (120.0 / code.chars().count().max(6) as f64).min(22.0);
     drawing.text(EDGE_MM, 12.0 + big, big, true, code);
     let side = super::symbol::draw_text_matrix(&mut drawing, code, (EDGE_MM + 4.0, 48.0), 2.2)
         .ok_or("the code does not fit into a symbol")?;
-    for (place, line) in lines.iter().enumerate() {
-        drawing.text(EDGE_MM + side + 14.0, 54.0 + 8.0 * place as f64, 5.0, place == 0, line);
+    let x = EDGE_MM + side + 14.0;
+    let top = if lines.len() > 2 { 40.0 } else { 48.0 };
+    let each = (drawing.height - 4.0 - top) / lines.len().max(1) as f64;
+    for (place, (name, line)) in lines.iter().enumerate() {
+        let top = top + each * place as f64;
+        if !name.is_empty() {
+            drawing.text(x, top + 2.6, 2.6, false, name);
+        }
+        let below = if name.is_empty() { 0.0 } else { 3.0 };
+        drawing.block((x, top + below), each - below - 0.5, 5.0, place == 0, line);
     }
     Ok(drawing)
 }
 
-/// The label of a bulk bag: its tag, lots, net mass.
+/// What a bulk bag's label says; what is not known is said so.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct BagLabel {
+    /// Tag.
+    pub tag: String,
+    /// What is in it, in words.
+    pub product: String,
+    /// Lots.
+    pub lots: Vec<String>,
+    /// Net mass in words; empty when not known.
+    pub net: String,
+    /// Gross mass in words; empty when not known.
+    pub gross: String,
+    /// Filled, or arrived, on a day.
+    pub date: String,
+}
+
+/// The label of a bulk bag: its tag, product, lots, masses, day.
 ///
 /// # Errors
 /// Why it cannot be made, in words.
-pub fn bulk_bag(tag: &str, lots: &[String], net_text: &str) -> Result<Drawing, String> {
-    let shown = match lots.len() {
-        0 => "lot not known".to_owned(),
-        1 | 2 => lots.join(", "),
-        count => format!("{count} lots"),
-    };
-    own_code(tag, &[shown, net_text.to_owned()])
+pub fn bulk_bag(label: &BagLabel) -> Result<Drawing, String> {
+    let known = |text: &str| if text.is_empty() { "not known".to_owned() } else { text.to_owned() };
+    own_code(
+        &label.tag,
+        &[
+            ("PRODUCT", known(&label.product)),
+            ("LOT", known(&label.lots.join(", "))),
+            ("NET", known(&label.net)),
+            ("GROSS", known(&label.gross)),
+            ("DATE", known(&label.date)),
+        ],
+    )
 }
 
 /// The label of a place.
@@ -188,5 +218,5 @@ pub fn bulk_bag(tag: &str, lots: &[String], net_text: &str) -> Result<Drawing, S
 /// # Errors
 /// Why it cannot be made, in words.
 pub fn location(code: &str, name: &str) -> Result<Drawing, String> {
-    own_code(code, &[name.to_owned()])
+    own_code(code, &[("", name.to_owned())])
 }

@@ -9,3 +9,4 @@ pub mod layout;
 pub mod pdf;
 pub mod svg;
 pub mod symbol;
+pub mod text;

@@ -15,6 +15,7 @@ use skrifa::instance::{LocationRef, Size};
 use skrifa::raw::FontRef;
 
 use super::drawing::{Drawing, Item, Side};
+use super::text::{pieces, width_of};
 
 /// Points of a millimetre.
 const MM: f64 = 72.0 / 25.4;
@@ -28,8 +29,13 @@ fn font(bold: bool) -> Option<Font> {
     fonts[usize::from(bold)].clone()
 }
 
-/// Width of a text in millimetres, by the font's own figures.
-pub(crate) fn width_of(text: &str, size: f64, bold: bool) -> f64 {
+/// The font as bytes.
+pub(super) fn bytes_of(bold: bool) -> &'static [u8] {
+    if bold { BOLD } else { PLAIN }
+}
+
+/// Width of a text in millimetres, letter by letter, by the font's own figures.
+pub(super) fn plain_width(text: &str, size: f64, bold: bool) -> f64 {
     let Ok(font) = FontRef::new(if bold { BOLD } else { PLAIN }) else { return 0.0 };
     let metrics = font.glyph_metrics(Size::new(1.0), LocationRef::default());
     let letters = font.charmap();
@@ -38,7 +44,7 @@ pub(crate) fn width_of(text: &str, size: f64, bold: bool) -> f64 {
 }
 
 /// First letter of a text that the font does not have.
-fn unprintable(text: &str, bold: bool) -> Option<char> {
+pub(crate) fn unprintable(text: &str, bold: bool) -> Option<char> {
     let font = FontRef::new(if bold { BOLD } else { PLAIN }).ok()?;
     let letters = font.charmap();
     text.chars().find(|c| letters.map(*c).is_none())
@@ -90,8 +96,14 @@ pub fn pdf(drawings: &[Drawing], made_on: (u16, u8, u8)) -> Result<Vec<u8>, Stri
                         Side::Left => *x,
                         Side::Middle => x - width_of(text, *size, *bold) / 2.0,
                     };
-                    let start = Point::from_xy(point(left), point(*y));
-                    surface.draw_text(start, font, point(*size), text, false, TextDirection::LeftToRight);
+                    for piece in pieces(text, *size, *bold) {
+                        let start = Point::from_xy(point(left + piece.x), point(*y));
+                        let way = match piece.leftward {
+                            true => TextDirection::RightToLeft,
+                            false => TextDirection::LeftToRight,
+                        };
+                        surface.draw_text(start, font.clone(), point(*size), &piece.text, false, way);
+                    }
                 }
             }
         }

@@ -343,6 +343,7 @@ async fn floor(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
                     unit: d.text("unit"),
                     method: d.text("method"),
                     sample_code: d.text("sample_code"),
+                    laboratory: d.text("laboratory"),
                 }
             )
             .1

@@ -83,6 +83,7 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
                 (f.code("load_code", n("Vehicle load"), &[], n("Your number for this load.")))
                 (f.code("registration_code", n("Registration"), &[], ""))
                 (f.code("trailer_code", n("Trailer"), &[], "")) (f.text("haulier", n("Haulier"), ""))
+                (f.text("haulier_address", n("Haulier's address"), n("As the road consignment note shows it.")))
                 (f.code("driver_code", n("Driver"), &[], n("The haulier's number of the driver, no name.")))
                 (f.kg("payload_mass_mg", n("Payload"), "")) (f.kg("max_gross_mass_mg", n("Greatest gross"), ""))
                 (f.count("pallet_space_count", n("Pallet spaces"), ""))

@@ -253,6 +253,7 @@ fn decisions(ctx: &Ctx, lot: &v1::Lot, sequence: i64) -> Markup {
                     (f.text("unit", n("Unit"), ""))
                     (f.text("method", n("Method"), ""))
                     (f.code("sample_code", n("Sample"), &[], ""))
+                    (f.text("laboratory", n("Laboratory"), n("A certificate names it.")))
                 })))
         }
     }

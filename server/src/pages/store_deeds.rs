@@ -162,6 +162,7 @@ pub(super) async fn vehicles(mut d: Deed<'_>, deed: &str) -> Result<Done, Proble
                     registration_code: d.text("registration_code"),
                     trailer_code: d.text("trailer_code"),
                     haulier: d.text("haulier"),
+                    haulier_address: d.text("haulier_address"),
                     driver_code: d.text("driver_code"),
                     payload_mass_mg: d.reader.optional_kg("payload_mass_mg").unwrap_or(0),
                     max_gross_mass_mg: d.reader.optional_kg("max_gross_mass_mg").unwrap_or(0),

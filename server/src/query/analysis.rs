@@ -176,6 +176,8 @@ pub fn analysis(
                 value: result.value.clone(),
                 sample_code: result.sample_code.clone(),
                 measured_time: Some(timestamp(*at)),
+                laboratory: result.laboratory.clone(),
+                method: result.method.clone(),
             });
         }
         methods.remove("");

@@ -537,11 +537,21 @@ pub fn events(
 /// # Errors
 /// `NotFound` for an unknown consignment, `Invalid` for one that has not left.
 pub fn despatch(asked: &Asked, code: &str, making: Making) -> Result<(Advice, bool), Refusal> {
+    let opened = dispatch::consignment(&asked.record, code)?.ok_or_else(|| unknown("consignment", code))?;
+    let own = |asked: &Asked| -> Result<v1::DespatchAdvice, Refusal> {
+        let answer = super::advice::advice(asked, &opened.load_code)?;
+        Ok(answer.advices.into_iter().find(|row| row.consignment_code == code).unwrap_or_default())
+    };
+    let mut known = own(asked)?;
+    // What went as it was advised is advised as it was: nothing told since changes it.
+    let then = super::papers::as_issued(asked, &opened.load_code, making)?.filter(|_| !known.correction_offered);
+    let newest = asked;
+    let asked = then.as_ref().unwrap_or(asked);
+    if then.is_some() {
+        known = own(asked)?;
+    }
     let record = &asked.record;
-    let opened = dispatch::consignment(record, code)?.ok_or_else(|| unknown("consignment", code))?;
     let load = dispatch::load(record, &opened.load_code)?.ok_or_else(|| unknown("load", &opened.load_code))?;
-    let answer = super::advice::advice(asked, &opened.load_code)?;
-    let known = answer.advices.into_iter().find(|row| row.consignment_code == code).unwrap_or_default();
     let papers = if known.correction_offered { &known.corrected } else { &known.issued };
     if papers.is_empty() {
         let text = format!("is {code}, with which nothing went; cancelling an advice is another document");
@@ -594,7 +604,7 @@ pub fn despatch(asked: &Asked, code: &str, making: Making) -> Result<(Advice, bo
     let number = match known.correction_offered {
         true => format!("{code}-{}", known.correction_sequence),
         // Beside the one that was issued, under a number of its own.
-        false if making.new_issue => format!("{code}-{}", asked.sequence()),
+        false if making.new_issue => format!("{code}-{}", newest.sequence()),
         false => code.to_owned(),
     };
     // Their number; ours means nothing to them.

@@ -6,12 +6,12 @@ use packloft_domain::mass::kilograms;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::label::prints;
 use packloft_domain::rules::register::{Register, site_at};
-use packloft_domain::rules::{bag, issue, pallet, stream};
+use packloft_domain::rules::{bag, issue, lot, pallet, stream};
 use packloft_domain::time::parse_date;
 
 use super::{Asked, invalid, pallets, unknown};
 use crate::labels::drawing::Drawing;
-use crate::labels::layout::{self, PackCode, PalletLabel};
+use crate::labels::layout::{self, BagLabel, PackCode, PalletLabel};
 
 /// A label with what is not on it.
 pub struct Made {
@@ -70,6 +70,26 @@ fn pack(asked: &Asked, run_code: &str) -> Result<PackCode, Refusal> {
     })
 }
 
+/// What is in a bag: its material by name, or that it was collected from packs.
+fn bag_content(asked: &Asked, facts: &bag::BagFacts) -> Result<String, Refusal> {
+    let known = Register::at(&asked.record, facts.arrived_time_us);
+    let mut names: Vec<String> = Vec::new();
+    for share in &facts.lots {
+        let material = lot::lot(&asked.record, &share.lot_code)?.map(|lot| lot.created.material_code);
+        let material = match material {
+            Some(code) => {
+                known.material(&code)?.map(|found| if found.name.is_empty() { found.code } else { found.name })
+            }
+            None => None,
+        };
+        names.extend(material.filter(|name| !names.contains(name)));
+    }
+    if facts.lots.is_empty() && !facts.rework.is_empty() {
+        names.push("rework".into());
+    }
+    Ok(names.join(", "))
+}
+
 /// A label of a thing.
 ///
 /// # Errors
@@ -86,9 +106,15 @@ pub fn label(asked: &Asked, kind: LabelKind, code: &str) -> Result<Made, Refusal
         LabelKind::BulkBag => {
             let facts = bag::bag(&asked.record, code)?.ok_or_else(|| unknown("bulk bag", code))?;
             let lots: Vec<String> = facts.lots.iter().map(|lot| lot.lot_code.clone()).collect();
-            let net =
-                facts.net_mass_mg().map_or_else(|| "mass not known".into(), |mass| format!("{} net", kilograms(mass)));
-            layout::bulk_bag(code, &lots, &net)
+            let gross = facts.mass().and_then(|mass| mass.gross_mass_mg);
+            layout::bulk_bag(&BagLabel {
+                tag: code.into(),
+                product: bag_content(asked, &facts)?,
+                lots,
+                net: facts.net_mass_mg().map(kilograms).unwrap_or_default(),
+                gross: gross.map(kilograms).unwrap_or_default(),
+                date: asked.zone.date(facts.arrived_time_us).to_string(),
+            })
         }
         LabelKind::Location => {
             let place =

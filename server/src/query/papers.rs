@@ -2,7 +2,8 @@
 //!
 //! A paper about goods that have left says what was issued when they left. Before that it says that it is not issued.
 
-use packloft_domain::fact::{Consignee, PaperData, Product, Site};
+use packloft_domain::fact::{Consignee, Fact, PaperData, Product, Site};
+use packloft_domain::record::facts;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::dispatch::{self, LoadFacts};
 use packloft_domain::rules::register::{Register, site_at};
@@ -11,6 +12,7 @@ use packloft_proto::v1;
 
 use super::{Asked, analysis, unknown};
 use crate::documents::paper::{Paper, figures, words};
+use crate::service::faults::micros;
 
 /// Note under masses of vehicles: no rule of ours replaces it.
 pub const AXLES: &str = "CAUTION: the sum of masses does not show what stands on each axle; that depends on where the pallets \
@@ -38,6 +40,23 @@ pub struct Making {
     pub now_us: i64,
     /// Names and figures as they are now, not as they were when the goods left.
     pub new_issue: bool,
+}
+
+/// The record as it was known when a load left, for papers that went with it: whatever was told since, of registers, lots,
+/// results or vehicles, changes none of them. `None` while it has not left, and for a new issue.
+pub(super) fn as_issued(asked: &Asked, load_code: &str, making: Making) -> Result<Option<Asked>, Refusal> {
+    if making.new_issue || load_code.is_empty() {
+        return Ok(None);
+    }
+    let rows = facts(&asked.record, &packloft_domain::key::object("load", load_code))?;
+    let left = rows.iter().find(|row| matches!(row.event.fact, Some(Fact::VehicleLoadDispatched(_))));
+    let Some(sequence) = left.map(|row| row.sequence.cast_unsigned()) else { return Ok(None) };
+    Ok(Some(Asked::new(asked.record.inner().at(sequence), std::sync::Arc::default())?))
+}
+
+/// The load of a consignment; empty when there is none.
+fn load_code_of(asked: &Asked, code: &str) -> Result<String, Refusal> {
+    Ok(dispatch::consignment(&asked.record, code)?.unwrap_or_default().load_code)
 }
 
 /// What the papers of a load show.
@@ -179,12 +198,22 @@ fn foot(asked: &Asked, now_us: i64) -> String {
     format!("Made {} at sequence {}", asked.zone.clock(now_us), asked.sequence())
 }
 
+/// A name with its address, as far as it is known.
+fn with_address(name: &str, address: &str) -> String {
+    [name, address].into_iter().filter(|part| !part.is_empty()).collect::<Vec<_>>().join(", ")
+}
+
+/// What stands where an address ought to and is not on record.
+fn address(text: &str) -> String {
+    if text.is_empty() { "not on record".into() } else { text.to_owned() }
+}
+
 fn vehicle(load: &LoadFacts) -> Vec<(&'static str, String)> {
     let opened = &load.opened;
     vec![
         ("Vehicle", opened.registration_code.clone()),
         ("Trailer", opened.trailer_code.clone()),
-        ("Carrier", opened.haulier.clone()),
+        ("Carrier", with_address(&opened.haulier, &opened.haulier_address)),
         ("Seal", load.dispatched.as_ref().map(|(left, _)| left.seal_code.clone()).unwrap_or_default()),
     ]
 }
@@ -194,17 +223,22 @@ fn vehicle(load: &LoadFacts) -> Vec<(&'static str, String)> {
 /// # Errors
 /// `NotFound` for an unknown consignment.
 pub fn delivery_note(asked: &Asked, code: &str, making: Making) -> Result<Paper, Refusal> {
+    let now = asked;
+    let then = as_issued(asked, &load_code_of(asked, code)?, making)?;
+    let asked = then.as_ref().unwrap_or(asked);
     let sent = sent(asked, code, making)?;
     let mut paper = Paper {
         title: format!("Delivery note {code}"),
         from: sent.site.name.clone(),
-        foot: foot(asked, making.now_us),
+        foot: foot(now, making.now_us),
         ..Paper::default()
     };
     let left = issued(asked, &sent.load, making, &mut paper);
-    differs(asked, &sent, &mut paper)?;
+    differs(now, &sent, &mut paper)?;
     let order = sent.order.clone().unwrap_or_default();
     let mut facts = vec![
+        ("From", sent.site.name.clone()),
+        ("Address", address(&sent.site.address)),
         ("To", sent.consignee.name.clone()),
         ("Place of delivery", sent.consignee.address.clone()),
         ("Location number", sent.consignee.gln.clone()),
@@ -296,9 +330,8 @@ fn gone_by(
         }
         return Ok(found);
     };
-    for row in packloft_domain::record::facts(record, &packloft_domain::key::object("order_consignments", order_code))?
-    {
-        let Some(packloft_domain::fact::Fact::ConsignmentOpened(opened)) = &row.event.fact else { continue };
+    for row in facts(record, &packloft_domain::key::object("order_consignments", order_code))? {
+        let Some(Fact::ConsignmentOpened(opened)) = &row.event.fact else { continue };
         let other = dispatch::load(record, &opened.load_code)?.and_then(|load| load.dispatched);
         for paper in other.filter(|(_, at)| at <= left_us).iter().flat_map(|(left, _)| &left.pallets) {
             if paper.consignment_code == opened.consignment_code {
@@ -342,6 +375,9 @@ fn short(
 /// # Errors
 /// `NotFound` for an unknown load.
 pub fn loading_list(asked: &Asked, load_code: &str, making: Making) -> Result<Paper, Refusal> {
+    let now = asked;
+    let then = as_issued(asked, load_code, making)?;
+    let asked = then.as_ref().unwrap_or(asked);
     let record = &asked.record;
     let load = dispatch::load(record, load_code)?.ok_or_else(|| unknown("load", load_code))?;
     let data = data_of(asked, &load, making)?;
@@ -349,7 +385,7 @@ pub fn loading_list(asked: &Asked, load_code: &str, making: Making) -> Result<Pa
     let mut paper = Paper {
         title: format!("Loading list {load_code}"),
         from: data.site.clone().unwrap_or_default().name,
-        foot: foot(asked, now_us),
+        foot: foot(now, now_us),
         ..Paper::default()
     };
     let opened = &load.opened;
@@ -462,6 +498,92 @@ fn proposed(
     Ok(texts)
 }
 
+/// The load a certificate goes with; empty when there is none.
+fn load_of(asked: &Asked, request: &v1::GetAnalysisRequest, sscc: &str) -> Result<String, Refusal> {
+    if !request.consignment_code.is_empty() {
+        return load_code_of(asked, &request.consignment_code);
+    }
+    Ok(match pallet::pallet(&asked.record, sscc)?.map(|facts| facts.place) {
+        Some(pallet::PalletPlace::Dispatched { load_code, .. }) => load_code,
+        _ => String::new(),
+    })
+}
+
+/// For whom a certificate is, and of how much.
+#[derive(Default)]
+struct Ordered {
+    customer: String,
+    address: String,
+    order: String,
+    quantity: String,
+}
+
+impl Ordered {
+    fn of(
+        asked: &Asked,
+        request: &v1::GetAnalysisRequest,
+        sscc: &str,
+        data: &PaperData,
+        making: Making,
+    ) -> Result<Ordered, Refusal> {
+        let mut code = request.consignment_code.clone();
+        if let Some(facts) = pallet::pallet(&asked.record, sscc)? {
+            code = facts.consignment_code().to_owned();
+        }
+        if code.is_empty() {
+            return Ok(Ordered::default());
+        }
+        let sent = sent(asked, &code, making)?;
+        let rows: Vec<&Row> = sent.rows.iter().filter(|row| sscc.is_empty() || row.sscc == sscc).collect();
+        let packs: i64 = rows.iter().map(|row| row.pack_count).sum();
+        let net: i64 = rows.iter().map(|row| row.pack_count * product(data, &row.product_code).nominal_mass_mg).sum();
+        let order = sent.order.unwrap_or_default();
+        let theirs = order.consignee_order_code;
+        Ok(Ordered {
+            customer: sent.consignee.name,
+            address: sent.consignee.address,
+            order: if theirs.is_empty() { order.order_code } else { format!("{theirs} (ours {})", order.order_code) },
+            quantity: if packs > 0 { format!("{packs} packs, {} net", kilograms(net)) } else { String::new() },
+        })
+    }
+}
+
+/// What a certificate must say and this one cannot, each in a sentence.
+fn lacking(of: &Ordered, answer: &v1::GetAnalysisResponse) -> Vec<String> {
+    let mut found = Vec::new();
+    for (what, known) in [("customer", &of.customer), ("order", &of.order), ("quantity", &of.quantity)] {
+        if known.is_empty() {
+            found.push(format!("it names no {what}: a certificate is of a consignment with its order"));
+        }
+    }
+    for row in &answer.properties {
+        let name = format!("{} in {}", row.property, row.unit);
+        if row.limit.is_empty() {
+            found.push(format!("{name} has no limit of ours to be held against"));
+        }
+        let measured = || row.values.iter().filter(|value| !value.value.is_empty());
+        let lots = |without: &dyn Fn(&v1::AnalysedValue) -> bool| {
+            measured()
+                .filter(|value| without(value))
+                .map(|value| value.lot_code.as_str())
+                .collect::<Vec<_>>()
+                .join(", ")
+        };
+        let without: [(&str, &dyn Fn(&v1::AnalysedValue) -> bool); 3] = [
+            ("method", &|value| value.method.is_empty()),
+            ("laboratory", &|value| value.laboratory.is_empty()),
+            ("date", &|value| value.measured_time.is_none()),
+        ];
+        for (what, test) in without {
+            let lots = lots(test);
+            if !lots.is_empty() {
+                found.push(format!("{name}: no {what} is on record for lot {lots}"));
+            }
+        }
+    }
+    found
+}
+
 /// Names on a certificate: as the papers of the goods have them where they left, else as they are now.
 fn analysis_data(
     asked: &Asked,
@@ -471,15 +593,7 @@ fn analysis_data(
     making: Making,
 ) -> Result<PaperData, Refusal> {
     let record = &asked.record;
-    let mut load_code = String::new();
-    if !request.consignment_code.is_empty() {
-        load_code = dispatch::consignment(record, &request.consignment_code)?.unwrap_or_default().load_code;
-    } else if let Some(facts) = pallet::pallet(record, sscc)?
-        && let pallet::PalletPlace::Dispatched { load_code: code, .. } = facts.place
-    {
-        load_code = code;
-    }
-    let load = dispatch::load(record, &load_code)?;
+    let load = dispatch::load(record, &load_of(asked, request, sscc)?)?;
     let mut data = match &load {
         Some(load) => data_of(asked, load, making)?,
         None => PaperData { site: site_at(record, making.now_us)?, ..PaperData::default() },
@@ -504,9 +618,14 @@ pub fn analysis_paper(
     sscc: &str,
     making: Making,
 ) -> Result<Paper, Refusal> {
+    let now = asked;
+    let then = as_issued(asked, &load_of(asked, request, sscc)?, making)?;
+    let asked = then.as_ref().unwrap_or(asked);
     let answer = analysis::analysis(asked, request, sscc)?;
     let data = analysis_data(asked, request, sscc, &answer.product_codes, making)?;
-    let clean = answer.reservations.is_empty() && !answer.lots.is_empty();
+    let of = Ordered::of(asked, request, sscc, &data, making)?;
+    let lacking = lacking(&of, &answer);
+    let clean = answer.reservations.is_empty() && !answer.lots.is_empty() && lacking.is_empty();
     let mut paper = Paper {
         title: format!(
             "{} {}",
@@ -514,12 +633,12 @@ pub fn analysis_paper(
             answer.subject
         ),
         from: data.site.clone().unwrap_or_default().name,
-        foot: foot(asked, making.now_us),
+        foot: foot(now, making.now_us),
         ..Paper::default()
     };
     if !clean {
         paper.alarm("NO CERTIFICATE. Against one stands:");
-        for text in &answer.reservations {
+        for text in answer.reservations.iter().chain(&lacking) {
             paper.text(text);
         }
     }
@@ -527,7 +646,15 @@ pub fn analysis_paper(
     for code in &answer.product_codes {
         names.push(product(&data, code).name);
     }
-    paper.facts(vec![("Product", names.join(", ")), ("Batches", answer.batch_codes.join(", "))]);
+    let own = data.site.clone().unwrap_or_default();
+    paper.facts(vec![
+        ("Customer", with_address(&of.customer, &of.address)),
+        ("Order", of.order.clone()),
+        ("Product", names.join(", ")),
+        ("Quantity", of.quantity.clone()),
+        ("Batches", answer.batch_codes.join(", ")),
+        ("Issued by", with_address(&own.name, &own.address)),
+    ]);
     paper.heading("Lots that may be in it");
     let lots = answer.lots.iter().map(|lot| {
         let state = match lot.state() {
@@ -560,7 +687,13 @@ pub fn analysis_paper(
             .values
             .iter()
             .map(|value| {
-                format!("{}: {}", value.lot_code, if value.value.is_empty() { "not measured" } else { &value.value })
+                let day = value.measured_time.as_ref().map(|at| asked.zone.date(micros(at)).to_string());
+                let by: Vec<String> = day.into_iter().chain(Some(value.laboratory.clone())).collect();
+                let by = by.join(" ");
+                match value.value.is_empty() {
+                    true => format!("{}: not measured", value.lot_code),
+                    false => format!("{}: {} ({})", value.lot_code, value.value, by.trim()),
+                }
             })
             .collect();
         vec![
@@ -611,11 +744,14 @@ pub fn analysis_paper(
 /// # Errors
 /// `NotFound` for an unknown consignment.
 pub fn road_note(asked: &Asked, code: &str, making: Making) -> Result<Paper, Refusal> {
+    let now = asked;
+    let then = as_issued(asked, &load_code_of(asked, code)?, making)?;
+    let asked = then.as_ref().unwrap_or(asked);
     let sent = sent(asked, code, making)?;
     let mut paper = Paper {
         title: format!("Road consignment note {code}"),
         from: sent.site.name.clone(),
-        foot: foot(asked, making.now_us),
+        foot: foot(now, making.now_us),
         ..Paper::default()
     };
     let copies = ["Copy 1: sender", "Copy 2: consignee, travels with the goods", "Copy 3: carrier"];
@@ -629,11 +765,13 @@ pub fn road_note(asked: &Asked, code: &str, making: Making) -> Result<Paper, Ref
         let opened = &sent.load.opened;
         paper.facts(vec![
             ("Sender", format!("{} {}", sent.site.name, place(&sent.site.gln)).trim().to_owned()),
+            ("Sender's address", address(&sent.site.address)),
             ("Consignee", format!("{} {}", sent.consignee.name, place(&sent.consignee.gln)).trim().to_owned()),
             ("Taken over at", taken_over_at(&sent.site)),
             ("Taken over on", made),
             ("Place of delivery", sent.consignee.address.clone()),
             ("Carrier", opened.haulier.clone()),
+            ("Carrier's address", address(&opened.haulier_address)),
             ("Vehicle, trailer", format!("{} {}", opened.registration_code, opened.trailer_code).trim().to_owned()),
             ("Seal", sent.load.dispatched.as_ref().map(|(row, _)| row.seal_code.clone()).unwrap_or_default()),
             ("Papers with it", format!("delivery note {code}")),

@@ -352,6 +352,7 @@ write_request!(RecordLabResultRequest, |r, faults| {
         method: faults.optional_text("method", &r.method),
         sample_code: faults.optional_code("sample_code", &r.sample_code),
         sampled_time_us: 0,
+        laboratory: faults.optional_text("laboratory", &r.laboratory),
     })
 });
 write_request!(ReleaseLotRequest, |r, faults| {

@@ -173,6 +173,7 @@ write_request!(OpenVehicleLoadRequest, |r, faults| {
         registration_code: faults.marking("registration_code", &r.registration_code),
         trailer_code: faults.optional_marking("trailer_code", &r.trailer_code),
         haulier: faults.optional_text("haulier", &r.haulier),
+        haulier_address: faults.optional_text("haulier_address", &r.haulier_address),
         driver_code: faults.optional_number("driver_code", &r.driver_code),
         payload_mass_mg: faults.mass("payload_mass_mg", r.payload_mass_mg, 0, MASS_MAX_MG),
         max_gross_mass_mg: faults.mass("max_gross_mass_mg", r.max_gross_mass_mg, 0, MASS_MAX_MG),
