@@ -145,10 +145,6 @@ fn taken_over_at(site: &Site) -> String {
     if site.address.is_empty() { site.name.clone() } else { site.address.clone() }
 }
 
-fn place(number: &str) -> String {
-    if number.is_empty() { String::new() } else { format!("location number {number}") }
-}
-
 /// A pallet number in groups that an eye can compare.
 fn grouped(sscc: &str) -> String {
     match sscc.len() {
@@ -198,11 +194,6 @@ fn foot(asked: &Asked, now_us: i64) -> String {
     format!("Made {} at sequence {}", asked.zone.clock(now_us), asked.sequence())
 }
 
-/// A name with its address, as far as it is known.
-fn with_address(name: &str, address: &str) -> String {
-    [name, address].into_iter().filter(|part| !part.is_empty()).collect::<Vec<_>>().join(", ")
-}
-
 /// What stands where an address ought to and is not on record.
 fn address(text: &str) -> String {
     if text.is_empty() { "not on record".into() } else { text.to_owned() }
@@ -213,7 +204,8 @@ fn vehicle(load: &LoadFacts) -> Vec<(&'static str, String)> {
     vec![
         ("Vehicle", opened.registration_code.clone()),
         ("Trailer", opened.trailer_code.clone()),
-        ("Carrier", with_address(&opened.haulier, &opened.haulier_address)),
+        ("Carrier", opened.haulier.clone()),
+        ("Carrier's address", if opened.haulier.is_empty() { String::new() } else { address(&opened.haulier_address) }),
         ("Seal", load.dispatched.as_ref().map(|(left, _)| left.seal_code.clone()).unwrap_or_default()),
     ]
 }
@@ -648,12 +640,14 @@ pub fn analysis_paper(
     }
     let own = data.site.clone().unwrap_or_default();
     paper.facts(vec![
-        ("Customer", with_address(&of.customer, &of.address)),
+        ("Customer", of.customer.clone()),
+        ("Address", of.address.clone()),
         ("Order", of.order.clone()),
         ("Product", names.join(", ")),
         ("Quantity", of.quantity.clone()),
         ("Batches", answer.batch_codes.join(", ")),
-        ("Issued by", with_address(&own.name, &own.address)),
+        ("Issued by", own.name.clone()),
+        ("Issuer's address", own.address.clone()),
     ]);
     paper.heading("Lots that may be in it");
     let lots = answer.lots.iter().map(|lot| {
@@ -764,13 +758,15 @@ pub fn road_note(asked: &Asked, code: &str, making: Making) -> Result<Paper, Ref
         let made = if left.is_empty() { String::new() } else { left.clone() };
         let opened = &sent.load.opened;
         paper.facts(vec![
-            ("Sender", format!("{} {}", sent.site.name, place(&sent.site.gln)).trim().to_owned()),
+            ("Sender", sent.site.name.clone()),
+            ("Sender's number", sent.site.gln.clone()),
             ("Sender's address", address(&sent.site.address)),
-            ("Consignee", format!("{} {}", sent.consignee.name, place(&sent.consignee.gln)).trim().to_owned()),
+            ("Consignee", sent.consignee.name.clone()),
+            ("Consignee's number", sent.consignee.gln.clone()),
             ("Taken over at", taken_over_at(&sent.site)),
             ("Taken over on", made),
             ("Place of delivery", sent.consignee.address.clone()),
-            ("Carrier", opened.haulier.clone()),
+            ("Carrier", address(&opened.haulier)),
             ("Carrier's address", address(&opened.haulier_address)),
             ("Vehicle, trailer", format!("{} {}", opened.registration_code, opened.trailer_code).trim().to_owned()),
             ("Seal", sent.load.dispatched.as_ref().map(|(row, _)| row.seal_code.clone()).unwrap_or_default()),
