@@ -47,6 +47,11 @@ impl Fault {
     }
 }
 
+/// True when the server asks whether figures are right that can be true but hardly are.
+pub fn implausible(status: &Status) -> bool {
+    status.get_details_error_info().is_some_and(|info| info.reason == "IMPLAUSIBLE")
+}
+
 /// Failure of a call. `request_id` is the id of a write, for sending it again.
 pub fn of_status(status: &Status, request_id: Option<&str>) -> Fault {
     let details = status.get_error_details();
@@ -68,6 +73,10 @@ pub fn of_status(status: &Status, request_id: Option<&str>) -> Fault {
         Code::InvalidArgument | Code::OutOfRange => (Exit::Usage, "correct these fields and send again".to_owned()),
         Code::NotFound => (Exit::NotFound, "check the code, or register it first".to_owned()),
         Code::AlreadyExists => (Exit::Refused, "use another code, or look at what is on record".to_owned()),
+        Code::FailedPrecondition if implausible(status) => {
+            reasons.push("if it is right, give the same command again with --confirm".to_owned());
+            (Exit::Refused, "not recorded: is this right? Look again".to_owned())
+        }
         Code::FailedPrecondition => {
             (Exit::Refused, "not recorded: the rules or the record speak against it".to_owned())
         }

@@ -18,4 +18,14 @@ pub mod v1 {
     include!(concat!(env!("OUT_DIR"), "/packloft.v1.rs"));
     /// Descriptor set of the API, for reflection.
     pub const DESCRIPTOR: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/api_descriptor.bin"));
+
+    /// Number of `confirmed_implausible`, the same in every request that has it.
+    pub const CONFIRMED_NUMBER: u32 = 100;
+
+    /// A request with `confirmed_implausible` set; one without that field stays as it is.
+    pub fn confirmed<M: ::prost::Message + Default>(request: &M) -> M {
+        let mut bytes = request.encode_to_vec();
+        ::prost::encoding::bool::encode(CONFIRMED_NUMBER, &true, &mut bytes);
+        M::decode(bytes.as_slice()).unwrap_or_default()
+    }
 }

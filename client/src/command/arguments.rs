@@ -33,6 +33,9 @@ pub struct Arguments {
     /// Id of a request that is sent again after a lost answer.
     #[arg(long, global = true, value_name = "UUID")]
     pub request_id: Option<String>,
+    /// You looked again at figures that are hardly right, and they are: record them, listed as a contradiction.
+    #[arg(long, global = true)]
+    pub confirm: bool,
     /// What to do.
     #[command(subcommand)]
     pub task: Task,

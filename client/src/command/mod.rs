@@ -27,14 +27,16 @@ mod tracer;
 pub use arguments::Arguments;
 
 use std::ffi::OsString;
+use std::io::IsTerminal;
 use std::process::ExitCode;
 
-use crate::connection::Connection;
-use crate::fault::{Exit, Fault, of_status};
+use crate::connection::{Connection, persist};
+use crate::fault::{Exit, Fault, implausible, of_status};
 use crate::moment::{Zone, now};
 use crate::show::{Output, Sheet, json, page, print};
 use clap::Parser as _;
 use packloft_proto::v1;
+use prost_reflect::prost::Message;
 use prost_types::Timestamp;
 use tonic::Status;
 
@@ -55,6 +57,8 @@ pub struct Session {
     time: Timestamp,
     /// True when a time was given.
     asked_at: bool,
+    /// True when figures that are hardly right were looked at again.
+    confirmed: bool,
 }
 
 impl Session {
@@ -75,6 +79,35 @@ impl Session {
     fn write_fault(&self, status: &Status) -> Fault {
         of_status(status, Some(&self.request_id))
     }
+}
+
+/// Sends a write until there is an answer. Figures that are hardly right are asked about where somebody sits at a terminal.
+async fn deliver<R, T, F>(session: &Session, request: &R, send: impl Fn(R) -> F) -> Result<T, Fault>
+where
+    R: Message + Clone + Default,
+    F: Future<Output = Result<tonic::Response<T>, Status>>,
+{
+    let answer = match persist(|| send(request.clone())).await {
+        Err(status) if implausible(&status) && said_right(&status) => {
+            let confirmed = v1::confirmed(request);
+            persist(|| send(confirmed.clone())).await
+        }
+        answer => answer,
+    };
+    answer.map(tonic::Response::into_inner).map_err(|status| session.write_fault(&status))
+}
+
+/// Asks whether figures are right; without a terminal nobody is there who could say so.
+fn said_right(status: &Status) -> bool {
+    if !std::io::stdin().is_terminal() || !std::io::stderr().is_terminal() {
+        return false;
+    }
+    for (number, line) in of_status(status, None).lines.iter().enumerate() {
+        eprintln!("{}{}", if number == 0 { "" } else { "  " }, crate::show::clean(line));
+    }
+    eprint!("record it as it is? [yes/no] ");
+    let mut said = String::new();
+    std::io::stdin().read_line(&mut said).is_ok() && matches!(said.trim(), "yes" | "y")
 }
 
 /// Fault of a question.
@@ -194,6 +227,7 @@ async fn run(arguments: Arguments, title: String) -> Result<Exit, Fault> {
         request_id: arguments.request_id.clone().unwrap_or_else(crate::connection::request_id),
         time,
         asked_at: arguments.time.is_some(),
+        confirmed: arguments.confirm,
     };
     if let Task::Feed(FeedTask::Readings(args)) = arguments.task {
         if session.actor_code.is_empty() {

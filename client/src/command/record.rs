@@ -25,13 +25,11 @@ macro_rules! write {
 
 macro_rules! send {
     ($session:ident, $client:ident . $method:ident, $request:ident) => {{
-        let answer = persist(|| {
-            let (mut client, request) = ($session.connection.$client.clone(), $request.clone());
+        let answer = $crate::command::deliver($session, &$request, |request| {
+            let mut client = $session.connection.$client.clone();
             async move { client.$method(request).await }
         })
-        .await
-        .map_err(|status| $session.write_fault(&status))?
-        .into_inner();
+        .await?;
         let receipt = answer.receipt.clone().unwrap_or_default();
         $session.show("Receipt", &receipt, &[sheets::receipt(&receipt)]);
         Ok(Exit::Done)
@@ -287,14 +285,26 @@ async fn bags(session: &mut Session, task: BagTask) -> Result<Exit, Fault> {
             write!(
                 session,
                 intake.record_bag_weighing,
-                RecordBagWeighingRequest { bag_tag: bag, scale_code: scale, gross_mass_mg: gross, tare_mass_mg: tare }
+                RecordBagWeighingRequest {
+                    bag_tag: bag,
+                    scale_code: scale,
+                    gross_mass_mg: gross,
+                    tare_mass_mg: tare,
+                    confirmed_implausible: session.confirmed,
+                }
             )
         }
         BagTask::Loss { bag, mass, reason, to } => {
             write!(
                 session,
                 intake.record_bag_loss,
-                RecordBagLossRequest { bag_tag: bag, mass_mg: mass, reason: reason as i32, destination: to as i32 }
+                RecordBagLossRequest {
+                    bag_tag: bag,
+                    mass_mg: mass,
+                    reason: reason as i32,
+                    destination: to as i32,
+                    confirmed_implausible: session.confirmed,
+                }
             )
         }
         BagTask::Residue { bag, mass } => {
@@ -361,11 +371,20 @@ async fn runs(session: &mut Session, task: RunTask) -> Result<Exit, Fault> {
                     counters: counters(&args)?,
                     line_check_done,
                     already_done_reason: already_done,
+                    confirmed_implausible: session.confirmed,
                 }
             )
         }
         RunTask::Finish { run, counters: args } => {
-            write!(session, run.finish_run, FinishRunRequest { run_code: run, counters: counters(&args)? })
+            write!(
+                session,
+                run.finish_run,
+                FinishRunRequest {
+                    run_code: run,
+                    counters: counters(&args)?,
+                    confirmed_implausible: session.confirmed,
+                }
+            )
         }
         RunTask::Release { run, reason } => {
             write!(session, run.release_run, ReleaseRunRequest { run_code: run, reason })
@@ -400,6 +419,7 @@ async fn stream(session: &mut Session, task: Task) -> Result<Exit, Fault> {
                     counts: read,
                     extraction_running: extraction,
                     earth_connected: earth,
+                    confirmed_implausible: session.confirmed,
                 }
             )
         }
@@ -411,6 +431,7 @@ async fn stream(session: &mut Session, task: Task) -> Result<Exit, Fault> {
                     feed_code: feed,
                     content_mass_mg: Some(content),
                     uncertainty_mass_mg: uncertainty,
+                    confirmed_implausible: session.confirmed,
                 }
             )
         }
@@ -418,7 +439,15 @@ async fn stream(session: &mut Session, task: Task) -> Result<Exit, Fault> {
             write!(session, run.record_feed_emptied, RecordFeedEmptiedRequest { feed_code: feed })
         }
         Task::Count { machine, counters: args } => {
-            write!(session, run.record_count, RecordCountRequest { machine_code: machine, counters: counters(&args)? })
+            write!(
+                session,
+                run.record_count,
+                RecordCountRequest {
+                    machine_code: machine,
+                    counters: counters(&args)?,
+                    confirmed_implausible: session.confirmed,
+                }
+            )
         }
         Task::Readings(args) => {
             let start_time = Some(time(session, &args.start)?);
@@ -436,6 +465,7 @@ async fn stream(session: &mut Session, task: Task) -> Result<Exit, Fault> {
                     start_time,
                     check_point_code: args.check_point,
                     product_code: args.product,
+                    confirmed_implausible: session.confirmed,
                 }
             )
         }
@@ -454,6 +484,7 @@ async fn stream(session: &mut Session, task: Task) -> Result<Exit, Fault> {
                     start_time,
                     uncertainty_mass_mg: args.uncertainty,
                     pack_count: args.packs,
+                    confirmed_implausible: session.confirmed,
                 }
             )
         }
@@ -462,7 +493,12 @@ async fn stream(session: &mut Session, task: Task) -> Result<Exit, Fault> {
             write!(
                 session,
                 run.record_stop,
-                RecordStopRequest { machine_code: machine, reason_code: reason, start_time }
+                RecordStopRequest {
+                    machine_code: machine,
+                    reason_code: reason,
+                    start_time,
+                    confirmed_implausible: session.confirmed,
+                }
             )
         }
         Task::Clock { machine, offset_s, tolerance_s } => {
@@ -540,7 +576,13 @@ async fn quality(session: &mut Session, task: Task) -> Result<Exit, Fault> {
             write!(
                 session,
                 check.record_line_check,
-                RecordLineCheckRequest { check_point_code, results, counters, text }
+                RecordLineCheckRequest {
+                    check_point_code,
+                    results,
+                    counters,
+                    text,
+                    confirmed_implausible: session.confirmed,
+                }
             )
         }
         Task::Breach(BreachTask::Close { sequence, reason }) => {
@@ -548,7 +590,11 @@ async fn quality(session: &mut Session, task: Task) -> Result<Exit, Fault> {
         }
         Task::Journal(JournalTask::Void { sequence, reason }) => {
             let replacement = Some(v1::correct_request::Replacement::Void(true));
-            write!(session, journal.correct, CorrectRequest { target_sequence: sequence, reason, replacement })
+            write!(
+                session,
+                journal.correct,
+                CorrectRequest { target_sequence: sequence, reason, replacement, confirmed_implausible: false }
+            )
         }
         Task::Journal(JournalTask::Replace { sequence, reason, replacement }) => {
             let request = v1::CorrectRequest {
@@ -557,6 +603,7 @@ async fn quality(session: &mut Session, task: Task) -> Result<Exit, Fault> {
                 actor_code: session.actor_code.clone(),
                 target_sequence: sequence,
                 reason,
+                confirmed_implausible: session.confirmed,
                 ..from_json("CorrectRequest", &given(&replacement)?)?
             };
             send!(session, journal.correct, request)

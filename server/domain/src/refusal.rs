@@ -32,6 +32,8 @@ pub enum Refusal {
     Exists(Unknown),
     /// It cannot be true, or a decision the rules forbid.
     Forbidden(Vec<Finding>),
+    /// It can be true, but hardly is: somebody has to look at it again and say that it is.
+    Implausible(Vec<Finding>),
     /// The newest state is another than the one the client knows.
     Stale {
         /// What is stale.

@@ -124,14 +124,20 @@ impl Deed<'_> {
 macro_rules! send {
     ($deed:ident, $method:ident, $request:ident { $($field:ident: $value:expr),* $(,)? }) => {{
         let (request_id, occurred_time, actor_code) = $deed.header();
+        #[allow(clippy::needless_update, reason = "some requests have fields that no form fills")]
         let request = v1::$request {
             request_id,
             occurred_time,
             actor_code,
             $($field: $value,)*
+            ..v1::$request::default()
         };
+        let fields = $deed.reader.fields;
         $deed.reader.done()?;
-        let answer = $deed.ctx.api.$method(Request::new(request)).await;
+        let mut answer = $deed.ctx.api.$method(Request::new(request.clone())).await;
+        if answer.as_ref().err().is_some_and(|status| $crate::pages::form::confirms(fields, status)) {
+            answer = $deed.ctx.api.$method(Request::new(v1::confirmed(&request))).await;
+        }
         let answer = answer.map_err(|status| Problem::of_status(&status))?.into_inner();
         let receipt = answer.receipt.clone();
         (answer, Done { sequence: receipt.map(|receipt| receipt.sequence), ..Done::default() })

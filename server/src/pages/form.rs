@@ -5,11 +5,13 @@
 use std::collections::BTreeMap;
 
 use prost_types::Timestamp;
+use sha2::{Digest, Sha256};
 use tonic::{Code, Status};
 use tonic_types::StatusExt;
 
 use super::words::{Words, milligrams, milligrams_of_grams};
 use crate::service::faults::timestamp;
+use crate::service::status::IMPLAUSIBLE;
 
 /// Most fields of a form.
 pub const FIELDS_MAX_COUNT: usize = 2_000;
@@ -91,6 +93,8 @@ pub enum Advice {
     Correct,
     /// The rules or the record speak against it.
     Refused,
+    /// Figures are hardly right: somebody has to look again.
+    Confirm,
     /// A code is not known.
     Unknown,
     /// It is there already.
@@ -105,6 +109,18 @@ pub enum Advice {
     Broken,
     /// Who you are is not known, or the page is from before the server knew you.
     Who,
+}
+
+/// Field of the button that says figures are right.
+pub const CONFIRMED: &str = "confirmed_implausible";
+
+/// True when a form says that what a status asks about is right. One that was recorded so before is another request without
+/// that.
+pub fn confirms(fields: &Fields, status: &Status) -> bool {
+    let said = fields.get(CONFIRMED);
+    let info = status.get_details_error_info().map(|info| info.reason).unwrap_or_default();
+    let same = || info == IMPLAUSIBLE && Problem::of_status(status).asked_about() == said;
+    !said.is_empty() && (info == "REQUEST_ID_REUSED" || same())
 }
 
 /// Name of a field without its path and place in a list.
@@ -135,6 +151,7 @@ impl Problem {
             Code::NotFound => (404, Advice::Unknown),
             Code::AlreadyExists if reason == "REQUEST_ID_REUSED" => (409, Advice::SentBefore),
             Code::AlreadyExists => (409, Advice::Exists),
+            Code::FailedPrecondition if reason == IMPLAUSIBLE => (409, Advice::Confirm),
             Code::FailedPrecondition => (409, Advice::Refused),
             Code::Aborted => (409, Advice::Changed),
             Code::Unavailable | Code::DeadlineExceeded | Code::Cancelled | Code::ResourceExhausted => {
@@ -144,6 +161,18 @@ impl Problem {
         };
         let spent = matches!(advice, Advice::SentBefore) || reason == "REQUEST_ID_EXPIRED";
         Problem { key: String::new(), fields: Fields::default(), status, advice, reasons, spent }
+    }
+
+    /// What a form says of figures that are right all the same: which ones it was asked about, so that others are asked about
+    /// anew.
+    pub fn asked_about(&self) -> String {
+        let mut digest = Sha256::new();
+        for reason in &self.reasons {
+            digest.update(reason.text.as_bytes());
+            digest.update([0]);
+        }
+        let digest: [u8; 32] = digest.finalize().into();
+        digest.iter().take(8).map(|byte| format!("{byte:02x}")).collect()
     }
 
     /// Problem with fields that could not be read.

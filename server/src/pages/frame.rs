@@ -64,6 +64,7 @@ fn ways(ctx: &Ctx) -> Vec<(&'static str, String)> {
 pub fn advice(ctx: &Ctx, advice: Advice) -> String {
     match advice {
         Advice::Correct => ctx.t("Nothing was recorded. Correct the fields marked below and send again."),
+        Advice::Confirm => ctx.t("Is this right? Nothing was recorded yet. Look again: correct it below, or say that it is right."),
         Advice::Refused => ctx.t("Not recorded: the rules or the record speak against it."),
         Advice::Unknown => ctx.t("Nothing was recorded: a code is not on record. Check it, or have it registered."),
         Advice::Exists => ctx.t("Nothing was recorded: this is on record already."),

@@ -7,7 +7,7 @@ use maud::{Markup, html};
 use packloft_proto::v1;
 
 use super::Ctx;
-use super::form::Fields;
+use super::form::{Advice, CONFIRMED, Fields};
 
 /// Marks a text that is translated later, for the language files.
 pub const fn n(text: &str) -> &str {
@@ -267,9 +267,21 @@ pub fn form_with<'a>(
             (hidden(ctx, key))
             div.fields { (body(&made)) }
             @if timed { (made.floor_time()) }
-            button.main type="submit" { (button) }
+            @match doubted(ctx, key) {
+                Some(asked_about) => {
+                    button.main type="submit" { (ctx.t("Send the corrected figures")) }
+                    button type="submit" name=(CONFIRMED) value=(asked_about) { (ctx.t("They are right: record them")) }
+                }
+                None => { button.main type="submit" { (button) } }
+            }
         }
     }
+}
+
+/// What a form was asked about, when its figures are hardly right.
+fn doubted(ctx: &Ctx, key: &str) -> Option<String> {
+    let problem = ctx.problem.as_ref().filter(|problem| problem.key == key && problem.advice == Advice::Confirm)?;
+    Some(problem.asked_about())
 }
 
 /// A form that opens by touching its name; open when it comes back with faults.

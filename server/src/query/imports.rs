@@ -369,7 +369,7 @@ fn tell(refusal: &Refusal, number: i64, row: &Row, faults: &mut RowFaults) {
             let text = format!("{} {} is on record already", known.noun, known.code);
             faults.add(number, column_of(row, &known.code), text);
         }
-        Refusal::Forbidden(findings) => {
+        Refusal::Forbidden(findings) | Refusal::Implausible(findings) => {
             for finding in findings {
                 faults.add(number, "", finding.text.clone());
             }

@@ -154,6 +154,12 @@ pub fn line(asked: &Asked, machine_code: &str, at_us: i64) -> Result<v1::GetLine
         sequence: asked.sequence(),
         ..v1::GetLineResponse::default()
     };
+    if machine.planned_packs_per_hour == 0 {
+        let text = format!(
+            "machine {machine_code} has no planned rate (planned_packs_per_hour): counts far beyond it are not noticed"
+        );
+        answer.notes.push(text);
+    }
     answer.stopped = announce::stopped_in(asked, &machine.feed_code, at_us)?;
     let (own, its_feed) = (object("machine", machine_code), object("feed", &machine.feed_code));
     let last = last_fact(asked, &own)?.max(last_fact(asked, &its_feed)?);

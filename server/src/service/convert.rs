@@ -27,6 +27,10 @@ pub trait WriteRequest: Message + Clone + Default {
     fn expected_version(&self) -> Option<i64> {
         None
     }
+    /// Somebody looked again at figures that are hardly right.
+    fn confirmed_implausible(&self) -> bool {
+        false
+    }
 }
 
 /// A message as its twin in the other package; the test `twins_have_the_same_shape` holds the two together.
@@ -48,6 +52,7 @@ pub fn command<R: WriteRequest>(request: &R, faults: &mut Faults) -> Command {
         occurred_time_us,
         already_done_reason: request.already_done_reason().to_owned(),
         expected_version: request.expected_version(),
+        ask_back: !request.confirmed_implausible(),
     }
 }
 
@@ -72,6 +77,9 @@ macro_rules! write_request {
     };
     (@extra version $field:ident) => {
         fn expected_version(&self) -> Option<i64> { self.$field }
+    };
+    (@extra confirmed $field:ident) => {
+        fn confirmed_implausible(&self) -> bool { self.$field }
     };
 }
 
@@ -290,26 +298,34 @@ write_request!(RecordBulkBagRequest, |r, faults| {
         liner_lot_code: faults.optional_code("liner_lot_code", &r.liner_lot_code),
     })
 });
-write_request!(RecordBagWeighingRequest, |r, faults| {
-    let tare = faults.optional_mass("tare_mass_mg", r.tare_mass_mg, 0);
-    if tare.is_some_and(|tare| tare >= r.gross_mass_mg) {
-        faults.add("tare_mass_mg", "must be less than the gross");
-    }
-    Fact::BagWeighed(f::BagWeighed {
-        bag_tag: faults.code("bag_tag", &r.bag_tag),
-        scale_code: faults.code("scale_code", &r.scale_code),
-        gross_mass_mg: faults.positive_mass("gross_mass_mg", r.gross_mass_mg),
-        tare_mass_mg: tare,
-    })
-});
-write_request!(RecordBagLossRequest, |r, faults| {
-    Fact::BagLossRecorded(f::BagLossRecorded {
-        bag_tag: faults.code("bag_tag", &r.bag_tag),
-        mass_mg: faults.positive_mass("mass_mg", r.mass_mg),
-        reason: faults.choice::<v1::LossReason>("reason", r.reason),
-        destination: faults.choice::<v1::LossDestination>("destination", r.destination),
-    })
-});
+write_request!(
+    RecordBagWeighingRequest,
+    |r, faults| {
+        let tare = faults.optional_mass("tare_mass_mg", r.tare_mass_mg, 0);
+        if tare.is_some_and(|tare| tare >= r.gross_mass_mg) {
+            faults.add("tare_mass_mg", "must be less than the gross");
+        }
+        Fact::BagWeighed(f::BagWeighed {
+            bag_tag: faults.code("bag_tag", &r.bag_tag),
+            scale_code: faults.code("scale_code", &r.scale_code),
+            gross_mass_mg: faults.positive_mass("gross_mass_mg", r.gross_mass_mg),
+            tare_mass_mg: tare,
+        })
+    },
+    confirmed = confirmed_implausible
+);
+write_request!(
+    RecordBagLossRequest,
+    |r, faults| {
+        Fact::BagLossRecorded(f::BagLossRecorded {
+            bag_tag: faults.code("bag_tag", &r.bag_tag),
+            mass_mg: faults.positive_mass("mass_mg", r.mass_mg),
+            reason: faults.choice::<v1::LossReason>("reason", r.reason),
+            destination: faults.choice::<v1::LossDestination>("destination", r.destination),
+        })
+    },
+    confirmed = confirmed_implausible
+);
 write_request!(RecordResidueRequest, |r, faults| {
     if r.mass_mg.is_none() {
         faults.add("mass_mg", "must be given");
@@ -420,15 +436,20 @@ write_request!(
             line_check_done: r.line_check_done,
         })
     },
-    already_done = already_done_reason
+    already_done = already_done_reason,
+    confirmed = confirmed_implausible
 );
-write_request!(FinishRunRequest, |r, faults| {
-    Fact::RunFinished(f::RunFinished {
-        run_code: faults.code("run_code", &r.run_code),
-        counters: counters(faults, &r.counters, true),
-        ..f::RunFinished::default()
-    })
-});
+write_request!(
+    FinishRunRequest,
+    |r, faults| {
+        Fact::RunFinished(f::RunFinished {
+            run_code: faults.code("run_code", &r.run_code),
+            counters: counters(faults, &r.counters, true),
+            ..f::RunFinished::default()
+        })
+    },
+    confirmed = confirmed_implausible
+);
 
 /// A start that must not lie after the end, nor more than a month before it.
 fn period(faults: &mut Faults, field: &str, start: Option<i64>, end: Option<&Timestamp>) -> Option<i64> {
@@ -444,113 +465,137 @@ fn period(faults: &mut Faults, field: &str, start: Option<i64>, end: Option<&Tim
     start
 }
 
-write_request!(RecordTipRequest, |r, faults| {
-    let start = faults.optional_time("start_time", r.start_time.as_ref());
-    faults.rows("counts", r.counts.len(), 0, 20);
-    unique(faults, "counts", r.counts.iter().map(|count| count.machine_code.as_str()));
-    let mut counts = Vec::new();
-    for (index, count) in r.counts.iter().enumerate() {
-        counts.push(faults.within(&format!("counts[{index}]"), |faults| {
-            let reading = match &count.counter {
-                Some(reading) => faults.within("counter", |faults| Some(counter(faults, reading))),
-                None => {
-                    faults.add("counter", "must be given");
-                    None
+write_request!(
+    RecordTipRequest,
+    |r, faults| {
+        let start = faults.optional_time("start_time", r.start_time.as_ref());
+        faults.rows("counts", r.counts.len(), 0, 20);
+        unique(faults, "counts", r.counts.iter().map(|count| count.machine_code.as_str()));
+        let mut counts = Vec::new();
+        for (index, count) in r.counts.iter().enumerate() {
+            counts.push(faults.within(&format!("counts[{index}]"), |faults| {
+                let reading = match &count.counter {
+                    Some(reading) => faults.within("counter", |faults| Some(counter(faults, reading))),
+                    None => {
+                        faults.add("counter", "must be given");
+                        None
+                    }
+                };
+                f::MachineCount {
+                    machine_code: faults.code("machine_code", &count.machine_code),
+                    run_code: String::new(),
+                    counter: reading,
                 }
-            };
-            f::MachineCount {
-                machine_code: faults.code("machine_code", &count.machine_code),
-                run_code: String::new(),
-                counter: reading,
-            }
-        }));
-    }
-    Fact::BagTipped(f::BagTipped {
-        bag_tag: faults.code("bag_tag", &r.bag_tag),
-        feed_code: faults.code("feed_code", &r.feed_code),
-        start_time_us: period(faults, "start_time", start, r.occurred_time.as_ref()),
-        part_mass_mg: faults.optional_mass("part_mass_mg", r.part_mass_mg, 1),
-        counts,
-        extraction_running: r.extraction_running,
-        earth_connected: r.earth_connected,
-    })
-});
-write_request!(RecordHopperLevelRequest, |r, faults| {
-    if r.content_mass_mg.is_none() {
-        faults.add("content_mass_mg", "must be given");
-    }
-    Fact::HopperLevelRecorded(f::HopperLevelRecorded {
-        feed_code: faults.code("feed_code", &r.feed_code),
-        content_mass_mg: faults.mass("content_mass_mg", r.content_mass_mg.unwrap_or(0), 0, MASS_MAX_MG),
-        uncertainty_mass_mg: faults.positive_mass("uncertainty_mass_mg", r.uncertainty_mass_mg),
-    })
-});
+            }));
+        }
+        Fact::BagTipped(f::BagTipped {
+            bag_tag: faults.code("bag_tag", &r.bag_tag),
+            feed_code: faults.code("feed_code", &r.feed_code),
+            start_time_us: period(faults, "start_time", start, r.occurred_time.as_ref()),
+            part_mass_mg: faults.optional_mass("part_mass_mg", r.part_mass_mg, 1),
+            counts,
+            extraction_running: r.extraction_running,
+            earth_connected: r.earth_connected,
+        })
+    },
+    confirmed = confirmed_implausible
+);
+write_request!(
+    RecordHopperLevelRequest,
+    |r, faults| {
+        if r.content_mass_mg.is_none() {
+            faults.add("content_mass_mg", "must be given");
+        }
+        Fact::HopperLevelRecorded(f::HopperLevelRecorded {
+            feed_code: faults.code("feed_code", &r.feed_code),
+            content_mass_mg: faults.mass("content_mass_mg", r.content_mass_mg.unwrap_or(0), 0, MASS_MAX_MG),
+            uncertainty_mass_mg: faults.positive_mass("uncertainty_mass_mg", r.uncertainty_mass_mg),
+        })
+    },
+    confirmed = confirmed_implausible
+);
 write_request!(RecordFeedEmptiedRequest, |r, faults| {
     Fact::FeedEmptied(f::FeedEmptied { feed_code: faults.code("feed_code", &r.feed_code) })
 });
-write_request!(RecordCountRequest, |r, faults| {
-    Fact::CountRecorded(f::CountRecorded {
-        machine_code: faults.code("machine_code", &r.machine_code),
-        counters: counters(faults, &r.counters, false),
-        ..f::CountRecorded::default()
-    })
-});
-write_request!(RecordReadingsRequest, |r, faults| {
-    faults.rows("mass_mg", r.mass_mg.len(), 1, 1_000);
-    for (index, mass) in r.mass_mg.iter().enumerate() {
-        if !(1..=PACK_MAX_MG).contains(mass) {
-            faults.mass(&format!("mass_mg[{index}]"), *mass, 1, PACK_MAX_MG);
-        }
-    }
-    let start = Some(faults.time("start_time", r.start_time.as_ref()));
-    let net = r.kind == i32::from(v1::ReadingKind::Net);
-    if net && r.tare_mass_mg != 0 {
-        faults.add("tare_mass_mg", "must be 0 for net readings");
-    }
-    Fact::ReadingsRecorded(f::ReadingsRecorded {
-        machine_code: faults.code("machine_code", &r.machine_code),
-        instrument_code: faults.code("instrument_code", &r.instrument_code),
-        kind: faults.choice::<v1::ReadingKind>("kind", r.kind),
-        tare_mass_mg: faults.mass("tare_mass_mg", r.tare_mass_mg, 0, PACK_MAX_MG),
-        point: faults.choice::<v1::ReadingPoint>("point", r.point),
-        mass_mg: r.mass_mg.iter().map(|mass| (*mass).clamp(0, PACK_MAX_MG)).collect(),
-        start_time_us: period(faults, "start_time", start, r.occurred_time.as_ref()).unwrap_or(0),
-        check_point_code: faults.optional_code("check_point_code", &r.check_point_code),
-        product_code: match r.check_point_code.is_empty() && !r.product_code.is_empty() {
-            true => {
-                faults.add("product_code", "goes with a check point");
-                String::new()
+write_request!(
+    RecordCountRequest,
+    |r, faults| {
+        Fact::CountRecorded(f::CountRecorded {
+            machine_code: faults.code("machine_code", &r.machine_code),
+            counters: counters(faults, &r.counters, false),
+            ..f::CountRecorded::default()
+        })
+    },
+    confirmed = confirmed_implausible
+);
+write_request!(
+    RecordReadingsRequest,
+    |r, faults| {
+        faults.rows("mass_mg", r.mass_mg.len(), 1, 1_000);
+        for (index, mass) in r.mass_mg.iter().enumerate() {
+            if !(1..=PACK_MAX_MG).contains(mass) {
+                faults.mass(&format!("mass_mg[{index}]"), *mass, 1, PACK_MAX_MG);
             }
-            false => faults.optional_code("product_code", &r.product_code),
-        },
-        ..f::ReadingsRecorded::default()
-    })
-});
-write_request!(RecordLossRequest, |r, faults| {
-    let start = faults.optional_time("start_time", r.start_time.as_ref());
-    Fact::LossRecorded(f::LossRecorded {
-        feed_code: faults.code("feed_code", &r.feed_code),
-        machine_code: faults.optional_code("machine_code", &r.machine_code),
-        run_code: String::new(),
-        mass_mg: faults.positive_mass("mass_mg", r.mass_mg),
-        reason: faults.choice::<v1::LossReason>("reason", r.reason),
-        destination: faults.choice::<v1::LossDestination>("destination", r.destination),
-        source: faults.choice::<v1::LossSource>("source", r.source),
-        start_time_us: period(faults, "start_time", start, r.occurred_time.as_ref()),
-        uncertainty_mass_mg: faults.mass("uncertainty_mass_mg", r.uncertainty_mass_mg, 0, MASS_MAX_MG),
-        pack_count: faults.number("pack_count", r.pack_count, 0, 1_000_000_000),
-        bag_tag: String::new(),
-    })
-});
-write_request!(RecordStopRequest, |r, faults| {
-    let start = Some(faults.time("start_time", r.start_time.as_ref()));
-    Fact::StopRecorded(f::StopRecorded {
-        machine_code: faults.code("machine_code", &r.machine_code),
-        reason_code: faults.code("reason_code", &r.reason_code),
-        start_time_us: period(faults, "start_time", start, r.occurred_time.as_ref()).unwrap_or(0),
-        ..f::StopRecorded::default()
-    })
-});
+        }
+        let start = Some(faults.time("start_time", r.start_time.as_ref()));
+        let net = r.kind == i32::from(v1::ReadingKind::Net);
+        if net && r.tare_mass_mg != 0 {
+            faults.add("tare_mass_mg", "must be 0 for net readings");
+        }
+        Fact::ReadingsRecorded(f::ReadingsRecorded {
+            machine_code: faults.code("machine_code", &r.machine_code),
+            instrument_code: faults.code("instrument_code", &r.instrument_code),
+            kind: faults.choice::<v1::ReadingKind>("kind", r.kind),
+            tare_mass_mg: faults.mass("tare_mass_mg", r.tare_mass_mg, 0, PACK_MAX_MG),
+            point: faults.choice::<v1::ReadingPoint>("point", r.point),
+            mass_mg: r.mass_mg.iter().map(|mass| (*mass).clamp(0, PACK_MAX_MG)).collect(),
+            start_time_us: period(faults, "start_time", start, r.occurred_time.as_ref()).unwrap_or(0),
+            check_point_code: faults.optional_code("check_point_code", &r.check_point_code),
+            product_code: match r.check_point_code.is_empty() && !r.product_code.is_empty() {
+                true => {
+                    faults.add("product_code", "goes with a check point");
+                    String::new()
+                }
+                false => faults.optional_code("product_code", &r.product_code),
+            },
+            ..f::ReadingsRecorded::default()
+        })
+    },
+    confirmed = confirmed_implausible
+);
+write_request!(
+    RecordLossRequest,
+    |r, faults| {
+        let start = faults.optional_time("start_time", r.start_time.as_ref());
+        Fact::LossRecorded(f::LossRecorded {
+            feed_code: faults.code("feed_code", &r.feed_code),
+            machine_code: faults.optional_code("machine_code", &r.machine_code),
+            run_code: String::new(),
+            mass_mg: faults.positive_mass("mass_mg", r.mass_mg),
+            reason: faults.choice::<v1::LossReason>("reason", r.reason),
+            destination: faults.choice::<v1::LossDestination>("destination", r.destination),
+            source: faults.choice::<v1::LossSource>("source", r.source),
+            start_time_us: period(faults, "start_time", start, r.occurred_time.as_ref()),
+            uncertainty_mass_mg: faults.mass("uncertainty_mass_mg", r.uncertainty_mass_mg, 0, MASS_MAX_MG),
+            pack_count: faults.number("pack_count", r.pack_count, 0, 1_000_000_000),
+            bag_tag: String::new(),
+        })
+    },
+    confirmed = confirmed_implausible
+);
+write_request!(
+    RecordStopRequest,
+    |r, faults| {
+        let start = Some(faults.time("start_time", r.start_time.as_ref()));
+        Fact::StopRecorded(f::StopRecorded {
+            machine_code: faults.code("machine_code", &r.machine_code),
+            reason_code: faults.code("reason_code", &r.reason_code),
+            start_time_us: period(faults, "start_time", start, r.occurred_time.as_ref()).unwrap_or(0),
+            ..f::StopRecorded::default()
+        })
+    },
+    confirmed = confirmed_implausible
+);
 write_request!(RecordClockCheckRequest, |r, faults| {
     const DAY_MS: i64 = 86_400_000;
     Fact::ClockChecked(f::ClockChecked {
@@ -612,20 +657,24 @@ write_request!(EndHoldRequest, |r, faults| {
         ssccs: ssccs.map(|(index, sscc)| faults.sscc(&format!("ssccs[{index}]"), sscc)).collect(),
     })
 });
-write_request!(RecordLineCheckRequest, |r, faults| {
-    faults.rows("results", r.results.len(), 1, 50);
-    unique(faults, "results", r.results.iter().map(|row| row.name.as_str()));
-    for (index, row) in r.results.iter().enumerate() {
-        faults.within(&format!("results[{index}]"), |faults| faults.text("name", &row.name));
-    }
-    Fact::LineChecked(f::LineChecked {
-        check_point_code: faults.code("check_point_code", &r.check_point_code),
-        results: twins(&r.results),
-        counters: if r.counters.is_empty() { Vec::new() } else { counters(faults, &r.counters, true) },
-        text: faults.optional_text("text", &r.text),
-        ..f::LineChecked::default()
-    })
-});
+write_request!(
+    RecordLineCheckRequest,
+    |r, faults| {
+        faults.rows("results", r.results.len(), 1, 50);
+        unique(faults, "results", r.results.iter().map(|row| row.name.as_str()));
+        for (index, row) in r.results.iter().enumerate() {
+            faults.within(&format!("results[{index}]"), |faults| faults.text("name", &row.name));
+        }
+        Fact::LineChecked(f::LineChecked {
+            check_point_code: faults.code("check_point_code", &r.check_point_code),
+            results: twins(&r.results),
+            counters: if r.counters.is_empty() { Vec::new() } else { counters(faults, &r.counters, true) },
+            text: faults.optional_text("text", &r.text),
+            ..f::LineChecked::default()
+        })
+    },
+    confirmed = confirmed_implausible
+);
 write_request!(CloseBreachRequest, |r, faults| {
     Fact::BreachClosed(f::BreachClosed {
         event_sequence: faults.number("event_sequence", r.event_sequence, 1, i64::MAX),
@@ -644,74 +693,78 @@ fn replacement<R: WriteRequest>(name: &str, request: &R, faults: &mut Faults) ->
     })
 }
 
-write_request!(CorrectRequest, |r, faults| {
-    use v1::correct_request::Replacement as R;
-    let replacement = match &r.replacement {
-        None => {
-            faults.add("replacement", "give void or a replacement");
-            None
-        }
-        Some(R::Void(true)) => None,
-        Some(R::Void(false)) => {
-            faults.add("void", "must be true when given");
-            None
-        }
-        Some(R::Intake(x)) => replacement("intake", x, faults),
-        Some(R::BulkBag(x)) => replacement("bulk_bag", x, faults),
-        Some(R::BagWeighing(x)) => replacement("bag_weighing", x, faults),
-        Some(R::BagLoss(x)) => replacement("bag_loss", x, faults),
-        Some(R::Residue(x)) => replacement("residue", x, faults),
-        Some(R::LabResult(x)) => replacement("lab_result", x, faults),
-        Some(R::Lift(x)) => replacement("lift", x, faults),
-        Some(R::RunStart(x)) => replacement("run_start", x, faults),
-        Some(R::RunFinish(x)) => replacement("run_finish", x, faults),
-        Some(R::Tip(x)) => replacement("tip", x, faults),
-        Some(R::HopperLevel(x)) => replacement("hopper_level", x, faults),
-        Some(R::FeedEmptied(x)) => replacement("feed_emptied", x, faults),
-        Some(R::Count(x)) => replacement("count", x, faults),
-        Some(R::Readings(x)) => replacement("readings", x, faults),
-        Some(R::Loss(x)) => replacement("loss", x, faults),
-        Some(R::Stop(x)) => replacement("stop", x, faults),
-        Some(R::ClockCheck(x)) => replacement("clock_check", x, faults),
-        Some(R::Remark(x)) => replacement("remark", x, faults),
-        Some(R::Examination(x)) => replacement("examination", x, faults),
-        Some(R::PalletBuild(x)) => replacement("pallet_build", x, faults),
-        Some(R::PalletWeighing(x)) => replacement("pallet_weighing", x, faults),
-        Some(R::Move(x)) => replacement("move", x, faults),
-        Some(R::StockTake(x)) => replacement("stock_take", x, faults),
-        Some(R::Disposal(x)) => replacement("disposal", x, faults),
-        Some(R::Order(x)) => replacement("order", x, faults),
-        Some(R::VehicleCheck(x)) => replacement("vehicle_check", x, faults),
-        Some(R::Weighbridge(x)) => replacement("weighbridge", x, faults),
-        Some(R::ReelChange(x)) => replacement("reel_change", x, faults),
-        Some(R::RetainedSample(x)) => replacement("retained_sample", x, faults),
-        Some(R::LineCheck(x)) => replacement("line_check", x, faults),
-        Some(R::Tare(x)) => replacement("tare", x, faults),
-        Some(R::Adjustment(x)) => replacement("adjustment", x, faults),
-        Some(R::Inspection(x)) => replacement("inspection", x, faults),
-        Some(R::LiftRefusal(x)) => replacement("lift_refusal", x, faults),
-        Some(R::PreUseCheck(x)) => replacement("pre_use_check", x, faults),
-        Some(R::Mishap(x)) => replacement("mishap", x, faults),
-        Some(R::Remedy(x)) => replacement("remedy", x, faults),
-        Some(R::Overhaul(x)) => replacement("overhaul", x, faults),
-        Some(R::HourCounter(x)) => replacement("hour_counter", x, faults),
-        Some(R::OtherLift(x)) => replacement("other_lift", x, faults),
-        Some(R::TestLift(x)) => replacement("test_lift", x, faults),
-        Some(R::FibcInspection(x)) => replacement("fibc_inspection", x, faults),
-        Some(R::OpeningStock(x)) => replacement("opening_stock", x, faults),
-        Some(R::SiteSettings(x)) => replacement("site_settings", x, faults),
-        Some(R::Lot(x)) => replacement("lot", x, faults),
-        Some(R::VehicleLoad(x)) => replacement("vehicle_load", x, faults),
-        Some(R::Consignment(x)) => replacement("consignment", x, faults),
-    };
-    Fact::Corrected(Box::new(f::Corrected {
-        target_sequence: faults.number("target_sequence", r.target_sequence, 1, i64::MAX),
-        reason: faults.text("reason", &r.reason),
-        replacement,
-        target_keys: Vec::new(),
-        followed: Vec::new(),
-    }))
-});
+write_request!(
+    CorrectRequest,
+    |r, faults| {
+        use v1::correct_request::Replacement as R;
+        let replacement = match &r.replacement {
+            None => {
+                faults.add("replacement", "give void or a replacement");
+                None
+            }
+            Some(R::Void(true)) => None,
+            Some(R::Void(false)) => {
+                faults.add("void", "must be true when given");
+                None
+            }
+            Some(R::Intake(x)) => replacement("intake", x, faults),
+            Some(R::BulkBag(x)) => replacement("bulk_bag", x, faults),
+            Some(R::BagWeighing(x)) => replacement("bag_weighing", x, faults),
+            Some(R::BagLoss(x)) => replacement("bag_loss", x, faults),
+            Some(R::Residue(x)) => replacement("residue", x, faults),
+            Some(R::LabResult(x)) => replacement("lab_result", x, faults),
+            Some(R::Lift(x)) => replacement("lift", x, faults),
+            Some(R::RunStart(x)) => replacement("run_start", x, faults),
+            Some(R::RunFinish(x)) => replacement("run_finish", x, faults),
+            Some(R::Tip(x)) => replacement("tip", x, faults),
+            Some(R::HopperLevel(x)) => replacement("hopper_level", x, faults),
+            Some(R::FeedEmptied(x)) => replacement("feed_emptied", x, faults),
+            Some(R::Count(x)) => replacement("count", x, faults),
+            Some(R::Readings(x)) => replacement("readings", x, faults),
+            Some(R::Loss(x)) => replacement("loss", x, faults),
+            Some(R::Stop(x)) => replacement("stop", x, faults),
+            Some(R::ClockCheck(x)) => replacement("clock_check", x, faults),
+            Some(R::Remark(x)) => replacement("remark", x, faults),
+            Some(R::Examination(x)) => replacement("examination", x, faults),
+            Some(R::PalletBuild(x)) => replacement("pallet_build", x, faults),
+            Some(R::PalletWeighing(x)) => replacement("pallet_weighing", x, faults),
+            Some(R::Move(x)) => replacement("move", x, faults),
+            Some(R::StockTake(x)) => replacement("stock_take", x, faults),
+            Some(R::Disposal(x)) => replacement("disposal", x, faults),
+            Some(R::Order(x)) => replacement("order", x, faults),
+            Some(R::VehicleCheck(x)) => replacement("vehicle_check", x, faults),
+            Some(R::Weighbridge(x)) => replacement("weighbridge", x, faults),
+            Some(R::ReelChange(x)) => replacement("reel_change", x, faults),
+            Some(R::RetainedSample(x)) => replacement("retained_sample", x, faults),
+            Some(R::LineCheck(x)) => replacement("line_check", x, faults),
+            Some(R::Tare(x)) => replacement("tare", x, faults),
+            Some(R::Adjustment(x)) => replacement("adjustment", x, faults),
+            Some(R::Inspection(x)) => replacement("inspection", x, faults),
+            Some(R::LiftRefusal(x)) => replacement("lift_refusal", x, faults),
+            Some(R::PreUseCheck(x)) => replacement("pre_use_check", x, faults),
+            Some(R::Mishap(x)) => replacement("mishap", x, faults),
+            Some(R::Remedy(x)) => replacement("remedy", x, faults),
+            Some(R::Overhaul(x)) => replacement("overhaul", x, faults),
+            Some(R::HourCounter(x)) => replacement("hour_counter", x, faults),
+            Some(R::OtherLift(x)) => replacement("other_lift", x, faults),
+            Some(R::TestLift(x)) => replacement("test_lift", x, faults),
+            Some(R::FibcInspection(x)) => replacement("fibc_inspection", x, faults),
+            Some(R::OpeningStock(x)) => replacement("opening_stock", x, faults),
+            Some(R::SiteSettings(x)) => replacement("site_settings", x, faults),
+            Some(R::Lot(x)) => replacement("lot", x, faults),
+            Some(R::VehicleLoad(x)) => replacement("vehicle_load", x, faults),
+            Some(R::Consignment(x)) => replacement("consignment", x, faults),
+        };
+        Fact::Corrected(Box::new(f::Corrected {
+            target_sequence: faults.number("target_sequence", r.target_sequence, 1, i64::MAX),
+            reason: faults.text("reason", &r.reason),
+            replacement,
+            target_keys: Vec::new(),
+            followed: Vec::new(),
+        }))
+    },
+    confirmed = confirmed_implausible
+);
 
 mod gear;
 pub mod lift;

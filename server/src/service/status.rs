@@ -15,6 +15,9 @@ use crate::people::PeopleError;
 /// Domain of the reasons in `ErrorInfo`.
 pub const ERROR_DOMAIN: &str = "packloft";
 
+/// Reason of a refusal that asks whether figures are right.
+pub const IMPLAUSIBLE: &str = "IMPLAUSIBLE";
+
 /// Most rows of detail in one status; it travels in headers, which clients take up to 16 KiB of.
 const DETAIL_MAX_COUNT: usize = 30;
 /// Longest message of a status.
@@ -92,6 +95,18 @@ pub fn refusal(refusal: Refusal) -> Status {
                 found.add_precondition_failure_violation(finding.rule, finding.subject, finding.text);
             }
             Status::with_error_details(Code::FailedPrecondition, message(&texts), found)
+        }
+        Refusal::Implausible(findings) => {
+            let mut found = ErrorDetails::new();
+            let confirm = HashMap::from([("confirm".into(), "confirmed_implausible".into())]);
+            found.set_error_info(IMPLAUSIBLE, ERROR_DOMAIN, confirm);
+            let texts: Vec<String> = findings.iter().map(|f| f.text.clone()).collect();
+            for finding in findings.into_iter().take(DETAIL_MAX_COUNT) {
+                found.add_precondition_failure_violation(finding.rule, finding.subject, finding.text);
+            }
+            let text =
+                format!("is this right? {}; correct it, or confirm with confirmed_implausible = true", message(&texts));
+            Status::with_error_details(Code::FailedPrecondition, text, found)
         }
         Refusal::Stale { what, newest_sequence } => {
             let mut found = ErrorDetails::new();

@@ -6,7 +6,7 @@
 //! Invariant I-BAG-1: tipped + lost + residue never exceeds the net in use by decision (`over_tipping_is_refused`).
 
 use super::register::Register;
-use super::{Context, Decision, Missing, lot};
+use super::{Context, Decision, Missing, lot, plausible};
 use crate::fact::*;
 use crate::key;
 use crate::mass::kilograms;
@@ -536,15 +536,16 @@ pub(super) fn filled(fact: &BulkBagRecorded, at: i64, context: &Context) -> Resu
 pub(super) fn weighed(fact: &BagWeighed, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let mut missing = Missing::default();
     let scale = missing.take(Register::at(context.record, at).scale(&fact.scale_code)?, "scale", &fact.scale_code);
-    missing.take(bag(context.record, &fact.bag_tag)?, "bulk bag", &fact.bag_tag);
+    let bag = missing.take(bag(context.record, &fact.bag_tag)?, "bulk bag", &fact.bag_tag);
     missing.check()?;
     if let Some(reason) = scale.and_then(|scale| over_scale(&scale, fact.gross_mass_mg)) {
         return Err(Refusal::impossible(reason));
     }
-    Ok(Decision::plain(Fact::BagWeighed(fact.clone())))
+    let doubts = bag.and_then(|bag| plausible::weighing(fact, &bag, at)).into_iter().collect();
+    Ok(Decision { doubts, ..Decision::plain(Fact::BagWeighed(fact.clone())) })
 }
 
-pub(super) fn loss(fact: &BagLossRecorded, context: &Context) -> Result<Decision, Refusal> {
+pub(super) fn loss(fact: &BagLossRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let bag = existing(context.record, &fact.bag_tag)?;
     // Told late, after the rest was tipped: it comes out of what the rest was taken to be.
     let parts: i64 = bag.tips.iter().filter(|tip| !tip.whole).map(|tip| tip.mass_mg).sum();
@@ -554,7 +555,8 @@ pub(super) fn loss(fact: &BagLossRecorded, context: &Context) -> Result<Decision
     {
         return Err(Refusal::impossible(more_than_left(&bag, fact.mass_mg, left, "lost")));
     }
-    Ok(Decision::plain(Fact::BagLossRecorded(fact.clone())))
+    let doubts = plausible::bag_loss(fact, &bag, at).into_iter().collect();
+    Ok(Decision { doubts, ..Decision::plain(Fact::BagLossRecorded(fact.clone())) })
 }
 
 pub(super) fn residue(fact: &ResidueRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {

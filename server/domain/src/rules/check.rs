@@ -407,8 +407,11 @@ pub(super) fn record(fact: &LineChecked, at: i64, context: &Context) -> Result<D
     if !violations.is_empty() {
         return Err(Refusal::Invalid(violations));
     }
+    let mut doubts = Vec::new();
     if let Some(machine) = Register::at(record, at).machine(&point.machine_code)? {
-        stream::counters_fit(record, &machine, &fact.counters, at)?;
+        let fit = stream::fit(record, &machine, &fact.counters, at)?;
+        stream::forbid_if_any(fit.faults)?;
+        doubts = fit.doubts;
     }
     let run_code = run.map(|(run, _)| run.run_code).unwrap_or_default();
     let feed_code = match point.place() {
@@ -427,7 +430,7 @@ pub(super) fn record(fact: &LineChecked, at: i64, context: &Context) -> Result<D
         passed,
         ..fact.clone()
     };
-    let mut decision = Decision::plain(Fact::LineChecked(told));
+    let mut decision = Decision { doubts, ..Decision::plain(Fact::LineChecked(told)) };
     if !passed {
         let failed: Vec<&str> = fact.results.iter().filter(|row| !row.passed).map(|row| row.name.as_str()).collect();
         let when = context.zone.clock(at);

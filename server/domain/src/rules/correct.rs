@@ -327,6 +327,7 @@ pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> 
             occurred_time_us: replacement.occurred_time_us,
             already_done_reason: command.already_done_reason.clone(),
             expected_version: None,
+            ask_back: command.ask_back,
         };
         // Also of one that was withdrawn: it comes back under its number.
         if let Some(old) = &old {

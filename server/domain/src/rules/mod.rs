@@ -33,6 +33,7 @@ pub mod lot;
 pub mod outside;
 pub mod packer;
 pub mod pallet;
+pub mod plausible;
 pub mod recall;
 pub mod register;
 pub mod rework;
@@ -62,12 +63,15 @@ pub struct Command {
     pub already_done_reason: String,
     /// For registers: newest sequence the client knows.
     pub expected_version: Option<i64>,
+    /// Somebody is there who can be asked whether figures that are hardly right are right, and has not said so yet.
+    pub ask_back: bool,
 }
 
 impl Command {
-    /// A fact at a time, with nothing else to say.
+    /// A fact at a time, with nothing else to say and nobody to be asked.
     pub fn new(fact: Fact, occurred_time_us: i64) -> Command {
-        Command { fact, occurred_time_us, already_done_reason: String::new(), expected_version: None }
+        let already_done_reason = String::new();
+        Command { fact, occurred_time_us, already_done_reason, expected_version: None, ask_back: false }
     }
 }
 
@@ -104,6 +108,8 @@ pub struct Decision {
     pub judged_anew: Vec<JudgedAnew>,
     /// Lifts on record that it shows to have been over, one for each contradiction about a lift.
     pub lifts_over: Vec<LiftOver>,
+    /// Figures that are hardly right: asked back where somebody can be asked, contradictions where nobody can.
+    pub doubts: Vec<Finding>,
 }
 
 impl Decision {
@@ -181,15 +187,22 @@ impl Missing {
 
 /// Decides one command against the record.
 ///
+/// What cannot be true is refused before anybody is asked whether a figure is right, so that saying so is no way round a
+/// rule.
+///
 /// # Errors
 /// [`Refusal`] with every fault of the first kind that applies; then nothing may be stored.
 pub fn decide(command: &Command, context: &Context) -> Result<Decision, Refusal> {
-    let decision = decide_alone(command, context)?;
+    let mut decision = decide_alone(command, context)?;
+    if command.ask_back && !decision.doubts.is_empty() {
+        return Err(Refusal::Implausible(decision.doubts));
+    }
+    decision.contradictions.append(&mut decision.doubts);
     let decision = late::with_insight(decision, command.occurred_time_us, context)?;
     Ok(lift::found::with_lifts(decision, command.occurred_time_us, context)?)
 }
 
-/// The same without what it makes of earlier deeds.
+/// The same without what it makes of earlier deeds, and before anybody is asked.
 fn decide_alone(command: &Command, context: &Context) -> Result<Decision, Refusal> {
     let at = command.occurred_time_us;
     match &command.fact {
@@ -202,7 +215,7 @@ fn decide_alone(command: &Command, context: &Context) -> Result<Decision, Refusa
         Fact::IntakeRecorded(fact) => bag::intake(fact, at, context),
         Fact::BulkBagRecorded(fact) => bag::filled(fact, at, context),
         Fact::BagWeighed(fact) => bag::weighed(fact, at, context),
-        Fact::BagLossRecorded(fact) => bag::loss(fact, context),
+        Fact::BagLossRecorded(fact) => bag::loss(fact, at, context),
         Fact::ResidueRecorded(fact) => bag::residue(fact, at, context),
         Fact::LiftRecorded(fact) => lift::decide(fact, at, context),
         Fact::LiftRefused(fact) => lift::refusal(fact, at, context),

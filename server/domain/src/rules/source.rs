@@ -5,8 +5,8 @@
 //! settle, not a reason to stop listening to the device.
 
 use super::register::Register;
-use super::stream::{counter_faults, forbid_if_any, machine_of, neighbours, open_run, same_counter};
-use super::{Context, Decision, counter};
+use super::stream::{Neighbours, counter_faults, forbid_if_any, machine_of, neighbours, open_run, same_counter};
+use super::{Context, Decision, counter, plausible};
 use crate::fact::*;
 use crate::key;
 use crate::record::{Entry, Record, Unreadable};
@@ -154,10 +154,11 @@ pub(super) fn count(fact: &CountRecorded, at: i64, context: &Context) -> Result<
     }
     let run = open_run(context.record, &machine.code, at)?;
     let run_code = run.map(|(run, _)| run.run_code).unwrap_or_default();
+    let doubts = plausible::rate(&machine, &fact.counters, &around, at);
     let mut contradictions = faults;
     contradictions.extend(super::build::palletised_beyond(context, &run_code, &fact.counters, at)?);
     let fact = CountRecorded { feed_code: machine.feed_code, run_code, ..fact };
-    Ok(Decision { contradictions, ..Decision::plain(Fact::CountRecorded(fact)) })
+    Ok(Decision { contradictions, doubts, ..Decision::plain(Fact::CountRecorded(fact)) })
 }
 
 /// Reasons why a count on record cannot be true beside its neighbours.
@@ -166,9 +167,17 @@ pub(super) fn count(fact: &CountRecorded, at: i64, context: &Context) -> Result<
 /// When the record cannot be read.
 pub fn unfit(record: &dyn Record, fact: &CountRecorded, at: i64) -> Result<Vec<Finding>, Unreadable> {
     let Some(machine) = Register::at(record, at).machine(&fact.machine_code)? else { return Ok(Vec::new()) };
-    // The count itself is on record at its instant.
-    let before = neighbours(record, &machine.code, &fact.counters, at - 1)?;
-    let after = neighbours(record, &machine.code, &fact.counters, at)?;
-    let around: Vec<_> = before.into_iter().zip(after).map(|(before, after)| (before.0, after.1)).collect();
-    Ok(counter_faults(&machine, &fact.counters, &around))
+    Ok(counter_faults(&machine, &fact.counters, &around_own(record, &machine.code, &fact.counters, at)?))
+}
+
+/// Neighbours of readings that are on record themselves at their instant.
+pub(super) fn around_own(
+    record: &dyn Record,
+    machine_code: &str,
+    counters: &[CounterReading],
+    at: i64,
+) -> Result<Vec<Neighbours>, Unreadable> {
+    let before = neighbours(record, machine_code, counters, at - 1)?;
+    let after = neighbours(record, machine_code, counters, at)?;
+    Ok(before.into_iter().zip(after).map(|(before, after)| (before.0, after.1)).collect())
 }

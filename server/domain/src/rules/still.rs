@@ -5,7 +5,7 @@
 
 use super::bag::{Place, bag, bag_before_tip};
 use super::register::{Register, zone};
-use super::{dispatch, late, leaving, rework, source};
+use super::{dispatch, late, leaving, plausible, rework, source};
 use crate::fact::*;
 use crate::key::object;
 use crate::record::{Record, Unreadable, facts};
@@ -54,6 +54,11 @@ pub fn stands(record: &dyn Record, event: &Event, found: &Finding) -> Result<boo
                 source::unfit(record, count, at)?.iter().any(|fault| fault.rule == found.rule)
             }
             _ => true,
+        },
+        // Readings are not kept where they could be looked at again, and what was far from nominal stays so.
+        rule if rule != "READING_FAR_FROM_NOMINAL" && plausible::RULES.contains(&rule) => match &event.fact {
+            Some(fact) => plausible::still(record, fact, at)?.iter().any(|doubt| doubt.rule == found.rule),
+            None => true,
         },
         _ => true,
     })

@@ -6,7 +6,9 @@
 use super::bag::{Place, existing, more_than_left};
 use super::lot::{LotDecision, lot, lot_at};
 use super::register::Register;
-use super::{Command, Context, Decision, Missing, breach_reason, counter, free, hold, outside, running, source};
+use super::{
+    Command, Context, Decision, Missing, breach_reason, counter, free, hold, outside, plausible, running, source,
+};
 use crate::fact::*;
 use crate::key;
 use crate::mass::kilograms;
@@ -124,8 +126,11 @@ pub(super) fn same_counter(a: &CounterReading, b: &CounterReading) -> bool {
     a.place == b.place && a.reason_code == b.reason_code
 }
 
+/// A reading of a counter with its time.
+pub(super) type Read = (CounterReading, i64);
+
 /// The readings of the same counter nearest before and after an instant, within the look-back.
-pub(super) type Neighbours = (Option<CounterReading>, Option<CounterReading>);
+pub(super) type Neighbours = (Option<Read>, Option<Read>);
 
 /// Neighbours of each of some counters. The day itself is read once for all of them: it is where they nearly always are.
 pub(super) fn neighbours(
@@ -137,7 +142,8 @@ pub(super) fn neighbours(
     let day = key::day_of(at);
     let rows = facts_between(record, &key::object("machine", machine_code), day, day)?;
     let told = |row: &Entry, reading: &CounterReading| {
-        counters_in(&row.event, machine_code).into_iter().rfind(|c| same_counter(c, reading)).cloned()
+        let same = counters_in(&row.event, machine_code).into_iter().rfind(|c| same_counter(c, reading));
+        same.map(|same| (same.clone(), row.event.occurred_time_us))
     };
     let mut found = Vec::new();
     for reading in counters {
@@ -162,7 +168,7 @@ fn neighbour(
     reading: &CounterReading,
     day: i64,
     after: bool,
-) -> Result<Option<CounterReading>, Unreadable> {
+) -> Result<Option<Read>, Unreadable> {
     let object = key::object("machine", machine_code);
     let step = |day| if after { record.day_after(&object, day) } else { record.day_before(&object, day) };
     let mut next = step(day)?;
@@ -177,7 +183,7 @@ fn neighbour(
         let row = if after { rows.iter().find(pick) } else { rows.iter().rev().find(pick) };
         if let Some(row) = row {
             let same = counters_in(&row.event, machine_code).into_iter().rfind(|c| same_counter(c, reading));
-            return Ok(same.cloned());
+            return Ok(same.map(|same| (same.clone(), row.event.occurred_time_us)));
         }
         next = step(if after { found + 1 } else { found - 1 })?;
     }
@@ -194,7 +200,7 @@ pub fn gap_faults(
     let digits = Register::at(record, at).machine(machine_code)?.map_or(0, |machine| machine.counter_digit_count);
     let mut found = Vec::new();
     for (reading, around) in counters.iter().zip(neighbours(record, machine_code, counters, at)?) {
-        if let (Some(before), Some(after)) = around
+        if let (Some((before, _)), Some((after, _))) = around
             && counter::cycles(before.value, &after, digits).is_none()
         {
             let name = counter_name(reading);
@@ -220,13 +226,13 @@ pub(super) fn counter_faults(machine: &Machine, counters: &[CounterReading], aro
             reasons.push(finding("COUNTER_DIGITS", &machine.code, text, reading.value, range - 1));
             continue;
         }
-        if let Some(before) = before
+        if let Some((before, _)) = before
             && counter::cycles(before.value, reading, digits).is_none()
         {
             let text = format!("{name} went back from {} to {} without a reset", before.value, reading.value);
             reasons.push(finding("COUNTER_BACKWARDS", &machine.code, text, reading.value, before.value));
         }
-        if let Some(after) = after
+        if let Some((after, _)) = after
             && counter::cycles(reading.value, after, digits).is_none()
         {
             let text = format!(
@@ -239,24 +245,25 @@ pub(super) fn counter_faults(machine: &Machine, counters: &[CounterReading], aro
     reasons
 }
 
-/// The same, with the neighbours looked up.
-pub(super) fn unfit(
-    record: &dyn Record,
-    machine: &Machine,
-    counters: &[CounterReading],
-    at: i64,
-) -> Result<Vec<Finding>, Unreadable> {
-    Ok(counter_faults(machine, counters, &neighbours(record, &machine.code, counters, at)?))
+/// What readings of a machine meet beside their neighbours in time.
+#[derive(Default)]
+pub(super) struct Fit {
+    /// Reasons why they cannot be true.
+    pub(super) faults: Vec<Finding>,
+    /// Why they hardly are.
+    pub(super) doubts: Vec<Finding>,
 }
 
-/// Refuses readings of a machine that cannot be true beside their neighbours.
-pub(super) fn counters_fit(
+/// Both, with the neighbours looked up.
+pub(super) fn fit(
     record: &dyn Record,
     machine: &Machine,
     counters: &[CounterReading],
     at: i64,
-) -> Result<(), Refusal> {
-    forbid_if_any(unfit(record, machine, counters, at)?)
+) -> Result<Fit, Unreadable> {
+    let around = neighbours(record, &machine.code, counters, at)?;
+    let doubts = plausible::rate(machine, counters, &around, at);
+    Ok(Fit { faults: counter_faults(machine, counters, &around), doubts })
 }
 
 fn counter_name(reading: &CounterReading) -> &'static str {
@@ -300,7 +307,7 @@ pub(super) fn start_run(fact: &RunStarted, command: &Command, context: &Context)
     if run_span(record, &fact.run_code)?.is_some() {
         return Err(Refusal::Exists(Unknown { noun: "run", code: fact.run_code.clone() }));
     }
-    let mut impossible = unfit(record, &machine, &fact.counters, at)?;
+    let Fit { faults: mut impossible, doubts } = fit(record, &machine, &fact.counters, at)?;
     if let Some((open, _)) = open_run(record, &machine.code, at)? {
         let text = format!("run {} is still open on machine {}", open.run_code, machine.code);
         impossible.push(finding("RUN_OPEN", &open.run_code, text, 0, 0));
@@ -331,7 +338,7 @@ pub(super) fn start_run(fact: &RunStarted, command: &Command, context: &Context)
     let mut fact = fact.clone();
     fact.feed_code.clone_from(&machine.feed_code);
     fact.nominal_mass_mg = product.nominal_mass_mg;
-    let mut decision = Decision::plain(Fact::RunStarted(fact.clone()));
+    let mut decision = Decision { doubts, ..Decision::plain(Fact::RunStarted(fact.clone())) };
     if !reasons.is_empty() {
         decision.holds.push(HoldPlaced {
             hold_code: hold::code(context.next_sequence, 0, 1),
@@ -358,7 +365,7 @@ fn made_before(
     let Some(filled) = filled else { return Ok(None) };
     let (before, _) = neighbours(record, &machine.code, std::slice::from_ref(filled), at)?.remove(0);
     let since =
-        before.and_then(|before| counter::cycles(before.value, filled, machine.counter_digit_count)).unwrap_or(0);
+        before.and_then(|(before, _)| counter::cycles(before.value, filled, machine.counter_digit_count)).unwrap_or(0);
     let earlier = outside::until(record, &machine.code, at)?;
     let count = since + earlier.as_ref().map_or(0, |group| group.cycles);
     if count == 0 {
@@ -386,7 +393,8 @@ pub(super) fn finish_run(fact: &RunFinished, at: i64, context: &Context) -> Resu
         let text = format!("run {} would finish before it started", fact.run_code);
         reasons.push(finding("FINISH_BEFORE_START", &fact.run_code, text, at, started_at));
     }
-    reasons.extend(unfit(context.record, &machine, &fact.counters, at)?);
+    let Fit { faults, doubts } = fit(context.record, &machine, &fact.counters, at)?;
+    reasons.extend(faults);
     let object = key::object("machine", &machine.code);
     for row in facts_between(context.record, &object, key::day_of(started_at), key::day_of(at))? {
         let began = row.event.occurred_time_us;
@@ -402,7 +410,7 @@ pub(super) fn finish_run(fact: &RunFinished, at: i64, context: &Context) -> Resu
     forbid_if_any(reasons)?;
     let contradictions = super::build::palletised_beyond(context, &fact.run_code, &fact.counters, at)?;
     let fact = RunFinished { machine_code: start.machine_code, feed_code: start.feed_code, ..fact.clone() };
-    Ok(Decision { contradictions, ..Decision::plain(Fact::RunFinished(fact)) })
+    Ok(Decision { contradictions, doubts, ..Decision::plain(Fact::RunFinished(fact)) })
 }
 
 pub(super) fn release_run(fact: &RunReleased, context: &Context) -> Result<Decision, Refusal> {
@@ -536,10 +544,13 @@ pub(super) fn tip(fact: &BagTipped, at: i64, context: &Context) -> Result<Decisi
         reasons.push(finding("TIP_BEFORE_ARRIVAL", &bag.bag_tag, text, at, bag.arrived_time_us));
     }
     let mut fact = fact.clone();
+    let mut doubts = Vec::new();
     for count in &mut fact.counts {
         let machine = machine_of(context, &count.machine_code, at)?;
         if let Some(reading) = count.counter.clone() {
-            reasons.extend(unfit(record, &machine, &[reading], at)?);
+            let found = fit(record, &machine, &[reading], at)?;
+            reasons.extend(found.faults);
+            doubts.extend(found.doubts);
         }
         count.run_code = open_run(record, &machine.code, at)?.map(|(run, _)| run.run_code).unwrap_or_default();
     }
@@ -553,7 +564,7 @@ pub(super) fn tip(fact: &BagTipped, at: i64, context: &Context) -> Result<Decisi
         contradictions.push(finding("NOT_LIFTED", &bag.bag_tag, text, 0, 0));
     }
     contradictions.extend(super::rework::tipped_too_early(record, &bag, at, |time| context.zone.clock(time))?);
-    let decision = Decision { breaches, contradictions, ..Decision::plain(Fact::BagTipped(fact)) };
+    let decision = Decision { breaches, contradictions, doubts, ..Decision::plain(Fact::BagTipped(fact)) };
     let mut decision = decision.hold_bags(context.next_sequence, &[bag.bag_tag]);
     // Dust endangers people, not the product: it is a breach, and nothing is held for it.
     decision.breaches.extend(dust);
@@ -595,7 +606,8 @@ pub(super) fn level(fact: &HopperLevelRecorded, at: i64, context: &Context) -> R
         let over = finding("OVER_CAPACITY", &feed.code, text, fact.content_mass_mg, feed.capacity_mass_mg);
         return Err(Refusal::impossible(over));
     }
-    Ok(Decision::plain(Fact::HopperLevelRecorded(fact.clone())))
+    let doubts = plausible::level(context.record, fact, &feed, at)?.into_iter().collect();
+    Ok(Decision { doubts, ..Decision::plain(Fact::HopperLevelRecorded(fact.clone())) })
 }
 
 pub(super) fn emptied(fact: &FeedEmptied, at: i64, context: &Context) -> Result<Decision, Refusal> {
@@ -633,7 +645,8 @@ pub(super) fn readings(fact: &ReadingsRecorded, at: i64, context: &Context) -> R
             super::packer::sample(&mut fact, run.as_ref(), at, context)?
         }
     };
-    Ok(Decision { holds, ..Decision::plain(Fact::ReadingsRecorded(fact)) })
+    let doubts = plausible::readings(context.record, &fact, masses, at)?.into_iter().collect();
+    Ok(Decision { holds, doubts, ..Decision::plain(Fact::ReadingsRecorded(fact)) })
 }
 
 pub(super) fn loss(fact: &LossRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
@@ -649,7 +662,8 @@ pub(super) fn loss(fact: &LossRecorded, at: i64, context: &Context) -> Result<De
         }
         fact.run_code = run_until(context.record, &machine.code, at)?;
     }
-    Ok(Decision::plain(Fact::LossRecorded(fact)))
+    let doubts = plausible::loss(context.record, &fact, &feed, at)?.into_iter().collect();
+    Ok(Decision { doubts, ..Decision::plain(Fact::LossRecorded(fact)) })
 }
 
 pub(super) fn stop(fact: &StopRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
@@ -663,7 +677,8 @@ pub(super) fn stop(fact: &StopRecorded, at: i64, context: &Context) -> Result<De
         run_code: run_until(context.record, &fact.machine_code, at)?,
         ..fact.clone()
     };
-    Ok(Decision::plain(Fact::StopRecorded(fact)))
+    let doubts = plausible::stop(context.record, &fact, at)?;
+    Ok(Decision { doubts, ..Decision::plain(Fact::StopRecorded(fact)) })
 }
 
 pub(super) fn clock_check(fact: &ClockChecked, at: i64, context: &Context) -> Result<Decision, Refusal> {
