@@ -4,6 +4,7 @@ use std::time::Duration;
 
 use packloft_client::connection::{Connection, may_retry};
 use packloft_proto::v1;
+use prost::Message;
 use tonic::Status;
 
 macro_rules! steps {
@@ -38,6 +39,18 @@ macro_rules! steps {
                         (&mut request.request_id, &mut request.occurred_time, &mut request.actor_code)
                     })*
                 }
+            }
+        }
+
+        impl Step {
+            /// Name of the request's message.
+            pub fn name(&self) -> &'static str {
+                match self { $(Step::$variant(_) => stringify!($request),)* }
+            }
+
+            /// The request's bytes.
+            pub fn bytes(&self) -> Vec<u8> {
+                match self { $(Step::$variant(request) => request.encode_to_vec(),)* }
             }
         }
 
@@ -154,7 +167,7 @@ impl Step {
         let mut tries = 0;
         loop {
             match self.send(connection).await {
-                Err(status) if (may_retry(&status) || lost(&status)) && tries < 300 => {
+                Err(status) if may_retry(&status) && tries < 300 => {
                     tries += 1;
                     tokio::time::sleep(Duration::from_millis(100)).await;
                 }
@@ -162,9 +175,4 @@ impl Step {
             }
         }
     }
-}
-
-/// A connection that broke under way: the transport reports it as unknown or cancelled.
-fn lost(status: &Status) -> bool {
-    matches!(status.code(), tonic::Code::Unknown | tonic::Code::Cancelled)
 }

@@ -9,7 +9,8 @@ use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
 use std::time::{Duration, Instant};
 
 use common::{T0, day, submission};
-use packloft_domain::fact::{Fact, RemarkRecorded};
+use packloft_domain::fact::registered::Item;
+use packloft_domain::fact::{Fact, Material, Registered, RemarkRecorded, Supplier};
 use packloft_domain::reads::ReadSet;
 use packloft_domain::record::Record;
 use packloft_domain::refusal::Refusal;
@@ -95,6 +96,33 @@ async fn one_outcome_per_id_and_times_that_hold() -> anyhow::Result<()> {
     clock.now_us.store(now - 3_600_000_000, Ordering::Relaxed);
     let outcome = engine.submit(submission(3, at, fact)).await.map_err(|e| anyhow::anyhow!("{e:?}"))?;
     assert!(outcome.event.recorded_time_us >= now, "{}", outcome.event.recorded_time_us);
+    Ok(())
+}
+
+/// Versions before hashed a request without its method: what they stored is known again by the kind of fact it became, and only
+/// by the request that made it.
+#[tokio::test]
+async fn a_request_stored_before_methods_were_hashed_is_known_again() -> anyhow::Result<()> {
+    let (engine, _) = start()?;
+    let registered = |item: Item| Fact::Registered(Registered { item: Some(item) });
+    let material = registered(Item::Material(Material { code: "X".into(), name: "x".into(), ..Material::default() }));
+    let supplier = registered(Item::Supplier(Supplier { code: "X".into(), name: "x".into(), ..Supplier::default() }));
+    let remark = Fact::RemarkRecorded(RemarkRecorded { text: "x".into(), ..RemarkRecorded::default() });
+    let old = Submission { request_hash: [7; 16], ..submission(1, T0, material.clone()) };
+    let first = engine.submit(old).await.map_err(|e| anyhow::anyhow!("{e:?}"))?;
+    let again = |fact: Fact, unnamed: Option<[u8; 16]>| Submission {
+        request_hash: [8; 16],
+        unnamed_hash: unnamed,
+        ..submission(1, T0, fact)
+    };
+    let known = engine.submit(again(material.clone(), Some([7; 16]))).await.map_err(|e| anyhow::anyhow!("{e:?}"))?;
+    assert_eq!((known.sequence, known.replayed), (first.sequence, true));
+    for (fact, unnamed) in
+        [(supplier, Some([7; 16])), (remark, Some([7; 16])), (material.clone(), Some([9; 16])), (material, None)]
+    {
+        let outcome = engine.submit(again(fact.clone(), unnamed)).await.map(|o| o.sequence);
+        assert_eq!(outcome, Err(EngineError::RequestIdReused), "{fact:?} {unnamed:?}");
+    }
     Ok(())
 }
 

@@ -95,6 +95,17 @@ pub fn kind(fact: &Fact) -> &'static str {
     }
 }
 
+/// True for facts of the same kind, registered items of the same register among them: what one method records.
+pub fn same_kind(a: &Fact, b: &Fact) -> bool {
+    use std::mem::discriminant;
+    match (a, b) {
+        (Fact::Registered(a), Fact::Registered(b)) => {
+            a.item.as_ref().map(discriminant) == b.item.as_ref().map(discriminant)
+        }
+        _ => discriminant(a) == discriminant(b),
+    }
+}
+
 /// Rank of a fact among facts of the same instant: emptied, finish, start, setting, count, tip, loss, the rest.
 pub fn rank(fact: &Fact) -> u8 {
     match fact {

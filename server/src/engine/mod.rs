@@ -14,7 +14,7 @@ use std::sync::Arc;
 use std::sync::mpsc::{Receiver, SyncSender, TrySendError, sync_channel};
 use std::time::{Duration, Instant};
 
-use packloft_domain::fact::{Actor, ActorProof, Event, Fact};
+use packloft_domain::fact::{Actor, ActorProof, Event, Fact, same_kind};
 use packloft_domain::reads::ReadSet;
 use packloft_domain::record::{Entry, Unreadable};
 use packloft_domain::refusal::{Refusal, Unknown, Violation};
@@ -76,8 +76,10 @@ pub fn fresh_id(clock: &dyn Clock) -> uuid::Uuid {
 pub struct Submission {
     /// Id the client made.
     pub request_id: [u8; 16],
-    /// Hash of the request without its id.
+    /// Hash of the request without its id, its method among what is hashed.
     pub request_hash: [u8; 16],
+    /// The same without the method, as versions until 2026-11 stored it.
+    pub unnamed_hash: Option<[u8; 16]>,
     /// Who asks.
     pub actor_code: String,
     /// What is wanted.
@@ -106,6 +108,7 @@ impl Submission {
         Submission {
             request_id,
             request_hash,
+            unnamed_hash: None,
             actor_code: actor_code.into(),
             command,
             more: Vec::new(),
@@ -492,10 +495,10 @@ impl Writer {
             }));
         }
         if let Some(used) = self.views.used_request(&submission.request_id)? {
-            if used.hash != submission.request_hash {
+            let event = read_event(&self.journal, used.sequence)?;
+            if used.hash != submission.request_hash && !repeats_unnamed(submission, &used.hash, &event) {
                 return Ok(Some(Err(EngineError::RequestIdReused)));
             }
-            let event = read_event(&self.journal, used.sequence)?;
             return Ok(Some(Ok(Outcome { sequence: used.sequence, event: Arc::new(event), replayed: true })));
         }
         let id = uuid::Uuid::from_bytes(submission.request_id);
@@ -581,6 +584,13 @@ impl Writer {
         let event = read_event(&self.journal, sequence)?;
         Ok(Some(Entry { sequence: target_sequence, event }))
     }
+}
+
+/// True when a request repeats one that was stored before methods were hashed. Bytes alone do not say which method they were
+/// meant for; the kind of fact that came of them does, since each is made by one method.
+fn repeats_unnamed(submission: &Submission, stored: &[u8; 16], event: &Event) -> bool {
+    submission.unnamed_hash.as_ref() == Some(stored)
+        && event.fact.as_ref().is_some_and(|fact| same_kind(fact, &submission.command.fact))
 }
 
 /// The event of a decision. The first fact of a unit carries the request's id; the others a longer one made from it, so

@@ -17,6 +17,8 @@ pub trait WriteRequest: Message + Clone + Default {
     fn header(&self) -> (&str, Option<&Timestamp>, &str);
     /// The same without its id, for comparing a request with a repeated one.
     fn without_id(&self) -> Self;
+    /// Name of the request, which belongs to one method: two methods may have requests of the same bytes.
+    fn name(&self) -> &'static str;
     /// The fact it tells, and what goes with it.
     fn to_fact(&self, faults: &mut Faults) -> Fact;
     /// For deciding methods: it happened all the same, and why.
@@ -64,6 +66,9 @@ macro_rules! write_request {
             }
             fn without_id(&self) -> Self {
                 Self { request_id: String::new(), ..self.clone() }
+            }
+            fn name(&self) -> &'static str {
+                stringify!($request)
             }
             fn to_fact(&self, $faults: &mut Faults) -> Fact {
                 let $this = self;

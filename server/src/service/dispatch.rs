@@ -100,7 +100,8 @@ service! {
             Some(Fact::PalletsExchanged(f)) => (f.consignee_code.clone(), f.pallet_kind.clone()),
             _ => Default::default(),
         };
-        self.ask(receipt.sequence, move |asked| {
+        let then = self.engine().views.record_at(outcome.sequence);
+        self.ask_at(then, move |asked| {
             let rows = loads::pallet_balances(asked, &consignee)?;
             let balance = rows.into_iter().find(|row| row.pallet_kind == kind).map_or(0, |row| row.balance_count);
             Ok(v1::RecordPalletExchangeResponse { receipt: Some(receipt), balance_count: balance })
@@ -132,7 +133,9 @@ service! {
             Some(Fact::PalletLoaded(f)) => (f.load_code.clone(), f.consignment_code.clone()),
             _ => Default::default(),
         };
-        self.ask(receipt.sequence, move |asked| {
+        // As it stood with this pallet, so that a repeated request has the first one's answer.
+        let then = self.engine().views.record_at(outcome.sequence);
+        self.ask_at(then, move |asked| {
             let load = rules::load(&asked.record, &load_code)?.ok_or_else(|| unknown("load", &load_code))?;
             let payload = load.opened.payload_mass_mg;
             Ok(v1::LoadPalletResponse {

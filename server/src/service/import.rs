@@ -39,6 +39,7 @@ struct File {
     head: v1::ImportHead,
     rows: Vec<v1::ImportRow>,
     hash: [u8; 16],
+    unnamed_hash: [u8; 16],
 }
 
 fn progress(received: usize, checked: usize) -> v1::ImportFileResponse {
@@ -93,8 +94,9 @@ async fn receive(mut stream: Streaming<v1::ImportFileRequest>, answers: &Answers
         return Err(status::refusal(invalid("rows", "there are none")));
     }
     let full: [u8; 32] = hash.finalize().into();
-    let hash = full[..16].try_into().unwrap_or_default();
-    Ok(File { request_id, actor_code, occurred_time_us, head, rows, hash })
+    let unnamed_hash = full[..16].try_into().unwrap_or_default();
+    let hash = super::hash(&[b"ImportFileRequest", &[0], &full]);
+    Ok(File { request_id, actor_code, occurred_time_us, head, rows, hash, unnamed_hash })
 }
 
 impl Api {
@@ -152,6 +154,7 @@ impl Api {
         let deadline = Instant::now() + LONGEST;
         let command = Command::new(head, file.occurred_time_us);
         let mut submission = Submission::new(file.request_id, file.hash, file.actor_code.clone(), command, deadline);
+        submission.unnamed_hash = Some(file.unnamed_hash);
         submission.more = commands;
         let outcome = self.submit(submission).await.map_err(status::engine)?;
         if let Some(Fact::FileImported(f)) = &outcome.event.fact {

@@ -56,6 +56,14 @@ pub struct Api {
     people: Arc<People>,
 }
 
+/// First half of the digest of some bytes, one after the other.
+fn hash(parts: &[&[u8]]) -> [u8; 16] {
+    let mut digest = Sha256::new();
+    parts.iter().for_each(|part| digest.update(part));
+    let full: [u8; 32] = digest.finalize().into();
+    full[..16].try_into().unwrap_or_default()
+}
+
 /// Client's deadline from `grpc-timeout`, at most the default.
 fn deadline<T>(request: &Request<T>) -> Instant {
     let given = request.metadata().get("grpc-timeout").and_then(|value| value.to_str().ok());
@@ -138,13 +146,16 @@ impl Api {
         let actor_code = faults.code("actor_code", actor);
         let command = command(&request, &mut faults);
         faults.check().map_err(status::refusal)?;
-        let full: [u8; 32] = Sha256::digest(request.without_id().encode_to_vec()).into();
-        let request_hash = full[..16].try_into().unwrap_or_default();
+        let bytes = request.without_id().encode_to_vec();
+        let unnamed_hash = Some(hash(&[&bytes]));
+        let request_hash = hash(&[request.name().as_bytes(), &[0], &bytes]);
         let needs = needs(&command);
         let mut tries = 0;
         loop {
-            let mut submission =
-                Submission::new(request_id, request_hash, actor_code.clone(), command.clone(), deadline);
+            let mut submission = Submission {
+                unnamed_hash,
+                ..Submission::new(request_id, request_hash, actor_code.clone(), command.clone(), deadline)
+            };
             match needs.clone() {
                 Some(needs) if tries < limits::EVIDENCE_TRIES => {
                     (submission.evidence, submission.depends_on) =

@@ -49,9 +49,9 @@ service! {
             return Ok(Response::new(v1::RecordTareResponse { receipt: Some(receipt), ..Default::default() }));
         };
         let at = outcome.event.occurred_time_us;
-        let sequence = receipt.sequence;
+        let then = self.engine().views.record_at(outcome.sequence);
         let (mean_mass_mg, deviation_mg) = (fact.mean_mass_mg, fact.deviation_mg);
-        let text = self.ask(sequence, move |asked| Ok(packer::tare_words(asked, &fact, at)?)).await?;
+        let text = self.ask_at(then, move |asked| Ok(packer::tare_words(asked, &fact, at)?)).await?;
         Ok(Response::new(v1::RecordTareResponse { receipt: Some(receipt), mean_mass_mg, deviation_mg, text }))
     }
     type StreamReadingsStream = super::stream::Answers;
