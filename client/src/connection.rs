@@ -7,12 +7,19 @@ use packloft_proto::v1;
 use tonic::codec::CompressionEncoding;
 use tonic::transport::{Channel, Endpoint};
 use tonic::{Code, Status};
+use tonic_types::StatusExt;
 use uuid::ContextV7;
 
 /// Longest wait for one answer.
 pub const ANSWER_WAIT: Duration = Duration::from_secs(30);
-/// How often a write that may be retried is sent.
-pub const TRIES: u32 = 5;
+/// How often a write that may be retried is sent: some five seconds in all, for a server that is started again.
+pub const TRIES: u32 = 7;
+/// How often a connection is opened before nobody is taken to be there.
+const CONNECT_TRIES: u32 = 4;
+/// Longest pause before a write is sent again.
+const PAUSE_MAX: Duration = Duration::from_secs(2);
+/// Port of a server whose address names none.
+const PORT: u16 = 7345;
 
 macro_rules! clients {
     ($($field:ident $module:ident $client:ident;)*) => {
@@ -59,13 +66,30 @@ clients! {
     journal journal_service_client JournalServiceClient;
 }
 
+/// Where a server is, as an address with a scheme: `loft:7345` and `loft` are taken as people write them.
+///
+/// ```
+/// use packloft_client::connection::address;
+/// assert_eq!(address("127.0.0.1:7345"), "http://127.0.0.1:7345");
+/// assert_eq!(address("loft"), "http://loft:7345");
+/// assert_eq!(address("http://loft:80"), "http://loft:80");
+/// ```
+pub fn address(server: &str) -> String {
+    let server = server.trim();
+    match server {
+        _ if server.contains("://") => server.to_owned(),
+        _ if server.contains(':') => format!("http://{server}"),
+        _ => format!("http://{server}:{PORT}"),
+    }
+}
+
 impl Connection {
-    /// Connects to a server such as `http://127.0.0.1:7345`.
+    /// Connects to a server such as `127.0.0.1:7345`.
     ///
     /// # Errors
     /// When the address is malformed or nobody answers there.
     pub async fn open(server: &str) -> Result<Connection, tonic::transport::Error> {
-        let endpoint = Endpoint::from_shared(server.to_owned())?
+        let endpoint = Endpoint::from_shared(address(server))?
             .connect_timeout(Duration::from_secs(5))
             .timeout(ANSWER_WAIT)
             .tcp_nodelay(true);
@@ -74,12 +98,28 @@ impl Connection {
 }
 
 impl Connection {
+    /// Connects; a connection that breaks at once is tried again, since nothing was sent over it.
+    ///
+    /// # Errors
+    /// When the address is malformed or nobody answers there.
+    pub async fn reach(server: &str) -> Result<Connection, tonic::transport::Error> {
+        let mut wait = Duration::from_millis(50);
+        for _ in 1..CONNECT_TRIES {
+            if let Ok(connection) = Connection::open(server).await {
+                return Ok(connection);
+            }
+            tokio::time::sleep(wait).await;
+            wait *= 2;
+        }
+        Connection::open(server).await
+    }
+
     /// Clients of a server that may be away: connects when something is sent.
     ///
     /// # Errors
     /// When the address is malformed.
     pub fn later(server: &str) -> Result<Connection, tonic::transport::Error> {
-        Ok(Connection::over(Endpoint::from_shared(server.to_owned())?.tcp_nodelay(true).connect_lazy()))
+        Ok(Connection::over(Endpoint::from_shared(address(server))?.tcp_nodelay(true).connect_lazy()))
     }
 }
 
@@ -93,6 +133,14 @@ pub fn request_id() -> String {
     uuid::Uuid::new_v7(uuid::Timestamp::from_unix(&IDS, seconds, nanos)).to_string()
 }
 
+/// The millisecond an id of version 7 was made in: a command without a time happened then, so that the same command with
+/// the same id is the same request whenever it is sent.
+pub fn made_at(request_id: &str) -> Option<prost_types::Timestamp> {
+    let (seconds, nanos) = uuid::Uuid::try_parse(request_id).ok()?.get_timestamp()?.to_unix();
+    let nanos = i32::try_from(nanos / 1_000_000 * 1_000_000).ok()?;
+    Some(prost_types::Timestamp { seconds: i64::try_from(seconds).ok()?, nanos })
+}
+
 /// The id of a further request that belongs to one with this id, so that the whole may be sent again as it was.
 pub fn further_id(first: &str, number: usize) -> String {
     let Ok(id) = uuid::Uuid::try_parse(first) else { return first.to_owned() };
@@ -103,10 +151,15 @@ pub fn further_id(first: &str, number: usize) -> String {
     uuid::Uuid::from_bytes(bytes).to_string()
 }
 
-/// True when the same request may simply be sent again.
+/// True when the same request may simply be sent again: the server says so, or nobody knows what became of it.
 pub fn may_retry(status: &Status) -> bool {
-    // tonic says Cancelled for a deadline that passed.
-    matches!(status.code(), Code::Unavailable | Code::DeadlineExceeded | Code::Cancelled)
+    // tonic says Cancelled for a deadline that passed, and Unknown or Internal for a connection that broke in whatever way.
+    // What the server itself failed on bears its own mark.
+    match status.code() {
+        Code::Unavailable | Code::DeadlineExceeded | Code::Cancelled => true,
+        Code::Unknown | Code::Internal => status.get_details_error_info().is_none(),
+        _ => false,
+    }
 }
 
 /// Sends a request until there is an answer, at most [`TRIES`] times, waiting longer each time. The request id must stay
@@ -121,7 +174,7 @@ pub async fn persist<T, F: Future<Output = Result<T, Status>>>(mut send: impl Fn
         match send().await {
             Err(status) if may_retry(&status) && tries < TRIES => {
                 tokio::time::sleep(wait).await;
-                wait *= 2;
+                wait = (wait * 2).min(PAUSE_MAX);
                 tries += 1;
             }
             answer => return answer,

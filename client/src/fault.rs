@@ -3,6 +3,8 @@
 use tonic::{Code, Status};
 use tonic_types::StatusExt;
 
+use crate::connection::may_retry;
+
 /// What a command ends with.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Exit {
@@ -68,8 +70,19 @@ pub fn of_status(status: &Status, request_id: Option<&str>) -> Fault {
     if reasons.is_empty() {
         reasons.push(status.message().to_owned());
     }
-    let again = request_id.map(|id| format!("send the same again with --request-id {id}"));
+    let unknown = may_retry(status);
+    if unknown && details.error_info().is_none() {
+        // What the transport says is of no use to whoever reads it.
+        reasons = vec!["the connection to the server broke, or no answer came in time".to_owned()];
+    }
+    let again = request_id.map(|id| {
+        format!(
+            "it is not known whether this was recorded: give the same command again with --request-id {id}, and it counts \
+             once however often it is sent"
+        )
+    });
     let (exit, first) = match status.code() {
+        _ if unknown => (Exit::Unreachable, again.unwrap_or_else(|| "ask again in a moment".to_owned())),
         Code::InvalidArgument | Code::OutOfRange => (Exit::Usage, "correct these fields and send again".to_owned()),
         Code::NotFound => (Exit::NotFound, "check the code, or register it first".to_owned()),
         Code::AlreadyExists => (Exit::Refused, "use another code, or look at what is on record".to_owned()),
@@ -81,9 +94,7 @@ pub fn of_status(status: &Status, request_id: Option<&str>) -> Fault {
             (Exit::Refused, "not recorded: the rules or the record speak against it".to_owned())
         }
         Code::Aborted => (Exit::Refused, "read the newest state and try again".to_owned()),
-        Code::Unavailable | Code::DeadlineExceeded | Code::Cancelled | Code::ResourceExhausted => {
-            (Exit::Unreachable, again.unwrap_or_else(|| "ask again in a moment".to_owned()))
-        }
+        Code::ResourceExhausted => (Exit::Unreachable, again.unwrap_or_else(|| "ask again in a moment".to_owned())),
         Code::DataLoss => (Exit::Damaged, "call whoever looks after the server: its journal is damaged".to_owned()),
         Code::Unimplemented => (Exit::Usage, "this server does not know that; update it or this command".to_owned()),
         _ => (Exit::Damaged, "call whoever looks after the server".to_owned()),

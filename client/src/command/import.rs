@@ -10,8 +10,9 @@ use packloft_proto::v1::import_file_request::Part as Sent;
 use packloft_proto::v1::import_file_response::Part as Told;
 use packloft_proto::v1::import_row::Row;
 
+use super::Session;
 use super::store_args::{FileKind, ImportArgs};
-use super::{Session, ask_fault};
+use crate::connection::persist;
 use crate::fault::{Exit, Fault};
 use crate::moment::Zone;
 use crate::show::Sheet;
@@ -342,8 +343,18 @@ fn read(text: &str, wanted: Option<FileKind>, zone: &Zone) -> Result<Read, Fault
     Ok(found)
 }
 
+/// Sends the rows until there is a result. The id stays the same, so the file counts once.
+async fn send(session: &Session, file: &Read, name: &str, check_only: bool) -> Result<v1::ImportResult, Fault> {
+    persist(|| send_once(session, file, name, check_only)).await.map_err(|status| session.write_fault(&status))
+}
+
 /// Sends the rows and waits for the result, telling progress.
-async fn send(session: &mut Session, file: &Read, name: &str, check_only: bool) -> Result<v1::ImportResult, Fault> {
+async fn send_once(
+    session: &Session,
+    file: &Read,
+    name: &str,
+    check_only: bool,
+) -> Result<v1::ImportResult, tonic::Status> {
     let head = v1::ImportHead {
         request_id: session.request_id.clone(),
         occurred_time: Some(session.time),
@@ -358,11 +369,7 @@ async fn send(session: &mut Session, file: &Read, name: &str, check_only: bool) 
     }
     let mut request = tonic::Request::new(tokio_stream::iter(messages));
     request.set_timeout(std::time::Duration::from_secs(600));
-    let fault = |status: tonic::Status, session: &Session| session.write_fault(&status);
-    let mut answers = match session.connection.import.import_file(request).await {
-        Ok(answers) => answers.into_inner(),
-        Err(status) => return Err(fault(status, session)),
-    };
+    let mut answers = session.connection.import.clone().import_file(request).await?.into_inner();
     let bar = progress(file.rows.len() as u64);
     loop {
         match answers.message().await {
@@ -373,8 +380,8 @@ async fn send(session: &mut Session, file: &Read, name: &str, check_only: bool) 
                 bar.finish_and_clear();
                 return Ok(result);
             }
-            Ok(_) => return Err(ask_fault(&tonic::Status::unavailable("the server ended without an answer"))),
-            Err(status) => return Err(fault(status, session)),
+            Ok(_) => return Err(tonic::Status::unavailable("the server ended without an answer")),
+            Err(status) => return Err(status),
         }
     }
 }

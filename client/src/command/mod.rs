@@ -30,7 +30,7 @@ use std::ffi::OsString;
 use std::io::IsTerminal;
 use std::process::ExitCode;
 
-use crate::connection::{Connection, persist};
+use crate::connection::{Connection, address, may_retry, persist};
 use crate::fault::{Exit, Fault, implausible, of_status};
 use crate::moment::{Zone, now};
 use crate::show::{Output, Sheet, json, page, print};
@@ -54,6 +54,8 @@ pub struct Session {
     title: String,
     actor_code: String,
     request_id: String,
+    /// The id that the whole command is given again with; a command of several writes has further ones made from it.
+    command_id: String,
     time: Timestamp,
     /// True when a time was given.
     asked_at: bool,
@@ -77,7 +79,7 @@ impl Session {
 
     /// Fault of a write, with the id to send it again.
     fn write_fault(&self, status: &Status) -> Fault {
-        of_status(status, Some(&self.request_id))
+        of_status(status, Some(&self.command_id))
     }
 }
 
@@ -200,10 +202,22 @@ async fn run(arguments: Arguments, title: String) -> Result<Exit, Fault> {
         clap_complete::generate(shell, &mut command, "packloft", &mut std::io::stdout());
         return Ok(Exit::Done);
     }
+    if tonic::transport::Endpoint::from_shared(address(&arguments.server)).is_err() {
+        let text = format!("{:?} is no address of a server; write HOST:PORT", arguments.server);
+        return Err(Fault::usage(text));
+    }
     let feeding = matches!(arguments.task, Task::Feed(FeedTask::Readings(_)));
-    let (connection, zone, zone_known) = match Connection::open(&arguments.server).await {
-        Ok(mut connection) => {
-            let site = connection.setup.get_site(v1::GetSiteRequest::default()).await.map_err(|s| ask_fault(&s))?;
+    let (connection, zone, zone_known) = match Connection::reach(&arguments.server).await {
+        Ok(connection) => {
+            let site = persist(|| {
+                let mut client = connection.setup.clone();
+                async move { client.get_site(v1::GetSiteRequest::default()).await }
+            })
+            .await
+            .map_err(|status| match may_retry(&status) {
+                true => Fault::unreachable(&arguments.server),
+                false => ask_fault(&status),
+            })?;
             (connection, Zone::of_site(&site.into_inner().zones), true)
         }
         // A feeder begins to keep readings whether the server is there or not.
@@ -213,9 +227,10 @@ async fn run(arguments: Arguments, title: String) -> Result<Exit, Fault> {
         }
         Err(_) => return Err(Fault::unreachable(&arguments.server)),
     };
+    let request_id = arguments.request_id.clone().unwrap_or_else(crate::connection::request_id);
     let time = match &arguments.time {
         Some(text) => zone.parse(text).map_err(Fault::usage)?,
-        None => now(),
+        None => crate::connection::made_at(&request_id).unwrap_or_else(now),
     };
     let mut session = Session {
         connection,
@@ -224,7 +239,8 @@ async fn run(arguments: Arguments, title: String) -> Result<Exit, Fault> {
         output: arguments.output,
         title,
         actor_code: arguments.actor.clone().unwrap_or_default(),
-        request_id: arguments.request_id.clone().unwrap_or_else(crate::connection::request_id),
+        command_id: request_id.clone(),
+        request_id,
         time,
         asked_at: arguments.time.is_some(),
         confirmed: arguments.confirm,
