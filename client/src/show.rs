@@ -64,8 +64,30 @@ fn width() -> u16 {
     std::env::var("COLUMNS").ok().and_then(|text| text.parse().ok()).unwrap_or(132)
 }
 
-fn csv_field(text: &str) -> String {
-    if text.contains([',', '"', '\n', '\r']) { format!("\"{}\"", text.replace('"', "\"\"")) } else { text.to_owned() }
+/// Tables as CSV: those that have rows, each after an empty line; the first also without, so that a program finds its heads.
+pub fn csv(sheets: &[Sheet]) -> String {
+    let tables = sheets.iter().filter(|sheet| !sheet.head.is_empty());
+    let (full, empty): (Vec<&Sheet>, Vec<&Sheet>) = tables.partition(|sheet| !sheet.rows.is_empty());
+    let shown = if full.is_empty() { empty.into_iter().take(1).collect() } else { full };
+    shown.iter().map(|sheet| sheet.csv()).collect::<Vec<_>>().join("\r\n")
+}
+
+/// Units that figures of a table may have.
+const UNITS: [&str; 13] = ["kg", "g", "mg", "t", "%", "ppm", "h", "min", "s", "m", "mm", "years", "days"];
+
+/// A figure and its unit, when a cell is both.
+fn measured(cell: &str) -> Option<(&str, &str)> {
+    let (figure, unit) = cell.trim().rsplit_once([' ', '\u{a0}', '\u{202f}'])?;
+    let digits = figure.strip_prefix('-').unwrap_or(figure);
+    let number = !digits.is_empty() && digits.chars().all(|c| c.is_ascii_digit() || c == '.');
+    (number && UNITS.contains(&unit)).then_some((figure, unit))
+}
+
+/// Units of the figures of a column.
+enum Units<'a> {
+    None,
+    One(&'a str),
+    Many,
 }
 
 impl Sheet {
@@ -104,14 +126,52 @@ impl Sheet {
         text
     }
 
-    /// As CSV; the lines before and after are left out.
+    /// As CSV; the lines before and after are left out. Figures are numbers: their unit is in the head, or in a column of its
+    /// own where it differs from row to row.
     pub fn csv(&self) -> String {
-        let line = |cells: Vec<String>| cells.join(",") + "\r\n";
-        let mut text = line(self.head.iter().map(|head| csv_field(head.trim_start_matches('>'))).collect());
+        let units: Vec<Units> = (0..self.head.len()).map(|place| self.units(place)).collect();
+        let mut head = Vec::new();
+        for (name, units) in self.head.iter().zip(&units) {
+            let name = name.trim_start_matches('>');
+            match units {
+                Units::None => head.push(name.to_owned()),
+                Units::One(unit) => head.push(format!("{name} ({unit})")),
+                Units::Many => head.extend([name.to_owned(), format!("{name} unit")]),
+            }
+        }
+        let mut text = packloft_proto::csv::line(&head);
         for row in &self.rows {
-            text.push_str(&line(row.iter().map(|cell| csv_field(cell)).collect()));
+            let mut cells = Vec::new();
+            for (place, cell) in row.iter().enumerate() {
+                let number = self.head.get(place).is_some_and(|head| head.starts_with('>'));
+                // What is not known is no figure.
+                let cell = if number && cell == "-" { "" } else { cell };
+                match (units.get(place), measured(cell)) {
+                    (Some(Units::One(_)), Some((figure, _))) => cells.push(figure.to_owned()),
+                    (Some(Units::Many), Some((figure, unit))) => cells.extend([figure.to_owned(), unit.to_owned()]),
+                    (Some(Units::Many), None) => cells.extend([cell.to_owned(), String::new()]),
+                    _ => cells.push(cell.to_owned()),
+                }
+            }
+            text.push_str(&packloft_proto::csv::line(&cells));
         }
         text
+    }
+
+    /// Units of the figures of a column.
+    fn units(&self, place: usize) -> Units<'_> {
+        if !self.head.get(place).is_some_and(|head| head.starts_with('>')) {
+            return Units::None;
+        }
+        let cells = self.rows.iter().filter_map(|row| measured(row.get(place)?));
+        let mut found: Vec<&str> = cells.map(|(_, unit)| unit).collect();
+        found.sort_unstable();
+        found.dedup();
+        match found.as_slice() {
+            [] => Units::None,
+            [one] => Units::One(one),
+            _ => Units::Many,
+        }
     }
 }
 
@@ -166,5 +226,41 @@ pub fn print(text: &str) {
     let mut out = std::io::stdout().lock();
     if out.write_all(text.as_bytes()).and_then(|()| out.flush()).is_err() {
         std::process::exit(0);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn sheet(head: Vec<&'static str>, rows: &[&[&str]]) -> Sheet {
+        let rows = rows.iter().map(|row| row.iter().map(|cell| (*cell).to_owned()).collect()).collect();
+        Sheet { head, rows, ..Sheet::default() }
+    }
+
+    #[test]
+    fn figures_are_numbers_with_their_unit_in_the_head() {
+        let bags = sheet(vec!["bag", ">net", ">share"], &[&["B-1", "998.000 kg", "12.5 %"], &["B-2", "-", "0.1 %"]]);
+        assert_eq!(bags.csv(), "bag,net (kg),share (%)\r\nB-1,998.000,12.5\r\nB-2,,0.1\r\n");
+        let mixed = sheet(vec!["figure", ">value"], &[&["tipped", "-5.000 kg"], &["share", "3 %"], &["packs", "12"]]);
+        assert_eq!(mixed.csv(), "figure,value,value unit\r\ntipped,-5.000,kg\r\nshare,3,%\r\npacks,12,\r\n");
+        // A text that looks like a figure is none.
+        assert_eq!(sheet(vec!["remark"], &[&["5 kg"]]).csv(), "remark\r\n5 kg\r\n");
+    }
+
+    #[test]
+    fn no_text_is_a_formula() {
+        for text in ["=1+1", "+1", "-x", "@x", "\t=1", "\r=1"] {
+            let shown = sheet(vec!["remark"], &[&[text]]).csv();
+            let cell = shown.lines().nth(1).unwrap_or_default().trim_matches('"');
+            assert!(cell.starts_with('\''), "{text:?}: {shown:?}");
+        }
+    }
+
+    #[test]
+    fn every_table_is_there() {
+        let (a, b, none) = (sheet(vec!["a"], &[&["1"]]), sheet(vec!["b"], &[&["2"]]), sheet(vec!["c"], &[]));
+        assert_eq!(csv(&[a.clone(), none.clone(), Sheet::default(), b]), "a\r\n1\r\n\r\nb\r\n2\r\n");
+        assert_eq!(csv(&[none, Sheet::default()]), "c\r\n");
     }
 }

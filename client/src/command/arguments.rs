@@ -731,10 +731,23 @@ pub enum JournalTask {
 /// A page of a list.
 #[derive(Args)]
 pub struct PageArgs {
-    /// Rows wanted, at most 1000.
-    #[arg(long, default_value_t = 100)]
-    pub rows: i64,
+    /// Rows wanted, at most 1000; without it the whole list is told.
+    #[arg(long)]
+    pub rows: Option<i64>,
     /// Token of the page before.
     #[arg(long, default_value = "")]
     pub page: String,
 }
+
+impl PageArgs {
+    /// Rows to ask for; 0 for the whole list.
+    pub fn size(&self) -> i64 {
+        match self.rows {
+            None if !self.page.is_empty() => ROWS_OF_PAGE,
+            rows => rows.unwrap_or(0),
+        }
+    }
+}
+
+/// Rows of a page that goes on from another.
+const ROWS_OF_PAGE: i64 = 100;

@@ -3,6 +3,7 @@
 use crate::fault::{Exit, Fault};
 use crate::show::Sheet;
 use crate::{quality_sheets, sheets, store_sheets, v1};
+use prost_reflect::prost::Message;
 
 use super::arguments::*;
 use super::{Session, ask_fault, site_args};
@@ -24,15 +25,47 @@ macro_rules! show {
     }};
 }
 
-pub(super) use show;
+/// The same for a list: all of its pages, unless so many rows or a page were asked for.
+macro_rules! list {
+    ($session:ident, $client:ident . $method:ident ($request:expr), $name:literal, |$answer:ident| $sheets:expr) => {{
+        let mut request = $request;
+        let whole = request.page_size == 0;
+        if whole {
+            request.page_size = $crate::command::ask::ROWS_AT_ONCE;
+        }
+        let answer = $session.connection.$client.$method(request.clone()).await;
+        let mut answer = answer.map_err(|s| ask_fault(&s))?.into_inner();
+        while whole && !answer.next_page_token.is_empty() {
+            request.page_token = std::mem::take(&mut answer.next_page_token);
+            let more = $session.connection.$client.$method(request.clone()).await;
+            let more = more.map_err(|s| ask_fault(&s))?.into_inner();
+            $crate::command::ask::join(&mut answer, &more)?;
+        }
+        let $answer = &answer;
+        let sheets: Vec<Sheet> = $sheets;
+        $session.show($name, &answer, &sheets);
+        Ok(Some(Exit::Done))
+    }};
+}
+
+pub(super) use {list, show};
+
+/// Rows of a page when the whole list is fetched.
+pub(super) const ROWS_AT_ONCE: i64 = 1_000;
+
+/// Adds a page to those before it: rows come after rows, the rest is as the newest page says.
+pub(super) fn join<M: Message>(answer: &mut M, more: &M) -> Result<(), Fault> {
+    let joined = answer.merge(more.encode_to_vec().as_slice());
+    joined.map_err(|fault| Fault::usage(format!("the pages of the list do not fit together: {fault}")))
+}
 
 /// Names of the registered items as rows of JSON, one a line.
 macro_rules! registered {
     ($session:ident, $kind:ident, $($variant:ident $method:ident $request:ident $message:literal $field:ident;)*) => {
         match $kind {
             $(ItemKind::$variant => {
-                let request = v1::$request { page_size: 1_000, page_token: String::new() };
-                show!($session, setup.$method(request), $message, |answer| {
+                let request = v1::$request { page_size: 0, page_token: String::new() };
+                list!($session, setup.$method(request), $message, |answer| {
                     let name = $message.trim_start_matches("List").trim_end_matches("Response");
                     let name = match name { "LiftingGear" => name, other => other.trim_end_matches('s') };
                     let rows = answer.$field.iter().zip(&answer.versions);
@@ -160,12 +193,12 @@ async fn journal(session: &mut Session, task: &JournalTask) -> Result<Option<Exi
     match task {
         JournalTask::Events { from, object, page } => {
             let request = v1::ListEventsRequest {
-                page_size: page.rows,
+                page_size: page.size(),
                 page_token: page.page.clone(),
                 from_sequence: *from,
                 object_key: object.clone(),
             };
-            show!(session, journal.list_events(request), "ListEventsResponse", |answer| {
+            list!(session, journal.list_events(request), "ListEventsResponse", |answer| {
                 vec![sheets::events(&answer.events, &zone), more(&answer.next_page_token)]
             })
         }
@@ -193,8 +226,8 @@ async fn objects(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
     let zone = session.zone.clone();
     match task {
         Task::Intake(IntakeTask::List(page)) => {
-            let request = v1::ListIntakesRequest { page_size: page.rows, page_token: page.page.clone() };
-            show!(session, intake.list_intakes(request), "ListIntakesResponse", |answer| {
+            let request = v1::ListIntakesRequest { page_size: page.size(), page_token: page.page.clone() };
+            list!(session, intake.list_intakes(request), "ListIntakesResponse", |answer| {
                 vec![sheets::intakes(&answer.intakes, &zone), more(&answer.next_page_token)]
             })
         }
@@ -206,12 +239,12 @@ async fn objects(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
         }
         Task::Bag(BagTask::List { lot, page }) => {
             let request = v1::ListBulkBagsRequest {
-                page_size: page.rows,
+                page_size: page.size(),
                 page_token: page.page.clone(),
                 lot_code: lot.clone(),
                 state: 0,
             };
-            show!(session, intake.list_bulk_bags(request), "ListBulkBagsResponse", |answer| {
+            list!(session, intake.list_bulk_bags(request), "ListBulkBagsResponse", |answer| {
                 vec![sheets::bags(&answer.bags), more(&answer.next_page_token)]
             })
         }
@@ -226,20 +259,20 @@ async fn objects(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
             show!(session, lot.grade_lot(request), "GradeLotResponse", |answer| quality_sheets::grades(lot, answer))
         }
         Task::Lot(LotTask::List(page)) => {
-            let request = v1::ListLotsRequest { page_size: page.rows, page_token: page.page.clone() };
-            show!(session, lot.list_lots(request), "ListLotsResponse", |answer| {
+            let request = v1::ListLotsRequest { page_size: page.size(), page_token: page.page.clone() };
+            list!(session, lot.list_lots(request), "ListLotsResponse", |answer| {
                 vec![sheets::lots(&answer.lots), more(&answer.next_page_token)]
             })
         }
         Task::Lift(LiftTask::List { hoist, from, to, page }) => {
             let request = v1::ListLiftsRequest {
-                page_size: page.rows,
+                page_size: page.size(),
                 page_token: page.page.clone(),
                 hoist_code: hoist.clone(),
                 from_day: from.clone(),
                 to_day: to.clone(),
             };
-            show!(session, lift.list_lifts(request), "ListLiftsResponse", |answer| {
+            list!(session, lift.list_lifts(request), "ListLiftsResponse", |answer| {
                 vec![sheets::lifts(&answer.lifts, &zone), more(&answer.next_page_token)]
             })
         }
@@ -251,11 +284,11 @@ async fn objects(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
         }
         Task::Run(RunTask::List { machine, page }) => {
             let request = v1::ListRunsRequest {
-                page_size: page.rows,
+                page_size: page.size(),
                 page_token: page.page.clone(),
                 machine_code: machine.clone(),
             };
-            show!(session, run.list_runs(request), "ListRunsResponse", |answer| {
+            list!(session, run.list_runs(request), "ListRunsResponse", |answer| {
                 vec![sheets::runs(&answer.runs, &zone), more(&answer.next_page_token)]
             })
         }
@@ -263,23 +296,23 @@ async fn objects(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
         Task::Recall(task) => super::recall_args::ask_recalls(session, task).await,
         Task::Contradiction(ContradictionTask::List { settled, page }) => {
             let request = v1::ListContradictionsRequest {
-                page_size: page.rows,
+                page_size: page.size(),
                 page_token: page.page.clone(),
                 include_settled: *settled,
             };
-            show!(session, quality.list_contradictions(request), "ListContradictionsResponse", |answer| {
+            list!(session, quality.list_contradictions(request), "ListContradictionsResponse", |answer| {
                 vec![quality_sheets::contradictions(&answer.contradictions, &zone), more(&answer.next_page_token)]
             })
         }
         Task::Check(CheckTask::List { point, page }) => {
             let request = v1::ListLineChecksRequest {
-                page_size: page.rows,
+                page_size: page.size(),
                 page_token: page.page.clone(),
                 check_point_code: point.clone(),
                 from_time: None,
                 to_time: session.asked_at.then_some(session.time),
             };
-            show!(session, check.list_line_checks(request), "ListLineChecksResponse", |answer| {
+            list!(session, check.list_line_checks(request), "ListLineChecksResponse", |answer| {
                 vec![quality_sheets::checks(&answer.checks, &zone), more(&answer.next_page_token)]
             })
         }
@@ -292,18 +325,18 @@ async fn objects(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
         }
         Task::Hold(HoldTask::List { ended, page }) => {
             let request =
-                v1::ListHoldsRequest { page_size: page.rows, page_token: page.page.clone(), include_ended: *ended };
-            show!(session, quality.list_holds(request), "ListHoldsResponse", |answer| {
+                v1::ListHoldsRequest { page_size: page.size(), page_token: page.page.clone(), include_ended: *ended };
+            list!(session, quality.list_holds(request), "ListHoldsResponse", |answer| {
                 vec![sheets::holds(&answer.holds, &zone), more(&answer.next_page_token)]
             })
         }
         Task::Breach(BreachTask::List { closed, page }) => {
             let request = v1::ListBreachesRequest {
-                page_size: page.rows,
+                page_size: page.size(),
                 page_token: page.page.clone(),
                 include_closed: *closed,
             };
-            show!(session, quality.list_breaches(request), "ListBreachesResponse", |answer| {
+            list!(session, quality.list_breaches(request), "ListBreachesResponse", |answer| {
                 vec![sheets::breaches(&answer.breaches, &zone), more(&answer.next_page_token)]
             })
         }

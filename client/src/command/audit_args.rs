@@ -3,7 +3,7 @@
 use clap::{Args, Subcommand};
 use packloft_proto::v1;
 
-use super::ask::{more, show};
+use super::ask::{list, more, show};
 use super::{Session, ask_fault};
 use crate::audit_sheets;
 use crate::fault::{Exit, Fault};
@@ -170,12 +170,12 @@ pub async fn run(session: &mut Session, task: &AuditTask) -> Result<Option<Exit>
         }
         AuditTask::Samples { run, lot, page } => {
             let request = v1::ListRetainedSamplesRequest {
-                page_size: page.rows,
+                page_size: page.size(),
                 page_token: page.page.clone(),
                 run_code: run.clone(),
                 lot_code: lot.clone(),
             };
-            show!(session, run.list_retained_samples(request), "ListRetainedSamplesResponse", |answer| {
+            list!(session, run.list_retained_samples(request), "ListRetainedSamplesResponse", |answer| {
                 vec![audit_sheets::samples(&answer.samples, &zone), more(&answer.next_page_token)]
             })
         }

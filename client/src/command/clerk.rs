@@ -6,7 +6,7 @@ use crate::show::Sheet;
 use crate::{sheets, store_sheets, v1};
 
 use super::arguments::PageArgs;
-use super::ask::{more, show};
+use super::ask::{list, more, show};
 use super::record::{send, write};
 use super::store_args::*;
 use super::{Session, ask_fault};
@@ -309,7 +309,7 @@ async fn leave(session: &mut Session, task: LoadTask) -> Result<Exit, Fault> {
 }
 
 fn page(page: &PageArgs) -> (i64, String) {
-    (page.rows, page.page.clone())
+    (page.size(), page.page.clone())
 }
 
 /// Questions about pallets, store and orders; `None` when the task is not one.
@@ -334,7 +334,7 @@ pub async fn ask_stock(session: &mut Session, task: &super::arguments::Task) -> 
                 location_code: location.clone(),
                 only_not_free: *not_free,
             };
-            show!(session, pallet.list_pallets(request), "ListPalletsResponse", |answer| {
+            list!(session, pallet.list_pallets(request), "ListPalletsResponse", |answer| {
                 vec![store_sheets::pallets(&answer.pallets), more(&answer.next_page_token)]
             })
         }
@@ -353,7 +353,7 @@ pub async fn ask_stock(session: &mut Session, task: &super::arguments::Task) -> 
                 with_state: true,
             };
             let when = session.asked_at.then(|| zone.show(Some(&session.time)));
-            show!(session, store.list_stock(request), "ListStockResponse", |answer| {
+            list!(session, store.list_stock(request), "ListStockResponse", |answer| {
                 vec![
                     store_sheets::stock(answer, &zone, when.as_deref()),
                     store_sheets::places(answer),
@@ -375,7 +375,7 @@ pub async fn ask_stock(session: &mut Session, task: &super::arguments::Task) -> 
                 consignee_code: consignee.clone(),
                 ..v1::ListOrdersRequest::default()
             };
-            show!(session, dispatch.list_orders(request), "ListOrdersResponse", |answer| {
+            list!(session, dispatch.list_orders(request), "ListOrdersResponse", |answer| {
                 vec![store_sheets::orders(&answer.orders), more(&answer.next_page_token)]
             })
         }
@@ -396,7 +396,7 @@ async fn ask_loads(session: &mut Session, task: &LoadTask) -> Result<Option<Exit
         LoadTask::List { open, page: given } => {
             let (page_size, page_token) = page(given);
             let request = v1::ListVehicleLoadsRequest { page_size, page_token, only_open: *open };
-            show!(session, dispatch.list_vehicle_loads(request), "ListVehicleLoadsResponse", |answer| {
+            list!(session, dispatch.list_vehicle_loads(request), "ListVehicleLoadsResponse", |answer| {
                 vec![store_sheets::loads(&answer.loads, &zone), more(&answer.next_page_token)]
             })
         }

@@ -3,10 +3,9 @@
 use clap::{Args, Subcommand, ValueEnum};
 use packloft_proto::v1;
 
-use super::ask::show;
+use super::ask::{list, show};
 use super::record::{send, write};
 use super::{Session, ask_fault};
-use crate::connection::persist;
 use crate::fault::{Exit, Fault};
 use crate::mass::parse as mass;
 use crate::show::Sheet;
@@ -360,8 +359,8 @@ pub async fn ask_fibc(session: &mut Session, task: &FibcTask) -> Result<Option<E
     let zone = session.zone.clone();
     match task {
         FibcTask::List(page) => {
-            let request = v1::ListFibcStatesRequest { page_size: page.rows, page_token: page.page.clone() };
-            show!(session, gear.list_fibc_states(request), "ListFibcStatesResponse", |answer| {
+            let request = v1::ListFibcStatesRequest { page_size: page.size(), page_token: page.page.clone() };
+            list!(session, gear.list_fibc_states(request), "ListFibcStatesResponse", |answer| {
                 vec![gear_sheets::fibcs(&answer.fibcs), super::ask::more(&answer.next_page_token)]
             })
         }

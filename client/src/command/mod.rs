@@ -64,11 +64,11 @@ pub struct Session {
 }
 
 impl Session {
-    /// Shows an answer; CSV shows the first sheet only.
+    /// Shows an answer. CSV shows every table, each after an empty line.
     fn show<M: prost_reflect::prost::Message>(&self, name: &str, message: &M, sheets: &[Sheet]) {
         match self.output {
             Output::Json => print(&format!("{}\n", json(name, message))),
-            Output::Csv => print(&sheets.first().map(Sheet::csv).unwrap_or_default()),
+            Output::Csv => print(&crate::show::csv(sheets)),
             Output::Html => print(&page(&self.title, &self.zone.show(Some(&now())), sheets)),
             Output::Table => {
                 let parts: Vec<String> = sheets.iter().map(Sheet::table).collect();

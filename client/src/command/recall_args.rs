@@ -4,11 +4,10 @@ use clap::{Args, Subcommand};
 use packloft_proto::v1;
 
 use super::arguments::PageArgs;
-use super::ask::{more, show};
+use super::ask::{list, more, show};
 use super::choices::Hazard;
 use super::record::{packs, send, write};
 use super::{Session, ask_fault};
-use crate::connection::persist;
 use crate::fault::{Exit, Fault};
 use crate::recall_sheets;
 use crate::sheets;
@@ -216,8 +215,8 @@ pub async fn ask_complaints(session: &mut Session, task: &ComplaintTask) -> Resu
             })
         }
         ComplaintTask::List { page } => {
-            let request = v1::ListComplaintsRequest { page_size: page.rows, page_token: page.page.clone() };
-            show!(session, recall.list_complaints(request), "ListComplaintsResponse", |answer| {
+            let request = v1::ListComplaintsRequest { page_size: page.size(), page_token: page.page.clone() };
+            list!(session, recall.list_complaints(request), "ListComplaintsResponse", |answer| {
                 vec![recall_sheets::complaints(&answer.complaints, &zone), more(&answer.next_page_token)]
             })
         }
@@ -263,8 +262,8 @@ pub async fn ask_recalls(session: &mut Session, task: &RecallTask) -> Result<Opt
             ))
         }
         RecallTask::List { page } => {
-            let request = v1::ListRecallsRequest { page_size: page.rows, page_token: page.page.clone() };
-            show!(session, recall.list_recalls(request), "ListRecallsResponse", |answer| {
+            let request = v1::ListRecallsRequest { page_size: page.size(), page_token: page.page.clone() };
+            list!(session, recall.list_recalls(request), "ListRecallsResponse", |answer| {
                 vec![recall_sheets::recalls(&answer.recalls, &zone), more(&answer.next_page_token)]
             })
         }

@@ -3,6 +3,7 @@
 use packloft_domain::mass::kilograms;
 use packloft_domain::time::Zone;
 use packloft_domain::told::{Action, Amount, Class, Matter, Quantity, Told, Unit};
+use packloft_proto::csv::harmless;
 
 /// Heads of the table.
 const HEADS: [&str; 17] = [
@@ -105,31 +106,4 @@ pub fn table(told: &[Told], zone: &Zone) -> Vec<u8> {
         }
     }
     out.into_inner().unwrap_or_default()
-}
-
-/// A cell that no spreadsheet computes, also not one that takes another separator for the end of a cell.
-///
-/// ```
-/// use packloft_server::documents::records::harmless;
-/// assert_eq!(harmless("=1+1"), "'=1+1");
-/// assert_eq!(harmless("1;=1+1"), "1;'=1+1");
-/// assert_eq!(harmless("-5.2"), "-5.2");
-/// assert_eq!(harmless("-inf"), "'-inf");
-/// assert_eq!(harmless("L-1"), "L-1");
-/// ```
-pub fn harmless(cell: &str) -> String {
-    let plain = |c: char| c.is_ascii_digit() || c == '.';
-    if cell.strip_prefix('-').is_some_and(|rest| !rest.is_empty() && rest.chars().all(plain)) {
-        return cell.to_owned();
-    }
-    let mut out = String::new();
-    let mut first = true;
-    for c in cell.chars() {
-        if first && ['=', '+', '-', '@'].contains(&c) {
-            out.push('\'');
-        }
-        first = [';', ',', '\t', '\n', '\r'].contains(&c);
-        out.push(c);
-    }
-    out
 }

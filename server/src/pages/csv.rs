@@ -2,6 +2,7 @@
 
 use axum::response::{IntoResponse, Response};
 use http::header::{CONTENT_DISPOSITION, CONTENT_TYPE};
+use packloft_proto::csv::harmless;
 use packloft_proto::v1;
 use tonic::Status;
 
@@ -96,12 +97,6 @@ impl Rows {
     }
 }
 
-/// A cell that a spreadsheet must not take for a formula.
-fn plain(cell: &str) -> String {
-    let risky = cell.starts_with(['=', '+', '-', '@', '\t', '\r']);
-    if risky { format!("'{cell}") } else { cell.to_owned() }
-}
-
 /// The file.
 ///
 /// # Errors
@@ -139,18 +134,9 @@ pub async fn trace(ctx: &Ctx) -> Result<Response, Status> {
     let mut writer = ::csv::Writer::from_writer(Vec::new());
     writer.write_record(HEAD).map_err(unwritten)?;
     for row in &rows.0 {
-        writer.write_record(row.iter().map(|cell| plain(cell))).map_err(unwritten)?;
+        writer.write_record(row.iter().map(|cell| harmless(cell))).map_err(unwritten)?;
     }
     let bytes = writer.into_inner().map_err(|fault| Status::internal(fault.to_string()))?;
     let kind = (CONTENT_TYPE, "text/csv; charset=utf-8");
     Ok(([kind, (CONTENT_DISPOSITION, "attachment; filename=\"trace.csv\"")], bytes).into_response())
-}
-
-#[cfg(test)]
-mod tests {
-    #[test]
-    fn a_cell_is_never_a_formula() {
-        assert_eq!(super::plain("=1+1"), "'=1+1");
-        assert_eq!(super::plain("HB-414"), "HB-414");
-    }
 }
