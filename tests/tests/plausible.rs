@@ -162,3 +162,17 @@ async fn the_pages_ask_in_both_languages_and_keep_what_was_typed() -> anyhow::Re
     assert_eq!(house.listed(before + 2).await?, [""; 0]);
     Ok(())
 }
+
+/// The field has one number in every request, so that whoever asks back can set it in any of them.
+#[test]
+fn the_field_has_one_number() -> anyhow::Result<()> {
+    let pool = prost_reflect::DescriptorPool::decode(v1::DESCRIPTOR)?;
+    let fields = pool.all_messages().filter_map(|message| message.get_field_by_name("confirmed_implausible"));
+    let numbers: Vec<u32> = fields.map(|field| field.number()).collect();
+    assert_eq!(numbers, [v1::CONFIRMED_NUMBER; 12]);
+    let count = v1::RecordCountRequest { machine_code: "M1".into(), ..Default::default() };
+    assert_eq!(v1::confirmed(&count), v1::RecordCountRequest { confirmed_implausible: true, ..count });
+    let release = v1::ReleaseLotRequest { lot_code: "L".into(), ..Default::default() };
+    assert_eq!(v1::confirmed(&release), release, "a request without it stays as it is");
+    Ok(())
+}
