@@ -155,6 +155,7 @@ fn pending_lots_and_products_that_do_not_take_them() {
         occurred_time_us: T0 + 3 * MIN,
         already_done_reason: "foreman was away".into(),
         expected_version: None,
+        ask_back: false,
     };
     let (_, event) = house.run(&done, None).unwrap();
     assert_eq!(rules(&event.breaches), ["LINE_CHECK_MISSING", "LOT_NOT_RELEASED"]);
@@ -206,6 +207,7 @@ fn runs_start_once_and_one_at_a_time() {
             occurred_time_us: T0 + 3 * MIN,
             already_done_reason: String::new(),
             expected_version: None,
+            ask_back: false,
         },
         None,
     );
@@ -224,6 +226,7 @@ fn counts_fit_between_their_neighbours_in_time_whatever_order_they_are_told_in()
             occurred_time_us: T0 + minute * MIN,
             already_done_reason: String::new(),
             expected_version: None,
+            ask_back: false,
         };
         assert_eq!(house.ask(&command, None).is_ok(), good, "{value} at minute {minute}");
     }
@@ -468,6 +471,7 @@ fn registers_follow_their_effective_time_and_versions() {
         occurred_time_us: T0 + 90 * MIN,
         already_done_reason: String::new(),
         expected_version: Some(version),
+        ask_back: false,
     };
     assert!(matches!(house.ask(&versioned(second - 1), None), Err(Refusal::Stale { .. })));
     assert!(matches!(house.ask(&versioned(0), None), Err(Refusal::Exists(_))));
