@@ -554,17 +554,18 @@ fn lacking(of: &Ordered, answer: &v1::GetAnalysisResponse) -> Vec<String> {
             found.push(format!("{name} has no limit of ours to be held against"));
         }
         let measured = || row.values.iter().filter(|value| !value.value.is_empty());
-        let lots = |without: &dyn Fn(&v1::AnalysedValue) -> bool| {
+        type Lacks = fn(&v1::AnalysedValue) -> bool;
+        let lots = |without: Lacks| {
             measured()
                 .filter(|value| without(value))
                 .map(|value| value.lot_code.as_str())
                 .collect::<Vec<_>>()
                 .join(", ")
         };
-        let without: [(&str, &dyn Fn(&v1::AnalysedValue) -> bool); 3] = [
-            ("method", &|value| value.method.is_empty()),
-            ("laboratory", &|value| value.laboratory.is_empty()),
-            ("date", &|value| value.measured_time.is_none()),
+        let without: [(&str, Lacks); 3] = [
+            ("method", |value| value.method.is_empty()),
+            ("laboratory", |value| value.laboratory.is_empty()),
+            ("date", |value| value.measured_time.is_none()),
         ];
         for (what, test) in without {
             let lots = lots(test);
