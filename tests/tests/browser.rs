@@ -571,6 +571,7 @@ async fn nothing_is_lost_or_doubled_when_the_server_goes() -> anyhow::Result<()>
             value: 9_000,
             ..Default::default()
         }],
+        ..v1::RecordCountRequest::default()
     };
     running.connection.run.clone().record_count(count).await?;
     tablet.wait_for("2\u{202f}373", "#now").await?;

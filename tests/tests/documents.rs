@@ -296,7 +296,8 @@ async fn reading_shows_every_fault_that_booking_would_be_refused_for() -> anyhow
     let path = running.folder.path().join("theirs.xml");
     let file = path.to_string_lossy().into_owned();
     let long = "9".repeat(1_001);
-    let rows: [(&str, &[(&str, &str)], &[&str]); 9] = [
+    type Row<'a> = (&'a str, &'a [(&'a str, &'a str)], &'a [&'a str]);
+    let rows: [Row; 9] = [
         (&despatch, &[("395212349000000024", "BAG 24")], &["bag \"BAG 24\": its number has characters outside"]),
         (&despatch, &[("TV-881", "TV 881")], &["its lot has characters outside", "lot \"TV 881\": its code has"]),
         (&despatch, &[(">LS-7781<", &format!(">{long}<"))], &["the number of the document must have at most"]),

@@ -43,7 +43,7 @@ mod oracle {
             })
             .collect();
         rows.sort_by_key(|(from, _)| *from);
-        let begun = rows.iter().filter(|(from, _)| *from <= at).next_back();
+        let begun = rows.iter().rfind(|(from, _)| *from <= at);
         begun.or(rows.first()).map(|(_, item)| item.clone()).expect("registered")
     }
 
@@ -410,13 +410,12 @@ fn of_bag(random: &mut fastrand::Rng, what: u32) -> Fact {
             mass_mg: random.i64(1..200) * KG / 4,
             ..BagLossRecorded::default()
         }),
-        1 if tag % 2 == 0 => house::tip(TAGS[tag], None, Some(random.i64(200..1_500) * KG / 4)),
+        1 if tag.is_multiple_of(2) => house::tip(TAGS[tag], None, Some(random.i64(200..1_500) * KG / 4)),
         _ => Fact::BagWeighed(BagWeighed {
             bag_tag,
             scale_code: "S1".into(),
             gross_mass_mg: random.i64(2_800..5_400) * KG / 4,
             tare_mass_mg: (tag % 2 == 1 && random.bool()).then(|| random.i64(1..40) * KG / 4),
-            ..BagWeighed::default()
         }),
     }
 }
