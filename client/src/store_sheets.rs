@@ -110,7 +110,7 @@ pub fn stock(answer: &v1::ListStockResponse, zone: &Zone, when: Option<&str>) ->
             "batch or lot",
             ">packs",
             ">net",
-            "here since",
+            "in the house since",
             "state",
             "missing",
         ],

@@ -120,7 +120,7 @@ impl Told {
     }
 
     /// The same with a fresh id, some days after the shift.
-    async fn new(&mut self, actor: &str, step: impl Into<Step>) -> anyhow::Result<v1::Receipt> {
+    async fn fresh(&mut self, actor: &str, step: impl Into<Step>) -> anyhow::Result<v1::Receipt> {
         let mut step = step.into();
         let (id, time, code) = step.header();
         *id = packloft_client::connection::request_id();
@@ -142,12 +142,12 @@ impl Told {
         let x = || "x".to_owned();
         let (qa, who) = ("p-40", "p-31");
         let held = self
-            .new(qa, v1::PlaceHoldRequest { bag_tag: "HB-503".into(), reason: x(), hazard: 1, ..Default::default() });
+            .fresh(qa, v1::PlaceHoldRequest { bag_tag: "HB-503".into(), reason: x(), hazard: 1, ..Default::default() });
         let hold_code = held.await?.hold_codes.pop().unwrap_or_default();
-        self.new(qa, v1::EndHoldRequest { hold_code, reason: x(), ..Default::default() }).await?;
+        self.fresh(qa, v1::EndHoldRequest { hold_code, reason: x(), ..Default::default() }).await?;
         let breaches = quality.clone().list_breaches(v1::ListBreachesRequest::default()).await?.into_inner().breaches;
         let event_sequence = breaches.iter().find(|row| row.actor_code != qa).map_or(0, |row| row.event_sequence);
-        self.new(qa, v1::CloseBreachRequest { event_sequence, reason: x(), ..Default::default() }).await?;
+        self.fresh(qa, v1::CloseBreachRequest { event_sequence, reason: x(), ..Default::default() }).await?;
         // A bag that had been emptied is weighed: that is listed.
         let weighing = v1::RecordBagWeighingRequest {
             bag_tag: scenario::tag(1),
@@ -156,12 +156,12 @@ impl Told {
             confirmed_implausible: true,
             ..Default::default()
         };
-        let event_sequence = self.new(who, weighing).await?.sequence;
-        self.new(qa, v1::SettleContradictionRequest { event_sequence, reason: x(), ..Default::default() }).await?;
+        let event_sequence = self.fresh(who, weighing).await?.sequence;
+        self.fresh(qa, v1::SettleContradictionRequest { event_sequence, reason: x(), ..Default::default() }).await?;
         let remark = v1::RecordRemarkRequest { feed_code: "F1".into(), text: x(), ..Default::default() };
-        let target_sequence = self.new(who, remark).await?.sequence;
+        let target_sequence = self.fresh(who, remark).await?.sequence;
         let replacement = Some(v1::correct_request::Replacement::Void(true));
-        self.new(who, v1::CorrectRequest { target_sequence, reason: x(), replacement, ..Default::default() }).await?;
+        self.fresh(who, v1::CorrectRequest { target_sequence, reason: x(), replacement, ..Default::default() }).await?;
         self.bags().await?;
         self.pallets().await?;
         self.recall().await?;
@@ -179,18 +179,19 @@ impl Told {
             destination: 4,
             ..Default::default()
         };
-        self.new(who, loss).await?;
-        self.new(who, v1::RecordResidueRequest { bag_tag: bag_tag(), mass_mg: Some(1), ..Default::default() }).await?;
+        self.fresh(who, loss).await?;
+        self.fresh(who, v1::RecordResidueRequest { bag_tag: bag_tag(), mass_mg: Some(1), ..Default::default() })
+            .await?;
         let level = v1::RecordHopperLevelRequest {
             feed_code: "F1".into(),
             content_mass_mg: Some(1_000_000),
             uncertainty_mass_mg: 1,
             ..Default::default()
         };
-        self.new(who, level).await?;
-        self.new("p-40", v1::RejectLotRequest { lot_code: "QE-2232".into(), reason: x(), ..Default::default() })
+        self.fresh(who, level).await?;
+        self.fresh("p-40", v1::RejectLotRequest { lot_code: "QE-2232".into(), reason: x(), ..Default::default() })
             .await?;
-        self.new("p-40", v1::ReleaseRunRequest { run_code: scenario::RUN.into(), reason: x(), ..Default::default() })
+        self.fresh("p-40", v1::ReleaseRunRequest { run_code: scenario::RUN.into(), reason: x(), ..Default::default() })
             .await?;
         Ok(())
     }
@@ -198,25 +199,25 @@ impl Told {
     async fn pallets(&mut self) -> anyhow::Result<()> {
         let x = || "x".to_owned();
         let (who, sscc) = ("p-52", morning::sscc);
-        self.new(who, v1::SplitPalletRequest { sscc: sscc(11), pack_count: 10, ..Default::default() }).await?;
-        self.new(who, v1::MergePalletsRequest { ssccs: vec![sscc(12), sscc(13)], ..Default::default() }).await?;
+        self.fresh(who, v1::SplitPalletRequest { sscc: sscc(11), pack_count: 10, ..Default::default() }).await?;
+        self.fresh(who, v1::MergePalletsRequest { ssccs: vec![sscc(12), sscc(13)], ..Default::default() }).await?;
         let disposal = v1::RecordDisposalRequest { sscc: sscc(14), reason: 2, text: x(), ..Default::default() };
-        self.new(who, disposal).await?;
-        self.new(who, v1::UnloadPalletRequest { sscc: sscc(15), reason: x(), ..Default::default() }).await?;
+        self.fresh(who, disposal).await?;
+        self.fresh(who, v1::UnloadPalletRequest { sscc: sscc(15), reason: x(), ..Default::default() }).await?;
         let returned = v1::RecordReturnRequest { sscc: sscc(1), reason: x(), ..Default::default() };
-        self.new(who, returned).await?;
+        self.fresh(who, returned).await?;
         let amend = v1::AmendDispatchRequest {
             sscc: sscc(2),
             consignment_code: "C-1007-2".into(),
             reason: x(),
             ..Default::default()
         };
-        self.new(who, amend).await?;
+        self.fresh(who, amend).await?;
         let print =
             v1::RecordLabelPrintRequest { kind: 1, code: sscc(3), copy_count: 2, reason: x(), ..Default::default() };
-        self.new(who, print).await?;
+        self.fresh(who, print).await?;
         let scan = v1::RecordLabelScanRequest { kind: 1, code: sscc(3), scan: sscc(3), ..Default::default() };
-        self.new(who, scan).await?;
+        self.fresh(who, scan).await?;
         // Two of them: the balance after the first is not that after the second.
         for given_count in [5, 7] {
             let exchange = v1::RecordPalletExchangeRequest {
@@ -226,7 +227,7 @@ impl Told {
                 taken_count: 3,
                 ..Default::default()
             };
-            self.new(who, exchange).await?;
+            self.fresh(who, exchange).await?;
         }
         Ok(())
     }
@@ -242,7 +243,7 @@ impl Told {
             lot_code: "QE-2231".into(),
             ..Default::default()
         };
-        self.new("p-40", open).await?;
+        self.fresh("p-40", open).await?;
         for consignee in ["KETTLE-ROW", "MARSHGATE"] {
             let notice = v1::RecordNoticeRequest {
                 recall_code: recall_code(),
@@ -250,7 +251,7 @@ impl Told {
                 text: x(),
                 ..Default::default()
             };
-            self.new("p-40", notice).await?;
+            self.fresh("p-40", notice).await?;
         }
         let answer = v1::RecordNoticeAnswerRequest {
             recall_code: recall_code(),
@@ -258,7 +259,7 @@ impl Told {
             text: x(),
             ..Default::default()
         };
-        self.new("p-40", answer).await?;
+        self.fresh("p-40", answer).await?;
         let recovery = v1::RecordRecoveryRequest {
             recall_code: recall_code(),
             consignee_code: consignee_code(),
@@ -267,14 +268,14 @@ impl Told {
             proof: x(),
             ..Default::default()
         };
-        self.new("p-40", recovery).await?;
+        self.fresh("p-40", recovery).await?;
         let close = v1::CloseRecallRequest {
             recall_code: recall_code(),
             reason: x(),
             unreconciled_reason: x(),
             ..Default::default()
         };
-        self.new("p-40", close).await?;
+        self.fresh("p-40", close).await?;
         Ok(())
     }
 
@@ -282,7 +283,7 @@ impl Told {
         let x = || "x".to_owned();
         let who = "p-60";
         let mishap = v1::RecordMishapRequest { gear_code: "SL4".into(), kind: 2, text: x(), ..Default::default() };
-        self.new(who, mishap).await?;
+        self.fresh(who, mishap).await?;
         let remedy = v1::RecordRemedyRequest {
             hoist_code: "H2".into(),
             report_code: "E-901".into(),
@@ -291,7 +292,7 @@ impl Told {
             done_by: x(),
             ..Default::default()
         };
-        self.new(who, remedy).await?;
+        self.fresh(who, remedy).await?;
         let overhaul = v1::RecordOverhaulRequest {
             hoist_code: "H2".into(),
             report_code: "O-1".into(),
@@ -300,14 +301,14 @@ impl Told {
             text: x(),
             ..Default::default()
         };
-        self.new(who, overhaul).await?;
+        self.fresh(who, overhaul).await?;
         let inspected = v1::RecordFibcInspectionRequest {
             fibc_code: "FX-01".into(),
             text: x(),
             until_date: "2027-01-01".into(),
             ..Default::default()
         };
-        self.new(who, inspected).await?;
+        self.fresh(who, inspected).await?;
         Ok(())
     }
 }
@@ -342,7 +343,7 @@ async fn every_write_is_answered_again_as_it_was_first() -> anyhow::Result<()> {
 async fn an_id_is_of_one_method() -> anyhow::Result<()> {
     let mut told = Told::days().await?;
     let release = v1::ReleaseLotRequest { lot_code: "QE-2232".into(), reason: "x".into(), ..Default::default() };
-    told.new("p-40", release).await?;
+    told.fresh("p-40", release).await?;
     let mut examples: BTreeMap<String, Vec<u8>> = BTreeMap::new();
     for (name, bytes, _) in &told.first {
         examples.insert(name.clone(), bytes.clone());

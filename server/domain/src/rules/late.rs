@@ -20,6 +20,8 @@ use crate::key::{self, code_of, object};
 use crate::record::{Entry, Record, Unreadable, facts};
 use crate::refusal::Refusal;
 
+/// Deeds that are named in one finding; more are counted.
+const DEEDS_NAMED: usize = 5;
 /// Longest span of lifts after an examination that is judged anew.
 const LIFT_DAYS: i64 = 366;
 
@@ -219,7 +221,7 @@ fn of_load(record: &dyn Record, code: &str) -> Result<Vec<Broken>, Unreadable> {
     }
     let rows = facts(record, &object("load", code))?;
     let told: Vec<&Finding> = rows.iter().flat_map(|row| &row.event.breaches).collect();
-    let what = format!("load {code}, which has left,");
+    let what = format!("load {code}, which has left");
     let broken = |finding: Finding| {
         let known = told.iter().any(|old| old.rule == finding.rule);
         Broken { deed_sequence: 0, what: what.clone(), finding, lift: false, known }
@@ -389,6 +391,8 @@ pub(super) fn with_insight(mut decision: Decision, at: i64, context: &Context) -
     let keys = key::keys_of(&event).into_iter().collect();
     let with = With { record: context.record, entry: Entry { sequence: context.next_sequence, event }, keys };
     let mut aims: Vec<HoldPlaced> = Vec::new();
+    // What many deeds break alike is told once, with all of them.
+    let mut alike: Vec<(Finding, Vec<String>)> = Vec::new();
     for about in concerned(context.record, &with)? {
         let before = broken(context.record, &about, context)?;
         for new in broken(&with, &about, context)? {
@@ -401,7 +405,6 @@ pub(super) fn with_insight(mut decision: Decision, at: i64, context: &Context) -
             if own || new.known || before.iter().any(was) || decision.judged_anew.iter().any(listed) {
                 continue;
             }
-            let text = format!("{} would not be in order by what is known now: {}", new.what, new.finding.text);
             decision.judged_anew.push(JudgedAnew {
                 deed_sequence: new.deed_sequence,
                 object_key: key_of(&about),
@@ -410,13 +413,23 @@ pub(super) fn with_insight(mut decision: Decision, at: i64, context: &Context) -
                 from_us: if let About::Item(_, from_us) = &about { *from_us } else { 0 },
             });
             let aims_at = if new.holds() { aimed(&with, &about)? } else { Vec::new() };
-            decision.contradictions.push(Finding { text, ..new.finding });
             for aim in aims_at {
                 if !aims.contains(&aim) {
                     aims.push(aim);
                 }
             }
+            match alike.iter_mut().find(|(found, _)| same(found, &new.finding) && found.text == new.finding.text) {
+                Some((_, deeds)) => deeds.push(new.what),
+                None => alike.push((new.finding, vec![new.what])),
+            }
         }
+    }
+    for (found, deeds) in alike {
+        let rest = deeds.len().saturating_sub(DEEDS_NAMED);
+        let more = if rest > 0 { format!(" and {rest} more") } else { String::new() };
+        let named = deeds.into_iter().take(DEEDS_NAMED).collect::<Vec<_>>().join("; ");
+        let text = format!("not in order by what is known now: {named}{more}: {}", found.text);
+        decision.contradictions.push(Finding { text, ..found });
     }
     if !aims.is_empty() {
         let texts: Vec<&str> = decision.contradictions.iter().map(|found| found.text.as_str()).collect();

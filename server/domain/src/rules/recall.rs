@@ -383,5 +383,10 @@ pub(super) fn close(fact: &RecallClosed, context: &Context) -> Result<Decision, 
         return Err(Refusal::Forbidden(reasons));
     }
     let closed = Fact::RecallClosed(RecallClosed { outstanding_count: sum, ..fact.clone() });
-    Ok(Decision { contradictions: loose_ends(&fact.recall_code, &context.evidence.loose), ..Decision::plain(closed) })
+    // An exercise fetches nothing back, and leaves nothing to look for.
+    let contradictions = match found.opened.exercise {
+        true => Vec::new(),
+        false => loose_ends(&fact.recall_code, &context.evidence.loose),
+    };
+    Ok(Decision { contradictions, ..Decision::plain(closed) })
 }
