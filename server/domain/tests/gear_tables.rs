@@ -325,6 +325,11 @@ fn what_may_have_harmed_it_puts_it_out_of_service_until_it_is_examined() {
         }));
         other.run(&Command::new(void, T0 + HOUR), Some(target)).unwrap();
         assert_eq!(stopped(&other, T0 + MIN), Vec::<String>::new(), "taken back: {fact:?}");
+        // An examination told for that very instant does not clear it: it is not known to have been after.
+        let mut other = house.clone();
+        let same = ExaminationRecorded { report_code: "E0".into(), ..report("2026-05-04", "2027-05-01") };
+        other.tell(T0, Fact::ExaminationRecorded(same)).unwrap();
+        assert_eq!(stopped(&other, T0 + MIN), expected, "at the same instant: {fact:?}");
         // An examination of the day before does not clear it, one of the day does.
         let before = ExaminationRecorded { report_code: "E2".into(), ..report("2026-05-03", "2027-05-01") };
         house.tell(T0 + HOUR, Fact::ExaminationRecorded(before)).unwrap();

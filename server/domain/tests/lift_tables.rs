@@ -150,6 +150,11 @@ fn masses_at_their_limits() {
             platform.platform.max_mass_mg = 2_002_599_999;
         }
     });
+    check("the last place on the platform", &[], |s| {
+        if let Some(platform) = &mut s.platform {
+            platform.standing_count = 2;
+        }
+    });
     check("platform full of bags", &["PLATFORM_BAGS"], |s| {
         if let Some(platform) = &mut s.platform {
             platform.standing_count = 3;
@@ -438,6 +443,14 @@ fn a_heavier_reading_counts_for_every_element() {
     assert_eq!(judged(1_100 * KG, 1_062_599_000), ["GEAR_LIMIT", "POINT_LIMIT"]);
     // 150 kg more: the contents are over the mark of 1000 kg.
     assert_eq!(judged(1_190 * KG, 1_500 * KG), ["FIBC_MARK"]);
+    // Of two bags the heavier is taken to be the one: 50 kg more than the sum put it over its mark, not the other.
+    let mut two = situation();
+    two.bags = vec![bag("B1", 900 * KG), bag("B2", 960 * KG)];
+    two.hoist.hoist.rated_capacity_mg = 5_000 * KG;
+    two.gear.iter_mut().for_each(|state| (state.gear.working_load_limit_mg, state.gear.point_count) = (5_000 * KG, 2));
+    two.load_cell_mass_mg = Some(1_860 * KG + 37_400_000 + 101 * KG);
+    let over: Vec<String> = judge(&two, &Zone::utc(), T0).reasons.into_iter().map(|reason| reason.subject).collect();
+    assert_eq!(over, ["B2"]);
     // Less than the sum takes nothing off.
     assert_eq!(judged(500 * KG, 1_002_599_999), ["GEAR_LIMIT", "POINT_LIMIT"]);
 }
