@@ -69,10 +69,8 @@ mod tests {
         assert_eq!(text(b"\xef\xbb\xbf{}").as_deref(), Ok("{}"));
         assert_eq!(text(&utf_16("{\"a\":1}", false, true)).as_deref(), Ok("{\"a\":1}"));
         // windows-1251 and its plates.
-        assert_eq!(
-            text(b"<?xml version=\"1.0\" encoding=\"windows-1251\"?><a>\xcc</a>").unwrap().chars().nth(47),
-            Some('\u{41c}')
-        );
+        let read = text(b"<?xml version=\"1.0\" encoding=\"windows-1251\"?><a>\xcc</a>").unwrap();
+        assert!(read.ends_with("<a>\u{41c}</a>"), "{read}");
     }
 
     #[test]
