@@ -725,3 +725,53 @@ async fn the_supervisor_keeps_the_fill_and_hands_over() -> anyhow::Result<()> {
     tablet.wait_for("lifts refused: 1", "#report").await?;
     tablet.close().await
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_lot_rejected_while_it_runs_is_announced_where_nobody_can_overlook_it() -> anyhow::Result<()> {
+    let _one = ONE.lock().await;
+    let Some(driver) = Driver::start()? else { return Ok(()) };
+    let running = Running::with_records(EXECUTABLE).await?;
+    let line = v1::GetLineRequest { machine_code: "M1".into(), ..Default::default() };
+    let line = running.connection.run.clone().get_line(line).await?.into_inner();
+    assert!(line.stopped.is_empty(), "{:?}", line.stopped);
+    let bag = line.next.iter().chain(&line.now).next_back().context("a bag in the feed")?.clone();
+    let lot = bag.lots.first().context("its lot")?.lot_code.clone();
+    let reject = v1::RejectLotRequest {
+        request_id: packloft_client::connection::request_id(),
+        occurred_time: Some(packloft_client::moment::now()),
+        actor_code: "p-40".into(),
+        lot_code: lot.clone(),
+        reason: "colour 92 IU".into(),
+    };
+    running.connection.lot.clone().reject_lot(reject).await?;
+    let pictures = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../target/pictures");
+    std::fs::create_dir_all(&pictures)?;
+    let tablet = Tablet::open(&driver, &running, "p-31").await?;
+    for (language, notice, badge) in [
+        ("en", "Feed F1 holds product that may not be used", format!("lot {lot} REJECTED")),
+        ("de", "Im Zulauf F1 ist Ware, die nicht verwendet werden darf", format!("Partie {lot} ABGELEHNT")),
+    ] {
+        tablet.go("/who").await?;
+        tablet.fill("form[action='/do/settings']", &[("language", language)]).await?;
+        tablet.css("form[action='/do/settings'] button").await?.click().await?;
+        tablet.css(&format!("html[lang={language}]")).await?;
+        for (name, path, selector, words) in [
+            ("line", "/line", "#stopped", notice),
+            ("now", "/", "#now", badge.as_str()),
+            ("shift", "/shift", "#report", notice),
+            ("line-report", "/shift/M1", "#report", notice),
+        ] {
+            tablet.go(path).await?;
+            tablet.wait_for(words, selector).await?;
+            tablet.wait_for(&badge, selector).await?;
+            std::fs::write(
+                pictures.join(format!("rejected-{name}-{language}.png")),
+                tablet.client.screenshot().await?,
+            )?;
+        }
+        // The badge stays on the page of a bag that is emptied.
+        tablet.go(&format!("/bags/{}", bag.bag_tag)).await?;
+        tablet.wait_for(if language == "en" { "on hold" } else { "gesperrt" }, "#bag").await?;
+    }
+    tablet.close().await
+}
