@@ -4,6 +4,7 @@
 pub mod advice;
 pub mod analysis;
 pub mod announce;
+pub mod certificate;
 pub mod checks;
 pub mod content;
 pub mod dispersion;

@@ -6,31 +6,29 @@ use packloft_domain::fact::{Consignee, Fact, PaperData, Product, Site};
 use packloft_domain::record::facts;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::dispatch::{self, LoadFacts};
-use packloft_domain::rules::register::{Register, site_at};
 use packloft_domain::rules::{issue, pallet};
 use packloft_proto::v1;
 
-use super::{Asked, analysis, unknown};
+use super::{Asked, unknown};
 use crate::documents::paper::{Paper, figures, words};
-use crate::service::faults::micros;
 
 /// Note under masses of vehicles: no rule of ours replaces it.
 pub const AXLES: &str = "CAUTION: the sum of masses does not show what stands on each axle; that depends on where the pallets \
 stand. Local rules and a competent person decide.";
 
 /// A mass with the same decimals in every row, so that figures stand under each other.
-fn kilograms(mass_mg: i64) -> String {
+pub(super) fn kilograms(mass_mg: i64) -> String {
     packloft_domain::mass::kilograms_rounded(mass_mg as f64)
 }
 
 /// A pallet on a paper.
-struct Row {
-    sscc: String,
-    product_code: String,
-    batch_code: String,
-    best_before_date: String,
-    pack_count: i64,
-    mass_mg: i64,
+pub(super) struct Row {
+    pub(super) sscc: String,
+    pub(super) product_code: String,
+    pub(super) batch_code: String,
+    pub(super) best_before_date: String,
+    pub(super) pack_count: i64,
+    pub(super) mass_mg: i64,
 }
 
 /// When a paper is made, and whether it is a new issue of one that went with the goods.
@@ -55,7 +53,7 @@ pub(super) fn as_issued(asked: &Asked, load_code: &str, making: Making) -> Resul
 }
 
 /// The load of a consignment; empty when there is none.
-fn load_code_of(asked: &Asked, code: &str) -> Result<String, Refusal> {
+pub(super) fn load_code_of(asked: &Asked, code: &str) -> Result<String, Refusal> {
     Ok(dispatch::consignment(&asked.record, code)?.unwrap_or_default().load_code)
 }
 
@@ -68,14 +66,14 @@ pub(super) fn data_of(asked: &Asked, load: &LoadFacts, making: Making) -> Result
 }
 
 /// A consignment with what papers say of it.
-struct Sent {
-    data: PaperData,
-    site: Site,
-    consignee: Consignee,
-    opened: packloft_domain::fact::ConsignmentOpened,
-    load: LoadFacts,
-    order: Option<packloft_domain::fact::OrderEntered>,
-    rows: Vec<Row>,
+pub(super) struct Sent {
+    pub(super) data: PaperData,
+    pub(super) site: Site,
+    pub(super) consignee: Consignee,
+    pub(super) opened: packloft_domain::fact::ConsignmentOpened,
+    pub(super) load: LoadFacts,
+    pub(super) order: Option<packloft_domain::fact::OrderEntered>,
+    pub(super) rows: Vec<Row>,
 }
 
 fn rows_of(asked: &Asked, load: &LoadFacts, consignment_code: &str) -> Result<Vec<Row>, Refusal> {
@@ -107,7 +105,7 @@ fn rows_of(asked: &Asked, load: &LoadFacts, consignment_code: &str) -> Result<Ve
     Ok(found)
 }
 
-fn sent(asked: &Asked, code: &str, making: Making) -> Result<Sent, Refusal> {
+pub(super) fn sent(asked: &Asked, code: &str, making: Making) -> Result<Sent, Refusal> {
     let record = &asked.record;
     let opened = dispatch::consignment(record, code)?.ok_or_else(|| unknown("consignment", code))?;
     let load = dispatch::load(record, &opened.load_code)?.ok_or_else(|| unknown("load", &opened.load_code))?;
@@ -190,7 +188,7 @@ fn differs(asked: &Asked, sent: &Sent, paper: &mut Paper) -> Result<(), Refusal>
     Ok(())
 }
 
-fn foot(asked: &Asked, now_us: i64) -> String {
+pub(super) fn foot(asked: &Asked, now_us: i64) -> String {
     format!("Made {} at sequence {}", asked.zone.clock(now_us), asked.sequence())
 }
 
@@ -488,247 +486,6 @@ fn proposed(
         texts.push(answer.limited_by);
     }
     Ok(texts)
-}
-
-/// The load a certificate goes with; empty when there is none.
-fn load_of(asked: &Asked, request: &v1::GetAnalysisRequest, sscc: &str) -> Result<String, Refusal> {
-    if !request.consignment_code.is_empty() {
-        return load_code_of(asked, &request.consignment_code);
-    }
-    Ok(match pallet::pallet(&asked.record, sscc)?.map(|facts| facts.place) {
-        Some(pallet::PalletPlace::Dispatched { load_code, .. }) => load_code,
-        _ => String::new(),
-    })
-}
-
-/// For whom a certificate is, and of how much.
-#[derive(Default)]
-struct Ordered {
-    customer: String,
-    address: String,
-    order: String,
-    quantity: String,
-}
-
-impl Ordered {
-    fn of(
-        asked: &Asked,
-        request: &v1::GetAnalysisRequest,
-        sscc: &str,
-        data: &PaperData,
-        making: Making,
-    ) -> Result<Ordered, Refusal> {
-        let mut code = request.consignment_code.clone();
-        if let Some(facts) = pallet::pallet(&asked.record, sscc)? {
-            code = facts.consignment_code().to_owned();
-        }
-        if code.is_empty() {
-            return Ok(Ordered::default());
-        }
-        let sent = sent(asked, &code, making)?;
-        let rows: Vec<&Row> = sent.rows.iter().filter(|row| sscc.is_empty() || row.sscc == sscc).collect();
-        let packs: i64 = rows.iter().map(|row| row.pack_count).sum();
-        let net: i64 = rows.iter().map(|row| row.pack_count * product(data, &row.product_code).nominal_mass_mg).sum();
-        let order = sent.order.unwrap_or_default();
-        let theirs = order.consignee_order_code;
-        Ok(Ordered {
-            customer: sent.consignee.name,
-            address: sent.consignee.address,
-            order: if theirs.is_empty() { order.order_code } else { format!("{theirs} (ours {})", order.order_code) },
-            quantity: if packs > 0 { format!("{packs} packs, {} net", kilograms(net)) } else { String::new() },
-        })
-    }
-}
-
-/// What a certificate must say and this one cannot, each in a sentence.
-fn lacking(of: &Ordered, answer: &v1::GetAnalysisResponse) -> Vec<String> {
-    let mut found = Vec::new();
-    for (what, known) in [("customer", &of.customer), ("order", &of.order), ("quantity", &of.quantity)] {
-        if known.is_empty() {
-            found.push(format!("it names no {what}: a certificate is of a consignment with its order"));
-        }
-    }
-    for row in &answer.properties {
-        let name = format!("{} in {}", row.property, row.unit);
-        if row.limit.is_empty() {
-            found.push(format!("{name} has no limit of ours to be held against"));
-        }
-        let measured = || row.values.iter().filter(|value| !value.value.is_empty());
-        type Lacks = fn(&v1::AnalysedValue) -> bool;
-        let lots = |without: Lacks| {
-            measured()
-                .filter(|value| without(value))
-                .map(|value| value.lot_code.as_str())
-                .collect::<Vec<_>>()
-                .join(", ")
-        };
-        let without: [(&str, Lacks); 3] = [
-            ("method", |value| value.method.is_empty()),
-            ("laboratory", |value| value.laboratory.is_empty()),
-            ("date", |value| value.measured_time.is_none()),
-        ];
-        for (what, test) in without {
-            let lots = lots(test);
-            if !lots.is_empty() {
-                found.push(format!("{name}: no {what} is on record for lot {lots}"));
-            }
-        }
-    }
-    found
-}
-
-/// Names on a certificate: as the papers of the goods have them where they left, else as they are now.
-fn analysis_data(
-    asked: &Asked,
-    request: &v1::GetAnalysisRequest,
-    sscc: &str,
-    product_codes: &[String],
-    making: Making,
-) -> Result<PaperData, Refusal> {
-    let record = &asked.record;
-    let load = dispatch::load(record, &load_of(asked, request, sscc)?)?;
-    let mut data = match &load {
-        Some(load) => data_of(asked, load, making)?,
-        None => PaperData { site: site_at(record, making.now_us)?, ..PaperData::default() },
-    };
-    let left_us = load.and_then(|load| load.dispatched).map(|(_, left_us)| left_us);
-    let at_us = left_us.filter(|_| !making.new_issue).unwrap_or(making.now_us);
-    for code in product_codes {
-        if !data.products.iter().any(|known| known.code == *code) {
-            data.products.extend(Register::at(record, at_us).product(code)?);
-        }
-    }
-    Ok(data)
-}
-
-/// Results of every lot that may be in a thing.
-///
-/// # Errors
-/// `NotFound` for an unknown code.
-pub fn analysis_paper(
-    asked: &Asked,
-    request: &v1::GetAnalysisRequest,
-    sscc: &str,
-    making: Making,
-) -> Result<Paper, Refusal> {
-    let now = asked;
-    let then = as_issued(asked, &load_of(asked, request, sscc)?, making)?;
-    let asked = then.as_ref().unwrap_or(asked);
-    let answer = analysis::analysis(asked, request, sscc)?;
-    let data = analysis_data(asked, request, sscc, &answer.product_codes, making)?;
-    let of = Ordered::of(asked, request, sscc, &data, making)?;
-    let lacking = lacking(&of, &answer);
-    let clean = answer.reservations.is_empty() && !answer.lots.is_empty() && lacking.is_empty();
-    let mut paper = Paper {
-        title: format!(
-            "{} {}",
-            if clean { "Certificate of analysis," } else { "Results of analysis," },
-            answer.subject
-        ),
-        from: data.site.clone().unwrap_or_default().name,
-        foot: foot(now, making.now_us),
-        ..Paper::default()
-    };
-    if !clean {
-        paper.alarm("NO CERTIFICATE. Against one stands:");
-        for text in answer.reservations.iter().chain(&lacking) {
-            paper.text(text);
-        }
-    }
-    let mut names = Vec::new();
-    for code in &answer.product_codes {
-        names.push(product(&data, code).name);
-    }
-    let own = data.site.clone().unwrap_or_default();
-    paper.facts(vec![
-        ("Customer", of.customer.clone()),
-        ("Address", of.address.clone()),
-        ("Order", of.order.clone()),
-        ("Product", names.join(", ")),
-        ("Quantity", of.quantity.clone()),
-        ("Batches", answer.batch_codes.join(", ")),
-        ("Issued by", own.name.clone()),
-        ("Issuer's address", own.address.clone()),
-    ]);
-    paper.heading("Lots that may be in it");
-    let lots = answer.lots.iter().map(|lot| {
-        let state = match lot.state() {
-            v1::LotState::Released => "released",
-            v1::LotState::Rejected => "REJECTED",
-            v1::LotState::Pending | v1::LotState::Unspecified => "NOT RELEASED",
-        };
-        vec![
-            lot.lot_code.clone(),
-            lot.supplier_lot_code.clone(),
-            lot.material_code.clone(),
-            lot.sample_code.clone(),
-            state.into(),
-        ]
-    });
-    paper.table(
-        vec![
-            words("Lot", 24),
-            words("Lot of the supplier", 24),
-            words("Material", 16),
-            words("Sample", 18),
-            words("State", 18),
-        ],
-        lots.collect(),
-        Vec::new(),
-    );
-    paper.heading("Results");
-    let rows = answer.properties.iter().map(|row| {
-        let values: Vec<String> = row
-            .values
-            .iter()
-            .map(|value| {
-                let day = value.measured_time.as_ref().map(|at| asked.zone.date(micros(at)).to_string());
-                let by: Vec<String> = day.into_iter().chain(Some(value.laboratory.clone())).collect();
-                let by = by.join(" ");
-                match value.value.is_empty() {
-                    true => format!("{}: not measured", value.lot_code),
-                    false => format!("{}: {} ({})", value.lot_code, value.value, by.trim()),
-                }
-            })
-            .collect();
-        vec![
-            row.property.clone(),
-            row.unit.clone(),
-            values.join("; "),
-            match row.least_value == row.greatest_value {
-                true => row.least_value.clone(),
-                false => format!("{} to {}", row.least_value, row.greatest_value),
-            },
-            row.limit.clone(),
-            match row.passed {
-                Some(true) => "kept".into(),
-                Some(false) => "NOT KEPT".into(),
-                None => String::new(),
-            },
-            row.methods.join(", "),
-        ]
-    });
-    paper.table(
-        vec![
-            words("Property", 16),
-            words("Unit", 10),
-            words("By lot", 28),
-            words("Least to greatest", 16),
-            words("Limit", 12),
-            words("", 9),
-            words("Method", 14),
-        ],
-        rows.collect(),
-        Vec::new(),
-    );
-    paper.text(
-        "Values are those of the lots that may be in it, each by itself: no mean is taken, since a mean would hide the one that \
-         differs.",
-    );
-    if clean {
-        paper.blocks.push(crate::documents::paper::Block::Fields(vec!["Quality: day, name, signature".into()]));
-    }
-    Ok(paper)
 }
 
 /// The road consignment note of a consignment, in three copies.

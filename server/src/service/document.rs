@@ -9,7 +9,7 @@ use super::{Api, booking, status};
 use crate::documents::visibility::Writer;
 use crate::documents::{despatch, foreign, html, records, sheet, visibility};
 use crate::labels::pdf::pdf;
-use crate::query::{documents, invalid, lifting_paper, papers};
+use crate::query::{certificate, documents, invalid, lifting_paper, papers};
 
 /// Largest document that is read; a message may be no larger anyway.
 const READ_MAX_BYTES: usize = 1_000_000;
@@ -102,7 +102,7 @@ impl DocumentService for Api {
                         consignment_code: r.consignment_code.clone(),
                         ..v1::GetAnalysisRequest::default()
                     };
-                    Some(papers::analysis_paper(asked, &wanted, &sscc, making)?)
+                    Some(certificate::analysis_paper(asked, &wanted, &sscc, making)?)
                 }
                 _ => None,
             };
