@@ -110,7 +110,7 @@ pub fn stock(answer: &v1::ListStockResponse, zone: &Zone, when: Option<&str>) ->
             "batch or lot",
             ">packs",
             ">net",
-            "in the house since",
+            "since",
             "state",
             "missing",
         ],

@@ -55,7 +55,8 @@ fn drawn(ctx: &Ctx, lot: &v1::QuantityLot) -> Markup {
     html! {
         details { summary { (title) }
             p.quiet { (ctx.t("Drawn over the whole lot by machine and hour, the same ones at any time; a plan takes the first of them.")) }
-            (table(&title, html! {
+            // Each lot has its own; a screen reader tells them apart by their time.
+            (table(&format!("{title}, {}", ctx.words.time(lot.start_time.as_ref())), html! {
                 thead { tr { th.number scope="col" { (ctx.t("Drawn")) } th scope="col" { (ctx.t("Weighed at")) } th.number scope="col" { (ctx.t("Pack, about")) } th.number scope="col" { (ctx.t("Net")) } } }
                 tbody { @for (place, pack) in (1..).zip(&lot.drawn) { tr {
                     th.number scope="row" { (place) } td { (ctx.words.time(pack.occurred_time.as_ref())) }
