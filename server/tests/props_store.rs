@@ -686,6 +686,14 @@ fn a_proposal_takes_free_pallets_only_first_expired_first() {
                 assert!(named.contains(state.sscc.as_str()), "seed {seed}: {}", state.sscc);
             }
         }
+        // With a pack less needed than the first holds, it is passed over and says so.
+        if let Some((sscc, all)) = answer.proposed.first().map(|row| (&row.sscc, row.pack_count)).filter(|p| p.1 > 1) {
+            let ask = |pack_count| v1::ProposeLoadRequest { pack_count, ..request.clone() };
+            let again = |count| loads::propose(&asked, &ask(count), story.now).unwrap();
+            assert_eq!(again(all).proposed[0].sscc, *sscc, "seed {seed}");
+            let why = again(all - 1).passed_over.into_iter().find(|row| row.sscc == *sscc).unwrap().reasons.remove(0);
+            assert_eq!((why.rule.as_str(), why.figure, why.limit), ("MORE_THAN_NEEDED", all, all - 1));
+        }
         let packs: i64 = answer.proposed.iter().map(|row| row.pack_count).sum();
         let missing: i64 = answer.missing.iter().map(|line| line.pack_count).sum();
         assert_eq!(packs + missing, 60, "seed {seed}");

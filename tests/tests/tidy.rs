@@ -1,5 +1,6 @@
 //! Rules of the house that a reader would otherwise have to remember: headers, words, imports, licences.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
@@ -102,6 +103,44 @@ fn imports_follow_the_arrows() {
             forbid(&["tonic::", "packloft_proto::v1", "crate::service", "crate::query"]);
         }
     }
+}
+
+/// What a source says outside of its own tests, and its own tests.
+fn apart(text: &str) -> (&str, &str) {
+    text.split_at(text.find("#[cfg(test)]").unwrap_or(text.len()))
+}
+
+/// Ids of rules that a source speaks of: what is given to `finding`, and in the rules themselves, where tables give it, each
+/// literal that is written like one.
+fn rule_ids(name: &str, text: &str) -> Vec<String> {
+    let like_one =
+        |word: &str| !word.is_empty() && word.chars().all(|c| c.is_ascii_uppercase() || c.is_ascii_digit() || c == '_');
+    let literal = |rest: &str| rest.strip_prefix('"').and_then(|rest| rest.split('"').next()).map(str::to_owned);
+    let given = text.split("finding(").skip(1).filter_map(|rest| literal(rest.trim_start()));
+    let written = text.split('"').filter(|word| word.contains('_')).map(str::to_owned);
+    let written = written.filter(|_| name.contains("server/domain/src/rules"));
+    given.chain(written).filter(|word| like_one(word)).collect()
+}
+
+/// A rule that no test calls by name may be lost, or speak of the wrong thing, unseen.
+#[test]
+fn every_rule_is_named_by_a_test() {
+    let mut ids: BTreeMap<String, String> = BTreeMap::new();
+    let mut tests = String::new();
+    for (path, text) in sources(".rs") {
+        let name = path.to_string_lossy().into_owned();
+        if ["server/domain/src", "server/src"].iter().any(|part| name.contains(part)) {
+            let (own, tested) = apart(&text);
+            ids.extend(rule_ids(&name, own).into_iter().map(|id| (id, name.clone())));
+            tests.push_str(tested);
+        } else if ["server/domain/tests", "server/tests", "tests/tests", "tests/src"].iter().any(|p| name.contains(p)) {
+            tests.push_str(&text);
+        }
+    }
+    assert!(ids.len() > 150, "only {} rules are found", ids.len());
+    let named = |id: &str| tests.contains(&format!("\"{id}\"")) || tests.contains(&format!("\"{id}\\\""));
+    let unnamed: Vec<_> = ids.iter().filter(|(id, _)| !named(id)).collect();
+    assert!(unnamed.is_empty(), "no test makes these rules speak: {unnamed:?}");
 }
 
 /// No function of the product is longer than a screen and a half.
