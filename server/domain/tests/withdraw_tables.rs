@@ -133,7 +133,8 @@ fn new_of(event: &Event) -> String {
 #[test]
 fn what_is_withdrawn_is_as_if_it_had_never_been() {
     // What goes before, and what is recorded by mistake.
-    let rows: Vec<(&str, Vec<Fact>, fn(&[String]) -> Fact)> = vec![
+    type Row = (&'static str, Vec<Fact>, fn(&[String]) -> Fact);
+    let rows: Vec<Row> = vec![
         ("split", vec![], |ssccs| split(&ssccs[0], 30)),
         ("merge", vec![], |ssccs| merged(&[&ssccs[0], &ssccs[1]])),
         ("load", vec![], |ssccs| onto(&ssccs[2])),
@@ -169,7 +170,8 @@ fn what_is_withdrawn_is_as_if_it_had_never_been() {
 #[test]
 fn a_refusal_names_what_to_withdraw_first_and_that_can_be_withdrawn() {
     // In this order; each is in the way of the one before.
-    let rows: Vec<(&str, Vec<fn(&[String], &str) -> Fact>)> = vec![
+    type Row = (&'static str, Vec<fn(&[String], &str) -> Fact>);
+    let rows: Vec<Row> = vec![
         ("split, loaded", vec![|s, _| split(&s[0], 30), |_, new| onto(new)]),
         (
             "merge, split, disposed",
