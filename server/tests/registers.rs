@@ -21,7 +21,9 @@ use packloft_server::labels::pdf::pdf;
 use packloft_server::labels::text::width_of;
 use packloft_server::query::content::Needs;
 use packloft_server::query::papers::{self, Making};
-use packloft_server::query::{Asked, documents, figures, labels, performance, period, shift, trace, verdicts};
+use packloft_server::query::{
+    Asked, certificate, documents, figures, labels, performance, period, shift, trace, verdicts,
+};
 
 const HOUR: i64 = 60 * MIN;
 const DAY: i64 = 24 * HOUR;
@@ -213,7 +215,7 @@ fn papers_of(asked: &Asked, making: Making) -> Vec<String> {
         papers::delivery_note(asked, "D1", making),
         papers::loading_list(asked, "V1", making),
         papers::road_note(asked, "D1", making),
-        papers::analysis_paper(asked, &of_consignment, "", making),
+        certificate::analysis_paper(asked, &of_consignment, "", making),
     ];
     let mut found: Vec<String> = made
         .into_iter()
@@ -448,8 +450,9 @@ fn nothing_told_later_changes_a_paper_that_went_with_the_goods() {
         assert!(told > 24, "{told} were taken");
         // The certificate of the goods as known now is another, and says so.
         let of = v1::GetAnalysisRequest { consignment_code: "D1".into(), ..Default::default() };
-        let anew =
-            html::html(&papers::analysis_paper(&house.anew(), &of, "", Making { new_issue: true, ..MAKING }).unwrap());
+        let anew = html::html(
+            &certificate::analysis_paper(&house.anew(), &of, "", Making { new_issue: true, ..MAKING }).unwrap(),
+        );
         assert!(anew.contains("NO CERTIFICATE") && anew.contains("is REJECTED"), "{anew}");
         assert!(!issued[3].contains("is REJECTED"), "{}", issued[3]);
     }
@@ -478,7 +481,7 @@ fn papers_hold_names_whole_and_break_no_number() {
             ("delivery-note", papers::delivery_note(asked, "D1", making).unwrap()),
             ("loading-list", papers::loading_list(asked, "V1", making).unwrap()),
             ("road-note", papers::road_note(asked, "D1", making).unwrap()),
-            ("analysis", papers::analysis_paper(asked, &of, "", making).unwrap()),
+            ("analysis", certificate::analysis_paper(asked, &of, "", making).unwrap()),
         ];
         for (kind, paper) in papers {
             let pages = sheet::pages(&paper);
@@ -509,7 +512,7 @@ fn a_certificate_says_all_it_must_or_is_none() {
     let (mut house, _) = history(20);
     let of = v1::GetAnalysisRequest { consignment_code: "D1".into(), ..Default::default() };
     let paper = |house: &House, of: &v1::GetAnalysisRequest| {
-        html::html(&papers::analysis_paper(&house.anew(), of, "", Making { new_issue: true, ..MAKING }).unwrap())
+        html::html(&certificate::analysis_paper(&house.anew(), of, "", Making { new_issue: true, ..MAKING }).unwrap())
     };
     let said = paper(&house, &of);
     assert!(said.contains("Results of analysis") && said.contains("nothing of lot LA was measured"), "{said}");

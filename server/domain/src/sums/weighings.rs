@@ -89,7 +89,8 @@ mod tests {
     fn many_are_not_pushed_out_by_a_handful() {
         use ReadingPoint::{Accepted as A, BeforeRejecter as B, Rejected as R};
         type Group = (ReadingPoint, &'static str, i64, i64);
-        let rows: [(&str, &[Group], Option<i64>, Option<i64>); 11] = [
+        type Row = (&'static str, &'static [Group], Option<i64>, Option<i64>);
+        let rows: [Row; 11] = [
             ("nothing", &[], None, None),
             ("only rejected ones", &[(R, "CW", 50, 700)], None, None),
             ("before the rejecter alone", &[(B, "CW", 50, 750)], Some(750), Some(750)),
