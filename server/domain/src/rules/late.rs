@@ -17,7 +17,7 @@ use super::lift::LIMITS;
 use super::{Command, Context, Decision, decide_alone, dispatch, hold, leaving};
 use crate::fact::*;
 use crate::key::{self, code_of, object};
-use crate::record::{Entry, Record, Unreadable, facts};
+use crate::record::{Entry, Record, Unreadable, facts, facts_between};
 use crate::refusal::Refusal;
 
 /// Deeds that are named in one finding; more are counted.
@@ -241,16 +241,11 @@ fn lifts_of(record: &dyn Record, item_key: &str, from_us: i64) -> Result<Vec<Ent
         .unwrap_or(i64::MAX)
         .min(from_us.saturating_add(LIFT_DAYS * key::DAY_US));
     let (noun, code) = item_key.split_once('/').unwrap_or((item_key, ""));
-    let code = code_of(code);
-    let of_hoist = noun == "hoist_examinations";
-    let mut lifts = Vec::new();
-    for hoist in record.keys("hoist_lifts/")? {
-        if !of_hoist || code_of(&hoist) == code {
-            lifts.extend(facts(record, &hoist)?);
-        }
-    }
+    let (of_hoist, code) = (noun == "hoist_examinations", code_of(code));
+    let lifts = facts_between(record, key::LIFT_DAYS, key::day_of(from_us), key::day_of(to_us))?;
     let used = |row: &Entry| match &row.event.fact {
-        Some(Fact::LiftRecorded(lift)) => of_hoist || lift.gear.iter().any(|gear| gear.gear_code == code),
+        Some(Fact::LiftRecorded(lift)) if of_hoist => lift.hoist_code == code,
+        Some(Fact::LiftRecorded(lift)) => lift.gear.iter().any(|gear| gear.gear_code == code),
         _ => false,
     };
     Ok(lifts.into_iter().filter(|row| (from_us..to_us).contains(&row.event.occurred_time_us) && used(row)).collect())
