@@ -136,6 +136,20 @@ fn a_release_told_late_or_taken_back_is_looked_at_again() {
 }
 
 #[test]
+fn a_hold_told_late_reaches_the_tips_since_and_of_its_very_instant() {
+    for (minute, wanted) in [(5, 1), (6, 1), (7, 0)] {
+        let mut house = House::with_store();
+        house.fill(T0 - 60 * MIN, "B1", "LA", 900 * KG);
+        house.tip(T0 + 5 * MIN, T0 + 6 * MIN, "B1").unwrap();
+        let hazard = HazardKind::Spreading.into();
+        let placed = HoldPlaced { bag_tag: "B1".into(), reason: "torn".into(), hazard, ..HoldPlaced::default() };
+        let (_, event) = house.tell_all(T0 + minute * MIN, Fact::HoldPlaced(placed)).unwrap();
+        let rules: Vec<&str> = shown(&event).into_iter().map(|row| row.0).collect();
+        assert_eq!(rules, vec!["BAG_ON_HOLD"; wanted], "minute {minute}");
+    }
+}
+
+#[test]
 fn a_bag_that_held_less_than_was_tipped_is_looked_at_again() {
     let mut house = House::with_store();
     house.fill(T0, "B1", "LA", 900 * KG);

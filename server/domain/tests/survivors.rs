@@ -128,11 +128,17 @@ fn a_bag_that_is_through_stops_a_start_for_a_shard_alone() {
 /// What was tipped when the feed was seen empty came after that.
 #[test]
 fn a_bag_tipped_when_the_feed_was_seen_empty_is_in_it() {
-    for (tipped, wanted) in [(T0 + 2 * MIN, vec!["LOT_NOT_RELEASED"]), (T0 + MIN, vec![])] {
+    // Also when it was seen empty later in the same minute.
+    let rows = [
+        (T0 + 2 * MIN, T0 + 2 * MIN, vec!["LOT_NOT_RELEASED"]),
+        (T0 + 2 * MIN, T0 + 2 * MIN + MIN / 2, vec!["LOT_NOT_RELEASED"]),
+        (T0 + MIN, T0 + 2 * MIN, vec![]),
+    ];
+    for (tipped, emptied, wanted) in rows {
         let mut house = House::new(0, 1);
         house.fill(T0 - MIN, "B1", "LA", 900 * KG);
         house.tip(T0, tipped, "B1").unwrap();
-        house.emptied(T0 + 2 * MIN);
+        house.emptied(emptied);
         assert_eq!(rules_of(&house.start(T0 + 3 * MIN, "R1", "M1", "STRICT", 0)), wanted);
     }
 }

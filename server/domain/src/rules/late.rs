@@ -282,7 +282,7 @@ fn matters(record: &dyn Record, key: &str, event: &Event) -> Result<bool, Unread
     if matches!(event.fact, Some(Fact::Corrected(_))) {
         return Ok(true);
     }
-    Ok(record.list(key)?.iter().any(|row| row.event.occurred_time_us > event.occurred_time_us))
+    Ok(record.list(key)?.iter().any(|row| row.event.occurred_time_us >= event.occurred_time_us))
 }
 
 /// Bags of a lot with deeds after an instant.

@@ -12,7 +12,7 @@ use super::stream::RUN_LOOKBACK_DAYS;
 use crate::fact::*;
 use crate::key;
 use crate::record::{Record, Unreadable, facts_between};
-use crate::sums::stretch::emptied_times;
+use crate::sums::stretch::{emptied_times, holds_tip};
 
 /// A bag tipped into a feed since it was seen empty.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -88,7 +88,7 @@ pub fn tipped_since_emptied(record: &dyn Record, feed_code: &str, at: i64) -> Re
         let time = row.event.occurred_time_us;
         if let Some(Fact::BagTipped(tip)) = &row.event.fact
             && time <= at
-            && emptied.is_none_or(|emptied| time >= emptied)
+            && holds_tip((emptied, None), time)
             && !tags.contains(&tip.bag_tag)
         {
             tags.push(tip.bag_tag.clone());
