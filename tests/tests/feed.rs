@@ -228,7 +228,7 @@ async fn a_spool_bridges_a_server_that_is_away() -> anyhow::Result<()> {
     let (code, text) = wait(child)?;
     assert_eq!(code, Some(0), "{text}");
     // Another file under the same epoch is not taken for the rest of the first, neither a longer nor a shorter one.
-    for (count, word) in [(6_000, "is not the one on record"), (100, "here are 1 to 100")] {
+    for (count, word) in [(6_000, "is not the one on record"), (100, "this input ends with number 100")] {
         let file = running.folder.path().join(format!("other-{count}.csv"));
         std::fs::write(&file, given(count, 9).iter().map(line).collect::<Vec<_>>().join("\n"))?;
         let (code, text) = wait(feeder(&running.server.url(), &file.to_string_lossy(), &[]).spawn()?)?;

@@ -177,14 +177,21 @@ impl Backlog {
         };
         let newest = self.newest().unwrap_or(before);
         if sequence < before || (sequence > newest && self.ended) {
-            let text = format!(
-                "the server has {sequence} readings of this source and epoch, here are {} to {newest}: another input needs another --epoch",
-                before + 1
-            );
-            return Err(Fault::usage(text));
+            return Err(self.other_count(sequence));
         }
         self.known = self.known.max(sequence);
         self.let_go()
+    }
+
+    /// What is here does not follow on what the server has, however much of it was let go already.
+    fn other_count(&self, sequence: i64) -> Fault {
+        let here = match (self.before, self.newest()) {
+            (Some(before), _) if sequence < before => format!("the next here is number {}", before + 1),
+            (_, newest) => format!("this input ends with number {}", newest.unwrap_or(0)),
+        };
+        Fault::usage(format!(
+            "the server has {sequence} readings of this source and epoch, {here}: another input needs another --epoch"
+        ))
     }
 
     fn other_input(&self) -> Fault {
@@ -483,11 +490,8 @@ async fn send(
                 Ok(None) => {
                     let backlog = shared.backlog.lock();
                     let done = backlog.ended && backlog.rows.is_empty();
-                    if let Some(newest) = backlog.newest().filter(|newest| done && *newest < backlog.known) {
-                        return Err(Fault::usage(format!(
-                            "the server has {} readings of this source and epoch, this input only {newest}: another input needs another --epoch",
-                            backlog.known
-                        )));
+                    if done && backlog.newest().is_some_and(|newest| newest < backlog.known) {
+                        return Err(backlog.other_count(backlog.known));
                     }
                     return Ok(done);
                 }
