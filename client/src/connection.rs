@@ -12,6 +12,10 @@ use uuid::ContextV7;
 
 /// Longest wait for one answer.
 pub const ANSWER_WAIT: Duration = Duration::from_secs(30);
+/// How often a server is asked whether it is there, and how long it may take to say so: a connection on which nothing comes
+/// any more, and that nobody ended, is given up after both and made anew.
+const SIGN_EVERY: Duration = Duration::from_secs(5);
+const SIGN_WAIT: Duration = Duration::from_secs(10);
 /// How often a write that may be retried is sent: some five seconds in all, for a server that is started again.
 pub const TRIES: u32 = 7;
 /// How often a connection is opened before nobody is taken to be there.
@@ -83,16 +87,22 @@ pub fn address(server: &str) -> String {
     }
 }
 
+/// A server as every connection takes it.
+fn endpoint(server: &str) -> Result<Endpoint, tonic::transport::Error> {
+    Ok(Endpoint::from_shared(address(server))?
+        .tcp_nodelay(true)
+        .http2_keep_alive_interval(SIGN_EVERY)
+        .keep_alive_timeout(SIGN_WAIT)
+        .keep_alive_while_idle(true))
+}
+
 impl Connection {
     /// Connects to a server such as `127.0.0.1:7345`.
     ///
     /// # Errors
     /// When the address is malformed or nobody answers there.
     pub async fn open(server: &str) -> Result<Connection, tonic::transport::Error> {
-        let endpoint = Endpoint::from_shared(address(server))?
-            .connect_timeout(Duration::from_secs(5))
-            .timeout(ANSWER_WAIT)
-            .tcp_nodelay(true);
+        let endpoint = endpoint(server)?.connect_timeout(Duration::from_secs(5)).timeout(ANSWER_WAIT);
         Ok(Connection::over(endpoint.connect().await?))
     }
 }
@@ -119,7 +129,7 @@ impl Connection {
     /// # Errors
     /// When the address is malformed.
     pub fn later(server: &str) -> Result<Connection, tonic::transport::Error> {
-        Ok(Connection::over(Endpoint::from_shared(address(server))?.tcp_nodelay(true).connect_lazy()))
+        Ok(Connection::over(endpoint(server)?.connect_lazy()))
     }
 }
 

@@ -189,8 +189,8 @@ fn cases(seen: &Seen, every: u64) -> Vec<Case> {
         for after in places(bytes, every * 8) {
             found.push(Case { way, after, end: End::Reset, gone: true });
         }
-        // Half a minute of silence each.
-        for after in places(bytes, bytes / 3).into_iter().filter(|_| every == 1) {
+        // Silence is noticed after a quarter of a minute.
+        for after in [0, bytes / 3, bytes * 2 / 3] {
             found.push(Case { way, after, end: End::Silence, gone: false });
         }
     }
