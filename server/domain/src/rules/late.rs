@@ -14,6 +14,7 @@ use std::collections::BTreeSet;
 
 use super::correct::Without;
 use super::lift::LIMITS;
+use super::with::With;
 use super::{Command, Context, Decision, decide_alone, dispatch, hold, leaving};
 use crate::fact::*;
 use crate::key::{self, code_of, object};
@@ -24,46 +25,6 @@ use crate::refusal::Refusal;
 const DEEDS_NAMED: usize = 5;
 /// Longest span of lifts after an examination that is judged anew.
 const LIFT_DAYS: i64 = 366;
-
-/// A record with one entry more.
-struct With<'a> {
-    record: &'a dyn Record,
-    entry: Entry,
-    keys: BTreeSet<String>,
-}
-
-impl With<'_> {
-    fn days(&self, object_key: &str) -> impl Iterator<Item = i64> + '_ {
-        let prefix = format!("{object_key}/d");
-        self.keys.iter().filter(move |key| key.starts_with(&prefix)).filter_map(|key| key::bucket_day(key))
-    }
-}
-
-impl Record for With<'_> {
-    fn list(&self, key: &str) -> Result<Vec<Entry>, Unreadable> {
-        let mut rows = self.record.list(key)?;
-        if self.keys.contains(key) {
-            rows.push(self.entry.clone());
-        }
-        Ok(rows)
-    }
-
-    fn keys(&self, prefix: &str) -> Result<Vec<String>, Unreadable> {
-        let mut keys: BTreeSet<String> = self.record.keys(prefix)?.into_iter().collect();
-        keys.extend(self.keys.iter().filter(|key| key.starts_with(prefix)).cloned());
-        Ok(keys.into_iter().collect())
-    }
-
-    fn day_before(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
-        let own = self.days(object_key).filter(|own| *own <= day).max();
-        Ok(self.record.day_before(object_key, day)?.max(own))
-    }
-
-    fn day_after(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
-        let own = self.days(object_key).filter(|own| *own >= day).min();
-        Ok([self.record.day_after(object_key, day)?, own].into_iter().flatten().min())
-    }
-}
 
 /// A record without the holds that one entry placed: a deed is not against the hold that came of it.
 struct Unheld<'a> {
@@ -375,16 +336,7 @@ fn standing_facts(event: &Event) -> impl Iterator<Item = &Fact> {
 
 /// A decision with what its fact makes of what was done before.
 pub(super) fn with_insight(mut decision: Decision, at: i64, context: &Context) -> Result<Decision, Unreadable> {
-    let event = Event {
-        request_id: context.request_id.clone(),
-        occurred_time_us: at,
-        fact: decision.fact.clone(),
-        breaches: decision.breaches.clone(),
-        holds: decision.holds.clone(),
-        ..Event::default()
-    };
-    let keys = key::keys_of(&event).into_iter().collect();
-    let with = With { record: context.record, entry: Entry { sequence: context.next_sequence, event }, keys };
+    let with = With::decided(&decision, at, context);
     let mut aims: Vec<HoldPlaced> = Vec::new();
     // What many deeds break alike is told once, with all of them.
     let mut alike: Vec<(Finding, Vec<String>)> = Vec::new();

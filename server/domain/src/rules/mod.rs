@@ -45,6 +45,7 @@ pub mod still;
 pub mod store;
 pub mod stream;
 pub mod undo;
+mod with;
 mod withdraw;
 
 use crate::fact::*;

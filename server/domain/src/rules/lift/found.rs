@@ -12,6 +12,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::super::bag::{self, Place};
+use super::super::with::With;
 use super::gather::{Standing, loads};
 use super::judge::over_limits;
 use super::*;
@@ -27,46 +28,6 @@ pub const WAS_OVER: &str = "LIFT_WAS_OVER";
 
 /// Lifts that one entry names at most, the newest of them.
 const LIFTS_MAX: usize = 500;
-
-/// The record with one more entry, which is being decided.
-struct With<'a> {
-    record: &'a dyn Record,
-    entry: Entry,
-    keys: BTreeSet<String>,
-}
-
-impl With<'_> {
-    fn days(&self, object_key: &str) -> impl Iterator<Item = i64> {
-        let prefix = format!("{object_key}/d");
-        self.keys.iter().filter(move |key| key.starts_with(&prefix)).filter_map(|key| key::bucket_day(key))
-    }
-}
-
-impl Record for With<'_> {
-    fn list(&self, key: &str) -> Result<Vec<Entry>, Unreadable> {
-        let mut rows = self.record.list(key)?;
-        if self.keys.contains(key) {
-            rows.push(self.entry.clone());
-        }
-        Ok(rows)
-    }
-
-    fn keys(&self, prefix: &str) -> Result<Vec<String>, Unreadable> {
-        let mut keys: BTreeSet<String> = self.record.keys(prefix)?.into_iter().collect();
-        keys.extend(self.keys.iter().filter(|key| key.starts_with(prefix)).cloned());
-        Ok(keys.into_iter().collect())
-    }
-
-    fn day_before(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
-        let own = self.days(object_key).filter(|own| *own <= day).max();
-        Ok(self.record.day_before(object_key, day)?.max(own))
-    }
-
-    fn day_after(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
-        let own = self.days(object_key).filter(|own| *own >= day).min();
-        Ok([self.record.day_after(object_key, day)?, own].into_iter().flatten().min())
-    }
-}
 
 /// Limits that a lift on record was over, by what is known now. Without a platform what stands there is left out.
 fn over(
@@ -376,16 +337,7 @@ pub(in super::super) fn with_lifts(mut decision: Decision, at: i64, context: &Co
     if !decision.fact.as_ref().is_some_and(matters) {
         return Ok(decision);
     }
-    let event = Event {
-        request_id: context.request_id.clone(),
-        occurred_time_us: at,
-        fact: decision.fact.clone(),
-        breaches: decision.breaches.clone(),
-        holds: decision.holds.clone(),
-        ..Event::default()
-    };
-    let keys = key::keys_of(&event).into_iter().collect();
-    let after = With { record: context.record, entry: Entry { sequence: context.next_sequence, event }, keys };
+    let after = With::decided(&decision, at, context);
     let candidates = candidates(context.record, &after)?;
     let mut then = Platforms::of(context.record, &candidates);
     let mut now = Platforms::of(&after, &candidates);
