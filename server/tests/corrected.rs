@@ -164,25 +164,6 @@ fn journal(house: &House) -> Journal {
     journal
 }
 
-/// Takes out which sequence said so, and what was told last.
-fn blind(text: &str) -> String {
-    let mut out = String::new();
-    let mut rest = text;
-    while let Some(place) = rest.find("sequence: ") {
-        let (before, after) = rest.split_at(place + "sequence: ".len());
-        out.push_str(before);
-        rest = after.trim_start_matches(|c: char| c.is_ascii_digit());
-    }
-    out.push_str(rest);
-    let (mut found, mut rest) = (String::new(), out.as_str());
-    while let Some(place) = rest.find("changed_text: \"") {
-        let (before, after) = rest.split_at(place + "changed_text: \"".len());
-        found.push_str(before);
-        rest = &after[after.find('"').unwrap_or(0)..];
-    }
-    found + rest
-}
-
 /// Answers, one text each with its name.
 fn answers(house: &House, sscc: &str) -> Vec<(&'static str, String)> {
     let (asked, journal) = (&house.anew(), &journal(house));

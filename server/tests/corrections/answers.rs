@@ -13,25 +13,6 @@ use packloft_server::query::Asked;
 use packloft_server::query::{checks, figures, gear, life, loads, objects, packer, pallets, performance, recalls};
 use packloft_server::query::{samples, shift, stock, trace};
 
-/// Takes out sequences and what was told last.
-pub fn blind(text: &str) -> String {
-    let mut out = String::new();
-    let mut rest = text;
-    while let Some(place) = rest.find("sequence: ") {
-        let (before, after) = rest.split_at(place + "sequence: ".len());
-        out.push_str(before);
-        rest = after.trim_start_matches(|c: char| c.is_ascii_digit());
-    }
-    out.push_str(rest);
-    let (mut found, mut rest) = (String::new(), out.as_str());
-    while let Some(place) = rest.find("changed_text: \"") {
-        let (before, after) = rest.split_at(place + "changed_text: \"".len());
-        found.push_str(before);
-        rest = &after[after.find('"').unwrap_or(0)..];
-    }
-    found + rest
-}
-
 pub fn journal(house: &House) -> Journal {
     let journal = Journal::open(Arc::new(MemoryDisk::default()), Path::new("/j"), 1 << 20, Witness::default()).unwrap();
     for (unit, event) in (1..).zip(&house.events) {
