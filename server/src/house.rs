@@ -6,17 +6,21 @@
 
 use std::fs::{File, OpenOptions};
 use std::io::{IsTerminal, Write};
+use std::os::unix::fs::{OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
+use std::time::{Duration, Instant};
 
 use anyhow::Context as _;
+use parking_lot::Mutex;
 
 use crate::engine::{Clock, Engine};
-use crate::journal::disk::{Disk, RealDisk};
+use crate::journal::disk::{Disk, RealDisk, make_private_folder};
 use crate::journal::{Journal, Witness};
 use crate::limits;
+use crate::restore::{Note, begin_epoch};
 use crate::views::Views;
+use crate::views::memory::MemoryStore;
 use crate::views::sled_store::SledStore;
 
 /// How a data folder is opened.
@@ -30,6 +34,8 @@ pub struct HouseConfig {
     pub ballast_bytes: u64,
     /// Disk of the journal; tests give one that fails.
     pub disk: Arc<dyn Disk>,
+    /// Told how far opening is.
+    pub progress: Progress,
 }
 
 impl HouseConfig {
@@ -40,6 +46,7 @@ impl HouseConfig {
             segment_bytes: limits::SEGMENT_BYTES,
             ballast_bytes: limits::BALLAST_BYTES,
             disk: Arc::new(RealDisk),
+            progress: told(),
         }
     }
 }
@@ -48,26 +55,21 @@ impl HouseConfig {
 pub struct House {
     /// The engine.
     pub engine: Engine,
+    /// What was noticed at the start, in sentences.
+    pub notices: Vec<String>,
     writer: Option<std::thread::JoinHandle<()>>,
     _lock: File,
 }
 
-/// The `head` file: newest sequence, chain hash and boot id.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-struct Head {
-    sequence: u64,
-}
-
-fn read_head(folder: &Path) -> Head {
+/// Newest sequence in the `head` file, 0 where it proves nothing.
+fn read_head(folder: &Path) -> u64 {
     let text = std::fs::read_to_string(folder.join("head")).unwrap_or_default();
     let body = text.lines().next().unwrap_or_default();
     let crc = text.lines().nth(1).and_then(|line| u32::from_str_radix(line, 16).ok());
-    // A head that does not check proves nothing and is left aside.
     if crc != Some(crc32c::crc32c(body.as_bytes())) {
-        return Head::default();
+        return 0;
     }
-    let sequence = body.split_whitespace().next().and_then(|word| word.parse().ok());
-    Head { sequence: sequence.unwrap_or(0) }
+    body.split_whitespace().next().and_then(|word| word.parse().ok()).unwrap_or(0)
 }
 
 fn write_head(folder: &Path, sequence: u64, chain: [u8; 32]) -> std::io::Result<()> {
@@ -75,7 +77,7 @@ fn write_head(folder: &Path, sequence: u64, chain: [u8; 32]) -> std::io::Result<
     let chain: String = chain.iter().map(|byte| format!("{byte:02x}")).collect();
     let body = format!("{sequence} {chain} {}", boot.trim());
     let path = folder.join("head.new");
-    let mut file = File::create(&path)?;
+    let mut file = OpenOptions::new().create(true).write(true).truncate(true).mode(0o600).open(&path)?;
     writeln!(file, "{body}\n{:08x}", crc32c::crc32c(body.as_bytes()))?;
     file.sync_all()?;
     std::fs::rename(&path, folder.join("head"))?;
@@ -111,27 +113,46 @@ fn give_up_ballast(folder: &Path, bytes: u64) {
     }
 }
 
-/// A bar on a terminal, a log line otherwise.
-fn progress(what: &'static str) -> impl Fn(u64, u64) {
-    let bar = std::io::stderr().is_terminal().then(|| {
-        let style = indicatif::ProgressStyle::with_template("{msg} {wide_bar} {pos}/{len} {eta}");
-        let bar = indicatif::ProgressBar::new(0).with_message(what);
-        if let Ok(style) = style {
-            bar.set_style(style);
+/// How far opening a folder is, for whoever looks meanwhile.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Opening {
+    /// What is being done: a few words.
+    pub step: String,
+    /// Entries done in this step.
+    pub done: u64,
+    /// Entries there are.
+    pub total: u64,
+}
+
+/// Told how far opening is.
+pub type Progress = Arc<dyn Fn(Opening) + Send + Sync>;
+
+/// A bar on a terminal, a log line at the end of each step otherwise.
+fn told() -> Progress {
+    let bar: Mutex<Option<indicatif::ProgressBar>> = Mutex::new(None);
+    Arc::new(move |opening: Opening| {
+        if !std::io::stderr().is_terminal() {
+            if opening.total > 0 && opening.done >= opening.total {
+                tracing::info!(what = opening.step, done = opening.done, "done");
+            }
+            return;
         }
-        bar
-    });
-    move |done, total| {
-        if let Some(bar) = &bar {
-            bar.set_length(total);
-            bar.set_position(done);
-            if done >= total {
+        let mut bar = bar.lock();
+        if opening.total == 0 || opening.done >= opening.total {
+            if let Some(bar) = bar.take() {
                 bar.finish_and_clear();
             }
-        } else if done >= total {
-            tracing::info!(what, done, "done");
+            return;
         }
-    }
+        let bar = bar.get_or_insert_with(|| {
+            let bar = indicatif::ProgressBar::new(opening.total).with_message(opening.step.clone());
+            match indicatif::ProgressStyle::with_template("{msg} {wide_bar} {pos}/{len} {eta}") {
+                Ok(style) => bar.with_style(style),
+                Err(_) => bar,
+            }
+        });
+        bar.set_position(opening.done);
+    })
 }
 
 fn move_aside(views: &Path) -> anyhow::Result<()> {
@@ -166,32 +187,73 @@ fn fits(views: &Views, journal: &Journal) -> bool {
     row.is_some_and(|row| row.sequence == applied.sequence && row.chain == applied.chain)
 }
 
-fn open_views(
-    folder: &Path,
-    journal_of: &dyn Fn(Witness) -> anyhow::Result<Journal>,
-) -> anyhow::Result<(Journal, Arc<Views>)> {
-    let path = folder.join("views");
-    let head = read_head(folder);
+/// Journal and views of a folder, and why nothing can be recorded, when nothing can.
+struct Opened {
+    journal: Journal,
+    views: Arc<Views>,
+    stopped: Option<String>,
+}
+
+fn open_views(config: &HouseConfig, restored: bool) -> anyhow::Result<Opened> {
+    let path = config.folder.join("views");
+    let tell = |step: &str| (config.progress)(Opening { step: step.into(), ..Opening::default() });
+    tell("checking the views");
     let found = sound_views(&path);
     let applied = found.as_ref().map_or(0, |views| views.applied().sequence);
-    let journal = journal_of(Witness { sequence: head.sequence.max(applied) })?;
+    // What was put back ends where it ends: what lies beside the journal may be of later.
+    let sequence = if restored { 0 } else { read_head(&config.folder).max(applied) };
+    tell("reading the journal");
+    let disk = Arc::clone(&config.disk);
+    let journal = Journal::open(disk, &config.folder.join("journal"), config.segment_bytes, Witness { sequence })?;
+    let step = |step: &'static str| {
+        let progress = Arc::clone(&config.progress);
+        move |done, total| progress(Opening { step: step.into(), done, total })
+    };
     match found {
         // What the journal lost the views may still hold: they stay readable while it is damaged.
-        Ok(views) if journal.damage().is_some() => return Ok((journal, views)),
-        Ok(views) if fits(&views, &journal) => {
-            views.catch_up(&journal, &progress("catching up"))?;
-            return Ok((journal, views));
-        }
+        Ok(views) if journal.damage().is_some() => return Ok(Opened { journal, views, stopped: None }),
+        Ok(views) if fits(&views, &journal) => match views.catch_up(&journal, &step("catching up")) {
+            Ok(()) => return Ok(Opened { journal, views, stopped: None }),
+            Err(fault) => return in_memory(config, journal, &fault.to_string(), &step("folding in memory")),
+        },
         Ok(views) => {
             tracing::warn!(sequence = views.applied().sequence, "views stand on another journal: rebuilding");
             drop(views);
         }
-        Err(why) => tracing::warn!(why, "views cannot be used: rebuilding"),
+        Err(why) => tracing::warn!(why, folder = %path.display(), "views cannot be used: rebuilding"),
     }
-    move_aside(&path)?;
-    let views = sound_views(&path).map_err(|why| anyhow::anyhow!("fresh views cannot be opened: {why}"))?;
-    views.catch_up(&journal, &progress("rebuilding"))?;
-    Ok((journal, views))
+    let rebuilt = move_aside(&path).map_err(|fault| fault.to_string()).and_then(|()| {
+        let views = sound_views(&path)?;
+        views.catch_up(&journal, &step("rebuilding the views")).map_err(|fault| fault.to_string())?;
+        Ok(views)
+    });
+    match rebuilt {
+        Ok(views) => Ok(Opened { journal, views, stopped: None }),
+        Err(why) => in_memory(config, journal, &why, &step("folding in memory")),
+    }
+}
+
+/// A store that cannot be written, as on a full disk: what memory takes is answered from memory, and nothing is recorded.
+fn in_memory(config: &HouseConfig, journal: Journal, why: &str, progress: &dyn Fn(u64, u64)) -> anyhow::Result<Opened> {
+    let why = why.lines().next().unwrap_or_default();
+    let folder = config.folder.join("views");
+    tracing::error!(why, folder = %folder.display(), "the views cannot be written");
+    let free = free_bytes(&config.folder).unwrap_or(u64::MAX);
+    let kind = if free < limits::DISK_LOW_BYTES { "DISK_LOW" } else { "IO_FAILED" };
+    let views = Arc::new(Views::open(Arc::new(MemoryStore::default()))?);
+    let bytes = folder_bytes(&config.folder.join("journal"));
+    let mut text = format!("{kind}: the views in {} cannot be written ({why})", folder.display());
+    if bytes <= limits::MEMORY_VIEWS_BYTES {
+        views.catch_up(&journal, progress)?;
+    } else {
+        text.push_str("; the record is too long to be folded in memory, so only the list of entries is answered");
+    }
+    Ok(Opened { journal, views, stopped: Some(format!("{text}; make room, then restart the server")) })
+}
+
+fn folder_bytes(folder: &Path) -> u64 {
+    let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();
+    entries.filter_map(|entry| entry.metadata().ok()).map(|told| told.len()).sum()
 }
 
 /// Takes the lock of a data folder.
@@ -199,34 +261,120 @@ fn open_views(
 /// # Errors
 /// When another server has it.
 pub fn lock(folder: &Path) -> anyhow::Result<File> {
-    let lock = OpenOptions::new().create(true).truncate(false).write(true).open(folder.join("LOCK"))?;
-    lock.try_lock().map_err(|_| anyhow::anyhow!("{} is in use by another server", folder.display()))?;
+    let path = folder.join("LOCK");
+    let opened = OpenOptions::new().create(true).truncate(false).write(true).mode(0o600).open(&path);
+    let lock = opened.with_context(|| format!("cannot open {}", path.display()))?;
+    lock.try_lock().map_err(|_| in_use(folder))?;
     Ok(lock)
 }
 
-/// What a data folder proves to have been durable, besides the journal itself.
+fn in_use(folder: &Path) -> anyhow::Error {
+    anyhow::anyhow!("{} is in use by another server: stop it, or ask it (packloft journal verify)", folder.display())
+}
+
+/// Takes the lock of a data folder that is there, and makes nothing in it.
+///
+/// # Errors
+/// When it is no data folder, or in use.
+pub fn lock_existing(folder: &Path) -> anyhow::Result<Option<File>> {
+    let journal = folder.join("journal");
+    let names = RealDisk.list(&journal, ".seg").with_context(|| {
+        format!(
+            "{} is no data folder of this server: there is no readable folder {}",
+            folder.display(),
+            journal.display()
+        )
+    })?;
+    anyhow::ensure!(
+        !names.is_empty(),
+        "{} is no data folder of this server: {} holds no segment",
+        folder.display(),
+        journal.display()
+    );
+    match File::open(folder.join("LOCK")) {
+        Ok(lock) => lock.try_lock().map_err(|_| in_use(folder)).map(|()| Some(lock)),
+        Err(fault) if fault.kind() == std::io::ErrorKind::NotFound => Ok(None),
+        Err(fault) => Err(fault).with_context(|| format!("cannot open {}", folder.join("LOCK").display())),
+    }
+}
+
+/// Views, or why they cannot be used.
+pub type FoundViews = Result<Arc<Views>, String>;
+
+/// The views of a data folder, opened as a copy that goes with the folder it is in; none when there are none.
+///
+/// # Errors
+/// When they cannot be copied.
+pub fn copy_of_views(data: &Path) -> anyhow::Result<Option<(tempfile::TempDir, FoundViews)>> {
+    let from = data.join("views");
+    if !from.is_dir() {
+        return Ok(None);
+    }
+    let to = tempfile::tempdir().context("cannot make a temporary folder")?;
+    copy_files(&from, &to.path().join("views")).with_context(|| {
+        format!("cannot copy {} to {}; --no-views leaves it out", from.display(), to.path().display())
+    })?;
+    let found = sound_views(&to.path().join("views"));
+    Ok(Some((to, found)))
+}
+
+fn copy_files(from: &Path, to: &Path) -> std::io::Result<()> {
+    std::fs::create_dir(to)?;
+    for entry in std::fs::read_dir(from)? {
+        let entry = entry?;
+        let target = to.join(entry.file_name());
+        if entry.file_type()?.is_dir() {
+            copy_files(&entry.path(), &target)?;
+        } else {
+            std::fs::copy(entry.path(), &target)?;
+            // Copies keep the mode, and the store opens only what it may write.
+            std::fs::set_permissions(&target, std::fs::Permissions::from_mode(0o600))?;
+        }
+    }
+    Ok(())
+}
+
+/// The journal of a data folder, to read.
+///
+/// # Errors
+/// When it cannot be read, or a newer program wrote in it.
+pub fn read_journal(data: &Path) -> anyhow::Result<Journal> {
+    Ok(Journal::open_to_read(Arc::new(RealDisk), &data.join("journal"), witness(data))?)
+}
+
+/// What a data folder proves to have been durable, besides the journal itself. The views are not asked: opening them writes.
 pub fn witness(folder: &Path) -> Witness {
-    let applied = sound_views(&folder.join("views")).map_or(0, |views| views.applied().sequence);
-    Witness { sequence: read_head(folder).sequence.max(applied) }
+    Witness { sequence: read_head(folder) }
 }
 
 /// How often free space is looked at.
-const DISK_LOOK_US: i64 = 1_000_000;
+const DISK_LOOK: Duration = Duration::from_secs(1);
 
-/// Says when the disk is too full to write, looking at most once a second.
-fn disk_low(folder: PathBuf, clock: Arc<dyn Clock>) -> impl Fn() -> Option<String> + Send + Sync {
-    let looked = AtomicI64::new(0);
-    let free = AtomicU64::new(u64::MAX);
+/// Says when the disk is too full to write, looking at most once a second; a clock that is set does not keep it from looking.
+fn disk_low(folder: PathBuf) -> impl Fn() -> Option<String> + Send + Sync {
+    let looked: Mutex<Option<(Instant, u64)>> = Mutex::new(None);
     move || {
-        let now = clock.now_us();
-        if now - looked.load(Ordering::Relaxed) > DISK_LOOK_US {
-            looked.store(now, Ordering::Relaxed);
-            free.store(free_bytes(&folder).unwrap_or(u64::MAX), Ordering::Relaxed);
-        }
-        let left = free.load(Ordering::Relaxed);
+        let mut looked = looked.lock();
+        let left = match *looked {
+            Some((at, free)) if at.elapsed() < DISK_LOOK => free,
+            _ => {
+                let free = free_bytes(&folder).unwrap_or(u64::MAX);
+                *looked = Some((Instant::now(), free));
+                free
+            }
+        };
         (left < limits::DISK_LOW_BYTES)
             .then(|| format!("DISK_LOW: {} MiB are free, {} are needed", left >> 20, limits::DISK_LOW_BYTES >> 20))
     }
+}
+
+/// The note of a journal that shows itself that it is a copy.
+fn copy_note(journal: &Journal) -> Option<Note> {
+    journal.copied().map(|why| Note {
+        reason: "copy".into(),
+        lost: format!("{why}; the record may have gone on elsewhere"),
+        last_serial: None,
+    })
 }
 
 impl House {
@@ -236,26 +384,35 @@ impl House {
     /// When the folder is in use, or cannot be read or made.
     pub fn open(config: &HouseConfig, clock: Arc<dyn Clock>) -> anyhow::Result<House> {
         let folder = &config.folder;
-        std::fs::create_dir_all(folder).with_context(|| format!("cannot make {}", folder.display()))?;
+        make_private_folder(folder).with_context(|| format!("cannot make {}", folder.display()))?;
         let lock = lock(folder)?;
         give_up_ballast(folder, config.ballast_bytes);
-        let (journal, views) = open_views(folder, &|witness| {
-            let path = folder.join("journal");
-            Ok(Journal::open(Arc::clone(&config.disk), &path, config.segment_bytes, witness)?)
-        })?;
+        let note = Note::left(folder)?;
+        let Opened { journal, views, stopped } = open_views(config, note.is_some())?;
         keep_ballast(folder, config.ballast_bytes);
+        let mut notices: Vec<String> = journal.notes().to_vec();
+        let mut stopped = stopped;
         if let Some(damage) = journal.damage() {
             tracing::error!(%damage, "read-only until repaired");
+        } else if let Some(why) = journal.unusable() {
+            stopped = stopped.or(Some(format!("IO_FAILED: {why}; restart the server when the disk is right")));
+        } else if let Some(note) = note.or_else(|| copy_note(&journal)).filter(|_| stopped.is_none()) {
+            notices.push(begin_epoch(&journal, &views, &*clock, &note)?);
+            Note::done(folder)?;
         }
+        notices.iter().for_each(|notice| tracing::warn!(notice, "noticed at the start"));
         let head_folder = folder.clone();
         let head = Box::new(move |sequence, chain| {
             if let Err(fault) = write_head(&head_folder, sequence, chain) {
-                tracing::warn!(%fault, "head not written");
+                tracing::warn!(%fault, file = %head_folder.join("head").display(), "not written");
             }
         });
-        let low = Arc::new(disk_low(folder.clone(), Arc::clone(&clock)));
+        let low = Arc::new(disk_low(folder.clone()));
         let (engine, writer) = Engine::start(Arc::new(journal), views, clock, low, head)?;
-        Ok(House { engine, writer: Some(writer), _lock: lock })
+        if let Some(reason) = stopped {
+            engine.stop_writing(reason);
+        }
+        Ok(House { engine, notices, writer: Some(writer), _lock: lock })
     }
 
     /// Takes no more requests and waits for the writer to end.

@@ -12,6 +12,7 @@ pub mod pages;
 pub mod people;
 pub mod query;
 mod repair;
+mod restore;
 pub mod run;
 pub mod service;
 pub mod verify;

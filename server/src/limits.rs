@@ -39,6 +39,10 @@ pub const CLOCK_AHEAD_US: i64 = 120_000_000;
 pub const REQUEST_ID_DAYS: i64 = 90;
 /// Calls handled at once; more wait in the transport.
 pub const CONCURRENT_CALLS: usize = 256;
+/// How often a journal that is written says in itself what is durable; when nothing comes it says so at once.
+pub const MARK_EVERY: Duration = Duration::from_secs(1);
+/// How long nothing must come before that is said.
+pub const MARK_IDLE: Duration = Duration::from_millis(200);
 /// How often the head file is written while requests come.
 pub const HEAD_EVERY: Duration = Duration::from_secs(60);
 /// Facts of one group from which the views are written in pieces of 256: about 10 ms each.
@@ -53,3 +57,5 @@ pub const EVIDENCE_TRIES: usize = 4;
 pub const FLOWS_KEPT: usize = 64;
 /// How often a live page hears that the connection is alive.
 pub const LIVE_EVERY: Duration = Duration::from_secs(4);
+/// Longest journal whose views are folded in memory when they cannot be written: about three times its length in memory.
+pub const MEMORY_VIEWS_BYTES: u64 = 256 << 20;

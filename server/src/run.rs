@@ -1,7 +1,7 @@
-//! The server's command line: serve, verify, repair.
+//! The server's command line: serve, verify, restore, repair.
 
 use std::net::SocketAddr;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
 use std::time::Duration;
@@ -13,10 +13,13 @@ use tonic::codec::CompressionEncoding;
 use tonic::transport::server::TcpIncoming;
 
 use crate::engine::{self, Clock, SystemClock};
-use crate::house::{House, HouseConfig};
+use crate::house::{self, House, HouseConfig};
+use crate::journal::JournalError;
+use crate::journal::disk::RealDisk;
+use crate::journal::open::look;
 use crate::people::People;
 use crate::service::Api;
-use crate::{limits, pages};
+use crate::{limits, pages, repair, verify};
 
 /// The record of a packing house, served over gRPC.
 #[derive(Parser)]
@@ -30,13 +33,31 @@ struct Arguments {
 enum Task {
     /// Serve a data folder until stopped.
     Serve(Serve),
-    /// Read the whole journal, check it, fold it again and compare the views. The server must be stopped.
+    /// Read the whole journal, check it, and compare the views with what it folds to. Writes nothing, so that a copy that
+    /// cannot be written can be proved; the server must be stopped. Exit code 0: sound; 5: not; 6: made by a newer program.
     Verify {
         /// Data folder.
         #[arg(long, env = "PACKLOFT_DATA")]
         data: PathBuf,
+        /// Leaves the views out; they are made again at a start, and comparing them needs a copy of them in the temporary
+        /// folder.
+        #[arg(long)]
+        no_views: bool,
     },
-    /// Move a damaged end of the journal aside and begin a new epoch. What is moved aside is no longer on record.
+    /// Say that a data folder was put back from a copy. The next start begins a new epoch and leaves out pallet numbers that
+    /// can have been printed since the copy was made.
+    Restore {
+        /// Data folder.
+        #[arg(long, env = "PACKLOFT_DATA")]
+        data: PathBuf,
+        /// Serial in the last pallet number that was printed: the digits after the company prefix, without the check digit.
+        #[arg(long, value_parser = clap::value_parser!(i64).range(1..))]
+        last_serial: Option<i64>,
+        /// Nobody knows it: ten times the greatest use of a day is left out for each day since the last entry.
+        #[arg(long, conflicts_with = "last_serial")]
+        last_serial_unknown: bool,
+    },
+    /// Say what is behind a damage of the journal and what can be done; with consent, move it aside and go on without it.
     Repair {
         /// Data folder.
         #[arg(long, env = "PACKLOFT_DATA")]
@@ -86,24 +107,46 @@ pub fn main_with_clock(arguments: impl IntoIterator<Item = std::ffi::OsString>, 
     }
     let result = match parsed.task {
         Task::Serve(serve) => run_server(&serve, clock),
-        Task::Verify { data } => verify(&data, clock),
-        Task::Repair { data, accept_loss } => crate::repair::repair(&data, accept_loss, &*clock),
+        Task::Verify { data, no_views } => prove(&data, no_views),
+        Task::Restore { data, last_serial, last_serial_unknown } => {
+            crate::restore::restore(&data, last_serial, last_serial_unknown)
+        }
+        Task::Repair { data, accept_loss } => repair::repair(&data, accept_loss, &*clock),
     };
     match result {
         Ok(code) => code,
         Err(fault) => {
             eprintln!("packloft-server: {fault:#}");
-            ExitCode::FAILURE
+            match fault.downcast_ref::<JournalError>() {
+                Some(JournalError::TooNew { .. } | JournalError::TooNewLayout { .. }) => {
+                    ExitCode::from(repair::TOO_NEW)
+                }
+                _ => ExitCode::FAILURE,
+            }
         }
     }
 }
 
-fn verify(data: &std::path::Path, clock: Arc<dyn Clock>) -> anyhow::Result<ExitCode> {
-    let config = HouseConfig { ballast_bytes: 0, ..HouseConfig::new(data) };
-    let house = House::open(&config, clock)?;
-    let report = crate::verify::verify(&house.engine.journal, &house.engine.views);
-    house.close();
-    println!("{} records read back, views {}", report.sequence, if report.views_equal { "equal" } else { "differ" });
+/// Proves a folder and writes nothing in it: a store opens only where it can write, so views are opened as a copy.
+fn prove(data: &Path, no_views: bool) -> anyhow::Result<ExitCode> {
+    let _lock = house::lock_existing(data)?;
+    let found = look(&RealDisk, &data.join("journal"), house::witness(data), true)?;
+    repair::tell_found(&found);
+    drop(found);
+    let journal = house::read_journal(data)?;
+    let copied = if no_views { None } else { house::copy_of_views(data)? };
+    let report = match &copied {
+        Some((_, Ok(views))) => verify::verify(&journal, views),
+        _ => verify::verify_journal(&journal),
+    };
+    let views = match &copied {
+        None if no_views => "views not looked at".to_owned(),
+        None => "no views: the next start makes them".to_owned(),
+        Some((_, Err(why))) => format!("views cannot be used ({why}): the next start makes them again"),
+        Some((_, Ok(_))) if report.views_equal => "views equal".to_owned(),
+        Some((_, Ok(_))) => "views differ".to_owned(),
+    };
+    println!("{} records read back, {views}", report.sequence);
     for fault in &report.faults {
         println!("{fault}");
     }

@@ -21,6 +21,7 @@ pub fn kind(fact: &Fact) -> &'static str {
         Fact::Registered(_) => "registered",
         Fact::OpeningStockRecorded(_) => "opening_stock_recorded",
         Fact::EpochStarted(_) => "epoch_started",
+        Fact::ClockCorrected(_) => "clock_corrected",
         Fact::LotCreated(_) => "lot_created",
         Fact::LabResultRecorded(_) => "lab_result_recorded",
         Fact::LotReleased(_) => "lot_released",

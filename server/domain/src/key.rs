@@ -237,7 +237,11 @@ pub fn keys_of(event: &Event) -> Vec<String> {
     let Some(fact) = &event.fact else { return keys };
     match fact {
         Fact::SiteSet(_) => keys.push("site".into()),
-        Fact::EpochStarted(_) => keys.push("epochs".into()),
+        Fact::EpochStarted(f) => {
+            keys.push("epochs".into());
+            serial_key(f.last_sscc_serial, &mut keys);
+        }
+        Fact::ClockCorrected(_) => keys.push("clock_corrections".into()),
         Fact::Registered(f) => {
             if let Some(item) = &f.item {
                 let (kind, code) = registered_item(item);

@@ -8,6 +8,8 @@
 //! Invariants: I-ENG-1 acknowledged means durable; I-ENG-2 one outcome per request id; I-ENG-3 recorded time never goes
 //! back; I-ENG-4 a panic while deciding costs that request only, and the same bytes are refused until restart.
 
+pub mod clock;
+
 use std::collections::{BTreeMap, BTreeSet};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
@@ -24,44 +26,11 @@ use parking_lot::Mutex;
 use prost::Message;
 use tokio::sync::{oneshot, watch};
 
+pub use self::clock::{Clock, ShiftedClock, SystemClock, ahead_us};
+
 use crate::journal::{Journal, JournalError, Pending};
 use crate::limits;
 use crate::views::{GroupRecord, ViewRecord, Views};
-
-/// Gives the time; tests give their own.
-pub trait Clock: Send + Sync {
-    /// Microseconds since 1970.
-    fn now_us(&self) -> i64;
-}
-
-/// The machine's clock.
-#[derive(Clone, Copy, Debug, Default)]
-pub struct SystemClock;
-
-impl Clock for SystemClock {
-    fn now_us(&self) -> i64 {
-        let since = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH);
-        since.map_or(0, |d| i64::try_from(d.as_micros()).unwrap_or(i64::MAX))
-    }
-}
-
-/// The machine's clock set by hand, so many microseconds ahead (behind when negative): for demos and suites.
-#[derive(Clone, Copy, Debug)]
-pub struct ShiftedClock {
-    /// How far ahead.
-    pub ahead_us: i64,
-}
-
-impl Clock for ShiftedClock {
-    fn now_us(&self) -> i64 {
-        SystemClock.now_us().saturating_add(self.ahead_us)
-    }
-}
-
-/// How far a clock is ahead of the machine's.
-pub fn ahead_us(clock: &dyn Clock) -> i64 {
-    clock.now_us().saturating_sub(SystemClock.now_us())
-}
 
 /// Ids of one process grow even within a millisecond: facts of one instant are in the order of their ids.
 static IDS: std::sync::Mutex<uuid::ContextV7> = std::sync::Mutex::new(uuid::ContextV7::new());
@@ -289,6 +258,11 @@ impl Engine {
     /// Why writes are not taken, when they are not.
     pub fn read_only_reason(&self) -> Option<String> {
         self.read_only.reason().or_else(|| (self.disk_low)())
+    }
+
+    /// Takes no more writes, for a reason.
+    pub fn stop_writing(&self, reason: impl Into<String>) {
+        self.read_only.set(reason);
     }
 
     /// The record as known now, or once it holds `min_sequence`; `None` when that did not come in time.

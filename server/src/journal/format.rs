@@ -1,13 +1,24 @@
 //! Bytes of a segment: header, record, footer. See FORMAT.md beside this file; the two change together.
 
+use std::collections::BTreeSet;
+use std::sync::LazyLock;
+
+use prost::Message as _;
+use prost_types::FileDescriptorSet;
 use sha2::{Digest, Sha256};
 
 /// First bytes of every segment.
 pub const MAGIC: &[u8; 8] = b"PKLOFTJ1";
-/// Version of the layout.
-pub const VERSION: u32 = 1;
+/// Version of the layout that is written; older ones are read.
+pub const VERSION: u32 = 2;
 /// Length of a segment header.
 pub const HEADER_BYTES: usize = 96;
+/// Where the records begin since version 2: header and marks have a page each before them.
+pub const RECORDS_AT: usize = 8_192;
+/// Where the two marks of a segment stand, each in sectors of its own.
+pub const MARKS_AT: [usize; 2] = [4_096, 6_144];
+/// Length of a mark.
+pub const MARK_BYTES: usize = 96;
 /// Length of a record before its payload.
 pub const RECORD_BYTES: usize = 104;
 /// Stands in place of a length at a footer.
@@ -23,6 +34,8 @@ pub type Hash = [u8; 32];
 /// Header of a segment.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Header {
+    /// Version of the layout.
+    pub version: u32,
     /// Site id.
     pub site: [u8; 16],
     /// First sequence.
@@ -31,6 +44,33 @@ pub struct Header {
     pub previous: Hash,
     /// Writer epoch.
     pub epoch: u64,
+}
+
+/// Which file a mark was written into, as far as the file system tells; zeros where it does not.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Identity {
+    /// Number of the file in its file system.
+    pub number: u64,
+    /// When the file was made, in nanoseconds since 1970.
+    pub made_ns: i64,
+}
+
+/// A proof beside the records: what stood at its sequence was durable when it was written.
+///
+/// It lies in the segment before the records, so whoever copies the file while it grows copies the mark first: a copy never
+/// proves more than it holds.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Mark {
+    /// Newest durable sequence.
+    pub sequence: u64,
+    /// Chain hash there.
+    pub chain: Hash,
+    /// The file it was written into.
+    pub identity: Identity,
+    /// Of the machine's clock, in microseconds since 1970.
+    pub written_us: i64,
+    /// Made anew at each start of a server.
+    pub start: u128,
 }
 
 /// A record as stored.
@@ -98,11 +138,16 @@ pub fn chain(previous: &Hash, leaf: &Hash) -> Hash {
 }
 
 impl Header {
+    /// Offset of the first record.
+    pub fn records_at(&self) -> usize {
+        if self.version == 1 { HEADER_BYTES } else { RECORDS_AT }
+    }
+
     /// Stored bytes.
     pub fn encode(&self) -> Vec<u8> {
         let mut bytes = Vec::with_capacity(HEADER_BYTES);
         bytes.extend_from_slice(MAGIC);
-        bytes.extend_from_slice(&VERSION.to_le_bytes());
+        bytes.extend_from_slice(&self.version.to_le_bytes());
         bytes.extend_from_slice(&self.site);
         bytes.extend_from_slice(&self.first_sequence.to_le_bytes());
         bytes.extend_from_slice(&self.previous);
@@ -114,28 +159,92 @@ impl Header {
     }
 
     /// Reads a header; the error says what is wrong.
-    pub fn decode(bytes: &[u8]) -> Result<Header, String> {
+    pub fn decode(bytes: &[u8]) -> Result<Header, HeaderFault> {
+        let broken = |text: &str| Err(HeaderFault::Broken(text.into()));
         if bytes.len() < HEADER_BYTES {
-            return Err(format!("segment header has {} of {HEADER_BYTES} bytes", bytes.len()));
+            return Err(HeaderFault::Broken(format!("segment header has {} of {HEADER_BYTES} bytes", bytes.len())));
         }
         if &bytes[..8] != MAGIC {
-            return Err("segment header has another first word".into());
+            return broken("segment header has another first word");
         }
         let crc = le_u32(&bytes[92..96]);
         if crc != crc32c::crc32c(&bytes[..92]) {
-            return Err("segment header checksum differs".into());
+            return broken("segment header checksum differs");
         }
         let version = le_u32(&bytes[8..12]);
-        if version != VERSION {
-            return Err(format!("segment format version {version}; this program reads {VERSION}"));
+        if version > VERSION {
+            return Err(HeaderFault::TooNew(version));
+        }
+        if version == 0 {
+            return broken("segment format version 0 is none");
         }
         Ok(Header {
+            version,
             site: bytes[12..28].try_into().unwrap_or_default(),
             first_sequence: le_u64(&bytes[28..36]),
             previous: hash(&bytes[36..68]),
             epoch: le_u64(&bytes[68..76]),
         })
     }
+}
+
+/// Why a header cannot be used.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum HeaderFault {
+    /// Its bytes are wrong.
+    Broken(String),
+    /// It is sound, in a layout of a newer program: its version.
+    TooNew(u32),
+}
+
+impl Mark {
+    /// Stored bytes.
+    pub fn encode(&self) -> Vec<u8> {
+        let mut bytes = vec![0; 4];
+        bytes.extend_from_slice(&self.sequence.to_le_bytes());
+        bytes.extend_from_slice(&self.chain);
+        bytes.extend_from_slice(&self.identity.number.to_le_bytes());
+        bytes.extend_from_slice(&self.identity.made_ns.to_le_bytes());
+        bytes.extend_from_slice(&self.written_us.to_le_bytes());
+        bytes.extend_from_slice(&self.start.to_le_bytes());
+        bytes.resize(MARK_BYTES, 0);
+        let crc = crc32c::crc32c(&bytes[4..]);
+        bytes[..4].copy_from_slice(&crc.to_le_bytes());
+        bytes
+    }
+
+    /// Reads a mark; none where its bytes do not check.
+    pub fn decode(bytes: &[u8]) -> Option<Mark> {
+        let bytes = bytes.get(..MARK_BYTES)?;
+        if le_u32(&bytes[..4]) != crc32c::crc32c(&bytes[4..]) {
+            return None;
+        }
+        Some(Mark {
+            sequence: le_u64(&bytes[4..12]),
+            chain: hash(&bytes[12..44]),
+            identity: Identity { number: le_u64(&bytes[44..52]), made_ns: le_u64(&bytes[52..60]).cast_signed() },
+            written_us: le_u64(&bytes[60..68]).cast_signed(),
+            start: u128::from_le_bytes(bytes[68..84].try_into().ok()?),
+        })
+    }
+
+    /// The newer of the two marks at the beginning of a segment.
+    pub fn newest(beginning: &[u8]) -> Option<(usize, Mark)> {
+        let read = |place: usize| beginning.get(MARKS_AT[place]..).and_then(Mark::decode).map(|mark| (place, mark));
+        [read(0), read(1)].into_iter().flatten().max_by_key(|(_, mark)| (mark.sequence, mark.written_us))
+    }
+}
+
+/// Kinds that this program knows: numbers of the facts in the stored event's descriptor.
+pub fn known_kinds() -> &'static BTreeSet<u16> {
+    static KINDS: LazyLock<BTreeSet<u16>> = LazyLock::new(|| {
+        let set = FileDescriptorSet::decode(packloft_proto::journal::DESCRIPTOR).unwrap_or_default();
+        let messages = set.file.iter().flat_map(|file| &file.message_type);
+        let event = messages.filter(|message| message.name() == "Event");
+        let facts = event.flat_map(|event| &event.field).filter(|field| field.oneof_index.is_some());
+        facts.filter_map(|field| u16::try_from(field.number()).ok()).collect()
+    });
+    &KINDS
 }
 
 impl Record {
@@ -272,7 +381,7 @@ mod tests {
 
     #[test]
     fn header_and_footer_read_back_and_notice_flips() {
-        let header = Header { site: [9; 16], first_sequence: 12, previous: [1; 32], epoch: 2 };
+        let header = Header { version: VERSION, site: [9; 16], first_sequence: 12, previous: [1; 32], epoch: 2 };
         let bytes = header.encode();
         assert_eq!(Header::decode(&bytes), Ok(header));
         let footer = Footer { last_sequence: 40, chain: [8; 32], index: vec![(1, 96), (129, 9_000)] };
@@ -288,6 +397,33 @@ mod tests {
             flipped[byte] ^= 1;
             assert!(Footer::decode(&flipped).is_err(), "footer byte {byte}");
         }
+    }
+
+    #[test]
+    fn a_mark_reads_back_and_a_flipped_one_proves_nothing() {
+        let identity = Identity { number: 77, made_ns: -3 };
+        let mark = Mark { sequence: 9, chain: [4; 32], identity, written_us: 12, start: 5 };
+        let bytes = mark.encode();
+        assert_eq!(Mark::decode(&bytes), Some(mark));
+        for byte in 0..bytes.len() {
+            let mut flipped = bytes.clone();
+            flipped[byte] ^= 1;
+            assert_eq!(Mark::decode(&flipped), None, "byte {byte}");
+        }
+        let mut beginning = vec![0; RECORDS_AT];
+        beginning[MARKS_AT[0]..][..MARK_BYTES].copy_from_slice(&bytes);
+        beginning[MARKS_AT[1]..][..MARK_BYTES].copy_from_slice(&Mark { sequence: 8, ..mark }.encode());
+        assert_eq!(Mark::newest(&beginning), Some((0, mark)));
+        beginning[MARKS_AT[0]] ^= 1;
+        assert_eq!(Mark::newest(&beginning).map(|(place, mark)| (place, mark.sequence)), Some((1, 8)));
+        assert_eq!(Mark::newest(&beginning[..96]), None);
+    }
+
+    #[test]
+    fn the_kinds_are_those_of_the_stored_event() {
+        let known = known_kinds();
+        assert!(known.contains(&20) && known.contains(&63) && !known.contains(&10) && !known.contains(&999));
+        assert!(known.len() > 60, "{}", known.len());
     }
 
     /// The stored form of version 1, for ever. Own example, computed with this program once and checked by hand against

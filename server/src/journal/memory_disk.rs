@@ -1,12 +1,14 @@
 //! A disk in memory that knows what was synced: for journals in simulations, and for cutting the power.
 //!
 //! What a sync covered stays. What was written after it may be there in part and in any order: [`MemoryDisk::cut_power`]
-//! keeps each unsynced page or not by chance, as a volatile cache would.
+//! keeps each unsynced page or not by chance, as a volatile cache would. A sync that fails leaves its pages as if they were
+//! written ([`MemoryDisk::fail_next_sync`]), as kernels do: another sync does not bring them to the medium.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use parking_lot::Mutex;
 
@@ -19,6 +21,8 @@ const PAGE_BYTES: usize = 4_096;
 struct Content {
     live: Vec<u8>,
     durable: Vec<u8>,
+    /// Pages written since they were synced last, or since a sync of them failed.
+    dirty: BTreeSet<usize>,
     /// The name itself was made durable.
     named: bool,
 }
@@ -27,14 +31,21 @@ struct Content {
 #[derive(Clone, Debug, Default)]
 pub struct MemoryDisk {
     files: Arc<Mutex<BTreeMap<PathBuf, Content>>>,
+    failing: Arc<AtomicBool>,
 }
 
 struct MemoryFile {
     path: PathBuf,
     files: Arc<Mutex<BTreeMap<PathBuf, Content>>>,
+    failing: Arc<AtomicBool>,
 }
 
 impl MemoryDisk {
+    /// Makes the next sync fail.
+    pub fn fail_next_sync(&self) {
+        self.failing.store(true, Ordering::Relaxed);
+    }
+
     /// The disk as it may be after the power was cut now; `chance` gives a number below its argument.
     pub fn cut_power(&self, mut chance: impl FnMut(usize) -> usize) -> MemoryDisk {
         let mut kept = BTreeMap::new();
@@ -58,10 +69,10 @@ impl MemoryDisk {
                 let to = if chance(4) == 0 { from + chance(to - from) } else { to };
                 bytes[from..to].copy_from_slice(&content.live[from..to]);
             }
-            let content = Content { live: bytes.clone(), durable: bytes, named: true };
+            let content = Content { live: bytes.clone(), durable: bytes, dirty: BTreeSet::new(), named: true };
             kept.insert(path.clone(), content);
         }
-        MemoryDisk { files: Arc::new(Mutex::new(kept)) }
+        MemoryDisk { files: Arc::new(Mutex::new(kept)), failing: Arc::default() }
     }
 }
 
@@ -84,19 +95,36 @@ impl DiskFile for MemoryFile {
             content.live.resize(to, 0);
         }
         content.live[from..to].copy_from_slice(bytes);
+        content.dirty.extend(from / PAGE_BYTES..to.div_ceil(PAGE_BYTES));
         Ok(())
     }
 
     fn sync(&self) -> io::Result<()> {
+        let failing = self.failing.swap(false, Ordering::Relaxed);
         if let Some(content) = self.files.lock().get_mut(&self.path) {
-            content.durable = content.live.clone();
+            let pages = std::mem::take(&mut content.dirty);
+            if failing {
+                return Err(io::Error::other("the disk failed"));
+            }
+            content.durable.resize(content.live.len(), 0);
+            for page in pages {
+                let (from, to) = (page * PAGE_BYTES, ((page + 1) * PAGE_BYTES).min(content.live.len()));
+                if from < to {
+                    content.durable[from..to].copy_from_slice(&content.live[from..to]);
+                }
+            }
         }
         Ok(())
     }
 
     fn set_len(&self, length: u64) -> io::Result<()> {
         let length = usize::try_from(length).map_err(io::Error::other)?;
-        self.files.lock().entry(self.path.clone()).or_default().live.resize(length, 0);
+        let mut files = self.files.lock();
+        let content = files.entry(self.path.clone()).or_default();
+        let edge = content.live.len().min(length) / PAGE_BYTES;
+        content.live.resize(length, 0);
+        content.dirty.retain(|page| page * PAGE_BYTES < length);
+        content.dirty.insert(edge);
         Ok(())
     }
 
@@ -107,14 +135,17 @@ impl DiskFile for MemoryFile {
 
 impl Disk for MemoryDisk {
     fn open(&self, path: &Path, create: bool) -> io::Result<Box<dyn DiskFile>> {
-        let mut files = self.files.lock();
-        if !files.contains_key(path) {
-            if !create {
-                return Err(io::Error::from(io::ErrorKind::NotFound));
+        {
+            let mut files = self.files.lock();
+            if !files.contains_key(path) {
+                if !create {
+                    return Err(io::Error::from(io::ErrorKind::NotFound));
+                }
+                files.insert(path.to_owned(), Content::default());
             }
-            files.insert(path.to_owned(), Content::default());
         }
-        Ok(Box::new(MemoryFile { path: path.to_owned(), files: Arc::clone(&self.files) }))
+        let (files, failing) = (Arc::clone(&self.files), Arc::clone(&self.failing));
+        Ok(Box::new(MemoryFile { path: path.to_owned(), files, failing }))
     }
 
     fn list(&self, folder: &Path, suffix: &str) -> io::Result<Vec<PathBuf>> {

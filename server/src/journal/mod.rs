@@ -1,23 +1,32 @@
 //! The journal: the one truth. Append-only segments, a checksum on every record, a hash chain over all of them.
 //!
 //! A group of requests is appended and synced once; only then may anything be answered. Everything else (views,
-//! answers) can be made again from here. See FORMAT.md for the bytes and the recovery rule.
+//! answers) can be made again from here. See FORMAT.md for the bytes and the recovery rule. `open.rs` looks and puts in
+//! order, `segment.rs` reads forward, `check.rs` proves. Reading never waits for writing, nor writing for reading.
 //!
-//! Invariants: I-JRN-1 sequences are dense from 1 and the chain holds (`verify`); I-JRN-2 what was synced is never cut
-//! (`open` with witnesses); I-JRN-3 after a failed write or sync nothing is written through this handle again.
+//! Invariants: I-JRN-1 sequences are dense from 1 and the chain holds (`check`); I-JRN-2 what was synced is never cut
+//! (`open` with marks and witnesses); I-JRN-3 after a failed write or sync nothing is written through this handle again;
+//! I-JRN-4 what is read here was synced by this process or is proved by a mark to have been.
 
+pub mod check;
 pub mod disk;
 pub mod format;
 pub mod memory_disk;
+pub mod open;
+pub mod segment;
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::{Instant, SystemTime, UNIX_EPOCH};
 
-use parking_lot::RwLock;
+use parking_lot::{Mutex, RwLock};
 use prost::Message;
 
 use self::disk::{Disk, DiskFile};
-use self::format::{FOOTER_MARK, Footer, HEADER_BYTES, Hash, Header, INDEX_STEP, RECORD_BYTES, Record};
+use self::format::{Footer, Hash, Header, INDEX_STEP, MARKS_AT, Mark, RECORDS_AT, Record, VERSION};
+use self::open::{CUT_PREFIX, Found, Tail, look};
+use self::segment::{Segment, Window};
 use crate::limits;
 use packloft_domain::fact::{Event, kind as kind_name};
 
@@ -55,11 +64,24 @@ pub enum JournalError {
     /// An earlier write failed; nothing is written through this handle again.
     #[error("an earlier write failed")]
     PreviousIo,
+    /// A segment is laid out in a way this program does not know.
+    #[error(
+        "made by a newer program: {file} has layout version {version}, this program knows up to {VERSION}; use the newer program"
+    )]
+    TooNewLayout {
+        /// Segment.
+        file: String,
+        /// Its version.
+        version: u32,
+    },
     /// A record holds a kind or version this program does not know.
     #[error(
-        "sequence {sequence} has kind {kind} in version {schema}, which this program does not know; use a newer one"
+        "made by a newer program: sequence {sequence} in {file} has kind {kind} in version {schema}, which this program does \
+         not know; use the newer program"
     )]
     TooNew {
+        /// Segment.
+        file: String,
         /// Sequence.
         sequence: u64,
         /// Kind.
@@ -117,22 +139,24 @@ pub fn kind_number(event: &Event) -> u16 {
     u16::try_from(found).unwrap_or(0)
 }
 
-struct Segment {
-    path: PathBuf,
-    file: Box<dyn DiskFile>,
-    first_sequence: u64,
-    index: Vec<(u64, u64)>,
-    /// End of the records.
-    end: u64,
-    sealed: bool,
-}
-
-struct Inner {
-    segments: Vec<Segment>,
+/// What readers see: only what is durable.
+struct State {
+    segments: Arc<Vec<Arc<Segment>>>,
     last_sequence: u64,
     chain: Hash,
     last_recorded_us: i64,
+}
+
+/// What the writer alone uses.
+struct Writing {
+    /// Why nothing is written through this handle any more.
     failed: bool,
+    epoch: u64,
+    sealed: bool,
+    /// Length of the last segment's file.
+    length: u64,
+    /// Newest mark, and when and where it was written.
+    marked: (u64, Instant, usize),
 }
 
 /// An open journal. Reading is shared; only the writer appends.
@@ -140,10 +164,15 @@ pub struct Journal {
     disk: Arc<dyn Disk>,
     folder: PathBuf,
     site: [u8; 16],
-    epoch: u64,
     segment_bytes: u64,
-    inner: RwLock<Inner>,
+    start: u128,
+    state: RwLock<State>,
+    writing: Mutex<Writing>,
     damage: Option<Damage>,
+    /// Why it cannot be written, though it is not damaged.
+    unusable: Option<String>,
+    copied: Option<String>,
+    notes: Vec<String>,
 }
 
 /// What is known of durable sequences besides the journal itself.
@@ -153,111 +182,25 @@ pub struct Witness {
     pub sequence: u64,
 }
 
-struct Scanned {
-    index: Vec<(u64, u64)>,
-    end: u64,
-    last_sequence: u64,
-    chain: Hash,
-    recorded: i64,
-    fault: Option<(u64, String)>,
-    footer: bool,
-}
-
-fn read_all(file: &dyn DiskFile, path: &Path) -> Result<Vec<u8>, JournalError> {
-    let length = file.length().map_err(|e| JournalError::io("measure", path, e))?;
-    let mut bytes = vec![0; usize::try_from(length).unwrap_or(usize::MAX)];
-    let read = file.read_at(0, &mut bytes).map_err(|e| JournalError::io("read", path, e))?;
-    bytes.truncate(read);
-    Ok(bytes)
-}
-
-/// Walks the records of a segment; stops at the end, a footer, or the first fault. Keeps whole units only.
-fn scan(bytes: &[u8], header: &Header, mut visit: impl FnMut(&Record, u64)) -> Scanned {
-    let mut done = Scanned {
-        index: Vec::new(),
-        end: HEADER_BYTES as u64,
-        last_sequence: header.first_sequence - 1,
-        chain: header.previous,
-        recorded: i64::MIN,
-        fault: None,
-        footer: false,
-    };
-    let (mut offset, mut expected, mut previous) = (HEADER_BYTES, header.first_sequence, header.previous);
-    while let Some(rest) = bytes.get(offset..).filter(|rest| rest.len() >= 4) {
-        let length = u32::from_le_bytes(rest[..4].try_into().unwrap_or_default());
-        if length == 0 {
-            if let Some(place) = rest.iter().position(|byte| *byte != 0) {
-                let text = format!("byte {} after the last record is not zero", offset + place);
-                done.fault = Some((offset as u64, text));
-            }
-            break;
-        }
-        if length == FOOTER_MARK {
-            match Footer::decode(rest) {
-                Ok(footer) if footer.last_sequence == done.last_sequence && footer.chain == done.chain => {
-                    done.footer = true;
-                }
-                Ok(_) => done.fault = Some((offset as u64, "footer names another end".into())),
-                Err(text) => done.fault = Some((offset as u64, text)),
-            }
-            break;
-        }
-        let record = match Record::decode(rest) {
-            Ok(record) => record,
-            Err(text) => {
-                done.fault = Some((offset as u64, text));
-                break;
-            }
-        };
-        if record.sequence != expected {
-            done.fault = Some((offset as u64, format!("sequence {} stands where {expected} should", record.sequence)));
-            break;
-        }
-        if record.chain != format::chain(&previous, &format::leaf(&record.payload)) {
-            done.fault = Some((offset as u64, "chain hash differs".into()));
-            break;
-        }
-        if (record.sequence - header.first_sequence).is_multiple_of(INDEX_STEP) {
-            done.index.push((record.sequence, offset as u64));
-        }
-        visit(&record, offset as u64);
-        offset += RECORD_BYTES + record.payload.len();
-        expected += 1;
-        previous = record.chain;
-        done.recorded = record.recorded_time_us;
-        if record.last_of_unit {
-            done.end = offset as u64;
-            done.last_sequence = record.sequence;
-            done.chain = record.chain;
-        }
-    }
-    done.index.retain(|(sequence, _)| *sequence <= done.last_sequence);
-    done
-}
-
-/// True when a valid record begins after `offset` that cannot be of the group being written: such a group was never
-/// acknowledged and its records may have reached the disk in any order. A unit of many facts is a group of its own, so
-/// whatever names a unit at or before the lost record is of that group.
-fn valid_record_after(bytes: &[u8], offset: usize, sequence: u64) -> bool {
-    (offset + 1..bytes.len().saturating_sub(RECORD_BYTES)).any(|at| {
-        let length = u32::from_le_bytes(bytes[at..at + 4].try_into().unwrap_or_default());
-        let stored = u64::from_le_bytes(bytes[at + 8..at + 16].try_into().unwrap_or_default());
-        (1..=format::PAYLOAD_MAX_BYTES).contains(&length)
-            && stored > sequence + limits::GROUP_MAX_COUNT as u64
-            && stored < sequence + (1 << 32)
-            && Record::decode(&bytes[at..]).is_ok_and(|record| record.unit > sequence)
-    })
-}
-
-fn name(path: &Path) -> String {
+pub(crate) fn name(path: &Path) -> String {
     path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default()
+}
+
+/// The machine's clock, for marks: they are compared with times of the file system.
+fn machine_us() -> i64 {
+    let since = SystemTime::now().duration_since(UNIX_EPOCH);
+    since.map_or(0, |since| i64::try_from(since.as_micros()).unwrap_or(i64::MAX))
 }
 
 impl Journal {
     /// Opens or creates the journal in a folder.
     ///
-    /// A tail that was never acknowledged is cut; anything that a witness proves is damage: the journal then opens for
-    /// reading up to it ([`Journal::damage`]) and refuses to append.
+    /// A tail that was never acknowledged is put aside; anything that a mark or witness proves is damage: the journal then
+    /// opens for reading up to it ([`Journal::damage`]) and refuses to append. What no mark proves to be on disk is written
+    /// again and synced; where that fails, the journal ends before it and is read only ([`Journal::unusable`]).
+    ///
+    /// # Errors
+    /// When the folder cannot be read, or a newer program wrote in it.
     pub fn open(
         disk: Arc<dyn Disk>,
         folder: &Path,
@@ -265,127 +208,131 @@ impl Journal {
         witness: Witness,
     ) -> Result<Journal, JournalError> {
         disk.make_folder(folder).map_err(|e| JournalError::io("make", folder, e))?;
-        let paths = disk.list(folder, ".seg").map_err(|e| JournalError::io("list", folder, e))?;
-        let mut journal = Journal {
-            disk,
-            folder: folder.to_owned(),
-            site: *uuid::Uuid::new_v4().as_bytes(),
-            epoch: 1,
-            segment_bytes,
-            inner: RwLock::new(Inner {
-                segments: Vec::new(),
-                last_sequence: 0,
-                chain: [0; 32],
-                last_recorded_us: i64::MIN,
-                failed: false,
-            }),
-            damage: None,
-        };
-        for (place, path) in paths.iter().enumerate() {
-            let last = place + 1 == paths.len();
-            if !journal.open_segment(path, last, witness)? {
-                break;
+        let found = look(&*disk, folder, witness, false)?;
+        let (tail, begin_again, proved) = (found.tail.clone(), found.begin_again.clone(), found.proved);
+        let mut journal = Journal::of(disk, folder, segment_bytes, found);
+        if journal.damage.is_some() {
+            return Ok(journal);
+        }
+        if let Err(fault) = journal.put_in_order(tail, begin_again, proved.0) {
+            let text = format!("the end of the journal could not be written again, so it may not be on disk: {fault}");
+            tracing::error!(text, "nothing is recorded");
+            let state = journal.state.get_mut();
+            if proved.0 < state.last_sequence {
+                (state.last_sequence, state.chain) = proved;
             }
-        }
-        let inner = journal.inner.get_mut();
-        if journal.damage.is_none() && inner.last_sequence < witness.sequence {
-            journal.damage = Some(Damage {
-                sequence: inner.last_sequence + 1,
-                file: paths.last().map(|path| name(path)).unwrap_or_default(),
-                offset: inner.segments.last().map_or(0, |segment| segment.end),
-                text: format!("ends at sequence {}, but {} was durable", inner.last_sequence, witness.sequence),
-            });
-        }
-        if paths.is_empty() && journal.damage.is_none() {
-            let inner = &mut *journal.inner.write();
-            let segment = new_segment(
-                &*journal.disk,
-                &journal.folder,
-                &Header { site: journal.site, first_sequence: 1, previous: [0; 32], epoch: 1 },
-            )?;
-            inner.segments.push(segment);
+            journal.writing.get_mut().failed = true;
+            journal.unusable = Some(text);
         }
         Ok(journal)
     }
 
-    /// Opens one segment; false when the journal ends here because of damage.
-    fn open_segment(&mut self, path: &Path, last: bool, witness: Witness) -> Result<bool, JournalError> {
-        let file = self.disk.open(path, false).map_err(|e| JournalError::io("open", path, e))?;
-        let inner = self.inner.get_mut();
-        let damage = |sequence: u64, offset: u64, text: String| Damage { sequence, file: name(path), offset, text };
-        let bytes = read_all(&*file, path)?;
-        let header = match Header::decode(&bytes) {
-            Ok(header) => header,
-            Err(text) => {
-                let begun = bytes.iter().any(|byte| *byte != 0);
-                if last && !begun && witness.sequence <= inner.last_sequence && !inner.segments.is_empty() {
-                    // A segment whose header never became durable: begin it again.
-                    let header = Header {
-                        site: self.site,
-                        first_sequence: inner.last_sequence + 1,
-                        previous: inner.chain,
-                        epoch: self.epoch,
-                    };
-                    let segment = new_segment(&*self.disk, &self.folder, &header)?;
-                    inner.segments.push(segment);
-                    return Ok(true);
-                }
-                self.damage = Some(damage(inner.last_sequence + 1, 0, text));
-                return Ok(false);
-            }
+    /// Opens a journal to read, and changes nothing.
+    ///
+    /// # Errors
+    /// When there is none, it cannot be read, or a newer program wrote in it.
+    pub fn open_to_read(disk: Arc<dyn Disk>, folder: &Path, witness: Witness) -> Result<Journal, JournalError> {
+        let found = look(&*disk, folder, witness, true)?;
+        let mut journal = Journal::of(disk, folder, limits::SEGMENT_BYTES, found);
+        journal.writing.get_mut().failed = true;
+        journal.unusable = Some("opened to read".into());
+        Ok(journal)
+    }
+
+    fn of(disk: Arc<dyn Disk>, folder: &Path, segment_bytes: u64, found: Found) -> Journal {
+        let mut notes = Vec::new();
+        for stranger in &found.strangers {
+            notes.push(format!("{stranger} in {} is not of this journal and is not read", folder.display()));
+        }
+        let writing = Writing {
+            failed: found.damage.is_some(),
+            epoch: found.epoch,
+            sealed: found.sealed,
+            length: 0,
+            marked: (0, Instant::now(), 0),
         };
-        if header.first_sequence != inner.last_sequence + 1 || header.previous != inner.chain {
-            let text = format!("segment begins at {} or with another chain", header.first_sequence);
-            self.damage = Some(damage(inner.last_sequence + 1, 28, text));
-            return Ok(false);
+        Journal {
+            disk,
+            folder: folder.to_owned(),
+            site: found.site.unwrap_or_else(|| *uuid::Uuid::new_v4().as_bytes()),
+            segment_bytes,
+            start: uuid::Uuid::new_v4().as_u128(),
+            state: RwLock::new(State {
+                segments: Arc::new(found.segments),
+                last_sequence: found.last_sequence,
+                chain: found.chain,
+                last_recorded_us: found.last_recorded_us,
+            }),
+            writing: Mutex::new(writing),
+            damage: found.damage,
+            unusable: None,
+            copied: found.copied,
+            notes,
         }
-        self.site = header.site;
-        self.epoch = header.epoch;
-        let mut too_new = None;
-        let scanned = scan(&bytes, &header, |record, _| {
-            if record.schema > SCHEMA && too_new.is_none() {
-                too_new =
-                    Some(JournalError::TooNew { sequence: record.sequence, kind: record.kind, schema: record.schema });
+    }
+
+    /// Makes what was found fit to be appended to.
+    fn put_in_order(
+        &mut self,
+        tail: Option<Tail>,
+        begin_again: Option<PathBuf>,
+        proved: u64,
+    ) -> Result<(), JournalError> {
+        let mut writing = self.writing.lock();
+        let last = self.state.read().segments.last().cloned();
+        if let Some(tail) = tail {
+            let note = self.put_aside(&tail)?;
+            if let Some(segment) = &last {
+                segment.file.set_len(tail.offset).map_err(|e| JournalError::io("cut", &segment.path, e))?;
             }
-        });
-        if let Some(fault) = too_new {
-            return Err(fault);
+            tracing::warn!(note, "an end that was never acknowledged was put aside");
+            self.notes.push(note);
         }
-        inner.last_sequence = scanned.last_sequence;
-        inner.chain = scanned.chain;
-        inner.last_recorded_us = inner.last_recorded_us.max(scanned.recorded);
-        let fault = scanned
-            .fault
-            .clone()
-            .or_else(|| (!last && !scanned.footer).then(|| (scanned.end, "segment has no footer".to_owned())));
-        let torn = (bytes.len() as u64) > scanned.end && !scanned.footer;
-        if let Some((offset, text)) = fault {
-            let at = usize::try_from(scanned.end).unwrap_or(usize::MAX);
-            let proved = !last
-                || witness.sequence > scanned.last_sequence
-                || valid_record_after(&bytes, at.max(usize::try_from(offset).unwrap_or(at)), scanned.last_sequence + 1);
-            if proved {
-                self.damage = Some(damage(scanned.last_sequence + 1, offset, text));
+        if let Some(segment) = &last {
+            write_again(segment, proved, writing.sealed)?;
+            writing.length = segment.file.length().map_err(|e| JournalError::io("measure", &segment.path, e))?;
+        }
+        self.disk.sync_folder(&self.folder).map_err(|e| JournalError::io("sync", &self.folder, e))?;
+        let old = last.as_ref().is_none_or(|segment| segment.header.version < VERSION);
+        if begin_again.is_some() || old || writing.sealed {
+            self.roll(&mut writing)?;
+        }
+        self.write_mark(&mut writing, true)
+    }
+
+    /// Copies the bytes that will be cut into a file of their own.
+    fn put_aside(&self, tail: &Tail) -> Result<String, JournalError> {
+        let next = self.last_sequence() + 1;
+        let path = self.folder.join(format!("{CUT_PREFIX}{next:020}.{}", machine_us()));
+        let from = self.disk.open_to_read(&tail.path).map_err(|e| JournalError::io("open", &tail.path, e))?;
+        let to = self.disk.open(&path, true).map_err(|e| JournalError::io("make", &path, e))?;
+        let mut window = Window::new(&*from, &tail.path, tail.offset + tail.byte_count);
+        let mut done = 0;
+        while done < tail.byte_count {
+            let piece = window.at(tail.offset + done, 64 << 10)?;
+            if piece.is_empty() {
+                break;
             }
+            to.write_at(done, piece).map_err(|e| JournalError::io("write", &path, e))?;
+            done += piece.len() as u64;
         }
-        if last
-            && torn
-            && self.damage.is_none()
-            && bytes[usize::try_from(scanned.end).unwrap_or(0)..].iter().any(|b| *b != 0)
-        {
-            tracing::warn!(file = name(path), offset = scanned.end, "cutting a tail that was never acknowledged");
-            file.set_len(scanned.end).map_err(|e| JournalError::io("cut", path, e))?;
-            file.sync().map_err(|e| JournalError::io("sync", path, e))?;
-        }
-        inner.segments.push(Segment {
-            path: path.to_owned(),
-            file,
-            first_sequence: header.first_sequence,
-            index: scanned.index,
-            end: scanned.end,
-            sealed: scanned.footer,
-        });
-        Ok(self.damage.is_none())
+        to.sync().map_err(|e| JournalError::io("sync", &path, e))?;
+        self.disk.sync_folder(&self.folder).map_err(|e| JournalError::io("sync", &self.folder, e))?;
+        let (records, bytes, file) = (tail.records.len(), tail.byte_count, name(&tail.path));
+        Ok(format!(
+            "{bytes} bytes with {records} whole records, never acknowledged, were moved from {file} to {}",
+            name(&path)
+        ))
+    }
+
+    /// Offset behind the last good record of the last segment, 0 when there is none.
+    pub fn end_of_last(&self) -> u64 {
+        self.state.read().segments.last().map_or(0, |segment| segment.end())
+    }
+
+    /// True when the last segment has marks: those of the first layout have records there.
+    pub fn has_marks(&self) -> bool {
+        self.state.read().segments.last().is_some_and(|segment| segment.header.version > 1)
     }
 
     /// Where the journal is damaged, if it is.
@@ -393,19 +340,40 @@ impl Journal {
         self.damage.as_ref()
     }
 
-    /// Newest sequence, 0 when empty.
+    /// Why it cannot be written though it is not damaged.
+    pub fn unusable(&self) -> Option<&str> {
+        self.unusable.as_deref()
+    }
+
+    /// Why this is a copy of a journal that may have gone on elsewhere, when it is one.
+    pub fn copied(&self) -> Option<&str> {
+        self.copied.as_deref()
+    }
+
+    /// What was noticed at opening, in sentences.
+    pub fn notes(&self) -> &[String] {
+        &self.notes
+    }
+
+    /// Newest durable sequence, 0 when empty.
     pub fn last_sequence(&self) -> u64 {
-        self.inner.read().last_sequence
+        self.state.read().last_sequence
     }
 
     /// Chain hash at the newest sequence.
     pub fn chain(&self) -> Hash {
-        self.inner.read().chain
+        self.state.read().chain
     }
 
-    /// Newest recorded time.
+    /// Newest sequence with the chain hash there.
+    pub fn newest(&self) -> (u64, Hash) {
+        let state = self.state.read();
+        (state.last_sequence, state.chain)
+    }
+
+    /// Recorded time of the last entry.
     pub fn last_recorded_us(&self) -> i64 {
-        self.inner.read().last_recorded_us
+        self.state.read().last_recorded_us
     }
 
     /// Site id.
@@ -413,30 +381,64 @@ impl Journal {
         self.site
     }
 
-    /// Appends events and makes them durable with one sync. On any error nothing may be answered: the outcome is unknown.
-    pub fn append(&self, events: &[Pending]) -> Result<(), JournalError> {
-        if let Some(damage) = &self.damage {
-            return Err(JournalError::Damaged(damage.clone()));
+    /// Writer epoch: one more after each restore or repair.
+    pub fn epoch(&self) -> u64 {
+        self.writing.lock().epoch
+    }
+
+    /// Begins the next epoch with a segment of its own.
+    ///
+    /// # Errors
+    /// When the journal cannot be written.
+    pub fn raise_epoch(&self) -> Result<u64, JournalError> {
+        self.usable()?;
+        let mut writing = self.writing.lock();
+        writing.epoch += 1;
+        let result = self.roll(&mut writing);
+        writing.failed |= result.is_err();
+        result.map(|()| writing.epoch)
+    }
+
+    fn usable(&self) -> Result<(), JournalError> {
+        match &self.damage {
+            Some(damage) => Err(JournalError::Damaged(damage.clone())),
+            None => Ok(()),
         }
-        let mut inner = self.inner.write();
-        if inner.failed {
+    }
+
+    /// Appends events and makes them durable with one sync. On any error nothing may be answered: the outcome is unknown.
+    ///
+    /// # Errors
+    /// When the disk refuses, or refused before.
+    pub fn append(&self, events: &[Pending]) -> Result<(), JournalError> {
+        self.usable()?;
+        let mut writing = self.writing.lock();
+        if writing.failed {
             return Err(JournalError::PreviousIo);
         }
-        let result = self.append_inner(&mut inner, events);
-        if result.is_err() {
-            inner.failed = true;
-        }
+        let result = self.append_inner(&mut writing, events);
+        writing.failed = result.is_err();
         result
     }
 
-    fn append_inner(&self, inner: &mut Inner, events: &[Pending]) -> Result<(), JournalError> {
+    fn append_inner(&self, writing: &mut Writing, events: &[Pending]) -> Result<(), JournalError> {
+        if self.state.read().segments.last().is_none_or(|segment| {
+            writing.sealed || segment.end() - segment.header.records_at() as u64 >= self.segment_bytes
+        }) {
+            self.roll(writing)?;
+        }
+        let (last, mut sequence, mut chain) = {
+            let state = self.state.read();
+            (state.segments.last().cloned(), state.last_sequence, state.chain)
+        };
+        let Some(segment) = last else { return Err(JournalError::PreviousIo) };
+        if sequence > writing.marked.0 && writing.marked.1.elapsed() >= limits::MARK_EVERY {
+            // Synced together with what follows.
+            self.write_mark(writing, false)?;
+        }
+        let begin = segment.end();
         let mut bytes = Vec::new();
         let mut index = Vec::new();
-        let (mut sequence, mut chain) = (inner.last_sequence, inner.chain);
-        if inner.segments.last().is_none_or(|segment| segment.sealed || segment.end >= self.segment_bytes) {
-            self.roll(inner)?;
-        }
-        let Some(segment) = inner.segments.last_mut() else { return Err(JournalError::PreviousIo) };
         for pending in events {
             sequence += 1;
             let mut record = Record {
@@ -449,181 +451,204 @@ impl Journal {
                 chain: [0; 32],
                 payload: pending.event.encode_to_vec(),
             };
-            if (sequence - segment.first_sequence).is_multiple_of(INDEX_STEP) {
-                index.push((sequence, segment.end + bytes.len() as u64));
+            if (sequence - segment.header.first_sequence).is_multiple_of(INDEX_STEP) {
+                index.push((sequence, begin + bytes.len() as u64));
             }
             let stored = record.encode(&chain);
             chain = record.chain;
             bytes.extend_from_slice(&stored);
         }
-        let end = segment.end + bytes.len() as u64;
-        let length = segment.file.length().map_err(|e| JournalError::io("measure", &segment.path, e))?;
-        if end + 4 > length {
+        let end = begin + bytes.len() as u64;
+        if end + 4 > writing.length {
             // Zeros are written, not skipped, so that later appends change no metadata.
             let ahead = usize::try_from(limits::ZERO_AHEAD_BYTES).unwrap_or(1 << 20);
             bytes.resize(bytes.len() + ahead, 0);
+            writing.length = begin + bytes.len() as u64;
         }
-        segment.file.write_at(segment.end, &bytes).map_err(|e| JournalError::io("write", &segment.path, e))?;
+        segment.file.write_at(begin, &bytes).map_err(|e| JournalError::io("write", &segment.path, e))?;
         segment.file.sync().map_err(|e| JournalError::io("sync", &segment.path, e))?;
-        segment.end = end;
-        segment.index.extend(index);
-        inner.last_sequence = sequence;
-        inner.chain = chain;
+        segment.index.write().extend(index);
+        segment.end.store(end, Ordering::Release);
+        let mut state = self.state.write();
+        (state.last_sequence, state.chain) = (sequence, chain);
         if let Some(last) = events.last() {
-            inner.last_recorded_us = inner.last_recorded_us.max(last.event.recorded_time_us);
+            state.last_recorded_us = last.event.recorded_time_us;
         }
         Ok(())
+    }
+
+    /// Says in the segment what is durable, when that was not said yet. Called when nothing else is to do, and at the end.
+    ///
+    /// # Errors
+    /// When the disk refuses; nothing is written through this handle then.
+    pub fn mark(&self) -> Result<(), JournalError> {
+        let mut writing = self.writing.lock();
+        if writing.failed || self.last_sequence() <= writing.marked.0 {
+            return Ok(());
+        }
+        let result = self.write_mark(&mut writing, true);
+        writing.failed = result.is_err();
+        result
+    }
+
+    /// True when the newest entry has no mark yet.
+    pub fn unmarked(&self) -> bool {
+        let writing = self.writing.lock();
+        !writing.failed && self.last_sequence() > writing.marked.0
+    }
+
+    fn write_mark(&self, writing: &mut Writing, sync: bool) -> Result<(), JournalError> {
+        let (last, sequence, chain) = {
+            let state = self.state.read();
+            (state.segments.last().cloned(), state.last_sequence, state.chain)
+        };
+        let Some(segment) = last else { return Ok(()) };
+        let place = 1 - writing.marked.2.min(1);
+        let mark = self.mark_of(&*segment.file, &segment.path, sequence, chain)?;
+        let at = MARKS_AT[place] as u64;
+        segment.file.write_at(at, &mark.encode()).map_err(|e| JournalError::io("mark", &segment.path, e))?;
+        if sync {
+            segment.file.sync().map_err(|e| JournalError::io("sync", &segment.path, e))?;
+        }
+        writing.marked = (sequence, Instant::now(), place);
+        Ok(())
+    }
+
+    fn mark_of(&self, file: &dyn DiskFile, path: &Path, sequence: u64, chain: Hash) -> Result<Mark, JournalError> {
+        let (identity, _) = file.identity().map_err(|e| JournalError::io("look at", path, e))?;
+        Ok(Mark { sequence, chain, identity, written_us: machine_us(), start: self.start })
     }
 
     /// Seals the last segment and begins the next.
-    fn roll(&self, inner: &mut Inner) -> Result<(), JournalError> {
-        if let Some(segment) = inner.segments.last_mut().filter(|segment| !segment.sealed) {
-            let footer =
-                Footer { last_sequence: inner.last_sequence, chain: inner.chain, index: segment.index.clone() };
+    fn roll(&self, writing: &mut Writing) -> Result<(), JournalError> {
+        let (last, last_sequence, chain) = {
+            let state = self.state.read();
+            (state.segments.last().cloned(), state.last_sequence, state.chain)
+        };
+        if let Some(segment) = last.filter(|_| !writing.sealed) {
+            let footer = Footer { last_sequence, chain, index: segment.index.read().clone() };
             let bytes = footer.encode();
-            let end = segment.end + bytes.len() as u64;
-            segment.file.write_at(segment.end, &bytes).map_err(|e| JournalError::io("seal", &segment.path, e))?;
+            let begin = segment.end();
+            let end = begin + bytes.len() as u64;
+            segment.file.write_at(begin, &bytes).map_err(|e| JournalError::io("seal", &segment.path, e))?;
             segment.file.set_len(end).map_err(|e| JournalError::io("cut", &segment.path, e))?;
             segment.file.sync().map_err(|e| JournalError::io("sync", &segment.path, e))?;
-            segment.sealed = true;
+            writing.sealed = true;
         }
         let header = Header {
+            version: VERSION,
             site: self.site,
-            first_sequence: inner.last_sequence + 1,
-            previous: inner.chain,
-            epoch: self.epoch,
+            first_sequence: last_sequence + 1,
+            previous: chain,
+            epoch: writing.epoch,
         };
-        inner.segments.push(new_segment(&*self.disk, &self.folder, &header)?);
+        let (segment, length) = self.new_segment(header)?;
+        (writing.sealed, writing.length) = (false, length);
+        writing.marked = (last_sequence, Instant::now(), 0);
+        let mut state = self.state.write();
+        let mut segments = state.segments.to_vec();
+        // An empty segment that is begun again, in another epoch or layout, has the same name.
+        segments.retain(|known| known.path != segment.path);
+        segments.push(Arc::new(segment));
+        state.segments = Arc::new(segments);
         Ok(())
     }
 
-    /// Reads events from a sequence on, at most `max_count`.
+    fn new_segment(&self, header: Header) -> Result<(Segment, u64), JournalError> {
+        let path = self.folder.join(format!("{:020}.seg", header.first_sequence));
+        let file = self.disk.open(&path, true).map_err(|e| JournalError::io("make", &path, e))?;
+        // Whatever an earlier attempt left is not to shine through.
+        file.set_len(0).map_err(|e| JournalError::io("cut", &path, e))?;
+        let mut bytes = header.encode();
+        bytes.resize(RECORDS_AT, 0);
+        let mark = self.mark_of(&*file, &path, header.first_sequence - 1, header.previous)?.encode();
+        bytes[MARKS_AT[0]..][..mark.len()].copy_from_slice(&mark);
+        bytes.resize(RECORDS_AT + usize::try_from(limits::ZERO_AHEAD_BYTES).unwrap_or(1 << 20), 0);
+        file.write_at(0, &bytes).map_err(|e| JournalError::io("write", &path, e))?;
+        file.sync().map_err(|e| JournalError::io("sync", &path, e))?;
+        self.disk.sync_folder(&self.folder).map_err(|e| JournalError::io("sync", &self.folder, e))?;
+        let segment = Segment {
+            path,
+            file: file.into(),
+            index: RwLock::new(Vec::new()),
+            end: AtomicU64::new(header.records_at() as u64),
+            header,
+        };
+        Ok((segment, bytes.len() as u64))
+    }
+
+    /// Reads events from a sequence on, at most `max_count`. Waits for no writer.
+    ///
+    /// # Errors
+    /// When the disk refuses, or bytes do not check.
     pub fn read(&self, from_sequence: u64, max_count: usize) -> Result<Vec<Stored>, JournalError> {
-        let inner = self.inner.read();
+        let (segments, last_sequence) = {
+            let state = self.state.read();
+            (Arc::clone(&state.segments), state.last_sequence)
+        };
         let mut found = Vec::new();
         let mut next = from_sequence.max(1);
-        while found.len() < max_count && next <= inner.last_sequence {
-            let place = inner.segments.partition_point(|s| s.first_sequence <= next);
-            let Some(segment) = place.checked_sub(1).and_then(|place| inner.segments.get(place)) else { break };
-            let start = segment.index.partition_point(|(sequence, _)| *sequence <= next);
-            let offset = start.checked_sub(1).map_or(HEADER_BYTES as u64, |at| segment.index[at].1);
-            let read = read_records(segment, offset, next, max_count - found.len())?;
+        while found.len() < max_count && next <= last_sequence {
+            let place = segments.partition_point(|s| s.header.first_sequence <= next);
+            let Some(segment) = place.checked_sub(1).and_then(|place| segments.get(place)) else { break };
+            let count = max_count - found.len();
+            let read = read_records(segment, next, count, last_sequence)?;
             let Some(last) = read.last() else { break };
             next = last.sequence + 1;
             found.extend(read);
         }
-        found.retain(|stored| stored.sequence <= inner.last_sequence);
         Ok(found)
-    }
-
-    /// Reads everything from disk again and checks framing, checksums, leaves, chain and the zeros after the end.
-    /// Returns what was read and every fault with its place; `visit` sees each event of a whole unit.
-    pub fn verify(&self, mut visit: impl FnMut(u64, &Event)) -> Result<(u64, Hash, Vec<String>), JournalError> {
-        let inner = self.inner.read();
-        let mut faults = Vec::new();
-        let (mut expected, mut chain) = (1, [0; 32]);
-        for (place, segment) in inner.segments.iter().enumerate() {
-            let bytes = read_all(&*segment.file, &segment.path)?;
-            let file = name(&segment.path);
-            let header = match Header::decode(&bytes) {
-                Ok(header) => header,
-                Err(text) => {
-                    faults.push(format!("{file} offset 0: {text}"));
-                    break;
-                }
-            };
-            if header.first_sequence != expected || header.previous != chain {
-                faults.push(format!("{file} offset 28: segment does not follow the one before"));
-            }
-            let mut decoded = Vec::new();
-            let scanned = scan(&bytes, &header, |record, offset| match Event::decode(record.payload.as_slice()) {
-                Ok(event) => {
-                    if kind_number(&event) == record.kind {
-                        decoded.push((record.sequence, event));
-                    } else {
-                        faults.push(format!("{file} offset {offset}: kind differs from the event"));
-                    }
-                }
-                Err(fault) => faults.push(format!("{file} offset {offset}: sequence {}: {fault}", record.sequence)),
-            });
-            for (sequence, event) in decoded.iter().filter(|(sequence, _)| *sequence <= scanned.last_sequence) {
-                visit(*sequence, event);
-            }
-            let last = place + 1 == inner.segments.len();
-            if let Some((offset, text)) = scanned.fault {
-                faults.push(format!("{file} offset {offset}: {text} (after sequence {})", scanned.last_sequence));
-            } else if !last && !scanned.footer {
-                faults.push(format!("{file} offset {}: segment has no footer", scanned.end));
-            }
-            expected = scanned.last_sequence + 1;
-            chain = scanned.chain;
-        }
-        if expected - 1 != inner.last_sequence && faults.is_empty() {
-            faults.push(format!("the journal ends at {}, but {} was durable", expected - 1, inner.last_sequence));
-        }
-        if let Some(damage) = &self.damage {
-            faults.push(damage.to_string());
-        }
-        Ok((expected - 1, chain, faults))
     }
 }
 
-fn read_records(segment: &Segment, offset: u64, from: u64, max_count: usize) -> Result<Vec<Stored>, JournalError> {
-    const WINDOW: usize = 256 << 10;
+/// Writes everything again that no mark proves to be on disk, with the header, and syncs it: a sync that failed once leaves
+/// pages that look written, so a second sync alone would prove nothing.
+fn write_again(segment: &Segment, proved: u64, sealed: bool) -> Result<(), JournalError> {
+    let Segment { path, file, header, .. } = segment;
+    let length = file.length().map_err(|e| JournalError::io("measure", path, e))?;
+    let mut window = Window::new(&**file, path, length);
+    let mut again = |mut from: u64, until: u64| {
+        while from < until {
+            let wanted = usize::try_from(until - from).unwrap_or(usize::MAX).min(256 << 10);
+            let piece = window.at(from, wanted)?.to_vec();
+            if piece.is_empty() {
+                break;
+            }
+            file.write_at(from, &piece).map_err(|e| JournalError::io("write again", path, e))?;
+            from += piece.len() as u64;
+        }
+        Ok(())
+    };
+    let records_at = header.records_at() as u64;
+    again(0, records_at.min(length))?;
+    // The index is coarse: some records before the first unproved one are written again as well.
+    let first = if proved < header.first_sequence { records_at } else { segment.offset_before(proved + 1) };
+    again(first, if sealed { length } else { segment.end() })?;
+    file.sync().map_err(|e| JournalError::io("sync", path, e))
+}
+
+fn read_records(segment: &Segment, from: u64, max_count: usize, up_to: u64) -> Result<Vec<Stored>, JournalError> {
+    let mut offset = segment.offset_before(from);
+    let end = segment.end();
+    let mut window = Window::new(&*segment.file, &segment.path, end);
     let mut found = Vec::new();
-    let (mut offset, mut window) = (offset, WINDOW);
-    while found.len() < max_count && offset < segment.end {
-        let wanted = usize::try_from(segment.end - offset).unwrap_or(window).min(window);
-        let mut bytes = vec![0; wanted];
-        let read = segment.file.read_at(offset, &mut bytes).map_err(|e| JournalError::io("read", &segment.path, e))?;
-        bytes.truncate(read);
-        let mut used = 0;
-        while found.len() < max_count {
-            let record = match Record::decode(&bytes[used..]) {
-                Ok(record) => record,
-                Err(text) if used == 0 && wanted < window => {
-                    return Err(damaged(segment, from, offset, text));
-                }
-                Err(_) => break,
-            };
-            used += RECORD_BYTES + record.payload.len();
-            if record.sequence >= from {
-                let event = Event::decode(record.payload.as_slice())
-                    .map_err(|fault| damaged(segment, record.sequence, offset, fault.to_string()))?;
-                found.push(Stored { sequence: record.sequence, event, chain: record.chain });
-            }
+    while found.len() < max_count && offset < end {
+        let record = window.record(offset)?.map_err(|text| damaged(segment, from, offset, text))?;
+        if record.sequence > up_to {
+            break;
         }
-        if used == 0 {
-            if window > (32 << 20) {
-                return Err(damaged(segment, from, offset, "record does not check".into()));
-            }
-            window *= 4;
+        offset += record.stored_bytes();
+        if record.sequence >= from {
+            let event = Event::decode(record.payload.as_slice())
+                .map_err(|fault| damaged(segment, record.sequence, offset, fault.to_string()))?;
+            found.push(Stored { sequence: record.sequence, event, chain: record.chain });
         }
-        offset += used as u64;
     }
     Ok(found)
 }
 
 fn damaged(segment: &Segment, sequence: u64, offset: u64, text: String) -> JournalError {
     JournalError::Damaged(Damage { sequence, file: name(&segment.path), offset, text })
-}
-
-fn new_segment(disk: &dyn Disk, folder: &Path, header: &Header) -> Result<Segment, JournalError> {
-    let path = folder.join(format!("{:020}.seg", header.first_sequence));
-    let file = disk.open(&path, true).map_err(|e| JournalError::io("make", &path, e))?;
-    let mut bytes = header.encode();
-    bytes.resize(bytes.len() + usize::try_from(limits::ZERO_AHEAD_BYTES).unwrap_or(1 << 20), 0);
-    file.write_at(0, &bytes).map_err(|e| JournalError::io("write", &path, e))?;
-    file.sync().map_err(|e| JournalError::io("sync", &path, e))?;
-    disk.sync_folder(folder).map_err(|e| JournalError::io("sync", folder, e))?;
-    Ok(Segment {
-        path,
-        file,
-        first_sequence: header.first_sequence,
-        index: Vec::new(),
-        end: HEADER_BYTES as u64,
-        sealed: false,
-    })
 }
 
 /// Name of the kind of an event, for logs.

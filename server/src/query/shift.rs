@@ -120,7 +120,8 @@ fn standing(journal: &Journal, first: u64, newest: u64) -> Result<Vec<(i64, Even
                         }
                     }
                 }
-                Some(Fact::Registered(_) | Fact::SiteSet(_) | Fact::EpochStarted(_)) | None => {}
+                Some(Fact::Registered(_) | Fact::SiteSet(_) | Fact::EpochStarted(_) | Fact::ClockCorrected(_))
+                | None => {}
                 Some(_) => {
                     found.insert(sequence.cast_signed(), event);
                 }

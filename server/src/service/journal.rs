@@ -87,7 +87,7 @@ service! {
         _request: Request<v1::VerifyJournalRequest>,
     ) -> Result<Response<v1::VerifyJournalResponse>, Status> {
         let engine = self.engine().clone();
-        let report = tokio::task::spawn_blocking(move || verify::verify(&engine.journal, &engine.views)).await;
+        let report = tokio::task::spawn_blocking(move || verify::verify_at(&engine.journal, &engine.views, verify::Pace::Beside)).await;
         let report = report.map_err(|fault| status::unreadable(&fault.to_string()))?;
         Ok(Response::new(v1::VerifyJournalResponse {
             sound: report.faults.is_empty(),

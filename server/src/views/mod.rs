@@ -145,6 +145,30 @@ fn decode_chunk(value: &[u8], out: &mut Vec<Entry>, up_to: u64) -> Result<(), Un
     Ok(())
 }
 
+/// Passes what an entry of the store holds on, piece by piece.
+fn pieces_of(key: &[u8], value: &[u8], visit: &mut dyn FnMut(Kept<'_>)) {
+    let broken = |what: &str| Kept::Broken { text: format!("entry {}: {what}", String::from_utf8_lossy(key)) };
+    let sound = value.split_at_checked(4).filter(|(crc, rest)| *crc == crc32c::crc32c(rest).to_le_bytes());
+    let Some((_, rest)) = sound else { return visit(broken("checksum differs")) };
+    if let Some(request_id) = key.strip_prefix(&[REQUEST_PREFIX]) {
+        let Some((sequence, hash)) = rest.split_first_chunk::<8>() else { return visit(broken("cut off")) };
+        return visit(Kept::Request { request_id, sequence: u64::from_le_bytes(*sequence), hash });
+    }
+    let object_key = &key[..key.len().saturating_sub(5)];
+    let mut frames = rest.get(8..).unwrap_or_default();
+    while let Some((head, tail)) = frames.split_first_chunk::<12>() {
+        let (length, sequence) = head.split_at(4);
+        let length = u32::from_le_bytes(length.try_into().unwrap_or_default()) as usize;
+        let sequence = u64::from_le_bytes(sequence.try_into().unwrap_or_default());
+        let Some((body, next)) = tail.split_at_checked(length) else { return visit(broken("frame cut off")) };
+        visit(Kept::Fact { object_key, sequence, body });
+        frames = next;
+    }
+    if !frames.is_empty() {
+        visit(broken("frame cut off"));
+    }
+}
+
 fn chunk_last_sequence(value: &[u8]) -> u64 {
     value.get(4..12).map_or(0, |b| u64::from_le_bytes(b.try_into().unwrap_or_default()))
 }
@@ -174,6 +198,34 @@ pub struct Views {
     lock: RwLock<()>,
     applied: RwLock<Applied>,
     touched: RwLock<Touched>,
+}
+
+/// A piece of what the views hold.
+#[derive(Clone, Debug)]
+pub enum Kept<'a> {
+    /// A fact in the list of an object.
+    Fact {
+        /// Key of the list.
+        object_key: &'a [u8],
+        /// Sequence of the fact.
+        sequence: u64,
+        /// As it is kept.
+        body: &'a [u8],
+    },
+    /// A request that was answered.
+    Request {
+        /// Its id.
+        request_id: &'a [u8],
+        /// Sequence of its fact.
+        sequence: u64,
+        /// Hash of the request.
+        hash: &'a [u8],
+    },
+    /// An entry that does not check.
+    Broken {
+        /// What is wrong.
+        text: String,
+    },
 }
 
 /// What a request id was used for.
@@ -305,6 +357,30 @@ impl Views {
             return Ok(Err("content differs from the digest".into()));
         }
         Ok(Ok(()))
+    }
+
+    /// Everything the views hold, in the order of keys; each entry as it is when it is come to.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn visit_all(&self, visit: &mut dyn FnMut(Kept<'_>)) -> Result<(), StoreError> {
+        const ROWS: usize = 128;
+        let mut from = Vec::new();
+        loop {
+            // The store holds back its cleaning while a range is open, so each is short.
+            let mut rows: Vec<Row> = Vec::new();
+            self.store.range(&from, &[0xFF; 8], &mut |key, value| {
+                rows.push((key.to_vec(), value.to_vec()));
+                rows.len() < ROWS
+            })?;
+            for (key, value) in rows.iter().filter(|(key, _)| key != META_KEY) {
+                pieces_of(key, value, visit);
+            }
+            match rows.pop() {
+                Some((last, _)) => from = [last, vec![0]].concat(),
+                None => return Ok(()),
+            }
+        }
     }
 
     /// Applies everything the journal has above the applied sequence. `progress(done, total)` is told now and then.

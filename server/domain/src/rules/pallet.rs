@@ -779,6 +779,7 @@ pub(super) fn newest_serial(record: &dyn Record) -> Result<i64, Unreadable> {
         Some(Fact::PalletsMerged(f)) => f.serial,
         Some(Fact::PalletReturned(f)) => f.serial,
         Some(Fact::OpeningStockRecorded(f)) => f.last_sscc_serial,
+        Some(Fact::EpochStarted(f)) => f.last_sscc_serial,
         _ => 0,
     };
     Ok(rows.iter().map(serial).max().unwrap_or(0))

@@ -18,7 +18,8 @@ use crate::record::{Entry, Record, Unreadable, facts};
 pub fn other_way(fact: &Fact) -> Option<&'static str> {
     Some(match fact {
         Fact::Registered(_) => "register the item again as it is; an item that should not be there is retired",
-        Fact::EpochStarted(_) => "it says that a damaged journal was left behind, which stays true",
+        Fact::EpochStarted(_) => "it says that a record was repaired or put back from a copy, which stays true",
+        Fact::ClockCorrected(_) => "it says what the clock said, which stays true; set the clock, and it is told again",
         Fact::LotReleased(_) => "reject the lot, or put it on hold",
         Fact::LotRejected(_) => {
             "quality releases the lot under a concession that says what was wrong, and ends the hold"
