@@ -6,12 +6,17 @@
 //! client sends the same id again. Clock and ids come from outside.
 //!
 //! Invariants: I-ENG-1 acknowledged means durable; I-ENG-2 one outcome per request id; I-ENG-3 recorded time never goes
-//! back; I-ENG-4 a panic while deciding costs that request only, and the same bytes are refused until restart.
+//! back; I-ENG-4 a panic while deciding costs that request only, and the same bytes are refused until restart; I-ENG-5
+//! nothing the writer does in one turn grows with the length of a unit but hashing, writing and syncing it: long ones are
+//! decided beside it (`unit`), and stand in front of the view store until they are written there in pieces.
+
+mod stamps;
+mod unit;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
-use std::sync::mpsc::{Receiver, SyncSender, TrySendError, sync_channel};
+use std::sync::mpsc::{Receiver, SyncSender, TryRecvError, TrySendError, sync_channel};
 use std::time::{Duration, Instant};
 
 use packloft_domain::fact::{Actor, ActorProof, Event, Fact, same_kind};
@@ -22,11 +27,13 @@ use packloft_domain::rules::free::Evidence;
 use packloft_domain::rules::{self, Command, Context, Decision};
 use parking_lot::Mutex;
 use prost::Message;
-use tokio::sync::{oneshot, watch};
+use tokio::sync::{Semaphore, oneshot, watch};
 
-use crate::journal::{Journal, JournalError, Pending};
+use crate::journal::{Journal, JournalError, Pending, Sealed};
 use crate::limits;
-use crate::views::{GroupRecord, ViewRecord, Views};
+use crate::views::{GroupRecord, Layer, ViewRecord, Views};
+use stamps::{Hold, Stamps};
+use unit::Unit;
 
 /// Gives the time; tests give their own.
 pub trait Clock: Send + Sync {
@@ -168,9 +175,12 @@ pub enum EngineError {
 
 type Reply = oneshot::Sender<Result<Outcome, EngineError>>;
 
-struct Job {
-    submission: Submission,
-    reply: Reply,
+/// What became of a unit, and what is left of it: to be decided again, or to be dropped elsewhere than in the writer.
+type UnitReply = oneshot::Sender<(Result<Outcome, EngineError>, Box<Unit>)>;
+
+enum Job {
+    One { submission: Box<Submission>, reply: Reply },
+    Unit { unit: Box<Unit>, reply: UnitReply },
 }
 
 /// Why writes are not taken.
@@ -201,8 +211,15 @@ pub struct Engine {
     pub views: Arc<Views>,
     /// The clock.
     pub clock: Arc<dyn Clock>,
+    stamps: Stamps,
+    poisoned: Poisoned,
+    /// Long units are made ready one after another: two would take the memory twice and each put the other out of date.
+    preparing: Arc<Semaphore>,
     disk_low: Arc<dyn Fn() -> Option<String> + Send + Sync>,
 }
+
+/// Hashes of requests that made deciding panic.
+type Poisoned = Arc<Mutex<BTreeSet<[u8; 16]>>>;
 
 /// Called by the writer now and then with the newest sequence and chain hash, and once at its end.
 pub type HeadWriter = Box<dyn Fn(u64, [u8; 32]) + Send>;
@@ -237,25 +254,29 @@ impl Engine {
         head: HeadWriter,
     ) -> std::io::Result<(Engine, std::thread::JoinHandle<()>)> {
         let (queue, jobs) = sync_channel(limits::QUEUE_MAX_COUNT);
-        let (publish, applied) = watch::channel(views.applied().sequence);
+        let (publish, applied) = watch::channel(views.newest().0);
         let read_only = ReadOnly::default();
         if let Some(damage) = journal.damage() {
             read_only.set(format!("DAMAGED({}): {damage}", damage.sequence));
         }
+        let stamps = Stamps::new(Arc::clone(&clock), journal.last_recorded_us());
+        let poisoned = Poisoned::default();
         let writer = Writer {
-            last_recorded_us: journal.last_recorded_us(),
+            stamps: stamps.clone(),
             journal: Arc::clone(&journal),
             views: Arc::clone(&views),
             clock: Arc::clone(&clock),
             publish,
             read_only: read_only.clone(),
-            poisoned: BTreeSet::new(),
+            poisoned: Arc::clone(&poisoned),
             head,
             head_written: Instant::now(),
         };
         let thread = std::thread::Builder::new().name("writer".into()).spawn(move || writer.run(&jobs))?;
         let queue = Arc::new(Mutex::new(Some(queue)));
-        Ok((Engine { queue, applied, read_only, journal, views, clock, disk_low }, thread))
+        let preparing = Arc::new(Semaphore::new(1));
+        let engine = Engine { queue, applied, read_only, journal, views, clock, stamps, poisoned, preparing, disk_low };
+        Ok((engine, thread))
     }
 
     /// Hands a request to the writer and waits for what becomes of it.
@@ -263,7 +284,105 @@ impl Engine {
     /// # Errors
     /// [`EngineError`]; only [`EngineError::Unknown`] leaves open whether the fact is on record.
     pub async fn submit(&self, submission: Submission) -> Result<Outcome, EngineError> {
-        self.enqueue(submission)?.outcome().await
+        // A correction may be of a fact of its own unit, whose sequence is known in the writer's turn alone.
+        let corrects = |command: &Command| matches!(command.fact, Fact::Corrected(_));
+        let beside = submission.more.len() >= limits::UNIT_IN_TURN_COUNT
+            && submission.depends_on.is_none()
+            && submission.in_turn.is_none()
+            && !submission.more.iter().any(corrects);
+        if beside { self.submit_unit(submission).await } else { self.enqueue(submission)?.outcome().await }
+    }
+
+    /// Has a unit decided beside the writer and hands it over, again and again while the record moves under it.
+    async fn submit_unit(&self, submission: Submission) -> Result<Outcome, EngineError> {
+        let deadline = submission.deadline;
+        let alone = tokio::time::timeout_at(deadline.into(), self.preparing.acquire()).await;
+        let Ok(Ok(_alone)) = alone else { return Err(EngineError::DeadlinePassed) };
+        let mut unit = Box::new(Unit::new(submission));
+        loop {
+            if let Some(reason) = self.read_only_reason() {
+                return Err(EngineError::ReadOnly(reason));
+            }
+            let engine = self.clone();
+            let ready = tokio::task::spawn_blocking(move || engine.prepare(unit)).await;
+            let (reply, answer) = oneshot::channel();
+            self.hand_over(Job::Unit { unit: ready.unwrap_or(Err(EngineError::Unknown))?, reply }, deadline).await?;
+            let (answer, rest) = answer.await.map_err(|_| EngineError::Unknown)?;
+            if answer.as_ref().err() != Some(&EngineError::Moved) {
+                tokio::task::spawn_blocking(move || drop(rest));
+                return answer;
+            }
+            unit = rest;
+        }
+    }
+
+    /// Queues a job, waiting for room.
+    async fn hand_over(&self, mut job: Job, deadline: Instant) -> Result<(), EngineError> {
+        loop {
+            let queue = self.queue.lock().clone();
+            let Some(queue) = queue else { return Err(EngineError::ReadOnly("stopping".into())) };
+            job = match queue.try_send(job) {
+                Ok(()) => return Ok(()),
+                Err(TrySendError::Full(job)) => job,
+                Err(TrySendError::Disconnected(_)) => return Err(EngineError::ReadOnly("stopping".into())),
+            };
+            if Instant::now() >= deadline {
+                return Err(EngineError::Overloaded);
+            }
+            tokio::time::sleep(Duration::from_millis(2)).await;
+        }
+    }
+
+    /// Makes a unit ready for the writer, as far as the record stands still.
+    fn prepare(&self, unit: Box<Unit>) -> Result<Box<Unit>, EngineError> {
+        let hash = unit.submission.request_hash;
+        if self.poisoned.lock().contains(&hash) {
+            return Err(EngineError::Incident("repeated".into()));
+        }
+        catch_unwind(AssertUnwindSafe(|| self.make_ready(unit))).unwrap_or_else(|_| Err(incident(&self.poisoned, hash)))
+    }
+
+    fn make_ready(&self, mut unit: Box<Unit>) -> Result<Box<Unit>, EngineError> {
+        let used = |unit: &Unit| {
+            let used = self.views.used_request(&unit.submission.request_id);
+            used.map(|used| used.is_some()).map_err(|fault| EngineError::Refused(Refusal::Unreadable(fault)))
+        };
+        let refresh = |unit: &mut Unit| {
+            let (sequence, _) = self.views.newest();
+            unit.refresh(&self.views, &self.journal, sequence, self.stamps.now_us(), usize::MAX)
+        };
+        // The writer answers what was recorded before by its id.
+        if used(&unit)? {
+            return Ok(unit);
+        }
+        while self.views.ahead_count() > limits::AHEAD_MAX_COUNT {
+            if Instant::now() >= unit.submission.deadline {
+                return Err(EngineError::DeadlinePassed);
+            }
+            std::thread::sleep(Duration::from_millis(10));
+        }
+        for _ in 0..limits::EVIDENCE_TRIES {
+            match refresh(&mut unit) {
+                Ok(entries) if entries <= limits::AGAIN_IN_TURN_ENTRIES => break,
+                Ok(_) => {}
+                // Its own facts, from when it was sent before, may be what speaks against it.
+                Err(EngineError::Refused(_)) if used(&unit)? => return Ok(unit),
+                Err(fault) => return Err(fault),
+            }
+        }
+        unit.tries += 1;
+        if unit.hold.as_ref().is_none_or(Hold::is_old) {
+            let hold = self.stamps.hold();
+            unit.record_at(hold.at_us);
+            unit.hold = Some(hold);
+        }
+        unit.seal();
+        match refresh(&mut unit) {
+            Err(EngineError::Refused(_)) if used(&unit)? => return Ok(unit),
+            decided => decided?,
+        };
+        unit.seal();
+        Ok(unit)
     }
 
     /// Hands over a command at once; those of one caller are decided in the order they were handed over.
@@ -278,7 +397,7 @@ impl Engine {
         let deadline = submission.deadline;
         let queue = self.queue.lock().clone();
         let Some(queue) = queue else { return Err(EngineError::ReadOnly("stopping".into())) };
-        match queue.try_send(Job { submission, reply }) {
+        match queue.try_send(Job::One { submission: Box::new(submission), reply }) {
             Ok(()) => {}
             Err(TrySendError::Full(_)) => return Err(EngineError::Overloaded),
             Err(TrySendError::Disconnected(_)) => return Err(EngineError::ReadOnly("stopping".into())),
@@ -322,8 +441,8 @@ struct Writer {
     clock: Arc<dyn Clock>,
     publish: watch::Sender<u64>,
     read_only: ReadOnly,
-    poisoned: BTreeSet<[u8; 16]>,
-    last_recorded_us: i64,
+    poisoned: Poisoned,
+    stamps: Stamps,
     head: HeadWriter,
     head_written: Instant,
 }
@@ -343,45 +462,116 @@ struct Group {
 impl Writer {
     fn run(mut self, jobs: &Receiver<Job>) {
         let mut waiting: Option<Job> = None;
-        while let Some(first) = waiting.take().or_else(|| jobs.recv().ok()) {
-            let applied = self.views.applied().sequence;
-            let mut group = Group {
-                record: GroupRecord::new(self.views.record_at(applied)),
-                pending: Vec::new(),
-                seen: BTreeMap::new(),
-                bytes: 0,
-            };
-            let mut answers: Vec<(Reply, Decided)> = Vec::new();
-            let mut next = Some(first);
-            while let Some(job) = next.take() {
-                let alone = !job.submission.more.is_empty();
-                let decided = self.take(&job.submission, &mut group);
-                answers.push((job.reply, decided));
-                let full = alone
-                    || answers.len() >= limits::GROUP_MAX_COUNT
-                    || group.bytes >= limits::GROUP_MAX_BYTES
-                    || group.record.list_count() >= limits::GROUP_MAX_ENTRIES;
-                if !full {
-                    next = jobs.try_recv().ok();
-                    // A unit of many facts is a group of its own: recovery tells a torn one by that. What is computed in the
-                    // writer's turn begins a group: it sees the views alone.
-                    if next
-                        .as_ref()
-                        .is_some_and(|job| !job.submission.more.is_empty() || job.submission.in_turn.is_some())
-                    {
-                        waiting = next.take();
-                    }
+        while let Some(first) = waiting.take().or_else(|| self.next(jobs)) {
+            match first {
+                Job::Unit { mut unit, reply } => {
+                    let answer = self.take_unit(&mut unit);
+                    unit.hold = None;
+                    let _ = reply.send((answer, unit));
                 }
+                Job::One { submission, reply } => waiting = self.take_group(&submission, reply, jobs),
             }
-            self.commit(&group, answers);
+            self.write_piece();
             if self.head_written.elapsed() >= limits::HEAD_EVERY {
                 self.write_head();
             }
         }
         self.write_head();
+        while self.views.ahead_count() > 0 && self.write_piece() {}
         if let Err(fault) = self.views.flush() {
             tracing::warn!(%fault, "views not flushed at the end; they will be caught up");
         }
+    }
+
+    /// What is queued next; facts in front of the view store are written there meanwhile.
+    fn next(&self, jobs: &Receiver<Job>) -> Option<Job> {
+        while self.views.ahead_count() > 0 {
+            match jobs.try_recv() {
+                Err(TryRecvError::Empty) => {}
+                job => return job.ok(),
+            }
+            if !self.write_piece() {
+                break;
+            }
+        }
+        jobs.recv().ok()
+    }
+
+    /// Writes some of what stands in front of the view store; false when that fails.
+    fn write_piece(&self) -> bool {
+        let written = self.views.write_piece();
+        if let Err(fault) = &written {
+            tracing::error!(%fault, "views not written; they are caught up at the next start");
+            self.read_only.set("IO_FAILED: the views could not be written; restart the server");
+        }
+        written.is_ok()
+    }
+
+    /// Decides a request and what is queued behind it as one group; gives what begins the next.
+    fn take_group(&mut self, first: &Submission, reply: Reply, jobs: &Receiver<Job>) -> Option<Job> {
+        let mut group = self.new_group();
+        let mut answers: Vec<(Reply, Decided)> = vec![(reply, self.take(first, &mut group))];
+        let mut waiting = None;
+        let alone = !first.more.is_empty();
+        while !alone
+            && answers.len() < limits::GROUP_MAX_COUNT
+            && group.bytes < limits::GROUP_MAX_BYTES
+            && group.record.list_count() < limits::GROUP_MAX_ENTRIES
+        {
+            match jobs.try_recv() {
+                Ok(Job::One { submission, reply }) if submission.more.is_empty() && submission.in_turn.is_none() => {
+                    let decided = self.take(&submission, &mut group);
+                    answers.push((reply, decided));
+                }
+                other => {
+                    waiting = other.ok();
+                    break;
+                }
+            }
+        }
+        self.commit(&group, answers);
+        waiting
+    }
+
+    fn new_group(&self) -> Group {
+        let (newest, _) = self.views.newest();
+        Group {
+            record: GroupRecord::new(self.views.record_at(newest)),
+            pending: Vec::new(),
+            seen: BTreeMap::new(),
+            bytes: 0,
+        }
+    }
+
+    /// Records a unit that was decided beside the writer, unless more of it went out of date since than may be decided here.
+    fn take_unit(&mut self, unit: &mut Unit) -> Result<Outcome, EngineError> {
+        if let Some(answer) = self.known(&unit.submission, &self.new_group()) {
+            return answer;
+        }
+        let (newest, _) = self.views.newest();
+        let often = unit.tries >= limits::EVIDENCE_TRIES;
+        let most = if often { limits::AGAIN_AT_LAST_ENTRIES } else { limits::AGAIN_IN_TURN_ENTRIES };
+        let refreshed = catch_unwind(AssertUnwindSafe(|| {
+            let now = self.stamps.now_us();
+            unit.refresh(&self.views, &self.journal, newest, now, most)
+        }));
+        refreshed.unwrap_or_else(|_| Err(incident(&self.poisoned, unit.submission.request_hash)))?;
+        if !unit.is_ready() || !self.stamps.may_follow(unit.recorded_us()) {
+            return Err(EngineError::Moved);
+        }
+        unit.seal();
+        let first = self.journal.last_sequence() + 1;
+        let chains = self.journal.append_sealed(unit.sealed(first)).map_err(|fault| {
+            log_fault("journal", &fault);
+            self.read_only.set("IO_FAILED: the journal could not be written; restart the server");
+            EngineError::Unknown
+        })?;
+        self.stamps.given(unit.recorded_us());
+        let layer = Arc::new(std::mem::take(&mut unit.layer));
+        let event = layer.rows().first().map(|row| Arc::new(row.event.clone())).unwrap_or_default();
+        self.views.put_ahead(first, layer, chains, Some(&unit.keys()));
+        self.publish.send_replace(self.views.newest().0);
+        Ok(Outcome { sequence: first, event, replayed: false })
     }
 
     fn write_head(&mut self) {
@@ -392,18 +582,17 @@ impl Writer {
     fn commit(&mut self, group: &Group, answers: Vec<(Reply, Decided)>) {
         let mut known = true;
         if !group.pending.is_empty() && self.read_only.reason().is_none() {
-            if let Err(fault) = self.journal.append(&group.pending) {
-                known = false;
-                log_fault("journal", &fault);
-                self.read_only.set("IO_FAILED: the journal could not be written; restart the server");
-            }
-            if known {
+            let first = self.journal.last_sequence() + 1;
+            let sealed: Vec<Sealed> = group.pending.iter().map(|pending| Sealed::new(&pending.event)).collect();
+            let rows = group.pending.iter().zip(&sealed);
+            let rows = rows.map(|(pending, sealed)| (pending.unit, pending.last_of_unit, sealed));
+            match self.journal.append_sealed(rows) {
                 // From here on the facts are durable, whatever happens to the views.
-                if let Err(fault) = self.apply(group) {
-                    tracing::error!(fault, "views not written; they are rebuilt at the next start");
-                    self.read_only.set("IO_FAILED: the views could not be written; restart the server");
-                } else {
-                    self.publish.send_replace(self.views.applied().sequence);
+                Ok(chains) => self.show(first, group, chains),
+                Err(fault) => {
+                    known = false;
+                    log_fault("journal", &fault);
+                    self.read_only.set("IO_FAILED: the journal could not be written; restart the server");
                 }
             }
         }
@@ -420,15 +609,16 @@ impl Writer {
         }
     }
 
-    /// Writes a group to the views; a long one in pieces, so that readers are not kept waiting. Readers see it only once
-    /// it is published as a whole.
-    fn apply(&self, group: &Group) -> Result<(), String> {
-        if group.pending.len() > limits::VIEW_PIECE_COUNT {
-            return self.views.catch_up(&self.journal, &|_, _| {}).map_err(|fault| fault.to_string());
+    /// Lets a group be read, and writes it to the view store at once when it is short and nothing is before it.
+    fn show(&self, first: u64, group: &Group, chains: Vec<[u8; 32]>) {
+        let short = group.pending.len() <= limits::VIEW_PIECE_COUNT && self.views.ahead_count() == 0;
+        let mut layer = Layer::default();
+        for (place, pending) in group.pending.iter().enumerate() {
+            layer.set(place, pending.event.clone());
         }
-        let first = group.pending.first().map_or(0, |p| p.unit);
-        let events: Vec<(u64, Event)> = (first..).zip(group.pending.iter().map(|p| p.event.clone())).collect();
-        self.views.apply(&events, self.journal.chain()).map_err(|fault| fault.to_string())
+        self.views.put_ahead(first, Arc::new(layer), chains, None);
+        while short && self.views.ahead_count() > 0 && self.write_piece() {}
+        self.publish.send_replace(self.views.newest().0);
     }
 
     /// True when something a submission depends on was touched since it was computed.
@@ -438,25 +628,28 @@ impl Writer {
         }
         let Some(DependsOn { sequence, reads }) = &submission.depends_on else { return false };
         let mut moved = group.record.touched().any(|key| reads.touched_by(key));
-        let newest = self.views.applied().sequence;
+        let (newest, _) = self.views.newest();
         let known = self.views.visit_touched(*sequence, newest, &mut |key| moved = moved || reads.touched_by(key));
         moved || !known
     }
 
-    fn take(&mut self, submission: &Submission, group: &mut Group) -> Decided {
+    /// What a submission is answered without deciding it.
+    fn known(&self, submission: &Submission, group: &Group) -> Option<Result<Outcome, EngineError>> {
         if Instant::now() >= submission.deadline {
-            return Decided::Old(Err(EngineError::DeadlinePassed));
+            return Some(Err(EngineError::DeadlinePassed));
         }
         if let Some(reason) = self.read_only.reason() {
-            return Decided::Old(Err(EngineError::ReadOnly(reason)));
+            return Some(Err(EngineError::ReadOnly(reason)));
         }
-        if self.poisoned.contains(&submission.request_hash) {
-            return Decided::Old(Err(EngineError::Incident("repeated".into())));
+        if self.poisoned.lock().contains(&submission.request_hash) {
+            return Some(Err(EngineError::Incident("repeated".into())));
         }
-        match self.replay(submission, group) {
-            Ok(None) => {}
-            Ok(Some(answer)) => return Decided::Old(answer),
-            Err(fault) => return Decided::Old(Err(EngineError::Refused(Refusal::Unreadable(fault)))),
+        self.replay(submission, group).unwrap_or_else(|fault| Some(Err(EngineError::Refused(fault.into()))))
+    }
+
+    fn take(&mut self, submission: &Submission, group: &mut Group) -> Decided {
+        if let Some(answer) = self.known(submission, group) {
+            return Decided::Old(answer);
         }
         if self.moved(submission, group) {
             return Decided::Old(Err(EngineError::Moved));
@@ -472,12 +665,7 @@ impl Writer {
         match decided {
             Ok(Ok((sequence, event))) => Decided::New { sequence, event },
             Ok(Err(refusal)) => Decided::Old(Err(EngineError::Refused(refusal))),
-            Err(_) => {
-                let incident = uuid::Uuid::new_v4().to_string();
-                tracing::error!(incident, "panic while deciding; the request was dropped");
-                self.poisoned.insert(submission.request_hash);
-                Decided::Old(Err(EngineError::Incident(incident)))
-            }
+            Err(_) => Decided::Old(Err(incident(&self.poisoned, submission.request_hash))),
         }
     }
 
@@ -514,9 +702,9 @@ impl Writer {
 
     /// Decides all facts of a submission as one unit; the answer is its first.
     fn decide(&mut self, submission: &Submission, group: &mut Group) -> Result<(u64, Arc<Event>), Refusal> {
-        let now = self.clock.now_us().max(self.last_recorded_us);
+        let now = self.stamps.now_us();
         let in_turn = submission.in_turn.as_ref();
-        let gathered = in_turn.map(|gather| gather(self.views.record_at(self.views.applied().sequence))).transpose()?;
+        let gathered = in_turn.map(|gather| gather(self.views.record_at(self.views.newest().0))).transpose()?;
         let evidence = gathered.as_ref().unwrap_or(&submission.evidence);
         let unit = self.journal.last_sequence() + group.pending.len() as u64 + 1;
         let first = self.decide_one(submission, (&submission.command, evidence), (unit, unit), now, group)?;
@@ -526,7 +714,7 @@ impl Writer {
         if let Some(last) = group.pending.last_mut() {
             last.last_of_unit = true;
         }
-        self.last_recorded_us = now;
+        self.stamps.given(now);
         let event = Arc::new(first);
         group.seen.insert(submission.request_id, (submission.request_hash, unit, Arc::clone(&event)));
         Ok((unit, event))
@@ -540,11 +728,8 @@ impl Writer {
         now: i64,
         group: &mut Group,
     ) -> Result<Event, Refusal> {
-        if command.occurred_time_us > now + limits::CLOCK_AHEAD_US {
-            return Err(Refusal::Invalid(vec![Violation {
-                field: "occurred_time".into(),
-                text: "is more than 2 minutes ahead of the server's clock".into(),
-            }]));
+        if let Some(refusal) = ahead_of_clock(command, now) {
+            return Err(refusal);
         }
         let target = match &command.fact {
             Fact::Corrected(corrected) => self.target(corrected.target_sequence, group)?,
@@ -584,6 +769,21 @@ impl Writer {
         let event = read_event(&self.journal, sequence)?;
         Ok(Some(Entry { sequence: target_sequence, event }))
     }
+}
+
+/// The refusal of what is said to have happened later than a clock of the floor may be ahead.
+fn ahead_of_clock(command: &Command, now: i64) -> Option<Refusal> {
+    let text = || "is more than 2 minutes ahead of the server's clock".into();
+    let fault = || Refusal::Invalid(vec![Violation { field: "occurred_time".into(), text: text() }]);
+    (command.occurred_time_us > now + limits::CLOCK_AHEAD_US).then(fault)
+}
+
+/// Notes that deciding a request panicked.
+fn incident(poisoned: &Poisoned, request_hash: [u8; 16]) -> EngineError {
+    let incident = uuid::Uuid::new_v4().to_string();
+    tracing::error!(incident, "panic while deciding; the request was dropped");
+    poisoned.lock().insert(request_hash);
+    EngineError::Incident(incident)
 }
 
 /// True when a request repeats one that was stored before methods were hashed. Bytes alone do not say which method they were

@@ -17,7 +17,7 @@ use parking_lot::RwLock;
 use prost::Message;
 
 use self::disk::{Disk, DiskFile};
-use self::format::{FOOTER_MARK, Footer, HEADER_BYTES, Hash, Header, INDEX_STEP, RECORD_BYTES, Record};
+use self::format::{FOOTER_MARK, Fields, Footer, HEADER_BYTES, Hash, Header, INDEX_STEP, RECORD_BYTES, Record};
 use crate::limits;
 use packloft_domain::fact::{Event, kind as kind_name};
 
@@ -89,6 +89,24 @@ pub struct Pending {
     pub last_of_unit: bool,
 }
 
+/// An event in the form it is stored in, hashed: what of appending needs neither its sequence nor what stands before it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Sealed {
+    recorded_time_us: i64,
+    kind: u16,
+    leaf: Hash,
+    payload: Vec<u8>,
+}
+
+impl Sealed {
+    /// Encodes and hashes an event.
+    pub fn new(event: &Event) -> Sealed {
+        let payload = event.encode_to_vec();
+        let (recorded_time_us, kind) = (event.recorded_time_us, kind_in(&payload));
+        Sealed { recorded_time_us, kind, leaf: format::leaf(&payload), payload }
+    }
+}
+
 /// An event read back.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Stored {
@@ -102,8 +120,11 @@ pub struct Stored {
 
 /// Field number of the fact inside the stored event, read from its bytes so that it cannot disagree with them.
 pub fn kind_number(event: &Event) -> u16 {
-    let bytes = event.encode_to_vec();
-    let mut rest = bytes.as_slice();
+    kind_in(&event.encode_to_vec())
+}
+
+fn kind_in(payload: &[u8]) -> u16 {
+    let mut rest = payload;
     let mut found = 0;
     while let Ok((number, wire)) = prost::encoding::decode_key(&mut rest) {
         if number >= 20 {
@@ -415,6 +436,17 @@ impl Journal {
 
     /// Appends events and makes them durable with one sync. On any error nothing may be answered: the outcome is unknown.
     pub fn append(&self, events: &[Pending]) -> Result<(), JournalError> {
+        let sealed: Vec<Sealed> = events.iter().map(|pending| Sealed::new(&pending.event)).collect();
+        let rows = events.iter().zip(&sealed).map(|(pending, sealed)| (pending.unit, pending.last_of_unit, sealed));
+        self.append_sealed(rows).map(drop)
+    }
+
+    /// The same for events that were sealed before, each with the first sequence of its unit and whether it is the last of
+    /// it. Gives the chain hash after each.
+    pub fn append_sealed<'a>(
+        &self,
+        events: impl Iterator<Item = (u64, bool, &'a Sealed)> + Clone,
+    ) -> Result<Vec<Hash>, JournalError> {
         if let Some(damage) = &self.damage {
             return Err(JournalError::Damaged(damage.clone()));
         }
@@ -429,39 +461,45 @@ impl Journal {
         result
     }
 
-    fn append_inner(&self, inner: &mut Inner, events: &[Pending]) -> Result<(), JournalError> {
-        let mut bytes = Vec::new();
-        let mut index = Vec::new();
+    fn append_inner<'a>(
+        &self,
+        inner: &mut Inner,
+        events: impl Iterator<Item = (u64, bool, &'a Sealed)> + Clone,
+    ) -> Result<Vec<Hash>, JournalError> {
+        let zeros = usize::try_from(limits::ZERO_AHEAD_BYTES).unwrap_or(1 << 20);
+        let length: usize = events.clone().map(|(_, _, sealed)| RECORD_BYTES + sealed.payload.len()).sum();
+        let mut bytes = Vec::with_capacity(length + zeros);
+        let (mut index, mut chains) = (Vec::new(), Vec::new());
+        let mut last_recorded_us = inner.last_recorded_us;
         let (mut sequence, mut chain) = (inner.last_sequence, inner.chain);
         if inner.segments.last().is_none_or(|segment| segment.sealed || segment.end >= self.segment_bytes) {
             self.roll(inner)?;
         }
         let Some(segment) = inner.segments.last_mut() else { return Err(JournalError::PreviousIo) };
-        for pending in events {
+        for (unit, last_of_unit, sealed) in events {
             sequence += 1;
-            let mut record = Record {
-                sequence,
-                unit: pending.unit,
-                recorded_time_us: pending.event.recorded_time_us,
-                kind: kind_number(&pending.event),
-                schema: SCHEMA,
-                last_of_unit: pending.last_of_unit,
-                chain: [0; 32],
-                payload: pending.event.encode_to_vec(),
-            };
             if (sequence - segment.first_sequence).is_multiple_of(INDEX_STEP) {
                 index.push((sequence, segment.end + bytes.len() as u64));
             }
-            let stored = record.encode(&chain);
-            chain = record.chain;
-            bytes.extend_from_slice(&stored);
+            let Sealed { recorded_time_us, kind, leaf, payload } = sealed;
+            chain = format::chain(&chain, leaf);
+            chains.push(chain);
+            last_recorded_us = last_recorded_us.max(*recorded_time_us);
+            let fields = Fields {
+                sequence,
+                unit,
+                recorded_time_us: *recorded_time_us,
+                kind: *kind,
+                schema: SCHEMA,
+                last_of_unit,
+            };
+            fields.encode(leaf, &chain, payload, &mut bytes);
         }
         let end = segment.end + bytes.len() as u64;
         let length = segment.file.length().map_err(|e| JournalError::io("measure", &segment.path, e))?;
         if end + 4 > length {
             // Zeros are written, not skipped, so that later appends change no metadata.
-            let ahead = usize::try_from(limits::ZERO_AHEAD_BYTES).unwrap_or(1 << 20);
-            bytes.resize(bytes.len() + ahead, 0);
+            bytes.resize(bytes.len() + zeros, 0);
         }
         segment.file.write_at(segment.end, &bytes).map_err(|e| JournalError::io("write", &segment.path, e))?;
         segment.file.sync().map_err(|e| JournalError::io("sync", &segment.path, e))?;
@@ -469,10 +507,8 @@ impl Journal {
         segment.index.extend(index);
         inner.last_sequence = sequence;
         inner.chain = chain;
-        if let Some(last) = events.last() {
-            inner.last_recorded_us = inner.last_recorded_us.max(last.event.recorded_time_us);
-        }
-        Ok(())
+        inner.last_recorded_us = last_recorded_us;
+        Ok(chains)
     }
 
     /// Seals the last segment and begins the next.
