@@ -43,11 +43,28 @@ pub const CONCURRENT_CALLS: usize = 256;
 pub const MARK_EVERY: Duration = Duration::from_secs(1);
 /// How long nothing must come before that is said.
 pub const MARK_IDLE: Duration = Duration::from_millis(200);
+/// How often the clock is looked at when nothing comes.
+pub const CLOCK_LOOK: Duration = Duration::from_secs(10);
 /// How often the head file is written while requests come.
 pub const HEAD_EVERY: Duration = Duration::from_secs(60);
-/// Facts of one group from which the views are written in pieces of 256: about 10 ms each.
+/// Most facts of a unit or group that are written to the view store between two groups.
 pub const VIEW_PIECE_COUNT: usize = 256;
-/// Rows of one import. Each costs about 0.1 ms of the writer's time, during which other writes wait.
+/// Most view entries of such a piece, when it has more than one fact: about 10 ms.
+pub const VIEW_PIECE_ENTRIES: usize = 1_000;
+/// Facts that may stand in front of the view store before the next long unit is recorded: some 1.5 KB of memory each.
+pub const AHEAD_MAX_COUNT: usize = 50_000;
+/// Facts of a unit from which it is decided beside the writer; fewer cost less in its turn than they would otherwise.
+pub const UNIT_IN_TURN_COUNT: usize = 16;
+/// View entries of the facts that stand or fall together when something they read was touched: some 50 facts of a few lists.
+pub const SLICE_ENTRIES: usize = 200;
+/// View entries of a unit whose facts the writer may decide anew in its turn: about 10 ms.
+pub const AGAIN_IN_TURN_ENTRIES: usize = 400;
+/// The same for a unit that was made ready [`EVIDENCE_TRIES`] times and went out of date each time: some 50 ms, so that one of
+/// a few hundred facts gets through whatever is written meanwhile.
+pub const AGAIN_AT_LAST_ENTRIES: usize = 2_000;
+/// How long a unit may hold the recorded time of other facts at its own, while it is made ready for the writer.
+pub const TIME_HELD: Duration = Duration::from_secs(2);
+/// Rows of one import. They are decided beside the writer; in its turn they are hashed, written and synced: about 60 ms.
 pub const IMPORT_MAX_ROWS: usize = 50_000;
 /// Bytes of one import.
 pub const IMPORT_MAX_BYTES: usize = 32 << 20;

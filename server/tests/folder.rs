@@ -127,20 +127,19 @@ fn serial_of(event: &Event) -> i64 {
     }
 }
 
-/// The day with a site and a run that pallets are built from.
+/// Pallets, with the numbers the pool gives them; the first that is asked for sets the pool up.
 async fn pallets(house: &House, first: u64, count: u64) -> Vec<i64> {
+    let site = Site { company_prefix: "952110153".into(), zone: "Etc/UTC".into(), ..Site::default() };
+    let site = Fact::SiteSet(SiteSet { site: Some(site), given: Vec::new() });
+    tell(house, submission(999, T0 - 2, site)).await.unwrap();
     let mut serials = Vec::new();
     for number in first..first + count {
-        let site = Fact::SiteSet(SiteSet {
-            gln: "9521101530001".into(),
-            company_prefix: "952110153".into(),
-            zone: "UTC".into(),
-            ..SiteSet::default()
-        });
-        if number == 1_000 {
-            tell(house, submission(999, T0 - 2, site)).await.unwrap();
-        }
-        let built = PalletBuilt { run_code: "R1".into(), pack_count: 10, ..PalletBuilt::default() };
+        let built = PalletBuilt {
+            origin: PalletOrigin::BeforeRecord.into(),
+            product_code: "K1".into(),
+            pack_count: 10,
+            ..PalletBuilt::default()
+        };
         let outcome = tell(house, submission(number, T0 + 7_200_000_000, Fact::PalletBuilt(built))).await.unwrap();
         serials.push(serial_of(&outcome.event));
     }

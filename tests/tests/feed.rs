@@ -169,6 +169,71 @@ async fn whatever_is_killed_every_reading_is_there_once() -> anyhow::Result<()> 
     Ok(())
 }
 
+/// Waits until so many readings are in a spool.
+async fn spooled(file: &Path, count: usize) -> anyhow::Result<()> {
+    let full = 20 + 36 * u64::try_from(count)?;
+    for _ in 0..200 {
+        if std::fs::metadata(file).is_ok_and(|found| found.len() >= full) {
+            break;
+        }
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+    assert_eq!(std::fs::metadata(file)?.len(), full);
+    Ok(())
+}
+
+/// A reading that changed on disk: those before it are recorded, it and the rest are not, the file stays as it is, and the
+/// command says which and what to do, as often as it is asked. A line without an end is passed over.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_changed_in_a_spool_is_told_and_never_sent() -> anyhow::Result<()> {
+    let mut running = Running::with_shift(EXECUTABLE).await?;
+    let (code, text) = wait(feeder("http://loft:port", "-", &[]).stdin(Stdio::null()).spawn()?)?;
+    assert_eq!(code, Some(2), "{text}");
+    assert!(text.contains("no address of a server"), "{text}");
+    let readings = given(500, 4);
+    let folder = running.folder.path().join("spool");
+    std::fs::create_dir_all(&folder)?;
+    let file = folder.join("CW1-1.spool");
+    let folder = folder.to_string_lossy().into_owned();
+    let more = ["--spool", folder.as_str()];
+    let url = running.server.url();
+    running.server.kill();
+    let mut child = feeder(&url, "-", &more).stdin(Stdio::piped()).spawn()?;
+    let pipe = child.stdin.take();
+    if let Some(mut pipe) = pipe.as_ref() {
+        pipe.write_all((readings.iter().map(line).collect::<Vec<_>>().join("\n") + "\n").as_bytes())?;
+    }
+    spooled(&file, readings.len()).await?;
+    child.kill()?;
+    child.wait()?;
+    let mut bytes = std::fs::read(&file)?;
+    bytes[20 + 36 * 300 + 9] ^= 4;
+    std::fs::write(&file, &bytes)?;
+    running.server.restart()?;
+    for _ in 0..2 {
+        let mut child = feeder(&running.server.url(), "-", &more).stdin(Stdio::piped()).spawn()?;
+        if let Some(mut pipe) = child.stdin.take() {
+            // It may be gone before it reads this, and does not take it.
+            let _ = writeln!(pipe, "{}", line(&readings[0]));
+        }
+        let (code, text) = wait(child)?;
+        assert_eq!(code, Some(2), "{text}");
+        for words in ["CW1-1.spool", "row 301 of 500", "Up to reading 300", "--epoch"] {
+            assert!(text.contains(words), "{words}: {text}");
+        }
+        assert_eq!(std::fs::read(&file)?[20..], bytes[20..], "it stays for whoever looks at it");
+    }
+    let mut child =
+        feeder(&running.server.url(), "-", &["--epoch", "2", "--spool", &folder]).stdin(Stdio::piped()).spawn()?;
+    if let Some(mut pipe) = child.stdin.take() {
+        writeln!(pipe, "{}\n{}\n{}", line(&readings[0]), "7".repeat(3 << 20), line(&readings[1]))?;
+    }
+    let (code, text) = wait(child)?;
+    assert_eq!(code, Some(0), "{text}");
+    assert!(text.contains("line 2: is longer than 8192 bytes") && text.contains("2 readings of source CW1"), "{text}");
+    Ok(())
+}
+
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_spool_bridges_a_server_that_is_away() -> anyhow::Result<()> {
     let mut running = Running::with_shift(EXECUTABLE).await?;
@@ -190,16 +255,10 @@ async fn a_spool_bridges_a_server_that_is_away() -> anyhow::Result<()> {
         pipe.flush()?;
     }
     // All of it is on disk while the server is away; then the feeder is killed too.
-    let full = 16 + 32 * u64::try_from(readings.len())?;
-    for _ in 0..200 {
-        if std::fs::metadata(&file).is_ok_and(|found| found.len() >= full) {
-            break;
-        }
-        tokio::time::sleep(Duration::from_millis(50)).await;
-    }
-    assert_eq!(std::fs::metadata(&file)?.len(), full);
+    spooled(&file, readings.len()).await?;
     child.kill()?;
-    child.wait()?;
+    let (_, text) = wait(child)?;
+    assert!(text.contains("cannot reach") && text.contains("kept in the spool"), "told at the first try: {text}");
     drop(pipe);
     running.server.restart()?;
     let mut child = feeder(&running.server.url(), "-", &more).stdin(Stdio::piped()).spawn()?;
@@ -213,7 +272,7 @@ async fn a_spool_bridges_a_server_that_is_away() -> anyhow::Result<()> {
     let (code, text) = wait(child)?;
     assert_eq!(code, Some(0), "{text}");
     assert!(text.contains("line 301: ") && text.contains("1 lines could not be read"), "{text}");
-    assert_eq!(std::fs::metadata(&file)?.len(), 16, "the spool is empty");
+    assert_eq!(std::fs::metadata(&file)?.len(), 20, "the spool is empty");
     // Another feeder with an empty folder goes on where the server stands.
     let other = running.folder.path().join("other");
     std::fs::create_dir_all(&other)?;

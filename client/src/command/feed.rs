@@ -6,9 +6,9 @@
 //! everything is durable; only that leaves the spool.
 
 use std::collections::VecDeque;
-use std::fs::{File, OpenOptions};
-use std::io::{BufRead, BufReader, IsTerminal, Read, Seek, SeekFrom, Write};
-use std::path::{Path, PathBuf};
+use std::fs::File;
+use std::io::{BufRead, BufReader, IsTerminal, Read};
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
 use std::time::{Duration, Instant};
@@ -20,6 +20,7 @@ use tokio::sync::{Notify, mpsc};
 
 use super::Session;
 use super::feed_lines::{Lines, OnFault, Reading, Thinned, Unit, VALUES, micros};
+use super::spool::Spool;
 use crate::connection::Connection;
 use crate::fault::{Exit, Fault};
 use crate::moment::now;
@@ -29,11 +30,8 @@ use crate::show::Sheet;
 const CHUNK: usize = 1_000;
 /// Readings that may be on the way without an answer.
 const AHEAD: i64 = 20_000;
-/// Bytes of a spooled reading: time and three values.
-const ROW_BYTES: u64 = 32;
-/// Bytes of a spool's head: magic and sequence before its first row.
-const HEAD_BYTES: u64 = 16;
-const MAGIC: &[u8; 8] = b"PLSPOOL2";
+/// Longest line: some hundred times a time and three values. Memory stays bounded where no line ever ends.
+const LINE_MAX_BYTES: u64 = 8 << 10;
 /// Durable rows that may lie in a spool before it is written anew.
 const SPOOL_KEEPS: i64 = 50_000;
 /// Longest wait before the server is tried again.
@@ -233,79 +231,6 @@ impl Backlog {
     }
 }
 
-/// The spool: rows of time and mass after a head with the sequence before them, -1 until that is known.
-struct Spool {
-    path: PathBuf,
-    file: File,
-    before: i64,
-    rows: u64,
-}
-
-impl Spool {
-    /// Opens a spool with its rows. A row that was cut off is not there.
-    fn open(path: &Path) -> std::io::Result<(Spool, Vec<Reading>)> {
-        let mut file = OpenOptions::new().create(true).truncate(false).read(true).write(true).open(path)?;
-        file.try_lock().map_err(|_| std::io::Error::other("another feeder uses this spool"))?;
-        let mut bytes = Vec::new();
-        file.read_to_end(&mut bytes)?;
-        let fresh = bytes.len() < HEAD_BYTES as usize;
-        if fresh {
-            bytes = [&MAGIC[..], &(-1_i64).to_le_bytes()].concat();
-            file.set_len(0)?;
-            file.seek(SeekFrom::Start(0))?;
-            file.write_all(&bytes)?;
-            file.sync_all()?;
-        }
-        if &bytes[..8] != MAGIC {
-            return Err(std::io::Error::other("it is no spool"));
-        }
-        let number = |at: usize| i64::from_le_bytes(bytes[at..at + 8].try_into().unwrap_or_default());
-        let count = (bytes.len() - HEAD_BYTES as usize) / ROW_BYTES as usize;
-        let row = |place: usize| {
-            let at = HEAD_BYTES as usize + place * ROW_BYTES as usize;
-            (number(at), [number(at + 8), number(at + 16), number(at + 24)])
-        };
-        let rows: Vec<Reading> = (0..count).map(row).collect();
-        file.set_len(HEAD_BYTES + ROW_BYTES * count as u64)?;
-        Ok((Spool { path: path.to_owned(), file, before: number(8), rows: count as u64 }, rows))
-    }
-
-    fn add<'a>(&mut self, rows: impl ExactSizeIterator<Item = &'a Reading>) -> std::io::Result<()> {
-        let count = rows.len();
-        let row = |(time, [a, b, c]): &Reading| [time, a, b, c].map(|number| number.to_le_bytes()).concat();
-        let bytes: Vec<u8> = rows.flat_map(row).collect();
-        self.file.seek(SeekFrom::Start(HEAD_BYTES + ROW_BYTES * self.rows))?;
-        self.file.write_all(&bytes)?;
-        self.file.sync_data()?;
-        self.rows += count as u64;
-        Ok(())
-    }
-
-    /// Writes down which sequence is before the first row, before anything of it is sent.
-    fn begin(&mut self, before: i64) -> std::io::Result<()> {
-        self.file.seek(SeekFrom::Start(8))?;
-        self.file.write_all(&before.to_le_bytes())?;
-        self.file.sync_all()?;
-        self.before = before;
-        Ok(())
-    }
-
-    /// Begins anew with what is left. The new file takes the old one's place whole, or not at all.
-    fn anew<'a>(&mut self, before: i64, rows: impl ExactSizeIterator<Item = &'a Reading>) -> std::io::Result<()> {
-        if self.rows == 0 {
-            return Ok(());
-        }
-        let new = self.path.with_extension("new");
-        let _ = std::fs::remove_file(&new);
-        let (mut other, _) = Spool::open(&new)?;
-        other.begin(before)?;
-        other.add(rows)?;
-        std::fs::rename(&new, &self.path)?;
-        *self = Spool { path: self.path.clone(), ..other };
-        Ok(())
-    }
-}
-
 /// What feeder and sender share.
 struct Shared {
     backlog: parking::Mutex<Backlog>,
@@ -339,6 +264,39 @@ fn open_input(input: &str) -> std::io::Result<Box<dyn Read + Send>> {
     })
 }
 
+/// What [`next_line`] met.
+#[derive(Debug, PartialEq)]
+enum Length {
+    /// A line, or what stands after the last one.
+    Line,
+    /// The beginning of a line that is too long.
+    TooLong,
+    /// More of it.
+    Rest,
+    /// Nothing more.
+    End,
+}
+
+/// Reads a line. Of one that is too long no more than [`LINE_MAX_BYTES`] are held at a time.
+fn next_line(reader: &mut impl BufRead, bytes: &mut Vec<u8>) -> std::io::Result<Length> {
+    let going_on = bytes.len() as u64 > LINE_MAX_BYTES && !bytes.ends_with(b"\n");
+    bytes.clear();
+    let count = reader.by_ref().take(LINE_MAX_BYTES + 1).read_until(b'\n', bytes)?;
+    if going_on {
+        // What ends a long line is no line of its own.
+        let over = count as u64 <= LINE_MAX_BYTES || bytes.ends_with(b"\n");
+        if over {
+            bytes.clear();
+        }
+        return Ok(if count == 0 { Length::End } else { Length::Rest });
+    }
+    Ok(match count as u64 {
+        0 => Length::End,
+        count if count > LINE_MAX_BYTES => Length::TooLong,
+        _ => Length::Line,
+    })
+}
+
 /// Reads the source to its end, into the backlog; for a spool in pieces, each on disk before it counts.
 fn read_all(
     input: Box<dyn Read + Send>,
@@ -363,14 +321,15 @@ fn read_all(
     };
     let mut bytes = Vec::new();
     loop {
-        bytes.clear();
-        let count =
-            reader.read_until(b'\n', &mut bytes).map_err(|fault| Fault::usage(format!("cannot read: {fault}")))?;
-        if count == 0 {
-            break;
-        }
-        let line = String::from_utf8_lossy(&bytes);
-        match lines.read(&line) {
+        let length =
+            next_line(&mut reader, &mut bytes).map_err(|fault| Fault::usage(format!("cannot read: {fault}")))?;
+        let read = match length {
+            Length::End => break,
+            Length::Line => lines.read(&String::from_utf8_lossy(&bytes)),
+            Length::TooLong => lines.too_long(LINE_MAX_BYTES),
+            Length::Rest => continue,
+        };
+        match read {
             Ok(reading) => {
                 // Without times, and none computed, all of a file comes at once: nothing can be left out by time.
                 if !lines.timed && lines.every_us == 0 && shared.backlog.lock().spool.is_none() {
@@ -509,6 +468,21 @@ fn may_go_on(status: &tonic::Status) -> bool {
     crate::connection::may_retry(status) || status.code() == tonic::Code::Unknown
 }
 
+/// Says why the server cannot be reached, at the first try and whenever that changes: what never will be reached is noticed
+/// by who typed it, and what is away is waited for.
+fn tell_away(told: &mut String, server: &str, fault: &dyn std::error::Error, is_file: bool) {
+    let (mut text, mut inner) = (fault.to_string(), fault.source());
+    while let Some(source) = inner {
+        text = source.to_string();
+        inner = source.source();
+    }
+    if *told != text {
+        let meanwhile = if is_file { "" } else { "; what is read meanwhile is kept in the spool" };
+        eprintln!("cannot reach {server}: {}; trying again until it answers{meanwhile}", crate::show::clean(&text));
+        *told = text;
+    }
+}
+
 fn opening(args: &FeedArgs, actor_code: &str) -> v1::StreamOpen {
     let kind = match args.kind {
         KindName::Gross => v1::ReadingKind::Gross,
@@ -554,15 +528,21 @@ pub async fn run(session: &mut Session, server: &str, args: FeedArgs) -> Result<
     let open = opening(&args, &session.actor_code);
     let shape = Shape { counts: args.counts.clone(), heads: args.heads };
     let is_file = args.input != "-" && !args.input.starts_with("tcp://");
-    let input =
+    // What is wrong with the address itself does not pass, however long one waits.
+    Connection::later(server).map_err(|fault| Fault::usage(format!("{server} is no address of a server: {fault}")))?;
+    let mut input =
         open_input(&args.input).map_err(|fault| Fault::usage(format!("cannot read {}: {fault}", args.input)))?;
-    let (mut before, mut rows, mut spool) = (Some(0), Vec::new(), None);
+    let (mut before, mut rows, mut spool, mut broken) = (Some(0), Vec::new(), None, None);
     if !is_file {
         let path = args.spool.join(format!("{}-{}.spool", args.source.replace('/', "%2F"), args.epoch));
         let (found, kept) = Spool::open(&path)
             .map_err(|fault| Fault::usage(format!("cannot use spool {}: {fault}", path.display())))?;
         before = (found.before >= 0).then_some(found.before);
-        (rows, spool) = (kept, Some(found));
+        (rows, broken, spool) = (kept.rows, kept.broken, Some(found));
+        if let Some(text) = &broken {
+            eprintln!("{text}; the {} rows before it are sent now, and no more is read", rows.len());
+            input = Box::new(std::io::empty());
+        }
     }
     let first_us = match &args.first_time {
         Some(text) => micros(session.zone.parse(text).map_err(Fault::usage)?),
@@ -620,12 +600,18 @@ pub async fn run(session: &mut Session, server: &str, args: FeedArgs) -> Result<
             }
         }
     });
-    let mut pause = Duration::from_millis(100);
+    let (mut pause, mut away) = (Duration::from_millis(100), String::new());
     let outcome = loop {
         let before = shared.durable.load(Ordering::Relaxed);
         let done = match Connection::open(server).await {
-            Ok(mut connection) => send(&mut connection, &open, &shape, &shared).await,
-            Err(_) => Ok(false),
+            Ok(mut connection) => {
+                away.clear();
+                send(&mut connection, &open, &shape, &shared).await
+            }
+            Err(fault) => {
+                tell_away(&mut away, server, &fault, is_file);
+                Ok(false)
+            }
         };
         match done {
             Ok(true) => break Ok(()),
@@ -644,6 +630,9 @@ pub async fn run(session: &mut Session, server: &str, args: FeedArgs) -> Result<
     let lines = reading.await.map_err(|fault| Fault::usage(format!("reading failed: {fault}")))??;
     let _ = watching.await;
     let durable = shared.durable.load(Ordering::Relaxed);
+    if let Some(text) = broken {
+        return Err(Fault::usage(format!("{text}. Up to reading {durable} of this source and epoch all are durable")));
+    }
     let seconds = begun.elapsed().as_secs_f64();
     let mut told = vec![format!("{durable} readings of source {} (epoch {}) are durable", args.source, args.epoch)];
     if lines.faults > 0 {
@@ -653,4 +642,40 @@ pub async fn run(session: &mut Session, server: &str, args: FeedArgs) -> Result<
     let answer = v1::StreamReadingsResponse { durable_sequence: durable, sequence: 0, ..Default::default() };
     session.show("StreamReadingsResponse", &answer, &[Sheet { before: told, ..Sheet::default() }]);
     Ok(Exit::Done)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Reads all lines and gives them with what was said of too long ones, and the most bytes that were held.
+    fn lines(input: impl Read) -> (Vec<String>, usize, usize) {
+        let mut reader = BufReader::with_capacity(1 << 10, input);
+        let (mut bytes, mut found, mut long, mut held) = (Vec::new(), Vec::new(), 0, 0);
+        loop {
+            let length = next_line(&mut reader, &mut bytes).unwrap();
+            held = held.max(bytes.capacity());
+            match length {
+                Length::Line => found.push(String::from_utf8_lossy(&bytes).into_owned()),
+                Length::TooLong => long += 1,
+                Length::Rest => {}
+                Length::End => return (found, long, held),
+            }
+        }
+    }
+
+    #[test]
+    fn a_line_that_never_ends_is_refused_in_bounded_memory() {
+        let most = usize::try_from(LINE_MAX_BYTES).unwrap();
+        let (found, long, held) = lines(std::io::repeat(b'7').take(50 << 20));
+        assert_eq!((found.len(), long), (0, 1));
+        assert!(held <= 4 * most, "{held} bytes");
+        for length in [most - 1, most, most + 1, 2 * most, 2 * most + 1, 2 * most + 2, 3 * most + 3] {
+            let text = format!("1\n{}\n2\n\n{}\n3", "8".repeat(length), "9".repeat(length));
+            let (found, long, _) = lines(text.as_bytes());
+            let short: Vec<&str> = found.iter().map(|line| line.trim()).filter(|line| line.len() == 1).collect();
+            assert_eq!(short, ["1", "2", "3"], "{length}");
+            assert_eq!((long, found.len()), if length < most { (0, 6) } else { (2, 4) }, "{length}");
+        }
+    }
 }

@@ -135,18 +135,26 @@ impl Lines {
                 self.timed &= time.is_some();
                 Ok(Some((at, values)))
             }
-            Err(why) => {
-                self.faults += 1;
-                let text = format!("line {}: {why}", self.number);
-                if self.on_fault == OnFault::Stop {
-                    return Err(Fault::usage(text));
-                }
-                if self.faults <= TOLD_MAX {
-                    eprintln!("{}", crate::show::clean(&text));
-                }
-                Ok(None)
-            }
+            Err(why) => self.fault(&why),
         }
+    }
+
+    /// The beginning of a line that has more than so many bytes.
+    pub(super) fn too_long(&mut self, most_bytes: u64) -> Result<Option<Reading>, Fault> {
+        self.number += 1;
+        self.fault(&format!("is longer than {most_bytes} bytes; is this the machine's output, a reading a line?"))
+    }
+
+    fn fault(&mut self, why: &str) -> Result<Option<Reading>, Fault> {
+        self.faults += 1;
+        let text = format!("line {}: {why}", self.number);
+        if self.on_fault == OnFault::Stop {
+            return Err(Fault::usage(text));
+        }
+        if self.faults <= TOLD_MAX {
+            eprintln!("{}", crate::show::clean(&text));
+        }
+        Ok(None)
     }
 }
 

@@ -20,6 +20,7 @@ mod quality_args;
 mod recall_args;
 mod record;
 mod site_args;
+mod spool;
 mod store_args;
 mod trace_args;
 mod tracer;

@@ -91,6 +91,11 @@ impl ReadSet {
         self.all().any(|set| !set.prefixes.is_empty())
     }
 
+    /// Beginnings of keys by which objects were looked for.
+    pub fn prefixes(&self) -> impl Iterator<Item = &str> {
+        self.all().flat_map(|set| &set.prefixes).map(String::as_str)
+    }
+
     /// Days of objects that were read: object, first and last day.
     pub fn days(&self) -> impl Iterator<Item = (&str, i64, i64)> {
         let rows = self.all().flat_map(|set| &set.days);
@@ -160,6 +165,11 @@ impl<R> Recorded<R> {
     /// The record below: what is read of it directly is not noted.
     pub fn inner(&self) -> &R {
         &self.inner
+    }
+
+    /// The record below again.
+    pub fn into_inner(self) -> R {
+        self.inner
     }
 
     /// Runs a computation and gives what it depends on. What is being computed around it depends on that too.

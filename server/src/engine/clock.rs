@@ -105,7 +105,8 @@ pub enum Recorded {
     Doubtful,
 }
 
-fn stamp(us: i64) -> String {
+/// A time as people read it in a message.
+pub(super) fn stamp(us: i64) -> String {
     jiff::Timestamp::from_microsecond(us).map_or_else(|_| format!("{us} us"), |at| format!("{at:.0}"))
 }
 

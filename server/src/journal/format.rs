@@ -247,13 +247,28 @@ pub fn known_kinds() -> &'static BTreeSet<u16> {
     &KINDS
 }
 
-impl Record {
-    /// Stored bytes of a new record after the chain hash `previous`; sets `chain`.
-    pub fn encode(&mut self, previous: &Hash) -> Vec<u8> {
-        let leaf = leaf(&self.payload);
-        self.chain = chain(previous, &leaf);
-        let length = u32::try_from(self.payload.len()).unwrap_or(u32::MAX);
-        let mut bytes = Vec::with_capacity(RECORD_BYTES + self.payload.len());
+/// What a record says of its payload.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Fields {
+    /// Sequence.
+    pub sequence: u64,
+    /// First sequence of its unit.
+    pub unit: u64,
+    /// Recorded time.
+    pub recorded_time_us: i64,
+    /// Field number of the fact.
+    pub kind: u16,
+    /// Schema version of the kind.
+    pub schema: u16,
+    /// True on the last record of its unit.
+    pub last_of_unit: bool,
+}
+
+impl Fields {
+    /// Adds the stored bytes of a record with its leaf and the chain hash after it.
+    pub fn encode(&self, leaf: &Hash, chain: &Hash, payload: &[u8], bytes: &mut Vec<u8>) {
+        let start = bytes.len();
+        let length = u32::try_from(payload.len()).unwrap_or(u32::MAX);
         bytes.extend_from_slice(&length.to_le_bytes());
         bytes.extend_from_slice(&[0; 4]);
         bytes.extend_from_slice(&self.sequence.to_le_bytes());
@@ -262,11 +277,23 @@ impl Record {
         bytes.extend_from_slice(&self.kind.to_le_bytes());
         bytes.extend_from_slice(&self.schema.to_le_bytes());
         bytes.extend_from_slice(&[u8::from(self.last_of_unit), 0, 0, 0]);
-        bytes.extend_from_slice(&leaf);
-        bytes.extend_from_slice(&self.chain);
-        bytes.extend_from_slice(&self.payload);
-        let crc = crc32c::crc32c(&bytes[8..]);
-        bytes[4..8].copy_from_slice(&crc.to_le_bytes());
+        bytes.extend_from_slice(leaf);
+        bytes.extend_from_slice(chain);
+        bytes.extend_from_slice(payload);
+        let crc = crc32c::crc32c(&bytes[start + 8..]);
+        bytes[start + 4..start + 8].copy_from_slice(&crc.to_le_bytes());
+    }
+}
+
+impl Record {
+    /// Stored bytes of a new record after the chain hash `previous`; sets `chain`.
+    pub fn encode(&mut self, previous: &Hash) -> Vec<u8> {
+        let leaf = leaf(&self.payload);
+        self.chain = chain(previous, &leaf);
+        let Record { sequence, unit, recorded_time_us, kind, schema, last_of_unit, .. } = *self;
+        let mut bytes = Vec::with_capacity(RECORD_BYTES + self.payload.len());
+        let fields = Fields { sequence, unit, recorded_time_us, kind, schema, last_of_unit };
+        fields.encode(&leaf, &self.chain, &self.payload, &mut bytes);
         bytes
     }
 

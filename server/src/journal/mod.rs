@@ -24,7 +24,7 @@ use parking_lot::{Mutex, RwLock};
 use prost::Message;
 
 use self::disk::{Disk, DiskFile};
-use self::format::{Footer, Hash, Header, INDEX_STEP, MARKS_AT, Mark, RECORDS_AT, Record, VERSION};
+use self::format::{Fields, Footer, Hash, Header, INDEX_STEP, MARKS_AT, Mark, RECORD_BYTES, RECORDS_AT, VERSION};
 use self::open::{CUT_PREFIX, Found, Tail, look};
 use self::segment::{Segment, Window};
 use crate::limits;
@@ -111,6 +111,24 @@ pub struct Pending {
     pub last_of_unit: bool,
 }
 
+/// An event in the form it is stored in, hashed: what of appending needs neither its sequence nor what stands before it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Sealed {
+    recorded_time_us: i64,
+    kind: u16,
+    leaf: Hash,
+    payload: Vec<u8>,
+}
+
+impl Sealed {
+    /// Encodes and hashes an event.
+    pub fn new(event: &Event) -> Sealed {
+        let payload = event.encode_to_vec();
+        let (recorded_time_us, kind) = (event.recorded_time_us, kind_in(&payload));
+        Sealed { recorded_time_us, kind, leaf: format::leaf(&payload), payload }
+    }
+}
+
 /// An event read back.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Stored {
@@ -124,8 +142,11 @@ pub struct Stored {
 
 /// Field number of the fact inside the stored event, read from its bytes so that it cannot disagree with them.
 pub fn kind_number(event: &Event) -> u16 {
-    let bytes = event.encode_to_vec();
-    let mut rest = bytes.as_slice();
+    kind_in(&event.encode_to_vec())
+}
+
+fn kind_in(payload: &[u8]) -> u16 {
+    let mut rest = payload;
     let mut found = 0;
     while let Ok((number, wire)) = prost::encoding::decode_key(&mut rest) {
         if number >= 20 {
@@ -411,6 +432,20 @@ impl Journal {
     /// # Errors
     /// When the disk refuses, or refused before.
     pub fn append(&self, events: &[Pending]) -> Result<(), JournalError> {
+        let sealed: Vec<Sealed> = events.iter().map(|pending| Sealed::new(&pending.event)).collect();
+        let rows = events.iter().zip(&sealed).map(|(pending, sealed)| (pending.unit, pending.last_of_unit, sealed));
+        self.append_sealed(rows).map(drop)
+    }
+
+    /// The same for events that were sealed before, each with the first sequence of its unit and whether it is the last of
+    /// it. Gives the chain hash after each.
+    ///
+    /// # Errors
+    /// When the disk refuses, or refused before.
+    pub fn append_sealed<'a>(
+        &self,
+        events: impl Iterator<Item = (u64, bool, &'a Sealed)> + Clone,
+    ) -> Result<Vec<Hash>, JournalError> {
         self.usable()?;
         let mut writing = self.writing.lock();
         if writing.failed {
@@ -421,15 +456,19 @@ impl Journal {
         result
     }
 
-    fn append_inner(&self, writing: &mut Writing, events: &[Pending]) -> Result<(), JournalError> {
+    fn append_inner<'a>(
+        &self,
+        writing: &mut Writing,
+        events: impl Iterator<Item = (u64, bool, &'a Sealed)> + Clone,
+    ) -> Result<Vec<Hash>, JournalError> {
         if self.state.read().segments.last().is_none_or(|segment| {
             writing.sealed || segment.end() - segment.header.records_at() as u64 >= self.segment_bytes
         }) {
             self.roll(writing)?;
         }
-        let (last, mut sequence, mut chain) = {
+        let (last, mut sequence, mut chain, mut last_recorded_us) = {
             let state = self.state.read();
-            (state.segments.last().cloned(), state.last_sequence, state.chain)
+            (state.segments.last().cloned(), state.last_sequence, state.chain, state.last_recorded_us)
         };
         let Some(segment) = last else { return Err(JournalError::PreviousIo) };
         if sequence > writing.marked.0 && writing.marked.1.elapsed() >= limits::MARK_EVERY {
@@ -437,32 +476,27 @@ impl Journal {
             self.write_mark(writing, false)?;
         }
         let begin = segment.end();
-        let mut bytes = Vec::new();
-        let mut index = Vec::new();
-        for pending in events {
+        let zeros = usize::try_from(limits::ZERO_AHEAD_BYTES).unwrap_or(1 << 20);
+        let length: usize = events.clone().map(|(_, _, sealed)| RECORD_BYTES + sealed.payload.len()).sum();
+        let mut bytes = Vec::with_capacity(length + zeros);
+        let (mut index, mut chains) = (Vec::new(), Vec::new());
+        for (unit, last_of_unit, sealed) in events {
             sequence += 1;
-            let mut record = Record {
-                sequence,
-                unit: pending.unit,
-                recorded_time_us: pending.event.recorded_time_us,
-                kind: kind_number(&pending.event),
-                schema: SCHEMA,
-                last_of_unit: pending.last_of_unit,
-                chain: [0; 32],
-                payload: pending.event.encode_to_vec(),
-            };
             if (sequence - segment.header.first_sequence).is_multiple_of(INDEX_STEP) {
                 index.push((sequence, begin + bytes.len() as u64));
             }
-            let stored = record.encode(&chain);
-            chain = record.chain;
-            bytes.extend_from_slice(&stored);
+            let Sealed { recorded_time_us, kind, leaf, payload } = sealed;
+            let recorded_time_us = *recorded_time_us;
+            chain = format::chain(&chain, leaf);
+            chains.push(chain);
+            last_recorded_us = recorded_time_us;
+            let fields = Fields { sequence, unit, recorded_time_us, kind: *kind, schema: SCHEMA, last_of_unit };
+            fields.encode(leaf, &chain, payload, &mut bytes);
         }
         let end = begin + bytes.len() as u64;
         if end + 4 > writing.length {
             // Zeros are written, not skipped, so that later appends change no metadata.
-            let ahead = usize::try_from(limits::ZERO_AHEAD_BYTES).unwrap_or(1 << 20);
-            bytes.resize(bytes.len() + ahead, 0);
+            bytes.resize(bytes.len() + zeros, 0);
             writing.length = begin + bytes.len() as u64;
         }
         segment.file.write_at(begin, &bytes).map_err(|e| JournalError::io("write", &segment.path, e))?;
@@ -470,11 +504,8 @@ impl Journal {
         segment.index.write().extend(index);
         segment.end.store(end, Ordering::Release);
         let mut state = self.state.write();
-        (state.last_sequence, state.chain) = (sequence, chain);
-        if let Some(last) = events.last() {
-            state.last_recorded_us = last.event.recorded_time_us;
-        }
-        Ok(())
+        (state.last_sequence, state.chain, state.last_recorded_us) = (sequence, chain, last_recorded_us);
+        Ok(chains)
     }
 
     /// Says in the segment what is durable, when that was not said yet. Called when nothing else is to do, and at the end.

@@ -1,7 +1,7 @@
 //! Importing a file: rows to commands, every fault with its row before anything is written.
 //!
 //! Rows are checked twice: here, one after another over the record with the rows before in front, so that all faults come
-//! out at once; and again by the writer, which takes the whole file as one unit or turns it down.
+//! out at once; and again by the engine, beside its writer, which takes the whole file as one unit or turns it down.
 
 use std::collections::{BTreeMap, BTreeSet};
 

@@ -74,10 +74,10 @@ service! {
         &self,
         _request: Request<v1::GetLatestRequest>,
     ) -> Result<Response<v1::GetLatestResponse>, Status> {
-        let applied = self.engine().views.applied();
+        let (sequence, chain) = self.engine().views.newest();
         Ok(Response::new(v1::GetLatestResponse {
-            sequence: applied.sequence.cast_signed(),
-            chain_hash: hex(&applied.chain),
+            sequence: sequence.cast_signed(),
+            chain_hash: hex(&chain),
             read_only_reason: self.engine().read_only_reason().unwrap_or_default(),
             server_version: env!("CARGO_PKG_VERSION").into(),
         }))

@@ -7,12 +7,15 @@
 //! Applying a fact not above a chunk's last sequence changes nothing, so catching up twice is harmless. A digest (sum
 //! mod 2^128 of a hash of every entry) is kept with the applied sequence and the journal's chain hash; it is compared
 //! with the store's content at every start, since the store does not notice damage to itself.
+//!
+//! What is durable and not written here yet stands in front, in memory ([`Layer`]): readers see both as one.
 
+mod ahead;
 pub mod memory;
 pub mod sled_store;
 mod touched;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use packloft_domain::fact::{Event, kept_for};
@@ -23,8 +26,11 @@ use prost::Message;
 use sha2::{Digest, Sha256};
 
 use crate::journal::{Journal, JournalError};
-use crate::limits::CHUNK_MAX_BYTES;
+use crate::limits::{CHUNK_MAX_BYTES, VIEW_PIECE_COUNT, VIEW_PIECE_ENTRIES};
+use ahead::{Ahead, Placed};
 use touched::Touched;
+
+pub use ahead::Layer;
 
 /// A failure of the store below.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -197,6 +203,7 @@ pub struct Views {
     store: Arc<dyn ViewStore>,
     lock: RwLock<()>,
     applied: RwLock<Applied>,
+    ahead: RwLock<Ahead>,
     touched: RwLock<Touched>,
 }
 
@@ -242,26 +249,112 @@ impl Views {
     pub fn open(store: Arc<dyn ViewStore>) -> Result<Views, StoreError> {
         let applied = store.get(META_KEY)?.and_then(|bytes| Applied::decode(&bytes)).unwrap_or_default();
         let touched = RwLock::new(Touched::since(applied.sequence));
-        Ok(Views { store, lock: RwLock::new(()), applied: RwLock::new(applied), touched })
+        let (applied, ahead) = (RwLock::new(applied), RwLock::default());
+        Ok(Views { store, lock: RwLock::new(()), applied, ahead, touched })
     }
 
-    /// What the views stand at.
+    /// What the store stands at.
     pub fn applied(&self) -> Applied {
         *self.applied.read()
     }
 
+    /// Newest sequence that may be read and the journal's chain hash there, whether the store has it yet or not.
+    pub fn newest(&self) -> (u64, [u8; 32]) {
+        let ahead = self.ahead.read();
+        match ahead.placed.back().and_then(|placed| Some((placed.last(), *placed.chains.last()?))) {
+            Some(newest) => newest,
+            None => {
+                let applied = self.applied();
+                (applied.sequence, applied.chain)
+            }
+        }
+    }
+
+    /// Facts that stand in front of the store.
+    pub fn ahead_count(&self) -> usize {
+        let applied = self.applied().sequence;
+        let last = self.ahead.read().placed.back().map_or(applied, Placed::last);
+        usize::try_from(last.saturating_sub(applied)).unwrap_or(usize::MAX)
+    }
+
+    /// Puts facts that the journal holds durably from sequence `first` on in front of the store, where they are read at
+    /// once. `chains` are the journal's chain hashes after each; `keys` those of all lists of the layer, where they were
+    /// gathered before.
+    pub fn put_ahead(&self, first: u64, layer: Arc<Layer>, chains: Vec<[u8; 32]>, keys: Option<&Arc<[Arc<str>]>>) {
+        if layer.is_empty() {
+            return;
+        }
+        let placed = Placed { first, layer, chains: Arc::new(chains) };
+        {
+            let mut touched = self.touched.write();
+            match keys {
+                Some(keys) => touched.note_keys(first, placed.last(), keys),
+                None => {
+                    for (sequence, row) in (first..).zip(placed.layer.rows()) {
+                        touched.note_keys(sequence, sequence, &row.keys.as_slice().into());
+                    }
+                }
+            }
+        }
+        self.ahead.write().placed.push_back(placed);
+    }
+
+    /// Writes the oldest facts in front to the store: some 10 ms of them, at least one.
+    ///
+    /// # Errors
+    /// When the store fails; everything stays in front.
+    pub fn write_piece(&self) -> Result<(), StoreError> {
+        let Some(placed) = self.ahead.read().placed.front().cloned() else { return Ok(()) };
+        let applied = self.applied().sequence;
+        let start = usize::try_from((applied + 1).saturating_sub(placed.first)).unwrap_or(usize::MAX);
+        let (mut piece, mut entries) = (Vec::new(), 0);
+        for (place, row) in placed.layer.rows().iter().enumerate().skip(start) {
+            entries += row.keys.len();
+            let full = piece.len() >= VIEW_PIECE_COUNT || entries > VIEW_PIECE_ENTRIES;
+            if full && !piece.is_empty() {
+                break;
+            }
+            piece.push((placed.first + place as u64, &row.event, row.keys.as_slice()));
+        }
+        let end = start + piece.len();
+        if let Some(chain) = end.checked_sub(1).and_then(|last| placed.chains.get(last)) {
+            self.write(&piece, *chain)?;
+        }
+        if end >= placed.layer.len() {
+            let done = self.ahead.write().placed.pop_front();
+            drop(piece);
+            if end > VIEW_PIECE_COUNT {
+                // Giving back the memory of so many facts takes a while as well.
+                let _ = std::thread::Builder::new().name("drop".into()).spawn(move || drop((placed, done)));
+            }
+        }
+        Ok(())
+    }
+
     /// Writes a group of events that the journal holds durably. `chain` is the journal's chain hash after the last.
     pub fn apply(&self, events: &[(u64, Event)], chain: [u8; 32]) -> Result<(), StoreError> {
+        let keys: Vec<Vec<String>> = events.iter().map(|(_, event)| key::keys_of(event)).collect();
+        let rows: Vec<(u64, &Event, &[String])> =
+            events.iter().zip(&keys).map(|((sequence, event), keys)| (*sequence, event, keys.as_slice())).collect();
+        self.write(&rows, chain)?;
+        let mut touched = self.touched.write();
+        for (sequence, event) in events {
+            touched.note(*sequence, event);
+        }
+        Ok(())
+    }
+
+    fn write<K: AsRef<str>>(&self, rows: &[(u64, &Event, &[K])], chain: [u8; 32]) -> Result<(), StoreError> {
         let mut applied = self.applied();
         let mut batch = Batch::new();
         // Old values of changed keys, to keep the digest.
         let mut before: BTreeMap<Vec<u8>, Option<Vec<u8>>> = BTreeMap::new();
-        let mut tails: BTreeMap<String, (u32, Vec<u8>)> = BTreeMap::new();
-        for (sequence, event) in events {
-            for object_key in key::keys_of(event) {
-                let body = kept_for(event, &object_key).encode_to_vec();
-                if !tails.contains_key(&object_key) {
-                    let (from, to) = chunk_range(&object_key);
+        let mut tails: BTreeMap<&str, (u32, Vec<u8>)> = BTreeMap::new();
+        for (sequence, event, keys) in rows {
+            for object_key in keys.iter().map(AsRef::as_ref) {
+                let body = kept_for(event, object_key).encode_to_vec();
+                if !tails.contains_key(object_key) {
+                    let (from, to) = chunk_range(object_key);
                     let tail = match self.store.last(&from, &to)? {
                         Some((key, value)) => {
                             let number = key.last_chunk::<4>().map_or(0, |b| u32::from_be_bytes(*b));
@@ -270,9 +363,9 @@ impl Views {
                         }
                         None => (0, Vec::new()),
                     };
-                    tails.insert(object_key.clone(), tail);
+                    tails.insert(object_key, tail);
                 }
-                let Some(tail) = tails.get_mut(&object_key) else { continue };
+                let Some(tail) = tails.get_mut(object_key) else { continue };
                 if chunk_last_sequence(&tail.1) >= *sequence {
                     continue;
                 }
@@ -280,7 +373,7 @@ impl Views {
                     *tail = (tail.0 + 1, Vec::new());
                 }
                 append_frame(&mut tail.1, *sequence, &body);
-                batch.insert(chunk_key(&object_key, tail.0), tail.1.clone());
+                batch.insert(chunk_key(object_key, tail.0), tail.1.clone());
             }
             if event.request_id.len() == 16 {
                 let mut value = vec![0; 4];
@@ -302,21 +395,14 @@ impl Views {
             }
             applied.digest = applied.digest.wrapping_add(entry_hash(key, value));
         }
-        if let Some((sequence, _)) = events.last() {
+        if let Some((sequence, _, _)) = rows.last() {
             applied.sequence = applied.sequence.max(*sequence);
         }
         applied.chain = chain;
         batch.insert(META_KEY.to_vec(), applied.encode());
-        {
-            let _writing = self.lock.write();
-            self.store.apply(&batch)?;
-        }
-        {
-            let mut touched = self.touched.write();
-            for (sequence, event) in events {
-                touched.note(*sequence, event);
-            }
-        }
+        // Together, for whoever reads: the applied sequence says what of the facts in front the store has.
+        let _writing = self.lock.write();
+        self.store.apply(&batch)?;
         *self.applied.write() = applied;
         Ok(())
     }
@@ -328,6 +414,9 @@ impl Views {
 
     /// What a request id was used for, if it was.
     pub fn used_request(&self, request_id: &[u8; 16]) -> Result<Option<UsedRequest>, Unreadable> {
+        if let Some(used) = self.ahead.read().used_request(request_id) {
+            return Ok(Some(used));
+        }
         let value = self.store.get(&request_key(request_id)).map_err(|e| Unreadable(e.to_string()))?;
         let Some(value) = value else { return Ok(None) };
         if value.len() != 28 || value[..4] != crc32c::crc32c(&value[4..]).to_le_bytes() {
@@ -411,9 +500,10 @@ impl Views {
 
     fn list(&self, object_key: &str, up_to: u64) -> Result<Vec<Entry>, Unreadable> {
         let (from, to) = chunk_range(object_key);
-        let mut values = Vec::new();
+        let (mut values, mut in_front) = (Vec::new(), Vec::new());
         {
             let _reading = self.lock.read();
+            self.ahead.read().list(object_key, self.applied().sequence, up_to, &mut in_front);
             self.store
                 .range(&from, &to, &mut |_, value| {
                     values.push(value.to_vec());
@@ -425,6 +515,7 @@ impl Views {
         for value in values {
             decode_chunk(&value, &mut entries, up_to)?;
         }
+        entries.append(&mut in_front);
         Ok(entries)
     }
 
@@ -434,6 +525,10 @@ impl Views {
         to.push(0xFF);
         let mut found: Vec<String> = Vec::new();
         let _reading = self.lock.read();
+        let mut in_front = BTreeSet::new();
+        self.ahead.read().keys(prefix, self.applied().sequence, up_to, &mut |key| {
+            in_front.insert(key.to_owned());
+        });
         self.store
             .range(prefix.as_bytes(), &to, &mut |key, value| {
                 if begun(key, value, up_to) {
@@ -443,7 +538,11 @@ impl Views {
                 true
             })
             .map_err(|e| Unreadable(e.to_string()))?;
-        Ok(found)
+        if in_front.is_empty() {
+            return Ok(found);
+        }
+        in_front.extend(found);
+        Ok(in_front.into_iter().collect())
     }
 
     /// Only days that began after the sequence are passed over, so the cost is that of what is newer than the question.
@@ -451,10 +550,11 @@ impl Views {
         let from = format!("{object_key}/d").into_bytes();
         let (_, mut to) = chunk_range(&key::bucket(object_key, day));
         let _reading = self.lock.read();
+        let in_front = self.ahead.read().day_before(object_key, day, self.applied().sequence, up_to);
         loop {
             let found = self.store.last(&from, &to).map_err(|e| Unreadable(e.to_string()))?;
-            let Some((last, value)) = found else { return Ok(None) };
-            let Some(name) = last.get(..last.len().saturating_sub(4)) else { return Ok(None) };
+            let Some((last, value)) = found else { return Ok(in_front) };
+            let Some(name) = last.get(..last.len().saturating_sub(4)) else { return Ok(in_front) };
             // The list's last chunk is what was found; its first one says when it began.
             let first = [name, &[0; 4]].concat();
             let value = if last == first {
@@ -463,7 +563,7 @@ impl Views {
                 self.store.get(&first).map_err(|e| Unreadable(e.to_string()))?
             };
             if value.is_some_and(|value| begun(&first, &value, up_to)) {
-                return Ok(day_of_key(&first));
+                return Ok(day_of_key(&first).max(in_front));
             }
             to = first;
         }
@@ -474,6 +574,7 @@ impl Views {
         let to = format!("{object_key}/e").into_bytes();
         let mut found = None;
         let _reading = self.lock.read();
+        let in_front = self.ahead.read().day_after(object_key, day, self.applied().sequence, up_to);
         self.store
             .range(&from, &to, &mut |key, value| {
                 if begun(key, value, up_to) {
@@ -482,7 +583,7 @@ impl Views {
                 found.is_none()
             })
             .map_err(|e| Unreadable(e.to_string()))?;
-        Ok(found)
+        Ok([found, in_front].into_iter().flatten().min())
     }
 }
 
@@ -596,7 +697,7 @@ impl Record for GroupRecord {
     }
 
     fn keys(&self, prefix: &str) -> Result<Vec<String>, Unreadable> {
-        let mut found: std::collections::BTreeSet<String> = self.base.keys(prefix)?.into_iter().collect();
+        let mut found: BTreeSet<String> = self.base.keys(prefix)?.into_iter().collect();
         found.extend(self.lists.keys().filter(|key| key.starts_with(prefix)).cloned());
         Ok(found.into_iter().collect())
     }

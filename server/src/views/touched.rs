@@ -4,6 +4,7 @@
 //! when the ring does not reach back that far, everything counts as touched.
 
 use std::collections::VecDeque;
+use std::sync::Arc;
 
 use packloft_domain::fact::Event;
 use packloft_domain::key;
@@ -11,29 +12,44 @@ use packloft_domain::key;
 /// Keys kept: at some five keys a fact and 40 bytes a key this is 12 MB at most and weeks of a line.
 const KEPT: usize = 200_000;
 
+/// Facts that follow one another and what they are about. Of more than one it is not known which is about what.
+#[derive(Debug)]
+struct Row {
+    first: u64,
+    last: u64,
+    keys: Arc<[Arc<str>]>,
+}
+
 /// Keys touched, oldest first.
 #[derive(Debug, Default)]
 pub struct Touched {
     /// What was touched at or below this sequence is not known.
     from: u64,
-    rows: VecDeque<(u64, String)>,
+    rows: VecDeque<Row>,
+    /// Keys of all rows.
+    count: usize,
 }
 
 impl Touched {
     /// Nothing is known up to `sequence`.
     pub fn since(sequence: u64) -> Touched {
-        Touched { from: sequence, rows: VecDeque::new() }
+        Touched { from: sequence, rows: VecDeque::new(), count: 0 }
     }
 
     /// Notes what an event is about.
     pub fn note(&mut self, sequence: u64, event: &Event) {
-        for key in key::keys_of(event) {
-            self.rows.push_back((sequence, key));
-        }
-        while self.rows.len() > KEPT {
-            if let Some((dropped, _)) = self.rows.pop_front() {
-                self.from = self.from.max(dropped);
-            }
+        let keys: Vec<Arc<str>> = key::keys_of(event).into_iter().map(Arc::from).collect();
+        self.note_keys(sequence, sequence, &keys.into());
+    }
+
+    /// Notes what the facts from one sequence to another are about.
+    pub fn note_keys(&mut self, first: u64, last: u64, keys: &Arc<[Arc<str>]>) {
+        self.count += keys.len();
+        self.rows.push_back(Row { first, last, keys: Arc::clone(keys) });
+        while self.count > KEPT {
+            let Some(dropped) = self.rows.pop_front() else { break };
+            self.count -= dropped.keys.len();
+            self.from = self.from.max(dropped.last);
         }
     }
 
@@ -42,12 +58,9 @@ impl Touched {
         if after < self.from {
             return false;
         }
-        let start = self.rows.partition_point(|(sequence, _)| *sequence <= after);
-        for (sequence, key) in self.rows.range(start..) {
-            if *sequence > up_to {
-                break;
-            }
-            visit(key);
+        let start = self.rows.partition_point(|row| row.last <= after);
+        for row in self.rows.range(start..).take_while(|row| row.first <= up_to) {
+            row.keys.iter().for_each(|key| visit(key));
         }
         true
     }
@@ -67,13 +80,26 @@ mod tests {
         let mut touched = Touched::since(10);
         touched.note(11, &event("F1"));
         touched.note(12, &event("F2"));
-        let seen = |after, up_to| {
+        let seen = |touched: &Touched, after, up_to| {
             let mut keys = Vec::new();
             touched.visit(after, up_to, &mut |key| keys.push(key.to_owned())).then_some(keys)
         };
-        assert_eq!(seen(9, 12), None);
-        assert_eq!(seen(10, 11).unwrap(), ["feed_anchors/F1", "feed/F1/d000000"]);
-        assert_eq!(seen(11, 99).unwrap(), ["feed_anchors/F2", "feed/F2/d000000"]);
-        assert_eq!(seen(12, 99).unwrap(), [""; 0]);
+        assert_eq!(seen(&touched, 9, 12), None);
+        assert_eq!(seen(&touched, 10, 11).unwrap(), ["feed_anchors/F1", "feed/F1/d000000"]);
+        assert_eq!(seen(&touched, 11, 99).unwrap(), ["feed_anchors/F2", "feed/F2/d000000"]);
+        assert_eq!(seen(&touched, 12, 99).unwrap(), [""; 0]);
+        touched.note_keys(13, 20, &["a".into(), "b".into()].into());
+        touched.note(21, &event("F3"));
+        // Of facts noted together any may be about any of it.
+        assert_eq!(seen(&touched, 12, 13).unwrap(), ["a", "b"]);
+        assert_eq!(seen(&touched, 19, 20).unwrap(), ["a", "b"]);
+        assert_eq!(seen(&touched, 20, 21).unwrap(), ["feed_anchors/F3", "feed/F3/d000000"]);
+        let many: Vec<Arc<str>> = (0..KEPT).map(|number| number.to_string().into()).collect();
+        touched.note_keys(22, 30, &many.into());
+        assert_eq!(seen(&touched, 20, 30), None, "what is older than is kept counts as touched");
+        assert_eq!(seen(&touched, 21, 30).map(|keys| keys.len()), Some(KEPT));
+        touched.note(31, &event("F4"));
+        assert_eq!(seen(&touched, 29, 31), None);
+        assert_eq!(seen(&touched, 30, 31).unwrap(), ["feed_anchors/F4", "feed/F4/d000000"]);
     }
 }

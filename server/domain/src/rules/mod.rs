@@ -266,7 +266,7 @@ fn decide_alone(command: &Command, context: &Context) -> Result<Decision, Refusa
         Fact::PalletsMerged(fact) => build::merge(fact, at, context),
         Fact::PalletDisposed(fact) => build::dispose(fact, at, context),
         Fact::StockTaken(fact) => store::stock_take(fact, at, context),
-        Fact::FileImported(_) => Ok(Decision::plain(command.fact.clone())),
+        Fact::FileImported(_) | Fact::ClockCorrected(_) => Ok(Decision::plain(command.fact.clone())),
         Fact::LabelPrinted(fact) => label::printed(fact, at, context),
         Fact::LabelScanned(fact) => label::scanned(fact, at, context),
         Fact::PalletsExchanged(fact) => dispatch::exchanged(fact, context),
