@@ -306,6 +306,12 @@ impl Spool {
     }
 }
 
+/// What a spool holds, see [`super::readers::spool`].
+pub(super) fn spool(path: &Path) -> std::io::Result<(i64, usize)> {
+    let (spool, rows) = Spool::open(path)?;
+    Ok((spool.before, rows.len()))
+}
+
 /// What feeder and sender share.
 struct Shared {
     backlog: parking::Mutex<Backlog>,
