@@ -6,6 +6,7 @@
 pub mod fuzz;
 pub mod generated;
 pub mod pages;
+pub mod power;
 pub mod settle;
 
 use std::ffi::OsStr;
