@@ -198,11 +198,15 @@ async fn cuts_under_load(rows: &mut [Row; 3], images: u64, random: &mut fastrand
         }
         let entries = log::read(&recorded.log)?;
         let end = entries.last().map_or(0, |entry| entry.end);
-        // Half of them right behind an answer.
+        // One within the very first start; half of the others right behind an answer.
         let mut places: Vec<u64> = (0..now)
-            .map(|_| {
+            .map(|number| {
                 let answered = sent[random.usize(..sent.len())].acknowledged.map_or(0, |(at, _)| at);
-                if random.bool() { answered } else { random.u64(..=end) }
+                match number {
+                    0 => random.u64(..=recorded.listens_at),
+                    _ if random.bool() => answered,
+                    _ => random.u64(..=end),
+                }
             })
             .collect();
         places.sort_unstable();
