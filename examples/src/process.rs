@@ -39,18 +39,29 @@ pub struct ServerProcess {
     pub address: String,
     data: PathBuf,
     executable: PathBuf,
+    setting: Setting,
 }
 
-fn spawn(executable: &Path, data: &Path, listen: &str) -> anyhow::Result<(Child, String)> {
+/// What a server gets beside folder and address.
+#[derive(Clone, Debug, Default)]
+pub struct Setting {
+    /// Variables of the environment beside its parent's.
+    pub environment: Vec<(&'static str, OsString)>,
+    /// Free space kept in reserve, in MiB.
+    pub ballast_mib: u64,
+}
+
+fn spawn(executable: &Path, data: &Path, listen: &str, setting: &Setting) -> anyhow::Result<(Child, String)> {
     let mut arguments: Vec<OsString> = Vec::new();
     if executable.file_name().is_none_or(|name| name != "packloft-server") {
         arguments.push(BE_THE_SERVER.into());
     }
     arguments.extend(["serve".into(), "--data".into(), data.as_os_str().to_owned()]);
-    arguments.extend(["--listen", listen, "--ballast-mib", "0"].map(OsString::from));
+    arguments.extend(["--listen", listen, "--ballast-mib", &setting.ballast_mib.to_string()].map(OsString::from));
     let mut command = Command::new(executable);
     let mut child = clock::hand_on(&mut command)
         .args(arguments)
+        .envs(setting.environment.iter().map(|(name, value)| (name, value)))
         .env("PACKLOFT_LOG", std::env::var("PACKLOFT_LOG").unwrap_or_else(|_| "error".into()))
         .stdin(Stdio::null())
         .stdout(Stdio::piped())
@@ -82,8 +93,17 @@ impl ServerProcess {
     /// # Errors
     /// When it cannot be started.
     pub fn start_from(executable: &Path, data: &Path) -> anyhow::Result<ServerProcess> {
-        let (child, address) = spawn(executable, data, "127.0.0.1:0")?;
-        Ok(ServerProcess { child, address, data: data.to_owned(), executable: executable.to_owned() })
+        Self::start_within(executable, data, Setting::default())
+    }
+
+    /// The same with settings; a restart has them too.
+    ///
+    /// # Errors
+    /// When it cannot be started.
+    pub fn start_within(executable: &Path, data: &Path, setting: Setting) -> anyhow::Result<ServerProcess> {
+        let (child, address) = spawn(executable, data, "127.0.0.1:0", &setting)?;
+        let (data, executable) = (data.to_owned(), executable.to_owned());
+        Ok(ServerProcess { child, address, data, executable, setting })
     }
 
     /// URL for clients.
@@ -116,7 +136,7 @@ impl ServerProcess {
     /// # Errors
     /// When it cannot be started.
     pub fn restart(&mut self) -> anyhow::Result<()> {
-        let (child, address) = spawn(&self.executable, &self.data, &self.address)?;
+        let (child, address) = spawn(&self.executable, &self.data, &self.address, &self.setting)?;
         self.child = child;
         self.address = address;
         Ok(())

@@ -3,7 +3,11 @@
 use std::time::Duration;
 
 use packloft_client::connection::{Connection, may_retry};
+use packloft_domain::refusal::Refusal;
+use packloft_domain::rules::Command;
 use packloft_proto::v1;
+use packloft_server::service::convert;
+use packloft_server::service::faults::Faults;
 use prost::Message;
 use tonic::Status;
 
@@ -51,6 +55,24 @@ macro_rules! steps {
             /// The request's bytes.
             pub fn bytes(&self) -> Vec<u8> {
                 match self { $(Step::$variant(request) => request.encode_to_vec(),)* }
+            }
+
+            /// A request of the same method from other bytes.
+            ///
+            /// # Errors
+            /// When they are no such message.
+            pub fn again(&self, bytes: &[u8]) -> Result<Step, prost::DecodeError> {
+                Ok(match self { $(Step::$variant(_) => Step::$variant(v1::$request::decode(bytes)?),)* })
+            }
+
+            /// What the server makes of its shape.
+            ///
+            /// # Errors
+            /// Every fault of its fields.
+            pub fn command(&self) -> Result<Command, Refusal> {
+                let mut faults = Faults::default();
+                let command = match self { $(Step::$variant(request) => convert::command(request, &mut faults),)* };
+                faults.check().map(|()| command)
             }
         }
 

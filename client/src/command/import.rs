@@ -270,17 +270,17 @@ fn row(kind: FileKind, cells: &mut Cells, zone: &Zone) -> Row {
 }
 
 /// A file as read: rows to send, and faults of rows that could not be read.
-struct Read {
-    kind: FileKind,
-    rows: Vec<v1::ImportRow>,
-    faults: Vec<v1::RowFault>,
+pub(super) struct Read {
+    pub(super) kind: FileKind,
+    pub(super) rows: Vec<v1::ImportRow>,
+    pub(super) faults: Vec<v1::RowFault>,
 }
 
 /// Reads a file's text.
 ///
 /// # Errors
 /// When it has no header, unknown or missing columns, or its kind cannot be told.
-fn read(text: &str, wanted: Option<FileKind>, zone: &Zone) -> Result<Read, Fault> {
+pub(super) fn read(text: &str, wanted: Option<FileKind>, zone: &Zone) -> Result<Read, Fault> {
     // Line ends of one kind, so that rows are numbered as people count them.
     let mut text = text.trim_start_matches('\u{feff}').replace("\r\n", "\n");
     text.push('\n');

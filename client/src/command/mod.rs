@@ -17,6 +17,8 @@ mod now_args;
 mod packer_args;
 mod plan_args;
 mod quality_args;
+#[doc(hidden)]
+pub mod readers;
 mod recall_args;
 mod record;
 mod site_args;

@@ -153,18 +153,29 @@ impl Faults {
     /// A number within limits, inclusive.
     pub fn number(&mut self, field: &str, value: i64, low: i64, high: i64) -> i64 {
         if value < low || value > high {
-            self.add(field, format!("is {value}; must be {low} to {high}"));
+            let limits = if low > high {
+                format!("its limits {low} and {high} contradict each other: correct them first")
+            } else {
+                format!("must be {low} to {high}")
+            };
+            self.add(field, format!("is {value}; {limits}"));
         }
-        value.clamp(low, high)
+        // Not `clamp`, which panics where limits come from other fields and contradict each other.
+        value.min(high).max(low)
     }
 
     /// A mass within limits, inclusive; said in kilograms.
     pub fn mass(&mut self, field: &str, value: i64, low: i64, high: i64) -> i64 {
         if value < low || value > high {
-            let text = format!("is {}; must be {} to {}", kilograms(value), kilograms(low), kilograms(high));
-            self.add(field, text);
+            let [is, low_is, high_is] = [value, low, high].map(kilograms);
+            let limits = if low > high {
+                format!("its limits {low_is} and {high_is} contradict each other: correct them first")
+            } else {
+                format!("must be {low_is} to {high_is}")
+            };
+            self.add(field, format!("is {is}; {limits}"));
         }
-        value.clamp(low, high)
+        value.min(high).max(low)
     }
 
     /// A mass above 0 up to 1000 t.
@@ -270,6 +281,18 @@ pub fn timestamp(time_us: i64) -> Timestamp {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Limits that other fields give may contradict each other: every value is then a fault, and none a panic.
+    #[test]
+    fn limits_that_contradict_each_other_are_a_fault() {
+        for value in [i64::MIN, 0, 227_712, 500_000, 750_000, i64::MAX] {
+            let mut faults = Faults::default();
+            faults.mass("warning_mass_mg", value, 750_000, 227_712);
+            faults.number("stage_count", value, 7, 3);
+            let told = format!("{:?}", faults.check());
+            assert_eq!(told.matches("contradict each other").count(), 2, "{told}");
+        }
+    }
 
     #[test]
     fn plates_and_seals_of_any_country_are_taken_as_they_are() {

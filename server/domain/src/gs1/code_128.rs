@@ -104,7 +104,7 @@ pub fn bars(message: &str) -> Option<Vec<u8>> {
 /// bars that are no GS1-128 symbol.
 pub fn message_of(bars: &[u8]) -> Option<String> {
     let (body, stop) = bars.split_at_checked(bars.len().checked_sub(7)?)?;
-    let digits = |widths: &[u8]| widths.iter().map(|width| char::from(b'0' + width)).collect::<String>();
+    let digits = |widths: &[u8]| widths.iter().map(|width| char::from(width.saturating_add(b'0'))).collect::<String>();
     if digits(stop) != WIDTHS[106] || body.len() % 6 != 0 {
         return None;
     }
