@@ -39,15 +39,17 @@ pub struct ServerProcess {
     pub address: String,
     data: PathBuf,
     executable: PathBuf,
+    more: Vec<String>,
 }
 
-fn spawn(executable: &Path, data: &Path, listen: &str) -> anyhow::Result<(Child, String)> {
+fn spawn(executable: &Path, data: &Path, listen: &str, more: &[String]) -> anyhow::Result<(Child, String)> {
     let mut arguments: Vec<OsString> = Vec::new();
     if executable.file_name().is_none_or(|name| name != "packloft-server") {
         arguments.push(BE_THE_SERVER.into());
     }
     arguments.extend(["serve".into(), "--data".into(), data.as_os_str().to_owned()]);
     arguments.extend(["--listen", listen, "--ballast-mib", "0"].map(OsString::from));
+    arguments.extend(more.iter().map(OsString::from));
     let mut command = Command::new(executable);
     let mut child = clock::hand_on(&mut command)
         .args(arguments)
@@ -82,8 +84,17 @@ impl ServerProcess {
     /// # Errors
     /// When it cannot be started.
     pub fn start_from(executable: &Path, data: &Path) -> anyhow::Result<ServerProcess> {
-        let (child, address) = spawn(executable, data, "127.0.0.1:0")?;
-        Ok(ServerProcess { child, address, data: data.to_owned(), executable: executable.to_owned() })
+        Self::start_with(executable, data, "127.0.0.1:0", &[])
+    }
+
+    /// The same on another address, with more arguments of `serve`.
+    ///
+    /// # Errors
+    /// When it cannot be started.
+    pub fn start_with(executable: &Path, data: &Path, listen: &str, more: &[&str]) -> anyhow::Result<ServerProcess> {
+        let more: Vec<String> = more.iter().map(|word| (*word).to_owned()).collect();
+        let (child, address) = spawn(executable, data, listen, &more)?;
+        Ok(ServerProcess { child, address, data: data.to_owned(), executable: executable.to_owned(), more })
     }
 
     /// URL for clients.
@@ -116,7 +127,7 @@ impl ServerProcess {
     /// # Errors
     /// When it cannot be started.
     pub fn restart(&mut self) -> anyhow::Result<()> {
-        let (child, address) = spawn(&self.executable, &self.data, &self.address)?;
+        let (child, address) = spawn(&self.executable, &self.data, &self.address, &self.more)?;
         self.child = child;
         self.address = address;
         Ok(())
