@@ -49,6 +49,8 @@ pub struct Setting {
     pub environment: Vec<(&'static str, OsString)>,
     /// Free space kept in reserve, in MiB.
     pub ballast_mib: u64,
+    /// More arguments of `serve`.
+    pub more: Vec<String>,
 }
 
 fn spawn(executable: &Path, data: &Path, listen: &str, setting: &Setting) -> anyhow::Result<(Child, String)> {
@@ -58,6 +60,7 @@ fn spawn(executable: &Path, data: &Path, listen: &str, setting: &Setting) -> any
     }
     arguments.extend(["serve".into(), "--data".into(), data.as_os_str().to_owned()]);
     arguments.extend(["--listen", listen, "--ballast-mib", &setting.ballast_mib.to_string()].map(OsString::from));
+    arguments.extend(setting.more.iter().map(OsString::from));
     let mut command = Command::new(executable);
     let mut child = clock::hand_on(&mut command)
         .args(arguments)
@@ -93,17 +96,30 @@ impl ServerProcess {
     /// # Errors
     /// When it cannot be started.
     pub fn start_from(executable: &Path, data: &Path) -> anyhow::Result<ServerProcess> {
-        Self::start_within(executable, data, Setting::default())
+        Self::start_within(executable, data, "127.0.0.1:0", Setting::default())
+    }
+
+    /// The same on another address, with more arguments of `serve`.
+    ///
+    /// # Errors
+    /// When it cannot be started.
+    pub fn start_with(executable: &Path, data: &Path, listen: &str, more: &[&str]) -> anyhow::Result<ServerProcess> {
+        let more = more.iter().map(|word| (*word).to_owned()).collect();
+        Self::start_within(executable, data, listen, Setting { more, ..Setting::default() })
     }
 
     /// The same with settings; a restart has them too.
     ///
     /// # Errors
     /// When it cannot be started.
-    pub fn start_within(executable: &Path, data: &Path, setting: Setting) -> anyhow::Result<ServerProcess> {
-        let (child, address) = spawn(executable, data, "127.0.0.1:0", &setting)?;
-        let (data, executable) = (data.to_owned(), executable.to_owned());
-        Ok(ServerProcess { child, address, data, executable, setting })
+    pub fn start_within(
+        executable: &Path,
+        data: &Path,
+        listen: &str,
+        setting: Setting,
+    ) -> anyhow::Result<ServerProcess> {
+        let (child, address) = spawn(executable, data, listen, &setting)?;
+        Ok(ServerProcess { child, address, data: data.to_owned(), executable: executable.to_owned(), setting })
     }
 
     /// URL for clients.

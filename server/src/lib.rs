@@ -3,6 +3,7 @@
 #![cfg_attr(not(test), warn(clippy::unwrap_used))]
 
 pub mod documents;
+pub mod door;
 pub mod engine;
 pub mod house;
 pub mod journal;

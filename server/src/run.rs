@@ -9,9 +9,14 @@ use std::time::Duration;
 use anyhow::Context as _;
 use clap::{Parser, Subcommand};
 use packloft_proto::v1;
+use prost_reflect::DescriptorPool;
 use tonic::codec::CompressionEncoding;
 use tonic::transport::server::TcpIncoming;
+use tonic_health::ServingStatus;
+use tonic_health::server::HealthReporter;
 
+use crate::door::hosts::Named;
+use crate::door::{self, Hosts, Visitors};
 use crate::engine::{self, Clock, SystemClock};
 use crate::house::{self, House, HouseConfig};
 use crate::journal::JournalError;
@@ -76,6 +81,14 @@ struct Serve {
     /// Address to listen on; loopback unless told otherwise, since there is no sign-in yet.
     #[arg(long, default_value = "127.0.0.1:7345", env = "PACKLOFT_LISTEN")]
     listen: SocketAddr,
+    /// Other names that lead here, several apart by commas: `host` (without a port, or with the one listened on), `host:port`
+    /// or `host:*`. Everything else is refused, since a page of another site could have its own name lead here.
+    ///
+    /// The address listened on, localhost, 127.0.0.1 and [::1] are known; on 0.0.0.0 or [::] every address in digits is.
+    /// Behind a proxy give the name that browsers use, such as `--host pack.example`, and leave `Host` and `Origin` as they
+    /// come.
+    #[arg(long = "host", value_name = "HOST", env = "PACKLOFT_HOSTS", value_delimiter = ',')]
+    hosts: Vec<Named>,
     /// Free space kept in reserve, in MiB.
     #[arg(long, default_value_t = limits::BALLAST_BYTES >> 20)]
     ballast_mib: u64,
@@ -180,7 +193,7 @@ fn run_server(serve: &Serve, clock: Arc<dyn Clock>) -> anyhow::Result<ExitCode> 
         // One line on standard output that a parent process can read the port from.
         println!("packloft-server listens on {address}");
         tracing::info!(%address, data = %serve.data.display(), "serving");
-        serve_on(api, incoming, stop_signal()).await
+        serve_on(api, incoming, serve.hosts.clone(), stop_signal()).await
     })?;
     runtime.shutdown_timeout(Duration::from_secs(5));
     house.close();
@@ -196,20 +209,41 @@ macro_rules! limited {
     };
 }
 
-/// Serves all services, health, reflection and the pages on a listener until `stop` completes.
+/// Descriptor sets of every service that is served.
+const DESCRIPTORS: [&[u8]; 4] = [
+    v1::DESCRIPTOR,
+    tonic_health::pb::FILE_DESCRIPTOR_SET,
+    tonic_reflection::pb::v1::FILE_DESCRIPTOR_SET,
+    tonic_reflection::pb::v1alpha::FILE_DESCRIPTOR_SET,
+];
+
+/// Has health say the same of the server (the empty name) and of every service it serves.
+///
+/// # Errors
+/// When a descriptor set cannot be read.
+async fn set_health(health: &HealthReporter, status: ServingStatus) -> anyhow::Result<()> {
+    health.set_service_status("", status).await;
+    for set in DESCRIPTORS {
+        for service in DescriptorPool::decode(set)?.services() {
+            health.set_service_status(service.full_name(), status).await;
+        }
+    }
+    Ok(())
+}
+
+/// Serves all services, health, reflection and the pages on a listener until `stop` completes, to whoever calls it by its
+/// address or one of `hosts`.
 ///
 /// # Errors
 /// When serving fails.
-pub async fn serve_on(api: Api, incoming: TcpIncoming, stop: impl Future<Output = ()>) -> anyhow::Result<()> {
+pub async fn serve_on(
+    api: Api,
+    incoming: TcpIncoming,
+    hosts: Vec<Named>,
+    stop: impl Future<Output = ()>,
+) -> anyhow::Result<()> {
     let (health, health_service) = tonic_health::server::health_reporter();
-    health.set_service_status("", tonic_health::ServingStatus::Serving).await;
-    for name in [
-        "Setup", "Intake", "Lot", "Lift", "Run", "Pallet", "Store", "Dispatch", "Import", "Check", "Recall", "Quality",
-        "Trace", "Figure", "Label", "Journal",
-    ] {
-        let name = format!("packloft.v1.{name}Service");
-        health.set_service_status(name, tonic_health::ServingStatus::Serving).await;
-    }
+    set_health(&health, ServingStatus::Serving).await?;
     let reflection = || {
         tonic_reflection::server::Builder::configure()
             .register_encoded_file_descriptor_set(v1::DESCRIPTOR)
@@ -241,18 +275,30 @@ pub async fn serve_on(api: Api, incoming: TcpIncoming, stop: impl Future<Output 
         // Unknown addresses are the pages' to answer, in gRPC to those who asked in gRPC.
         .reset_fallback();
     let (stopping, told) = tokio::sync::watch::channel(false);
-    let routes = grpc.merge(pages::routes(api, told));
+    let mut late = told.clone();
+    let hosts = Hosts::new(incoming.local_addr()?, hosts);
+    let routes = door::guarded(grpc.merge(pages::routes(api, told)), hosts, &DESCRIPTORS)?;
     let stop = async move {
         stop.await;
         // Live connections never end by themselves.
         let _ = stopping.send(true);
     };
-    tonic::transport::Server::builder()
+    let serving = tonic::transport::Server::builder()
         .accept_http1(true)
         .concurrency_limit_per_connection(limits::CONCURRENT_CALLS)
-        .http2_keepalive_interval(Some(Duration::from_secs(30)))
+        .max_concurrent_streams(limits::HTTP2_STREAMS_MAX_COUNT)
+        .http2_max_header_list_size(limits::HTTP2_HEADERS_MAX_BYTES)
+        .http2_keepalive_interval(Some(limits::HTTP2_SIGN_EVERY))
+        .http2_keepalive_timeout(Some(limits::HTTP2_SIGN_WAIT))
         .add_routes(routes.into())
-        .serve_with_incoming_shutdown(incoming, stop)
-        .await?;
+        .serve_with_incoming_shutdown(Visitors::new(incoming), stop);
+    let waited = async move {
+        let _ = late.wait_for(|stopping| *stopping).await;
+        tokio::time::sleep(limits::STOP_WAIT).await;
+    };
+    tokio::select! {
+        served = serving => served?,
+        () = waited => tracing::warn!("connections are still open and are closed now"),
+    }
     Ok(())
 }

@@ -57,17 +57,32 @@ pub struct Running {
 impl Running {
     /// Starts a server from the test executable.
     pub async fn start(executable: &str) -> anyhow::Result<Running> {
+        Running::start_with(executable, &[]).await
+    }
+
+    /// The same with more arguments of `serve`.
+    ///
+    /// # Errors
+    /// When it cannot be started.
+    pub async fn start_with(executable: &str, more: &[&str]) -> anyhow::Result<Running> {
         set_clock();
         let folder = tempfile::tempdir()?;
         let executable = PathBuf::from(executable);
-        let server = ServerProcess::start_from(&executable, folder.path())?;
+        let server = ServerProcess::start_with(&executable, folder.path(), "127.0.0.1:0", more)?;
         let connection = Connection::open(&server.url()).await?;
         Ok(Running { server, connection, folder, executable })
     }
 
     /// Starts a server and plays the invented shift on it.
     pub async fn with_shift(executable: &str) -> anyhow::Result<Running> {
-        let running = Running::start(executable).await?;
+        Running::shift_on(Running::start(executable).await?).await
+    }
+
+    /// Plays the invented shift on a server.
+    ///
+    /// # Errors
+    /// When the server does not take something.
+    pub async fn shift_on(running: Running) -> anyhow::Result<Running> {
         for step in scenario::steps() {
             step.play(&running.connection).await.map_err(|status| anyhow::anyhow!("{step:?}: {status}"))?;
         }

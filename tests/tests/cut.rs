@@ -112,6 +112,11 @@ async fn broken(client: TcpStream, server: TcpStream, case: Case, seen: Arc<Seen
     // All four halves end here.
 }
 
+/// A server with the invented shift that proxies on any port lead to.
+async fn behind_a_proxy() -> anyhow::Result<Running> {
+    Running::shift_on(Running::start_with(EXECUTABLE, &["--host", "127.0.0.1:*"]).await?).await
+}
+
 /// A proxy before a server; gives its address.
 async fn proxy(server: String, case: Option<Case>) -> anyhow::Result<(String, Arc<Seen>, tokio::task::JoinHandle<()>)> {
     let listener = TcpListener::bind("127.0.0.1:0").await?;
@@ -199,7 +204,7 @@ fn cases(seen: &Seen, every: u64) -> Vec<Case> {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_connection_cut_after_any_byte_counts_once() -> anyhow::Result<()> {
-    let running = Running::with_shift(EXECUTABLE).await?;
+    let running = behind_a_proxy().await?;
     let address = running.server.address.clone();
     let (front, seen, task) = proxy(address.clone(), None).await?;
     // An address without a scheme is one.
@@ -257,7 +262,7 @@ async fn a_connection_cut_after_any_byte_counts_once() -> anyhow::Result<()> {
 /// The server itself is killed while a command waits, and started again.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_server_killed_under_a_command_is_asked_again() -> anyhow::Result<()> {
-    let mut running = Running::with_shift(EXECUTABLE).await?;
+    let mut running = behind_a_proxy().await?;
     let mut ids = Vec::new();
     for pause_ms in [0, 10, 20, 30, 40, 60, 80, 120] {
         let request_id = packloft_client::connection::request_id();

@@ -274,7 +274,7 @@ async fn live_pages_hear_of_new_facts_and_let_the_server_stop() -> anyhow::Resul
     let mut running = Running::start(EXECUTABLE).await?;
     let stream = std::net::TcpStream::connect(&running.server.address)?;
     stream.set_read_timeout(Some(std::time::Duration::from_secs(20)))?;
-    (&stream).write_all(b"GET /live HTTP/1.1\r\nHost: house\r\n\r\n")?;
+    (&stream).write_all(format!("GET /live HTTP/1.1\r\nHost: {}\r\n\r\n", running.server.address).as_bytes())?;
     let mut lines = BufReader::new(stream).lines();
     let mut next =
         || lines.by_ref().map_while(Result::ok).find_map(|line| line.strip_prefix("data: ").map(str::to_owned));

@@ -2,14 +2,16 @@
 //!
 //! Fields have the names of the API's fields, so that a fault the API finds can be shown beside the field it is about.
 
-use std::collections::BTreeMap;
+use std::collections::{HashMap, VecDeque};
 
 use prost_types::Timestamp;
 use sha2::{Digest, Sha256};
 use tonic::{Code, Status};
 use tonic_types::StatusExt;
+use uuid::Uuid;
 
 use super::words::{Words, milligrams, milligrams_of_grams};
+use crate::limits;
 use crate::service::faults::timestamp;
 use crate::service::status::IMPLAUSIBLE;
 
@@ -330,23 +332,31 @@ impl<'a> Reader<'a> {
 
 /// When the deed of a form is said to have happened, by request id: the same form sent twice says the same time.
 #[derive(Default)]
-pub struct Pressed(parking_lot::Mutex<BTreeMap<String, i64>>);
+pub struct Pressed(parking_lot::Mutex<FirstSent>);
 
-/// Forms whose time is remembered.
-const PRESSED_MAX_COUNT: usize = 10_000;
+/// Times by id, and the ids in the order they came in.
+#[derive(Default)]
+struct FirstSent {
+    times: HashMap<Uuid, i64>,
+    order: VecDeque<Uuid>,
+}
 
 impl Pressed {
-    /// Time of the first time a form was sent.
+    /// Time of the first time a form was sent. What is no id is not kept: the API refuses it.
     pub fn at(&self, request_id: &str, now_us: i64) -> i64 {
-        let mut known = self.0.lock();
-        if let Some(time) = known.get(request_id) {
+        let Ok(id) = Uuid::try_parse(request_id) else { return now_us };
+        let mut sent = self.0.lock();
+        if let Some(time) = sent.times.get(&id) {
             return *time;
         }
-        while known.len() >= PRESSED_MAX_COUNT {
-            // Ids are in order of time (UUID version 7): the first is the oldest.
-            known.pop_first();
+        // The one that came in first goes first; what an id says of its own time is its maker's word.
+        while sent.order.len() >= limits::FORMS_KEPT
+            && let Some(oldest) = sent.order.pop_front()
+        {
+            sent.times.remove(&oldest);
         }
-        known.insert(request_id.to_owned(), now_us);
+        sent.order.push_back(id);
+        sent.times.insert(id, now_us);
         now_us
     }
 }
@@ -387,12 +397,38 @@ mod tests {
         assert_eq!(problem.status, 422);
     }
 
+    /// An id by its number; the greater the number the smaller the id, as one with a wrong clock would send them.
+    fn id(number: usize) -> String {
+        Uuid::from_u128(u128::MAX - number as u128).to_string()
+    }
+
     #[test]
     fn a_form_sent_twice_says_the_same_time() {
         let pressed = Pressed::default();
-        assert_eq!(pressed.at("a", 5), 5);
-        assert_eq!(pressed.at("a", 9), 5);
-        assert_eq!(pressed.at("b", 9), 9);
+        assert_eq!(pressed.at(&id(1), 5), 5);
+        assert_eq!(pressed.at(&id(1), 9), 5);
+        assert_eq!(pressed.at(&id(1).to_uppercase(), 9), 5, "one id in two spellings");
+        assert_eq!(pressed.at(&id(2), 9), 9);
+    }
+
+    #[test]
+    fn what_is_kept_of_forms_is_bounded_and_the_oldest_goes_first() {
+        let pressed = Pressed::default();
+        for text in [String::new(), "x".into(), "x".repeat(1 << 20), format!("{}0", id(1))] {
+            assert_eq!(pressed.at(&text, 5), 5);
+            assert_eq!(pressed.at(&text, 9), 9, "what is no id is not kept");
+        }
+        assert_eq!(pressed.0.lock().times.len(), 0);
+        for number in 0..limits::FORMS_KEPT {
+            pressed.at(&id(number), 5);
+        }
+        // One more: only the first is forgotten, and forgotten once.
+        assert_eq!(pressed.at(&id(limits::FORMS_KEPT), 5), 5);
+        assert_eq!(pressed.at(&id(1), 9), 5);
+        assert_eq!(pressed.at(&id(0), 9), 9);
+        assert_eq!(pressed.at(&id(1), 9), 9, "then the next oldest");
+        let sent = pressed.0.lock();
+        assert_eq!((sent.times.len(), sent.order.len()), (limits::FORMS_KEPT, limits::FORMS_KEPT));
     }
 
     #[test]

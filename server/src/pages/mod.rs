@@ -7,10 +7,11 @@
 //! *Ways in*: `GET` of any page is [`show`]; `POST /do/<deed>` is [`deeds`], which shows the page it came from again, with
 //! every fault beside its field, when the deed was refused; `/live` tells when something new is on record.
 //!
-//! *Safety*: no inline script or style (content security policy), cookies for this site only, a token in every form,
+//! *Safety*: nothing that a page of another site asked for comes here (`door`); no inline script or style (content security policy), cookies for this site only, a token in every form,
 //! text escaped by construction (maud). *Deliberately absent*: sign-in; a person's code is believed.
 
 pub mod form;
+pub mod refused;
 pub mod words;
 
 mod announce;
@@ -65,13 +66,13 @@ use axum::extract::{Request, State};
 use axum::response::sse::{Event, Sse};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
-use http::header::{CACHE_CONTROL, CONTENT_TYPE, COOKIE, HeaderName, HeaderValue, LOCATION, SET_COOKIE};
+use http::header::{CACHE_CONTROL, CONTENT_TYPE, COOKIE, HeaderName, HeaderValue, LOCATION, RETRY_AFTER, SET_COOKIE};
 use http::{HeaderMap, StatusCode, Uri};
 use packloft_domain::time::Zone;
 use packloft_proto::v1;
 use packloft_proto::v1::journal_service_server::JournalService;
 use packloft_proto::v1::setup_service_server::SetupService;
-use tokio::sync::watch;
+use tokio::sync::{Semaphore, watch};
 use tokio_stream::StreamExt;
 use tokio_stream::wrappers::{IntervalStream, WatchStream};
 use tonic::Status;
@@ -93,6 +94,8 @@ pub struct Pages {
     pressed: Arc<Pressed>,
     /// True once the server is stopping, so that live connections end.
     stopping: watch::Receiver<bool>,
+    /// A permit for each live connection.
+    hearing: Arc<Semaphore>,
 }
 
 /// One reader looking at one page.
@@ -293,6 +296,7 @@ fn secured(mut response: Response) -> Response {
         ("x-content-type-options", "nosniff"),
         ("referrer-policy", "same-origin"),
         ("cross-origin-opener-policy", "same-origin"),
+        ("cross-origin-resource-policy", "same-origin"),
     ];
     for (name, value) in rows {
         headers.insert(HeaderName::from_static(name), HeaderValue::from_static(value));
@@ -338,13 +342,6 @@ pub fn ours(to: &str) -> bool {
     to.starts_with('/') && !to.starts_with("//") && !to.contains(|c: char| c == '\\' || c.is_control())
 }
 
-/// False when a browser says that a form came from a page of another site.
-fn same_origin(headers: &HeaderMap) -> bool {
-    // Not the Host header: a proxy in front may have another one. Old browsers send nothing; the token guards them.
-    let site = headers.get("sec-fetch-site").and_then(|value| value.to_str().ok());
-    site.is_none_or(|site| matches!(site, "same-origin" | "none"))
-}
-
 /// Path and query of the page a form was on, when it is one of ours.
 fn came_from(fields: &Fields) -> (String, String) {
     let from = fields.get("from");
@@ -369,7 +366,7 @@ async fn post_deed(
     let deed = uri.path().trim_start_matches("/do/").to_owned();
     // The token is in the cookie and in the form; another site can send the first, but not read it for the second.
     let token = cookie(&headers, "form_token");
-    let known = uuid::Uuid::try_parse(&token).is_ok() && fields.get("token") == token && same_origin(&headers);
+    let known = uuid::Uuid::try_parse(&token).is_ok() && fields.get("token") == token;
     if known && deed == hoist::QUESTION {
         hoist::ask(&mut ctx, &fields);
         let page = show(&ctx).await.unwrap_or_else(|fault| frame::fault(&ctx, &fault));
@@ -410,7 +407,12 @@ async fn post_deed(
 }
 
 /// Tells the newest sequence at once and whenever it changes, at most twice a second, until the server stops.
-async fn live(State(pages): State<Pages>) -> impl IntoResponse {
+async fn live(State(pages): State<Pages>) -> Response {
+    let Ok(permit) = Arc::clone(&pages.hearing).try_acquire_owned() else {
+        return secured(
+            (StatusCode::SERVICE_UNAVAILABLE, [(RETRY_AFTER, "12")], "Too many pages are open.\n").into_response(),
+        );
+    };
     let newest = WatchStream::new(pages.api.engine().watch())
         .throttle(Duration::from_millis(500))
         .map(|sequence| Some(Event::default().event("recorded").data(sequence.to_string())));
@@ -420,7 +422,11 @@ async fn live(State(pages): State<Pages>) -> impl IntoResponse {
         .map(|_| Some(Event::default().event("beat").data("")));
     let events =
         newest.merge(beats).merge(stop).take_while(Option::is_some).filter_map(|event| event.map(Ok::<_, Infallible>));
-    ([(CACHE_CONTROL, "no-store")], Sse::new(events))
+    let events = events.map(move |event| {
+        let _held = &permit;
+        event
+    });
+    ([(CACHE_CONTROL, "no-store")], Sse::new(events)).into_response()
 }
 
 fn asset(kind: &'static str, text: &'static str) -> Response {
@@ -447,7 +453,8 @@ async fn elsewhere(state: State<Pages>, request: Request) -> Response {
 
 /// Routes of the pages; `stopping` turns true when the server is about to end.
 pub fn routes(api: Api, stopping: watch::Receiver<bool>) -> Router {
-    let pages = Pages { api, pressed: Arc::default(), stopping };
+    let hearing = Arc::new(Semaphore::new(limits::LIVE_MAX_COUNT));
+    let pages = Pages { api, pressed: Arc::default(), stopping, hearing };
     Router::new()
         .route("/assets/style.css", get(|| async { asset("text/css; charset=utf-8", STYLE) }))
         .route("/assets/page.js", get(|| async { asset("text/javascript; charset=utf-8", SCRIPT) }))

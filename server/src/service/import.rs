@@ -68,7 +68,9 @@ async fn receive(mut stream: Streaming<v1::ImportFileRequest>, answers: &Answers
     hash.update(v1::ImportHead { request_id: String::new(), check_only: false, ..head.clone() }.encode_to_vec());
     let mut rows: Vec<v1::ImportRow> = Vec::new();
     let mut bytes = 0;
-    while let Some(message) = stream.message().await? {
+    loop {
+        let next = tokio::time::timeout(limits::IMPORT_SILENCE, stream.message()).await;
+        let Some(message) = next.map_err(|_| status::too_slow_file())?? else { break };
         let Some(Asked::Rows(more)) = message.part else {
             return Err(status::refusal(invalid("rows", "must follow the head; a second head is none")));
         };

@@ -10,6 +10,7 @@ use tonic::{Code, Status};
 use tonic_types::{ErrorDetails, StatusExt};
 
 use crate::engine::EngineError;
+use crate::limits;
 use crate::people::PeopleError;
 
 /// Domain of the reasons in `ErrorInfo`.
@@ -185,6 +186,35 @@ pub fn engine(error: EngineError) -> Status {
 /// The answer did not come to stand where the reader asked in time.
 pub fn not_fresh(min_sequence: i64) -> Status {
     plain(Code::Unavailable, "NOT_THERE_YET", format!("sequence {min_sequence} is not on record yet; ask again"))
+}
+
+/// A request that is not let in: it names another server, or a page of another site made it.
+pub fn not_let_in(text: &str) -> Status {
+    plain(Code::PermissionDenied, "NOT_LET_IN", text)
+}
+
+/// A request did not arrive whole in time.
+pub fn too_slow() -> Status {
+    let text = format!(
+        "the request was not there within {} s; nothing was recorded, send it again",
+        limits::BODY_WAIT.as_secs()
+    );
+    plain(Code::DeadlineExceeded, "TOO_SLOW", text)
+}
+
+/// Nothing came of a file that is imported.
+pub fn too_slow_file() -> Status {
+    let text = format!(
+        "nothing of the file came for {} s; nothing was recorded, send it again",
+        limits::IMPORT_SILENCE.as_secs()
+    );
+    plain(Code::DeadlineExceeded, "TOO_SLOW", text)
+}
+
+/// Nothing came on a stream for too long; a client opens another.
+pub fn silent() -> Status {
+    let text = format!("nothing was sent for {} s; open the stream again", limits::STREAM_SILENCE.as_secs());
+    plain(Code::Unavailable, "SILENT", text)
 }
 
 /// A page token that does not fit the question.

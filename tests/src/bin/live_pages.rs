@@ -26,7 +26,7 @@ fn used(id: u32) -> anyhow::Result<(f64, f64)> {
 /// One open page: hears, fetches, counts.
 fn reader(address: &str, fetched: &AtomicU64) -> anyhow::Result<()> {
     let stream = TcpStream::connect(address)?;
-    (&stream).write_all(b"GET /live HTTP/1.1\r\nHost: house\r\n\r\n")?;
+    (&stream).write_all(format!("GET /live HTTP/1.1\r\nHost: {address}\r\n\r\n").as_bytes())?;
     let mut heard = 0;
     for line in BufReader::new(stream).lines() {
         if line?.starts_with("data: ") {
@@ -34,9 +34,9 @@ fn reader(address: &str, fetched: &AtomicU64) -> anyhow::Result<()> {
             // The first is what the page was made of.
             if heard > 1 {
                 let mut page = TcpStream::connect(address)?;
-                let request =
-                    b"GET /line/M1 HTTP/1.1\r\nHost: house\r\nCookie: person=p-17\r\nConnection: close\r\n\r\n";
-                page.write_all(request)?;
+                let head =
+                    format!("GET /line/M1 HTTP/1.1\r\nHost: {address}\r\nCookie: person=p-17\r\nConnection: close");
+                page.write_all(format!("{head}\r\n\r\n").as_bytes())?;
                 let mut body = Vec::new();
                 page.read_to_end(&mut body)?;
                 fetched.fetch_add(u64::from(body.starts_with(b"HTTP/1.1 200")), Ordering::Relaxed);

@@ -297,7 +297,7 @@ async fn report_pages(engine: &Engine, lines: i64, number: i64) -> anyhow::Resul
     let api =
         packloft_server::service::Api::new(engine.clone(), Arc::new(packloft_server::people::People::in_memory()));
     let (stop, stopped) = tokio::sync::oneshot::channel::<()>();
-    let serving = tokio::spawn(packloft_server::run::serve_on(api, incoming, async move {
+    let serving = tokio::spawn(packloft_server::run::serve_on(api, incoming, Vec::new(), async move {
         let _ = stopped.await;
     }));
     println!("{number:>5} days: page, first and second time in ms, kB");

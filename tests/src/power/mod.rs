@@ -90,7 +90,7 @@ impl Recorded {
             ("RECORDER_ROOT", folder.canonicalize()?.into_os_string()),
             ("RECORDER_LOG", log.clone().into_os_string()),
         ]);
-        let server = ServerProcess::start_within(Path::new(executable), folder, setting)?;
+        let server = ServerProcess::start_within(Path::new(executable), folder, "127.0.0.1:0", setting)?;
         let listens_at = std::fs::metadata(&log).context("a server that is linked statically is not recorded")?.len();
         Ok(Recorded { server, log, listens_at })
     }
