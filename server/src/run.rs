@@ -15,7 +15,7 @@ use tonic::transport::server::TcpIncoming;
 use crate::engine::{self, Clock, SystemClock};
 use crate::house::{House, HouseConfig};
 use crate::people::People;
-use crate::service::Api;
+use crate::service::{Api, asker};
 use crate::{limits, pages};
 
 /// The record of a packing house, served over gRPC.
@@ -198,18 +198,21 @@ pub async fn serve_on(api: Api, incoming: TcpIncoming, stop: impl Future<Output 
         // Unknown addresses are the pages' to answer, in gRPC to those who asked in gRPC.
         .reset_fallback();
     let (stopping, told) = tokio::sync::watch::channel(false);
-    let routes = grpc.merge(pages::routes(api, told));
+    let kept = api.clone();
+    let routes = grpc.merge(pages::routes(api, told)).layer(axum::middleware::from_fn(asker::as_asker));
     let stop = async move {
         stop.await;
         // Live connections never end by themselves.
         let _ = stopping.send(true);
     };
-    tonic::transport::Server::builder()
+    let serving = tonic::transport::Server::builder()
         .accept_http1(true)
         .concurrency_limit_per_connection(limits::CONCURRENT_CALLS)
         .http2_keepalive_interval(Some(Duration::from_secs(30)))
         .add_routes(routes.into())
-        .serve_with_incoming_shutdown(incoming, stop)
-        .await?;
-    Ok(())
+        .serve_with_incoming_shutdown(incoming, stop);
+    tokio::select! {
+        served = serving => Ok(served?),
+        () = kept.tell_kept() => Ok(()),
+    }
 }

@@ -2,6 +2,8 @@
 
 use std::sync::Arc;
 
+use packloft_domain::patience;
+
 use crate::journal::Journal;
 use crate::views::Views;
 use crate::views::memory::MemoryStore;
@@ -41,6 +43,7 @@ pub fn verify(journal: &Journal, views: &Arc<Views>) -> Report {
         }
     };
     match journal.verify(|sequence, event| {
+        patience::step();
         if sequence <= stood.sequence {
             group.push((sequence, event.clone()));
             flush(&mut group, false);

@@ -4,8 +4,10 @@
 //! suites run. `PACKLOFT_CLOCK` gives another (see `packloft_examples::clock`); `+0` is the machine's.
 
 pub mod generated;
+pub mod load;
 pub mod pages;
 pub mod settle;
+pub mod soak;
 
 use std::ffi::OsStr;
 use std::path::PathBuf;

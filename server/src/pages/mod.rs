@@ -65,7 +65,7 @@ use axum::extract::{Request, State};
 use axum::response::sse::{Event, Sse};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
-use http::header::{CACHE_CONTROL, CONTENT_TYPE, COOKIE, HeaderName, HeaderValue, LOCATION, SET_COOKIE};
+use http::header::{CACHE_CONTROL, CONTENT_TYPE, COOKIE, HeaderName, HeaderValue, LOCATION, RETRY_AFTER, SET_COOKIE};
 use http::{HeaderMap, StatusCode, Uri};
 use packloft_domain::time::Zone;
 use packloft_proto::v1;
@@ -285,6 +285,7 @@ pub fn escaped(code: &str) -> String {
 }
 
 fn secured(mut response: Response) -> Response {
+    let busy = response.status() == StatusCode::SERVICE_UNAVAILABLE;
     let headers = response.headers_mut();
     let policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; \
                   form-action 'self'; base-uri 'none'; frame-ancestors 'none'";
@@ -296,6 +297,9 @@ fn secured(mut response: Response) -> Response {
     ];
     for (name, value) in rows {
         headers.insert(HeaderName::from_static(name), HeaderValue::from_static(value));
+    }
+    if busy {
+        headers.insert(RETRY_AFTER, HeaderValue::from_static("1"));
     }
     headers.entry(CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));
     response

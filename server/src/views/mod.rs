@@ -17,6 +17,7 @@ use std::sync::Arc;
 
 use packloft_domain::fact::{Event, kept_for};
 use packloft_domain::key;
+use packloft_domain::patience;
 use packloft_domain::record::{Entry, Record, Unreadable};
 use parking_lot::RwLock;
 use prost::Message;
@@ -274,6 +275,11 @@ impl Views {
         self.touched.read().visit(after, up_to, visit)
     }
 
+    /// Keys of what was touched lately that are kept, and their bytes.
+    pub fn touched_counts(&self) -> (usize, usize) {
+        self.touched.read().counts()
+    }
+
     /// What a request id was used for, if it was.
     pub fn used_request(&self, request_id: &[u8; 16]) -> Result<Option<UsedRequest>, Unreadable> {
         let value = self.store.get(&request_key(request_id)).map_err(|e| Unreadable(e.to_string()))?;
@@ -347,6 +353,7 @@ impl Views {
         }
         let mut entries = Vec::new();
         for value in values {
+            patience::step();
             decode_chunk(&value, &mut entries, up_to)?;
         }
         Ok(entries)
@@ -357,16 +364,19 @@ impl Views {
         let mut to = prefix.as_bytes().to_vec();
         to.push(0xFF);
         let mut found: Vec<String> = Vec::new();
-        let _reading = self.lock.read();
+        let reading = self.lock.read();
         self.store
             .range(prefix.as_bytes(), &to, &mut |key, value| {
                 if begun(key, value, up_to) {
                     let end = key.len().saturating_sub(5);
                     found.push(String::from_utf8_lossy(&key[..end]).into_owned());
                 }
-                true
+                // The store would take an unwinding for its own: the step is made after it.
+                !patience::over()
             })
             .map_err(|e| Unreadable(e.to_string()))?;
+        drop(reading);
+        patience::step();
         Ok(found)
     }
 
@@ -455,20 +465,25 @@ impl ViewRecord {
     }
 }
 
+/// Every read is a step of who waits for the answer, before anything is locked.
 impl Record for ViewRecord {
     fn list(&self, key: &str) -> Result<Vec<Entry>, Unreadable> {
+        patience::step();
         self.views.list(key, self.sequence)
     }
 
     fn keys(&self, prefix: &str) -> Result<Vec<String>, Unreadable> {
+        patience::step();
         self.views.keys(prefix, self.sequence)
     }
 
     fn day_before(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
+        patience::step();
         self.views.day_before(object_key, day, self.sequence)
     }
 
     fn day_after(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
+        patience::step();
         self.views.day_after(object_key, day, self.sequence)
     }
 }
