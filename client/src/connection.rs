@@ -161,19 +161,31 @@ pub fn further_id(first: &str, number: usize) -> String {
     uuid::Uuid::from_bytes(bytes).to_string()
 }
 
+/// When a server that has no room says the same may be sent again.
+fn again_after(status: &Status) -> Option<Duration> {
+    status.get_details_retry_info().and_then(|info| info.retry_delay)
+}
+
 /// True when the same request may simply be sent again: the server says so, or nobody knows what became of it.
 pub fn may_retry(status: &Status) -> bool {
     // tonic says Cancelled for a deadline that passed, and Unknown or Internal for a connection that broke in whatever way.
     // What the server itself failed on bears its own mark.
     match status.code() {
         Code::Unavailable | Code::DeadlineExceeded | Code::Cancelled => true,
+        // A full disk has no such hint, and does not become empty in a moment.
+        Code::ResourceExhausted => again_after(status).is_some(),
         Code::Unknown | Code::Internal => status.get_details_error_info().is_none(),
         _ => false,
     }
 }
 
-/// Sends a request until there is an answer, at most [`TRIES`] times, waiting longer each time. The request id must stay
-/// the same: make it outside `send`.
+/// Pause before the same is sent again: never less than the server asks for, within reason.
+fn pause(wait: Duration, status: &Status) -> Duration {
+    wait.max(again_after(status).unwrap_or_default().min(PAUSE_MAX))
+}
+
+/// Sends a request until there is an answer, at most [`TRIES`] times, waiting longer each time and never less than the server
+/// asks for. The request id of a write must stay the same: make it outside `send`.
 ///
 /// # Errors
 /// The last status when the tries are used up, or the first that must not be retried.
@@ -183,7 +195,7 @@ pub async fn persist<T, F: Future<Output = Result<T, Status>>>(mut send: impl Fn
     loop {
         match send().await {
             Err(status) if may_retry(&status) && tries < TRIES => {
-                tokio::time::sleep(wait).await;
+                tokio::time::sleep(pause(wait, &status)).await;
                 wait = (wait * 2).min(PAUSE_MAX);
                 tries += 1;
             }
@@ -194,11 +206,47 @@ pub async fn persist<T, F: Future<Output = Result<T, Status>>>(mut send: impl Fn
 
 #[cfg(test)]
 mod tests {
-    use super::request_id;
+    use std::cell::Cell;
+
+    use tonic_types::ErrorDetails;
+
+    use super::*;
 
     #[test]
     fn ids_grow_however_fast_they_are_made() {
         let ids: Vec<String> = (0..5_000).map(|_| request_id()).collect();
         assert!(ids.is_sorted_by(|a, b| a < b));
+    }
+
+    fn full(hint: Option<Duration>) -> Status {
+        let mut details = ErrorDetails::with_error_info("BUSY", "packloft", []);
+        if hint.is_some() {
+            details.set_retry_info(hint);
+        }
+        Status::with_error_details(Code::ResourceExhausted, "full", details)
+    }
+
+    #[tokio::test]
+    async fn a_server_without_room_is_asked_again_when_it_says_so() {
+        let sent = Cell::new(0);
+        let answer = persist(|| {
+            sent.set(sent.get() + 1);
+            let answer = if sent.get() < 3 { Err(full(Some(Duration::from_millis(1)))) } else { Ok(sent.get()) };
+            async move { answer }
+        });
+        assert_eq!(answer.await.ok(), Some(3));
+        sent.set(0);
+        let answer = persist(|| {
+            sent.set(sent.get() + 1);
+            async { Err::<(), _>(full(None)) }
+        });
+        assert!(answer.await.is_err());
+        assert_eq!(sent.get(), 1, "a disk that is full stays full");
+    }
+
+    #[test]
+    fn the_pause_is_as_long_as_the_server_asks_for_within_reason() {
+        let of = |hint_ms: u64| pause(Duration::from_millis(100), &full(Some(Duration::from_millis(hint_ms))));
+        assert_eq!([of(1), of(700), of(90_000)].map(|pause| pause.as_millis()), [100, 700, 2_000]);
     }
 }

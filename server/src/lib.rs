@@ -8,6 +8,7 @@ pub mod engine;
 pub mod house;
 pub mod journal;
 pub mod labels;
+pub mod lanes;
 pub mod limits;
 pub mod pages;
 pub mod people;

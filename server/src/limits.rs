@@ -2,6 +2,8 @@
 
 use std::time::Duration;
 
+use crate::lanes::Lane;
+
 /// Largest message taken. An intake of 200 bags is about 30 kB; 1 MiB leaves room and bounds memory per call.
 pub const MESSAGE_MAX_BYTES: usize = 1 << 20;
 /// Requests waiting for the writer. At about 1 ms a group of 64 this is some 20 ms of work; beyond it callers are told
@@ -70,8 +72,21 @@ pub const IMPORT_MAX_ROWS: usize = 50_000;
 pub const IMPORT_MAX_BYTES: usize = 32 << 20;
 /// How often something is computed beside the writer before it is computed in its turn, because the record moved meanwhile.
 pub const EVIDENCE_TRIES: usize = 4;
-/// Computed flows kept. Each holds one stretch: some kilobytes per hundred tips.
+/// Computed flows kept.
 pub const FLOWS_KEPT: usize = 64;
+/// Bytes of these, about: a month of one line's days, each some 0.8 MB. What is asked of a kept flow later comes on top until
+/// the next is kept, at most as much again.
+pub const FLOWS_KEPT_BYTES: usize = 24 << 20;
+/// Recalls of which is kept what changed them.
+pub const RECALLS_KEPT: usize = 64;
+/// Bytes of these, about.
+pub const RECALLS_KEPT_BYTES: usize = 4 << 20;
+/// Bytes of the keys that were touched lately: at five keys a fact some 40000 facts, days of a line, or an
+/// import. What was computed before
+/// the oldest of them is computed anew.
+pub const TOUCHED_MAX_BYTES: usize = 16 << 20;
+/// How often the log says how much is kept, where it says so at all.
+pub const KEPT_TOLD_EVERY: Duration = Duration::from_secs(30);
 /// How often a live page hears that the connection is alive.
 pub const LIVE_EVERY: Duration = Duration::from_secs(4);
 /// Longest journal whose views are folded in memory when they cannot be written: about three times its length in memory.
@@ -108,3 +123,48 @@ pub const STOP_WAIT: Duration = DEADLINE_DEFAULT;
 pub const LIVE_MAX_COUNT: usize = 512;
 /// Forms whose first sending is remembered: a day's on a hundred tablets, in some 400 kB.
 pub const FORMS_KEPT: usize = 10_000;
+
+/// Longest time a proof of the whole record may take; a longer one is made of a copy, by `packloft-server verify`.
+pub const PROVING_LONGEST: Duration = Duration::from_secs(600);
+
+/// Bounds of a lane of questions.
+#[derive(Clone, Copy, Debug)]
+pub struct LaneBounds {
+    /// Threads that compute its answers.
+    pub threads: usize,
+    /// Priority of these: 0 is the writer's, 19 the lowest.
+    pub nice: i32,
+    /// Questions waiting or being computed.
+    pub places: usize,
+    /// Of these, from one address. A house may be behind one, so it is a good part of all.
+    pub places_an_address: usize,
+    /// Longest wait before a question is begun.
+    pub wait: Duration,
+}
+
+/// Bounds of each lane.
+pub fn lane(lane: Lane) -> LaneBounds {
+    let processors = std::thread::available_parallelism().map_or(2, std::num::NonZero::get);
+    let wait = Duration::from_secs(10);
+    match lane {
+        // Some 1 ms each: 256 are behind two threads for about a tenth of a second.
+        Lane::Check => LaneBounds { threads: 2, nice: 0, places: 256, places_an_address: 128, wait },
+        // As many as may wait for the writer.
+        Lane::Write => {
+            LaneBounds { threads: 2, nice: 0, places: QUEUE_MAX_COUNT, places_an_address: QUEUE_MAX_COUNT / 2, wait }
+        }
+        // Some milliseconds each; a page asks one after the other.
+        Lane::Plain => LaneBounds { threads: 2, nice: 2, places: 512, places_an_address: 256, wait },
+        // Up to a second each: 64 are a minute of one thread, of which the last are told to come back after the wait. All
+        // processors but one, since the writer and the other lanes need theirs.
+        Lane::Dear => LaneBounds {
+            threads: processors.saturating_sub(1).clamp(1, 8),
+            nice: 10,
+            places: 64,
+            places_an_address: 16,
+            wait,
+        },
+        // Reads everything there is: one at a time, after all others.
+        Lane::Proof => LaneBounds { threads: 1, nice: 15, places: 1, places_an_address: 1, wait },
+    }
+}

@@ -23,7 +23,7 @@ use crate::journal::JournalError;
 use crate::journal::disk::RealDisk;
 use crate::journal::open::look;
 use crate::people::People;
-use crate::service::Api;
+use crate::service::{Api, asker};
 use crate::{limits, pages, repair, verify};
 
 /// The record of a packing house, served over gRPC.
@@ -277,7 +277,9 @@ pub async fn serve_on(
     let (stopping, told) = tokio::sync::watch::channel(false);
     let mut late = told.clone();
     let hosts = Hosts::new(incoming.local_addr()?, hosts);
-    let routes = door::guarded(grpc.merge(pages::routes(api, told)), hosts, &DESCRIPTORS)?;
+    let kept = api.clone();
+    let routes = grpc.merge(pages::routes(api, told)).layer(axum::middleware::from_fn(asker::as_asker));
+    let routes = door::guarded(routes, hosts, &DESCRIPTORS)?;
     let stop = async move {
         stop.await;
         // Live connections never end by themselves.
@@ -299,6 +301,7 @@ pub async fn serve_on(
     tokio::select! {
         served = serving => served?,
         () = waited => tracing::warn!("connections are still open and are closed now"),
+        () = kept.tell_kept() => {}
     }
     Ok(())
 }

@@ -7,7 +7,7 @@
 use std::time::{Duration, Instant};
 
 use packloft_domain::fact::{Event, kept_for};
-use packloft_domain::key;
+use packloft_domain::{key, patience};
 use prost::Message;
 use sha2::{Digest, Sha256};
 
@@ -46,6 +46,7 @@ struct Resting {
 
 impl Resting {
     fn step(&mut self) {
+        patience::step();
         let worked = self.since.elapsed();
         if self.pace == Pace::Beside && worked >= STRETCH {
             std::thread::sleep(worked);

@@ -9,20 +9,23 @@ mod house;
 #[path = "common/troubled.rs"]
 mod troubled;
 
+use std::cell::Cell;
 use std::collections::BTreeMap;
+use std::rc::Rc;
 use std::sync::Arc;
 
 use house::*;
 use packloft_domain::fact::*;
 use packloft_domain::key;
 use packloft_domain::mass::KG;
+use packloft_domain::patience;
 use packloft_domain::reads::ReadSet;
 use packloft_domain::record::Record;
 use packloft_domain::rules::{bag, free, hold, pallet};
 use packloft_proto::v1;
 use packloft_server::query::content::{Needs, content, evidence};
 use packloft_server::query::trace::{self, Settings, by_number, held_in_run, reached};
-use packloft_server::query::{Asked, figures, line, pallets, period, recalls, stock};
+use packloft_server::query::{Asked, Kept, figures, line, pallets, period, recalls, stock};
 use troubled::{FEEDS, LOTS, MACHINES, Trouble, machine};
 
 /// A question that can be asked again later.
@@ -397,4 +400,70 @@ fn a_balance_does_not_depend_on_which_question_came_first() {
         assert_eq!(answer(&house.asked(), &days), answer(&house.anew(), &days));
     }
     assert_eq!(key::day_of(T0), key::day_of(T0 + 60 * MIN));
+}
+
+/// Asks until a step, then gives up; gives the answer when there were no more steps, and how many were made.
+fn given_up_at(house: &House, question: &Question, kept: &Arc<Kept>, last: u64) -> (Option<String>, u64) {
+    let made = Rc::new(Cell::new(0));
+    let counted = Rc::clone(&made);
+    let given_up = move || {
+        counted.set(counted.get() + 1);
+        counted.get() > last
+    };
+    let found = patience::waited_for(given_up, || {
+        let asked = Asked::new(house.record(), Arc::clone(kept)).unwrap();
+        answer(&asked, question)
+    });
+    (found.ok(), made.get())
+}
+
+/// A question given up at any step leaves nothing half done to whoever asks next: not the same question, nor another.
+#[test]
+fn what_was_given_up_is_answered_afterwards_as_if_it_had_not_been_asked() {
+    let (mut given_up, mut compared, mut steps_met) = (0, 0, 0);
+    for seed in 0..4 {
+        let mut house = House::new(seed + 900);
+        let mut story = Trouble::begin(&mut house);
+        for _ in 0..4 {
+            for _ in 0..25 {
+                story.step(&mut house);
+            }
+            let all = questions(&story);
+            for _ in 0..6 {
+                let question = &all[house.random.usize(..all.len())];
+                let other = &all[house.random.usize(..all.len())];
+                let (whole, steps) = given_up_at(&house, question, &Arc::default(), u64::MAX);
+                let whole = whole.expect("nobody gave up");
+                assert_eq!(whole, answer(&house.anew(), question), "seed {seed}: {question:?} looked at step by step");
+                steps_met += steps;
+                // The first steps, the last, and some between; with what was kept, and with nothing.
+                let mut lasts: Vec<u64> = (0..8).map(|_| house.random.u64(..steps)).collect();
+                lasts.extend([0, 1, 2, steps / 2, steps - 1]);
+                let nothing: Arc<Kept> = Arc::default();
+                for kept in [&house.kept, &nothing] {
+                    for (place, last) in lasts.iter().enumerate() {
+                        let (found, _) = given_up_at(&house, question, kept, *last);
+                        given_up += u64::from(found.is_none());
+                        // What is kept may make it shorter than that; then it is the whole answer.
+                        assert!(found.is_none_or(|found| found == whole), "seed {seed}: {question:?} at step {last}");
+                        if !place.is_multiple_of(4) {
+                            continue;
+                        }
+                        let asked = Asked::new(house.record(), Arc::clone(kept)).unwrap();
+                        let fresh = house.anew();
+                        assert_eq!(
+                            answer(&asked, other),
+                            answer(&fresh, other),
+                            "seed {seed}: {other:?} after {question:?} was given up at {last} of {steps}"
+                        );
+                        compared += 1;
+                    }
+                    let asked = Asked::new(house.record(), Arc::clone(kept)).unwrap();
+                    assert_eq!(answer(&asked, question), whole, "seed {seed}: {question:?}, given up before");
+                }
+            }
+        }
+    }
+    println!("{given_up} given up, {compared} compared, {steps_met} steps of whole answers");
+    assert!(given_up > 1_000 && steps_met > 10_000, "{given_up} {steps_met}");
 }

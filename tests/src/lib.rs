@@ -5,9 +5,11 @@
 
 pub mod fuzz;
 pub mod generated;
+pub mod load;
 pub mod pages;
 pub mod power;
 pub mod settle;
+pub mod soak;
 
 use std::ffi::OsStr;
 use std::path::PathBuf;

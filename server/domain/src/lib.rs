@@ -17,6 +17,7 @@ pub mod fact;
 pub mod gs1;
 pub mod key;
 pub mod mass;
+pub mod patience;
 pub mod reads;
 pub mod record;
 pub mod refusal;

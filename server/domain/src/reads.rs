@@ -67,6 +67,16 @@ impl ReadSet {
         ranges.splice(from..to, [joined]);
     }
 
+    /// Bytes it takes in memory, about, what it was made of included.
+    pub fn bytes(&self) -> usize {
+        let text = |text: &String| 32 + text.capacity();
+        let own = |set: &ReadSet| {
+            let days = set.days.iter().map(|(object, ranges)| text(object) + 24 + 16 * ranges.capacity());
+            set.keys.iter().chain(&set.prefixes).map(text).sum::<usize>() + days.sum::<usize>()
+        };
+        self.all().map(|set| size_of::<ReadSet>() + own(set)).sum()
+    }
+
     /// Adds what another answer depends on that this one was made of.
     pub fn include(&mut self, other: &Arc<ReadSet>) {
         for part in std::iter::once(other).chain(&other.parts) {

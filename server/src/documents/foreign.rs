@@ -126,6 +126,7 @@ fn bounded(text: &str) -> Result<(), String> {
     let mut reader = quick_xml::Reader::from_str(text);
     let mut count = 0;
     loop {
+        packloft_domain::patience::step();
         match reader.read_event() {
             Ok(quick_xml::events::Event::Start(start) | quick_xml::events::Event::Empty(start)) => {
                 count += 1;

@@ -107,6 +107,8 @@ pub enum Advice {
     Changed,
     /// Send it once more.
     Again,
+    /// Too much is asked at once: send it once more in a moment.
+    Busy,
     /// The server must be looked after.
     Broken,
     /// Who you are is not known, or the page is from before the server knew you.
@@ -156,6 +158,7 @@ impl Problem {
             Code::FailedPrecondition if reason == IMPLAUSIBLE => (409, Advice::Confirm),
             Code::FailedPrecondition => (409, Advice::Refused),
             Code::Aborted => (409, Advice::Changed),
+            Code::ResourceExhausted if details.retry_info().is_some() => (503, Advice::Busy),
             Code::Unavailable | Code::DeadlineExceeded | Code::Cancelled | Code::ResourceExhausted => {
                 (503, Advice::Again)
             }

@@ -9,7 +9,7 @@ use sha2::{Digest as _, Sha256};
 use tonic::Status;
 
 use super::form::{Advice, Problem};
-use super::widgets::{field_id, findings, say};
+use super::widgets::{field_id, findings, here, say};
 use super::{Ctx, labels, who};
 
 /// A page before it is framed.
@@ -72,6 +72,7 @@ pub fn advice(ctx: &Ctx, advice: Advice) -> String {
             ctx.t("This form was recorded before, with something else in it. Nothing was recorded now. Look at the record; to record this as well, send it again.")
         }
         Advice::Changed => ctx.t("Nothing was recorded: it changed while you were looking. See the newest state below, then send again if it still holds."),
+        Advice::Busy => ctx.t("Too much is being asked of the server just now. Send the same form again in a moment: it counts once."),
         Advice::Again => ctx.t("It is not known whether this was recorded. Send the same form again: it counts once."),
         Advice::Broken => ctx.t("The server could not do this. Call whoever looks after it."),
         Advice::Who => ctx.t("Nothing was recorded."),
@@ -219,14 +220,23 @@ pub fn fault(ctx: &Ctx, status: &Status) -> Page {
         Advice::Correct => ctx.t("Cannot be answered like this"),
         _ => ctx.t("No answer"),
     };
+    let busy = found.advice == Advice::Busy;
+    let again = Some(here(ctx)).filter(|to| super::ours(to)).unwrap_or_else(|| "/".into());
     let body = html! {
-        section.notice.bad role="alert" {
+        @if busy {
+            p.notice.bad role="alert" {
+                (ctx.t("Too much is being asked of the server just now. Nothing is lost: ask for this page again in a moment."))
+            }
+        } @else { section.notice.bad role="alert" {
             ul { @for row in &found.reasons { li {
                 @if !row.field.is_empty() { (labels::of(ctx, &row.field)) ": " }
                 span lang="en" { (ctx.words.sentence(&row.text)) }
             } } }
+        } }
+        p {
+            @if busy { a.button href=(again) { (ctx.t("Ask again")) } " " }
+            a.button href="/" { (ctx.t("To the start")) }
         }
-        p { a.button href="/" { (ctx.t("To the start")) } }
     };
     Page { status: found.status, ..Page::new(title, body) }
 }

@@ -288,6 +288,7 @@ pub fn escaped(code: &str) -> String {
 }
 
 fn secured(mut response: Response) -> Response {
+    let busy = response.status() == StatusCode::SERVICE_UNAVAILABLE;
     let headers = response.headers_mut();
     let policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; \
                   form-action 'self'; base-uri 'none'; frame-ancestors 'none'";
@@ -300,6 +301,9 @@ fn secured(mut response: Response) -> Response {
     ];
     for (name, value) in rows {
         headers.insert(HeaderName::from_static(name), HeaderValue::from_static(value));
+    }
+    if busy {
+        headers.insert(RETRY_AFTER, HeaderValue::from_static("1"));
     }
     headers.entry(CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));
     response

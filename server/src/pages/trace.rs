@@ -456,6 +456,8 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
     let answer = ask(ctx).await;
     let (answer, fault) = match answer {
         Ok(answer) => (answer, None),
+        // What the server could not do says nothing of what was looked for.
+        Err(fault) if super::form::Problem::of_status(&fault).status >= 500 => return Err(fault),
         Err(fault) => (Answer::Nothing, Some(fault)),
     };
     let graph = picture(ctx, &answer).await?;

@@ -27,7 +27,7 @@ pub fn say(ctx: &Ctx, text: &str) -> Markup {
 }
 
 /// Address of the page with its query, for coming back to it.
-fn here(ctx: &Ctx) -> String {
+pub(super) fn here(ctx: &Ctx) -> String {
     let kept = ctx.query.pairs().filter(|(name, _)| *name != "done");
     let query: Vec<String> =
         kept.map(|(name, value)| format!("{}={}", super::escaped(name), super::escaped(value))).collect();

@@ -8,6 +8,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use packloft_domain::fact::{DispatchedBatch, Fact};
 use packloft_domain::key::{code_of, day_of, object};
+use packloft_domain::patience;
 use packloft_domain::record::{Entry, Record, Unreadable, entries_between, facts, live_between};
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::register::{Register, Sites};
@@ -312,6 +313,7 @@ fn read(journal: &Journal, sequences: &BTreeSet<i64>) -> Result<Vec<Entry>, Refu
     }
     let mut found = Vec::new();
     for sequence in sequences {
+        patience::step();
         let rows = journal.read(sequence.cast_unsigned(), 1).map_err(|fault| Unreadable(fault.to_string()))?;
         found.extend(rows.into_iter().map(|row| Entry { sequence: row.sequence.cast_signed(), event: row.event }));
     }
@@ -328,6 +330,7 @@ fn of_period(asked: &Asked, journal: &Journal, from_us: i64, to_us: i64) -> Resu
     let mut targets = BTreeSet::new();
     let mut next = first_since(journal, newest, from_us - limits::CLOCK_AHEAD_US)?;
     while next <= newest {
+        patience::step();
         let rows = journal.read(next, PIECE).map_err(|fault| Unreadable(fault.to_string()))?;
         let Some(last) = rows.last() else { break };
         next = last.sequence + 1;

@@ -5,6 +5,7 @@
 
 use packloft_domain::block::{Block, unpack};
 use packloft_domain::fact::{Fact, ReadingKind, ReadingPoint, ReadingsRecorded};
+use packloft_domain::patience;
 use packloft_domain::record::Unreadable;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::pallet::run_rows;
@@ -17,6 +18,7 @@ use crate::service::faults::timestamp;
 
 /// Net masses as read, from the journal, with when each was taken and the head that filled it where that is known.
 pub(super) fn masses(journal: &Journal, sequence: i64) -> Result<Block, Unreadable> {
+    patience::step();
     let rows = journal.read(sequence.cast_unsigned(), 1).map_err(|fault| Unreadable(fault.to_string()))?;
     let fact = rows.into_iter().next().and_then(|row| row.event.fact);
     let readings = match fact {

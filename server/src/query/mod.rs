@@ -84,6 +84,42 @@ struct KeptFlow {
     reads: Arc<ReadSet>,
 }
 
+impl KeptFlow {
+    fn bytes(&self) -> usize {
+        self.flow.bytes() + self.reads.bytes()
+    }
+}
+
+/// How much is kept in memory.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct KeptCounts {
+    /// Flows.
+    pub flows: usize,
+    /// Bytes of these, about.
+    pub flow_bytes: usize,
+    /// Units whose place is kept: all that ever were, once somebody asked about stock.
+    pub units: usize,
+    /// Recalls whose changes are kept.
+    pub recalls: usize,
+    /// Bytes of these, about.
+    pub recall_bytes: usize,
+}
+
+impl Kept {
+    /// How much is kept.
+    pub fn counts(&self) -> KeptCounts {
+        let (flows, flow_bytes) = {
+            let flows = self.flows.lock();
+            (flows.len(), flows.iter().map(KeptFlow::bytes).sum())
+        };
+        let (recalls, recall_bytes) = {
+            let scopes = self.scopes.lock();
+            (scopes.len(), scopes.values().map(scope_changes::Looked::bytes).sum())
+        };
+        KeptCounts { flows, flow_bytes, units: self.stock.lock().len(), recalls, recall_bytes }
+    }
+}
+
 /// What was computed from the record and may be used again while nothing it depends on was touched.
 #[derive(Default)]
 pub struct Kept {
@@ -275,10 +311,12 @@ impl Asked {
             return;
         }
         kept.retain(|known| known.key != made.key);
-        if kept.len() >= limits::FLOWS_KEPT {
-            kept.remove(0);
-        }
         kept.push(made);
+        // The newest stays whatever it takes: it is in use.
+        let mut bytes: usize = kept.iter().map(KeptFlow::bytes).sum();
+        while kept.len() > limits::FLOWS_KEPT || (bytes > limits::FLOWS_KEPT_BYTES && kept.len() > 1) {
+            bytes = bytes.saturating_sub(kept.remove(0).bytes());
+        }
     }
 }
 

@@ -16,13 +16,12 @@ use packloft_proto::v1;
 
 use super::events::words;
 use super::{Asked, recalls};
+use crate::limits;
 use crate::service::convert::twins;
 use crate::service::faults::timestamp;
 
 /// Facts that are told of at most.
 const MOST_CHANGES: usize = 20;
-/// Recalls whose changes are kept in memory.
-const RECALLS_KEPT: usize = 64;
 /// Scopes that are computed at most; each costs what opening a recall does.
 const MOST_SCOPES: usize = 120;
 
@@ -114,6 +113,15 @@ pub struct Looked {
     changes: Vec<v1::ScopeChange>,
 }
 
+impl Looked {
+    /// Bytes it takes in memory, about.
+    pub fn bytes(&self) -> usize {
+        let texts: usize = self.changes.iter().map(|row| 200 + row.text.len()).sum();
+        let packs: usize = self.changes.iter().map(|row| row.added.len() + row.removed.len()).sum();
+        texts + 100 * (packs + self.scope.len() + self.opened.scope.len()) + self.reads.bytes()
+    }
+}
+
 /// Facts told since a recall was decided that changed its scope, oldest first. What was looked at once is kept, so that a
 /// further look costs the facts told since.
 ///
@@ -161,9 +169,12 @@ pub fn changes(
     }
     (looked.until, looked.scope, looked.reads) = (asked.sequence(), now.to_vec(), reads);
     let mut kept = asked.kept.scopes.lock();
-    if kept.len() >= RECALLS_KEPT && !kept.contains_key(&opened.recall_code) {
-        kept.pop_first();
-    }
     kept.insert(opened.recall_code.clone(), looked.clone());
+    let mut bytes: usize = kept.values().map(Looked::bytes).sum();
+    while kept.len() > limits::RECALLS_KEPT || (bytes > limits::RECALLS_KEPT_BYTES && kept.len() > 1) {
+        let other = kept.keys().find(|code| **code != opened.recall_code).cloned();
+        let Some(gone) = other.and_then(|code| kept.remove(&code)) else { break };
+        bytes = bytes.saturating_sub(gone.bytes());
+    }
     Ok(looked.changes)
 }

@@ -4,6 +4,7 @@
 //! on; where that begins is found by halving. Cost: the facts recorded since the shift began.
 
 use packloft_domain::fact::{Event, Fact};
+use packloft_domain::patience;
 use packloft_domain::record::{Record as _, Unreadable};
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::register::{day_start, site_on};
@@ -97,6 +98,7 @@ fn standing(journal: &Journal, first: u64, newest: u64) -> Result<Vec<(i64, Even
     let mut found: std::collections::BTreeMap<i64, Event> = std::collections::BTreeMap::new();
     let mut next = first;
     while next <= newest {
+        patience::step();
         let rows = journal.read(next, PIECE).map_err(|fault| Unreadable(fault.to_string()))?;
         let Some(last) = rows.last() else { break };
         next = last.sequence + 1;

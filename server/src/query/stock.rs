@@ -6,8 +6,10 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
+use std::time::Duration;
 
 use packloft_domain::key::{bucket, code_of};
+use packloft_domain::patience;
 use packloft_domain::reads::{ReadSet, Recorded};
 use packloft_domain::record::{Record, Unreadable, facts};
 use packloft_domain::rules::bag::{self, Place};
@@ -19,7 +21,6 @@ use packloft_proto::v1;
 
 use super::Asked;
 use crate::service::faults::timestamp;
-use crate::views::ViewRecord;
 
 /// Order in which pallets should go: best before, made, built, number; pallets without a date by when they were made.
 pub type Rotation = (String, String, i64, String);
@@ -148,6 +149,9 @@ fn unit(record: &dyn Record, key: &str, at_us: i64) -> Result<Option<Unit>, Unre
     }))
 }
 
+/// How often whoever waits for the index looks whether somebody still waits for the answer.
+const LOCK_LOOK: Duration = Duration::from_millis(20);
+
 const NOUNS: [&str; 3] = ["bag/", "pallet/", "packaging_lot/"];
 
 /// Beginning of a key that those of its kind share.
@@ -157,8 +161,17 @@ fn noun(key: &str) -> &str {
 }
 
 impl StockIndex {
-    fn put(&mut self, record: &Recorded<ViewRecord>, key: &str) -> Result<(), Unreadable> {
-        let (found, reads) = record.noting(|| unit(record, key, i64::MAX));
+    /// Units in it.
+    pub fn len(&self) -> usize {
+        self.units.len()
+    }
+
+    /// True before anybody asked.
+    pub fn is_empty(&self) -> bool {
+        self.units.is_empty()
+    }
+
+    fn put(&mut self, key: &str, found: Option<Unit>, reads: Arc<ReadSet>) {
         for other in reads.keys().filter(|other| *other != key) {
             self.dependents.entry(other.to_owned()).or_default().insert(key.to_owned());
             if !self.reads.touched_by(other) {
@@ -181,11 +194,10 @@ impl StockIndex {
             Arc::make_mut(&mut self.reads).include(&reads);
             self.wide.insert(key.to_owned(), reads);
         }
-        match found? {
+        match found {
             Some(unit) => self.units.insert(key.to_owned(), unit),
             None => self.units.remove(key),
         };
-        Ok(())
     }
 
     /// Adds the units that depend on a day of stock takes.
@@ -198,7 +210,8 @@ impl StockIndex {
         keys.extend(rows.filter(|(_, first)| **first <= day).map(|((_, unit), _)| unit.clone()));
     }
 
-    /// Brings the index to the sequence of a question: from what was touched in between, or from the beginning.
+    /// Brings the index to the sequence of a question: from what was touched in between, or from the beginning. All that is
+    /// read is read before anything is changed: a question that fails or is given up leaves the index as it was.
     fn bring_to(&mut self, asked: &Asked) -> Result<(), Unreadable> {
         // Noted per unit; who asks depends on the index as a whole.
         let record = Recorded::new(asked.record.inner().clone());
@@ -215,15 +228,22 @@ impl StockIndex {
                 keys.extend(wide.map(|(unit, _)| unit.clone()));
             });
         if !known {
-            *self = StockIndex::default();
             keys.clear();
             for noun in NOUNS {
-                Arc::make_mut(&mut self.reads).note_prefix(noun);
                 keys.extend(record.keys(noun)?);
             }
         }
-        for key in &keys {
-            self.put(&record, key)?;
+        let mut folded = Vec::with_capacity(keys.len());
+        for key in keys {
+            let (found, reads) = record.noting(|| unit(&record, &key, i64::MAX));
+            folded.push((key, found?, reads));
+        }
+        if !known {
+            *self = StockIndex::default();
+            NOUNS.iter().for_each(|noun| Arc::make_mut(&mut self.reads).note_prefix(noun));
+        }
+        for (key, found, reads) in folded {
+            self.put(&key, found, reads);
         }
         self.sequence = now;
         self.built = true;
@@ -233,7 +253,13 @@ impl StockIndex {
 
 /// Runs something over the index as of the question's sequence.
 fn with_index<T>(asked: &Asked, run: impl FnOnce(&StockIndex) -> T) -> Result<T, Unreadable> {
-    let mut index = asked.kept.stock.lock();
+    // Whoever waits for another question's folding may be given up meanwhile.
+    let mut index = loop {
+        match asked.kept.stock.try_lock_for(LOCK_LOOK) {
+            Some(index) => break index,
+            None => patience::step(),
+        }
+    };
     if index.built && index.sequence > asked.record.inner().sequence() {
         // An older page: a copy goes back, the index stays.
         let mut older = index.clone();
@@ -242,10 +268,7 @@ fn with_index<T>(asked: &Asked, run: impl FnOnce(&StockIndex) -> T) -> Result<T,
         asked.record.depends(&older.reads);
         return Ok(run(&older));
     }
-    if let Err(fault) = index.bring_to(asked) {
-        *index = StockIndex::default();
-        return Err(fault);
-    }
+    index.bring_to(asked)?;
     asked.record.depends(&index.reads);
     Ok(run(&index))
 }

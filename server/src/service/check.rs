@@ -6,6 +6,7 @@ use tonic::{Request, Response, Status};
 
 use super::faults::Faults;
 use super::{service, status};
+use crate::lanes::Lane;
 use crate::query::checks;
 
 service! {
@@ -26,7 +27,7 @@ service! {
         let question = format!("line checks {code} {from:?} {to:?}");
         let to = to.unwrap_or_else(|| self.engine().clock.now_us());
         let (checks, next_page_token, sequence) = self
-            .page(r.page_size, &r.page_token, question, move |asked| {
+            .page(Lane::Plain, r.page_size, &r.page_token, question, move |asked| {
                 checks::list(asked, &code, from, to)
             })
             .await?;
@@ -42,6 +43,6 @@ service! {
         let at = faults.optional_time("at_time", r.at_time.as_ref());
         faults.check().map_err(status::refusal)?;
         let at = at.unwrap_or_else(|| self.engine().clock.now_us());
-        self.ask(r.min_sequence, move |asked| checks::plan(asked, &machine_code, at)).await.map(Response::new)
+        self.ask(Lane::Plain, r.min_sequence, move |asked| checks::plan(asked, &machine_code, at)).await.map(Response::new)
     }
 }

@@ -11,6 +11,7 @@ use super::convert::twins;
 use super::faults::Faults;
 use super::pallet::asked_sscc;
 use super::{Api, service, status};
+use crate::lanes::Lane;
 use crate::query::content::Needs;
 use crate::query::{advice, loads, unknown};
 
@@ -49,13 +50,13 @@ service! {
         let r = request.into_inner();
         let question = format!("orders {} {}", r.order_code, r.consignee_code);
         let (codes, next_page_token, sequence) = self
-            .page(r.page_size, &r.page_token, question, move |asked| {
+            .page(Lane::Plain, r.page_size, &r.page_token, question, move |asked| {
                 Ok(loads::order_codes(asked, &r.order_code, &r.consignee_code)?)
             })
             .await?;
         let record = self.engine().views.record_at(sequence.cast_unsigned());
         let orders = self
-            .ask_at(record, move |asked| {
+            .ask_at(Lane::Plain, record, move |asked| {
                 let mut rows = Vec::new();
                 for code in codes {
                     rows.push(loads::order(asked, &code)?.ok_or_else(|| unknown("order", &code))?);
@@ -71,7 +72,7 @@ service! {
     ) -> Result<Response<v1::ProposeLoadResponse>, Status> {
         let request = request.into_inner();
         let now = self.moment(request.at_time.as_ref())?;
-        self.ask(request.min_sequence, move |asked| loads::propose(asked, &request, now)).await.map(Response::new)
+        self.ask(Lane::Dear, request.min_sequence, move |asked| loads::propose(asked, &request, now)).await.map(Response::new)
     }
     async fn check_load(
         &self,
@@ -80,7 +81,7 @@ service! {
         let request = request.into_inner();
         let sscc = asked_sscc(&request.sscc)?;
         let now = self.moment(request.at_time.as_ref())?;
-        self.ask(0, move |asked| {
+        self.ask(Lane::Check, 0, move |asked| {
             let reasons = loads::check(asked, &request.consignment_code, &sscc, now)?;
             Ok(v1::CheckLoadResponse {
                 no_objection: reasons.is_empty(),
@@ -101,7 +102,7 @@ service! {
             _ => Default::default(),
         };
         let then = self.engine().views.record_at(outcome.sequence);
-        self.ask_at(then, move |asked| {
+        self.ask_at(Lane::Write, then, move |asked| {
             let rows = loads::pallet_balances(asked, &consignee)?;
             let balance = rows.into_iter().find(|row| row.pallet_kind == kind).map_or(0, |row| row.balance_count);
             Ok(v1::RecordPalletExchangeResponse { receipt: Some(receipt), balance_count: balance })
@@ -117,7 +118,7 @@ service! {
         let mut faults = Faults::default();
         faults.optional_code("consignee_code", &r.consignee_code);
         faults.check().map_err(status::refusal)?;
-        self.ask(r.min_sequence, move |asked| {
+        self.ask(Lane::Plain, r.min_sequence, move |asked| {
             let balances = loads::pallet_balances(asked, &r.consignee_code)?;
             Ok(v1::ListPalletBalancesResponse { balances, sequence: asked.sequence() })
         })
@@ -135,7 +136,7 @@ service! {
         };
         // As it stood with this pallet, so that a repeated request has the first one's answer.
         let then = self.engine().views.record_at(outcome.sequence);
-        self.ask_at(then, move |asked| {
+        self.ask_at(Lane::Write, then, move |asked| {
             let load = rules::load(&asked.record, &load_code)?.ok_or_else(|| unknown("load", &load_code))?;
             let payload = load.opened.payload_mass_mg;
             Ok(v1::LoadPalletResponse {
@@ -185,7 +186,7 @@ service! {
     ) -> Result<Response<v1::GetVehicleLoadResponse>, Status> {
         let request = request.into_inner();
         let now_us = self.engine().clock.now_us();
-        self.ask(request.min_sequence, move |asked| {
+        self.ask(Lane::Plain, request.min_sequence, move |asked| {
             let code = &request.load_code;
             let load = loads::load(asked, code, Some(now_us))?.ok_or_else(|| unknown("load", code))?;
             Ok(v1::GetVehicleLoadResponse { load: Some(load), sequence: asked.sequence() })
@@ -198,7 +199,7 @@ service! {
         request: Request<v1::GetDespatchAdviceRequest>,
     ) -> Result<Response<v1::GetDespatchAdviceResponse>, Status> {
         let request = request.into_inner();
-        self.ask(request.min_sequence, move |asked| advice::advice(asked, &request.load_code)).await.map(Response::new)
+        self.ask(Lane::Dear, request.min_sequence, move |asked| advice::advice(asked, &request.load_code)).await.map(Response::new)
     }
     async fn list_vehicle_loads(
         &self,
@@ -207,11 +208,11 @@ service! {
         let r = request.into_inner();
         let question = format!("loads {}", r.only_open);
         let (codes, next_page_token, sequence) = self
-            .page(r.page_size, &r.page_token, question, move |asked| Ok(loads::load_codes(asked, r.only_open)?))
+            .page(Lane::Plain, r.page_size, &r.page_token, question, move |asked| Ok(loads::load_codes(asked, r.only_open)?))
             .await?;
         let record = self.engine().views.record_at(sequence.cast_unsigned());
         let loads = self
-            .ask_at(record, move |asked| {
+            .ask_at(Lane::Plain, record, move |asked| {
                 let mut rows = Vec::new();
                 for code in codes {
                     rows.extend(loads::load(asked, &code, None)?);

@@ -9,6 +9,7 @@ use super::{Api, booking, status};
 use crate::documents::visibility::Writer;
 use crate::documents::{despatch, foreign, html, records, sheet, visibility};
 use crate::labels::pdf::pdf;
+use crate::lanes::Lane;
 use crate::query::{certificate, documents, invalid, lifting_paper, papers};
 
 /// Largest document that is read; a message may be no larger anyway.
@@ -88,7 +89,7 @@ impl DocumentService for Api {
             .find(|code| !code.is_empty());
         let of = of.cloned().unwrap_or_else(|| "period".into());
         let making = papers::Making { now_us, new_issue: r.new_issue };
-        self.ask(r.min_sequence, move |asked| {
+        self.ask(Lane::Dear, r.min_sequence, move |asked| {
             let paper = match kind {
                 v1::DocumentKind::DeliveryNote => Some(papers::delivery_note(asked, &r.consignment_code, making)?),
                 v1::DocumentKind::LoadingList => Some(papers::loading_list(asked, &r.load_code, making)?),
@@ -188,10 +189,7 @@ impl DocumentService for Api {
             faults.add("document", format!("must have 1 to {READ_MAX_BYTES} bytes"));
         }
         faults.check().map_err(status::refusal)?;
-        // One at a time, away from what answers others: a document may be made to be slow.
-        static READING: tokio::sync::Semaphore = tokio::sync::Semaphore::const_new(1);
-        let _one = READING.acquire().await.map_err(|fault| status::unreadable(&fault.to_string()))?;
-        self.ask(0, move |asked| {
+        self.ask(Lane::Dear, 0, move |asked| {
             let read = foreign::read(&r.document).map_err(|why| invalid("document", why))?;
             let mut answer = documents::booking(asked, read, &r.supplier_code)?;
             let shape = booking::faults(&answer);

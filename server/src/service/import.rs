@@ -16,8 +16,9 @@ use tokio_stream::Stream;
 use tonic::{Request, Response, Status, Streaming};
 
 use super::faults::Faults;
-use super::{Api, receipt, status};
+use super::{Api, asker, receipt, status};
 use crate::engine::{EngineError, Submission};
+use crate::lanes::Lane;
 use crate::limits;
 use crate::query::imports::{RowFaults, check, prepare};
 use crate::query::invalid;
@@ -106,7 +107,7 @@ impl Api {
     async fn check_file(&self, file: &Arc<File>, answers: &Answers) -> Result<(Vec<Command>, RowFaults), Status> {
         let checked = Arc::new(AtomicUsize::new(0));
         let (counter, own) = (Arc::clone(&checked), Arc::clone(file));
-        let work = self.ask(0, move |asked| {
+        let work = self.ask(Lane::Dear, 0, move |asked| {
             let kind = own.head.kind();
             let mut faults = RowFaults::default();
             let prepared = prepare(kind, &own.rows, own.occurred_time_us, &mut faults);
@@ -177,11 +178,11 @@ impl ImportService for Api {
     ) -> Result<Response<Self::ImportFileStream>, Status> {
         let (answers, told) = mpsc::channel(16);
         let api = self.clone();
-        tokio::spawn(async move {
+        tokio::spawn(asker::for_long(LONGEST, async move {
             let result = api.import(request.into_inner(), &answers).await;
             let last = result.map(|result| v1::ImportFileResponse { part: Some(Told::Result(result)) });
             let _ = answers.send(last).await;
-        });
+        }));
         Ok(Response::new(Box::pin(tokio_stream::wrappers::ReceiverStream::new(told))))
     }
 }

@@ -6,6 +6,7 @@ use packloft_proto::v1::intake_service_server::IntakeService;
 use tonic::{Request, Response, Status};
 
 use super::service;
+use crate::lanes::Lane;
 use crate::query::{objects, unknown};
 
 service! {
@@ -21,7 +22,7 @@ service! {
         request: Request<v1::GetBulkBagRequest>,
     ) -> Result<Response<v1::GetBulkBagResponse>, Status> {
         let request = request.into_inner();
-        self.ask(request.min_sequence, move |asked| {
+        self.ask(Lane::Plain, request.min_sequence, move |asked| {
             let facts = bag(&asked.record, &request.bag_tag)?.ok_or_else(|| unknown("bulk bag", &request.bag_tag))?;
             Ok(v1::GetBulkBagResponse {
                 bag: Some(objects::bulk_bag(asked, &facts)?),
@@ -39,6 +40,7 @@ service! {
         let question = format!("bags {} {}", r.lot_code, r.state);
         let (bags, next_page_token, sequence) = self
             .page_of(
+                Lane::Plain,
                 r.page_size,
                 &r.page_token,
                 question,
@@ -57,7 +59,7 @@ service! {
     ) -> Result<Response<v1::ListIntakesResponse>, Status> {
         let r = request.into_inner();
         let (intakes, next_page_token, sequence) = self
-            .page(r.page_size, &r.page_token, "intakes".into(), |asked| Ok(objects::intakes(&asked.record)?))
+            .page(Lane::Plain, r.page_size, &r.page_token, "intakes".into(), |asked| Ok(objects::intakes(&asked.record)?))
             .await?;
         Ok(Response::new(v1::ListIntakesResponse { intakes, next_page_token, sequence }))
     }

@@ -8,8 +8,10 @@ use packloft_proto::v1;
 use packloft_proto::v1::journal_service_server::JournalService;
 use tonic::{Request, Response, Status};
 
-use super::{service, status};
+use super::{asker, service, status};
 use crate::journal::Stored;
+use crate::lanes::Lane;
+use crate::limits;
 use crate::query::content::Needs;
 use crate::query::events::event;
 use crate::query::paging::Page;
@@ -37,7 +39,7 @@ service! {
         let sequence = page.sequence.unwrap_or(newest).min(newest);
         let journal = Arc::clone(&self.engine().journal);
         let record = self.engine().views.record_at(sequence);
-        self.ask_at(record, move |asked| {
+        self.ask_at(Lane::Plain, record, move |asked| {
             let from = u64::try_from(r.from_sequence).unwrap_or(0).max(1);
             let unreadable = |fault: crate::journal::JournalError| {
                 packloft_domain::refusal::Refusal::Unreadable(packloft_domain::record::Unreadable(fault.to_string()))
@@ -87,8 +89,8 @@ service! {
         _request: Request<v1::VerifyJournalRequest>,
     ) -> Result<Response<v1::VerifyJournalResponse>, Status> {
         let engine = self.engine().clone();
-        let report = tokio::task::spawn_blocking(move || verify::verify_at(&engine.journal, &engine.views, verify::Pace::Beside)).await;
-        let report = report.map_err(|fault| status::unreadable(&fault.to_string()))?;
+        let work = move || verify::verify_at(&engine.journal, &engine.views, verify::Pace::Beside);
+        let report = asker::for_long(limits::PROVING_LONGEST, self.compute(Lane::Proof, work)).await?;
         Ok(Response::new(v1::VerifyJournalResponse {
             sound: report.faults.is_empty(),
             record_count: report.sequence.cast_signed(),

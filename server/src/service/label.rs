@@ -11,6 +11,7 @@ use tonic::{Request, Response, Status};
 use super::faults::Faults;
 use super::{service, status};
 use crate::labels::{pdf::pdf, svg::svg};
+use crate::lanes::Lane;
 use crate::query::labels;
 
 /// Longest scan.
@@ -48,7 +49,7 @@ service! {
         faults.check().map_err(status::refusal)?;
         let svg_wanted = r.format() == v1::LabelFormat::Svg;
         let now_us = self.engine().clock.now_us();
-        self.ask(r.min_sequence, move |asked| {
+        self.ask(Lane::Plain, r.min_sequence, move |asked| {
             let made = labels::label(asked, kind, &code)?;
             let day = asked.zone.date(now_us);
             let made_on = (day.year().unsigned_abs(), day.month().unsigned_abs(), day.day().unsigned_abs());
@@ -95,7 +96,7 @@ service! {
         }
         faults.check().map_err(status::refusal)?;
         let now_us = self.engine().clock.now_us();
-        self.ask(0, move |asked| {
+        self.ask(Lane::Plain, 0, move |asked| {
             let year = asked.zone.date(now_us).year();
             Ok(match read(&text) {
                 Ok(Scan::Elements(found)) => v1::ReadScanResponse {

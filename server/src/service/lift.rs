@@ -10,6 +10,7 @@ use super::convert::lift::lift;
 use super::convert::{twin, twins};
 use super::faults::Faults;
 use super::{service, status};
+use crate::lanes::Lane;
 use crate::query::content::Needs;
 use crate::query::{content, due, objects};
 
@@ -45,7 +46,7 @@ service! {
             None => "not recorded: a check writes nothing".to_owned(),
             Some(why) => format!("not recorded, and nothing can be recorded now ({why}): write the lift on paper"),
         };
-        self.ask(0, move |asked| {
+        self.ask(Lane::Check, 0, move |asked| {
             let tags: Vec<String> = asked_for.bags.iter().map(|bag| bag.bag_tag.clone()).collect();
             let evidence = content::of_rework(asked, &tags)?;
             let situation = gather(&asked.record, &asked_for, at, &asked.zone, &evidence)?;
@@ -109,7 +110,7 @@ service! {
         faults.check().map_err(status::refusal)?;
         let at = at.unwrap_or_else(|| self.engine().clock.now_us());
         let days = if days == 0 { DUE_DAYS } else { days };
-        self.ask(0, move |asked| {
+        self.ask(Lane::Plain, 0, move |asked| {
             let rows = due::due(asked, at, days)?;
             Ok(v1::ListDueResponse { rows, caution: CAUTION.into(), sequence: asked.sequence() })
         })
@@ -127,7 +128,7 @@ service! {
         faults.check().map_err(status::refusal)?;
         let question = format!("lifts {} {} {}", r.hoist_code, r.from_day, r.to_day);
         let (lifts, next_page_token, sequence) = self
-            .page(r.page_size, &r.page_token, question, move |asked| {
+            .page(Lane::Plain, r.page_size, &r.page_token, question, move |asked| {
                 Ok(objects::lifts(asked, &r.hoist_code, &r.from_day, &r.to_day)?)
             })
             .await?;

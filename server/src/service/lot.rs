@@ -9,6 +9,7 @@ use tonic::{Request, Response, Status};
 use super::convert::twins;
 use super::pallet::asked_sscc;
 use super::service;
+use crate::lanes::Lane;
 use crate::query::{analysis, objects, unknown};
 
 fn graded(grade: &grade::Grade) -> v1::Grade {
@@ -41,7 +42,7 @@ service! {
         request: Request<v1::GetLotRequest>,
     ) -> Result<Response<v1::GetLotResponse>, Status> {
         let request = request.into_inner();
-        self.ask(request.min_sequence, move |asked| {
+        self.ask(Lane::Plain, request.min_sequence, move |asked| {
             let facts = lot(&asked.record, &request.lot_code)?.ok_or_else(|| unknown("lot", &request.lot_code))?;
             Ok(v1::GetLotResponse {
                 lot: Some(objects::lot(&asked.record, &facts)?),
@@ -56,7 +57,7 @@ service! {
         request: Request<v1::GradeLotRequest>,
     ) -> Result<Response<v1::GradeLotResponse>, Status> {
         let request = request.into_inner();
-        self.ask(request.min_sequence, move |asked| {
+        self.ask(Lane::Plain, request.min_sequence, move |asked| {
             let facts = lot(&asked.record, &request.lot_code)?.ok_or_else(|| unknown("lot", &request.lot_code))?;
             let mut grades = grade::own(&asked.record, &facts, facts.judged_us())?;
             grades.extend(grade::published(&facts));
@@ -83,7 +84,7 @@ service! {
     ) -> Result<Response<v1::GetAnalysisResponse>, Status> {
         let r = request.into_inner();
         let sscc = if r.sscc.is_empty() { String::new() } else { asked_sscc(&r.sscc)? };
-        self.ask(r.min_sequence, move |asked| analysis::analysis(asked, &r, &sscc)).await.map(Response::new)
+        self.ask(Lane::Dear, r.min_sequence, move |asked| analysis::analysis(asked, &r, &sscc)).await.map(Response::new)
     }
     async fn list_lots(
         &self,
@@ -92,6 +93,7 @@ service! {
         let r = request.into_inner();
         let (lots, next_page_token, sequence) = self
             .page_of(
+                Lane::Plain,
                 r.page_size,
                 &r.page_token,
                 "lots".into(),

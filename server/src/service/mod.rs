@@ -1,8 +1,9 @@
 //! The gRPC services: shape of requests, statuses, and nothing of the rules.
 //!
 //! Order of checks: shape, replay, existence, state, limits. A write goes through [`Api::write`], a question through
-//! [`Api::ask`], which runs it on the pool for blocking work and contains its panics.
+//! [`Api::ask`], which has it computed in the lane of its kind, until its deadline or until nobody waits.
 
+pub mod asker;
 pub mod convert;
 pub mod faults;
 pub mod status;
@@ -31,7 +32,7 @@ mod stream_counts;
 mod trace;
 
 use std::sync::Arc;
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::Command;
@@ -39,12 +40,13 @@ use packloft_proto::v1;
 use sha2::{Digest, Sha256};
 use tonic::{Request, Status};
 
-use crate::engine::{Engine, EngineError, Gather, Outcome, Submission, default_deadline};
+use crate::engine::{Engine, EngineError, Gather, Outcome, Submission};
+use crate::lanes::{Lane, Lanes, NotAnswered};
 use crate::limits;
 use crate::people::People;
 use crate::query::content::{Needs, evidence};
 use crate::query::paging::Page;
-use crate::query::{Asked, Kept};
+use crate::query::{Asked, Kept, KeptCounts};
 use convert::{WriteRequest, command, twins};
 use faults::{Faults, timestamp};
 
@@ -54,6 +56,7 @@ pub struct Api {
     engine: Engine,
     kept: Arc<Kept>,
     people: Arc<People>,
+    lanes: Arc<Lanes>,
 }
 
 /// First half of the digest of some bytes, one after the other.
@@ -66,22 +69,7 @@ fn hash(parts: &[&[u8]]) -> [u8; 16] {
 
 /// Client's deadline from `grpc-timeout`, at most the default.
 fn deadline<T>(request: &Request<T>) -> Instant {
-    let given = request.metadata().get("grpc-timeout").and_then(|value| value.to_str().ok());
-    let parsed = given.and_then(|text| {
-        let (digits, unit) = text.split_at_checked(text.len().checked_sub(1)?)?;
-        let count: u64 = digits.parse().ok()?;
-        Some(match unit {
-            "H" => Duration::from_secs(count.saturating_mul(3_600)),
-            "M" => Duration::from_secs(count.saturating_mul(60)),
-            "S" => Duration::from_secs(count),
-            "m" => Duration::from_millis(count),
-            "u" => Duration::from_micros(count),
-            "n" => Duration::from_nanos(count),
-            _ => return None,
-        })
-    });
-    let wait = parsed.unwrap_or_else(default_deadline).min(default_deadline());
-    Instant::now() + wait
+    Instant::now() + asker::wait(request.metadata().as_ref())
 }
 
 /// Receipt of an outcome, rebuilt from the stored event alone, so that a repeated request gets the same.
@@ -118,12 +106,39 @@ fn own_holds(event: &packloft_domain::fact::Event) -> Vec<String> {
 impl Api {
     /// Services over an engine, with the names of people.
     pub fn new(engine: Engine, people: Arc<People>) -> Api {
-        Api { engine, kept: Arc::default(), people }
+        Api { engine, kept: Arc::default(), people, lanes: Arc::default() }
     }
 
     /// The engine.
     pub fn engine(&self) -> &Engine {
         &self.engine
+    }
+
+    /// The lanes questions are computed in.
+    pub fn lanes(&self) -> &Lanes {
+        &self.lanes
+    }
+
+    /// How much is kept in memory of what was computed.
+    pub fn kept(&self) -> KeptCounts {
+        self.kept.counts()
+    }
+
+    /// Tells the log now and then how much is kept in memory and how the lanes do; target `packloft_server::kept`.
+    pub async fn tell_kept(&self) {
+        loop {
+            tokio::time::sleep(limits::KEPT_TOLD_EVERY).await;
+            if tracing::enabled!(target: "packloft_server::kept", tracing::Level::DEBUG) {
+                let lanes = Lane::ALL.map(|lane| (lane, self.lanes.counts(lane)));
+                let (kept, touched) = (self.kept(), self.engine.views.touched_counts());
+                tracing::debug!(target: "packloft_server::kept", ?kept, ?touched, ?lanes);
+            }
+        }
+    }
+
+    /// The same services with other lanes.
+    pub fn with_lanes(self, lanes: Lanes) -> Api {
+        Api { lanes: Arc::new(lanes), ..self }
     }
 
     /// Checks the shape of a write, hands it to the writer and waits for its outcome.
@@ -159,7 +174,7 @@ impl Api {
             match needs.clone() {
                 Some(needs) if tries < limits::EVIDENCE_TRIES => {
                     (submission.evidence, submission.depends_on) =
-                        self.ask(0, move |asked| evidence(asked, &needs)).await?;
+                        self.ask(Lane::Write, 0, move |asked| evidence(asked, &needs)).await?;
                 }
                 Some(needs) => submission.in_turn = Some(self.gather(needs)),
                 None => {}
@@ -184,38 +199,49 @@ impl Api {
         tokio::spawn(async move { engine.submit(submission).await }).await.unwrap_or(Err(EngineError::Unknown))
     }
 
-    /// Answers a question at the newest sequence, or at least at the one asked for.
+    /// Answers a question at the newest sequence, or at least at the one asked for, in the lane of its kind.
     async fn ask<T: Send + 'static>(
         &self,
+        lane: Lane,
         min_sequence: i64,
         run: impl FnOnce(&Asked) -> Result<T, Refusal> + Send + 'static,
     ) -> Result<T, Status> {
         let wanted = u64::try_from(min_sequence).unwrap_or(0);
         let Some(record) = self.engine.record(wanted).await else { return Err(status::not_fresh(min_sequence)) };
-        self.ask_at(record, run).await
+        self.ask_at(lane, record, run).await
     }
 
     async fn ask_at<T: Send + 'static>(
         &self,
+        lane: Lane,
         record: crate::views::ViewRecord,
         run: impl FnOnce(&Asked) -> Result<T, Refusal> + Send + 'static,
     ) -> Result<T, Status> {
         let kept = Arc::clone(&self.kept);
-        let answer = tokio::task::spawn_blocking(move || {
+        let work = move || {
             let asked = Asked::new(record, kept)?;
             run(&asked)
+        };
+        self.compute(lane, work).await?.map_err(status::refusal)
+    }
+
+    /// Computes something in a lane for whoever asks.
+    async fn compute<T: Send + 'static>(
+        &self,
+        lane: Lane,
+        work: impl FnOnce() -> T + Send + 'static,
+    ) -> Result<T, Status> {
+        self.lanes.run(lane, asker::current(), work).await.map_err(|why| match why {
+            NotAnswered::Busy => status::busy(lane.again_after()),
+            NotAnswered::DeadlinePassed => status::question_deadline(),
+            NotAnswered::Failed(text) => status::unreadable(&text),
         })
-        .await;
-        match answer {
-            Ok(Ok(answer)) => Ok(answer),
-            Ok(Err(refusal)) => Err(status::refusal(refusal)),
-            Err(fault) => Err(status::unreadable(&format!("question failed: {fault}"))),
-        }
     }
 
     /// Answers a page of a list as it stood when its first page was asked for.
     async fn page<T: Send + 'static>(
         &self,
+        lane: Lane,
         page_size: i64,
         page_token: &str,
         question: String,
@@ -228,7 +254,7 @@ impl Api {
         }
         let sequence = page.sequence.unwrap_or(newest);
         let record = self.engine.views.record_at(sequence);
-        self.ask_at(record, move |asked| {
+        self.ask_at(lane, record, move |asked| {
             let (rows, token) = page.cut(rows(asked)?, sequence);
             Ok((rows, token, asked.sequence()))
         })
@@ -240,6 +266,7 @@ impl Api {
     /// The same for rows that cost something each: only those of the page are made.
     async fn page_of<T: Send + 'static>(
         &self,
+        lane: Lane,
         page_size: i64,
         page_token: &str,
         question: String,
@@ -253,7 +280,7 @@ impl Api {
         }
         let sequence = page.sequence.unwrap_or(newest);
         let record = self.engine.views.record_at(sequence);
-        self.ask_at(record, move |asked| {
+        self.ask_at(lane, record, move |asked| {
             let (codes, token) = page.cut(codes(asked)?, sequence);
             let mut rows = Vec::new();
             for code in codes {

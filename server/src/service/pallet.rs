@@ -8,6 +8,7 @@ use tonic::{Request, Response, Status};
 
 use super::faults::Faults;
 use super::{service, status};
+use crate::lanes::Lane;
 use crate::query::{pallets, patterns, unknown};
 
 /// The number of a pallet in a question.
@@ -33,7 +34,7 @@ service! {
         let mut faults = Faults::default();
         faults.code("product_code", &r.product_code);
         faults.check().map_err(status::refusal)?;
-        self.ask(0, move |asked| patterns::propose(asked, &r)).await.map(Response::new)
+        self.ask(Lane::Dear, 0, move |asked| patterns::propose(asked, &r)).await.map(Response::new)
     }
     async fn build_pallet(
         &self,
@@ -85,7 +86,7 @@ service! {
     ) -> Result<Response<v1::GetPalletResponse>, Status> {
         let request = request.into_inner();
         let sscc = asked_sscc(&request.sscc)?;
-        self.ask(request.min_sequence, move |asked| {
+        self.ask(Lane::Plain, request.min_sequence, move |asked| {
             let pallet = pallet::pallet(&asked.record, &sscc)?.ok_or_else(|| unknown("pallet", &sscc))?;
             Ok(v1::GetPalletResponse {
                 pallet: Some(pallets::answer(asked, &pallet)?),
@@ -103,14 +104,14 @@ service! {
         let r = request.into_inner();
         let question = format!("pallets {} {} {}", r.product_code, r.location_code, r.only_not_free);
         let (ssccs, next_page_token, sequence) = self
-            .page(r.page_size, &r.page_token, question, move |asked| {
+            .page(Lane::Plain, r.page_size, &r.page_token, question, move |asked| {
                 Ok(pallets::list(asked, &r.product_code, &r.location_code, r.only_not_free)?)
             })
             .await?;
         // Only the pallets of the page are computed.
         let record = self.engine().views.record_at(sequence.cast_unsigned());
         let pallets = self
-            .ask_at(record, move |asked| {
+            .ask_at(Lane::Plain, record, move |asked| {
                 let mut rows = Vec::new();
                 for sscc in ssccs {
                     if let Some(pallet) = pallet::pallet(&asked.record, &sscc)? {

@@ -9,6 +9,7 @@ use tonic::Status;
 
 use super::faults::{Faults, quoted, timestamp};
 use super::{Api, status};
+use crate::lanes::Lane;
 use crate::people::{Details, PeopleError};
 use crate::query::unknown;
 
@@ -70,7 +71,7 @@ impl Api {
         let contact = bounded(&mut faults, "contact", &request.contact, 0, CONTACT_MAX);
         faults.check().map_err(status::refusal)?;
         let person = code.clone();
-        self.ask(0, move |asked| match item_at(&asked.record, "person", &person, i64::MAX)? {
+        self.ask(Lane::Plain, 0, move |asked| match item_at(&asked.record, "person", &person, i64::MAX)? {
             Some((Item::Person(_), _)) => Ok(()),
             _ => Err(unknown("person", &person)),
         })

@@ -5,6 +5,7 @@ use packloft_proto::v1::quality_service_server::QualityService;
 use tonic::{Request, Response, Status};
 
 use super::service;
+use crate::lanes::Lane;
 use crate::query::{objects, trace, whereabouts};
 
 service! {
@@ -21,11 +22,11 @@ service! {
         let r = request.into_inner();
         let question = format!("holds {}", r.include_ended);
         let (states, next_page_token, sequence) = self
-            .page(r.page_size, &r.page_token, question, move |asked| Ok(objects::holds(asked, r.include_ended)?))
+            .page(Lane::Plain, r.page_size, &r.page_token, question, move |asked| Ok(objects::holds(asked, r.include_ended)?))
             .await?;
         let record = self.engine().views.record_at(sequence.cast_unsigned());
         let holds = self
-            .ask_at(record, move |asked| {
+            .ask_at(Lane::Plain, record, move |asked| {
                 let mut holds = Vec::new();
                 for state in states {
                     let mut hold = objects::hold(&state);
@@ -46,7 +47,7 @@ service! {
         let r = request.into_inner();
         let question = format!("contradictions {}", r.include_settled);
         let (contradictions, next_page_token, sequence) = self
-            .page(r.page_size, &r.page_token, question, move |asked| {
+            .page(Lane::Plain, r.page_size, &r.page_token, question, move |asked| {
                 Ok(objects::contradictions(asked, r.include_settled)?)
             })
             .await?;
@@ -59,7 +60,7 @@ service! {
         let r = request.into_inner();
         let question = format!("breaches {}", r.include_closed);
         let (breaches, next_page_token, sequence) = self
-            .page(r.page_size, &r.page_token, question, move |asked| Ok(objects::breaches(asked, r.include_closed)?))
+            .page(Lane::Plain, r.page_size, &r.page_token, question, move |asked| Ok(objects::breaches(asked, r.include_closed)?))
             .await?;
         Ok(Response::new(v1::ListBreachesResponse { breaches, next_page_token, sequence }))
     }

@@ -7,6 +7,7 @@ use tonic::{Request, Response, Status, Streaming};
 
 use super::faults::Faults;
 use super::{service, status};
+use crate::lanes::Lane;
 use crate::query::content::Needs;
 use crate::query::{gear, line, objects, packer, samples, trace, unknown};
 
@@ -51,7 +52,7 @@ service! {
         let at = outcome.event.occurred_time_us;
         let then = self.engine().views.record_at(outcome.sequence);
         let (mean_mass_mg, deviation_mg) = (fact.mean_mass_mg, fact.deviation_mg);
-        let text = self.ask_at(then, move |asked| Ok(packer::tare_words(asked, &fact, at)?)).await?;
+        let text = self.ask_at(Lane::Write, then, move |asked| Ok(packer::tare_words(asked, &fact, at)?)).await?;
         Ok(Response::new(v1::RecordTareResponse { receipt: Some(receipt), mean_mass_mg, deviation_mg, text }))
     }
     type StreamReadingsStream = super::stream::Answers;
@@ -68,7 +69,7 @@ service! {
         let at = faults.optional_time("at_time", r.at_time.as_ref());
         faults.check().map_err(status::refusal)?;
         let at = at.unwrap_or_else(|| self.engine().clock.now_us());
-        self.ask(r.min_sequence, move |asked| line::line(asked, &machine_code, at)).await.map(Response::new)
+        self.ask(Lane::Plain, r.min_sequence, move |asked| line::line(asked, &machine_code, at)).await.map(Response::new)
     }
     async fn check_tip(
         &self,
@@ -79,14 +80,14 @@ service! {
         faults.code("bag_tag", &r.bag_tag);
         faults.code("feed_code", &r.feed_code);
         let at = self.instant(faults, r.at_time.as_ref())?;
-        self.ask(0, move |asked| gear::check_tip(asked, &r, at)).await.map(Response::new)
+        self.ask(Lane::Check, 0, move |asked| gear::check_tip(asked, &r, at)).await.map(Response::new)
     }
     async fn get_run(
         &self,
         request: Request<v1::GetRunRequest>,
     ) -> Result<Response<v1::GetRunResponse>, Status> {
         let request = request.into_inner();
-        self.ask(request.min_sequence, move |asked| {
+        self.ask(Lane::Dear, request.min_sequence, move |asked| {
             let mut run =
                 objects::run(&asked.record, &request.run_code)?.ok_or_else(|| unknown("run", &request.run_code))?;
             run.held = trace::held_in_run(asked, &request.run_code)?;
@@ -105,6 +106,7 @@ service! {
         let lot = lot_code.clone();
         let (samples, next_page_token, sequence) = self
             .page_of(
+                Lane::Plain,
                 r.page_size,
                 &r.page_token,
                 question,
@@ -134,14 +136,14 @@ service! {
         let r = request.into_inner();
         let question = format!("runs {}", r.machine_code);
         let (codes, next_page_token, sequence) = self
-            .page(r.page_size, &r.page_token, question, move |asked| {
+            .page(Lane::Plain, r.page_size, &r.page_token, question, move |asked| {
                 Ok(objects::run_codes(&asked.record, &r.machine_code)?)
             })
             .await?;
         // Only the runs of the page are computed; list rows leave holds out.
         let record = self.engine().views.record_at(sequence.cast_unsigned());
         let runs = self
-            .ask_at(record, move |asked| {
+            .ask_at(Lane::Plain, record, move |asked| {
                 let mut runs = Vec::new();
                 for code in codes {
                     runs.extend(objects::run(&asked.record, &code)?);

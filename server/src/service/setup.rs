@@ -10,6 +10,7 @@ use tonic::{Request, Response, Status};
 use super::convert::twin;
 use super::faults::timestamp;
 use super::service;
+use crate::lanes::Lane;
 use crate::query::Asked;
 use crate::query::figures::day_window;
 
@@ -77,7 +78,7 @@ macro_rules! lists {
                 request: Request<v1::GetSiteRequest>,
             ) -> Result<Response<v1::GetSiteResponse>, Status> {
                 let day = request.into_inner().day;
-                let answer = self.ask(0, move |asked| site(asked, &day));
+                let answer = self.ask(Lane::Plain, 0, move |asked| site(asked, &day));
                 answer.await.map(Response::new)
             }
             async fn set_person_details(
@@ -105,7 +106,7 @@ macro_rules! lists {
                 ) -> Result<Response<v1::$response>, Status> {
                     let request = request.into_inner();
                     let (rows, next_page_token, sequence) = self
-                        .page(request.page_size, &request.page_token, $kind.into(), |asked| items(asked, $kind))
+                        .page(Lane::Plain, request.page_size, &request.page_token, $kind.into(), |asked| items(asked, $kind))
                         .await?;
                     let mut answer = v1::$response { next_page_token, sequence, ..Default::default() };
                     for (item, version) in rows {

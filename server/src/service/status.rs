@@ -183,6 +183,20 @@ pub fn engine(error: EngineError) -> Status {
     }
 }
 
+/// Too many such questions are being answered, or too many from there: to be asked again after a while.
+pub fn busy(again_after: Duration) -> Status {
+    let mut found = details("BUSY");
+    found.set_retry_info(Some(again_after));
+    let text = "too many such questions are being answered; ask again in a moment";
+    Status::with_error_details(Code::ResourceExhausted, text, found)
+}
+
+/// A question that was not answered in time.
+pub fn question_deadline() -> Status {
+    let text = "the deadline passed before this was answered; ask for less, or give it more time";
+    plain(Code::DeadlineExceeded, "NOT_ANSWERED_IN_TIME", text)
+}
+
 /// The answer did not come to stand where the reader asked in time.
 pub fn not_fresh(min_sequence: i64) -> Status {
     plain(Code::Unavailable, "NOT_THERE_YET", format!("sequence {min_sequence} is not on record yet; ask again"))

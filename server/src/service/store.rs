@@ -8,6 +8,7 @@ use tonic::{Request, Response, Status};
 
 use super::faults::Faults;
 use super::{service, status};
+use crate::lanes::Lane;
 use crate::query::content::Needs;
 use crate::query::{stock, stock_state, store_plan};
 
@@ -56,7 +57,7 @@ service! {
             faults.add("sscc", "or bag_tag: exactly one must be given");
         }
         faults.check().map_err(status::refusal)?;
-        self.ask(0, move |asked| store_plan::place(asked, &sscc, &r.bag_tag)).await.map(Response::new)
+        self.ask(Lane::Plain, 0, move |asked| store_plan::place(asked, &sscc, &r.bag_tag)).await.map(Response::new)
     }
     async fn get_cover(
         &self,
@@ -69,7 +70,7 @@ service! {
         let now_us = self.engine().clock.now_us();
         let journal = std::sync::Arc::clone(&self.engine().journal);
         let days = if r.day_count == 0 { store_plan::COVER_DAYS } else { r.day_count };
-        self.ask(r.min_sequence, move |asked| store_plan::cover(asked, &journal, days, now_us)).await.map(Response::new)
+        self.ask(Lane::Dear, r.min_sequence, move |asked| store_plan::cover(asked, &journal, days, now_us)).await.map(Response::new)
     }
     async fn propose_bags(
         &self,
@@ -82,7 +83,7 @@ service! {
         faults.check().map_err(status::refusal)?;
         let wanted = if r.bag_count == 0 { 5 } else { r.bag_count };
         let count = usize::try_from(wanted).unwrap_or(5);
-        self.ask(0, move |asked| Ok(store_plan::bags(asked, &r.material_code, count)?)).await.map(Response::new)
+        self.ask(Lane::Dear, 0, move |asked| Ok(store_plan::bags(asked, &r.material_code, count)?)).await.map(Response::new)
     }
     async fn list_stock(
         &self,
@@ -107,7 +108,7 @@ service! {
             return Err(status::bad_page_token());
         }
         let record = self.engine().views.record_at(page.sequence.unwrap_or(newest));
-        self.ask_at(record, move |asked| {
+        self.ask_at(Lane::Dear, record, move |asked| {
             let mut units = stock::units(asked, at_us)?;
             units.retain(|unit| {
                 (r.location_code.is_empty() || unit.location_code == r.location_code)

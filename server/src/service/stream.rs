@@ -25,6 +25,7 @@ use super::stream_counts::BUSY;
 use super::{Api, status};
 use crate::engine::{EngineError, Submission, default_deadline, fresh_id};
 use crate::journal::Journal;
+use crate::lanes::Lane;
 use crate::query::invalid;
 
 /// Answers of a stream.
@@ -195,7 +196,9 @@ impl Api {
     ) -> Result<(Option<Sent>, i64), Status> {
         let (source, epoch) = (open.source_code.clone(), open.epoch);
         let kind = Kind { counts, machine_code: open.machine_code.clone() };
-        let found = self.ask(0, move |asked| Ok((newest(&asked.record, &source, epoch)?, asked.sequence()))).await?;
+        let found = self
+            .ask(Lane::Write, 0, move |asked| Ok((newest(&asked.record, &source, epoch)?, asked.sequence())))
+            .await?;
         match other_kind(found.0.as_ref(), &open.source_code, open.epoch, &kind) {
             Some(text) => Err(status::refusal(invalid("source_code", text))),
             None => Ok(found),
@@ -206,7 +209,9 @@ impl Api {
     async fn record_blocks(&self, feed: &mut Feed) -> Result<(), Status> {
         while let Some((from_us, to_us)) = feed.span() {
             let machine = feed.open.machine_code.clone();
-            let borders = self.ask(0, move |asked| Ok(run_borders(&asked.record, &machine, from_us, to_us)?)).await?;
+            let borders = self
+                .ask(Lane::Write, 0, move |asked| Ok(run_borders(&asked.record, &machine, from_us, to_us)?))
+                .await?;
             let Some((fact, at_us)) = feed.cut(&borders) else { break };
             let last = feed.durable + i64::try_from(count_of(&fact)).unwrap_or(0);
             loop {
@@ -242,7 +247,8 @@ impl Api {
         let (sent, sequence) = self.sent_before(&fact, false).await?;
         let journal = std::sync::Arc::clone(&self.engine().journal);
         let newest = sent.as_ref().map(|sent| sent.entry.sequence);
-        let last = self.ask(0, move |_| Ok(newest.map(|row| last_reading(&journal, row)).transpose()?)).await?;
+        let last =
+            self.ask(Lane::Write, 0, move |_| Ok(newest.map(|row| last_reading(&journal, row)).transpose()?)).await?;
         let mut feed = Feed {
             open: fact,
             actor_code,

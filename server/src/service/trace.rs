@@ -11,6 +11,7 @@ use tonic::{Request, Response, Status};
 use super::convert::twins;
 use super::pallet::asked_sscc;
 use super::{service, status};
+use crate::lanes::Lane;
 use crate::query::trace::{self, Settings};
 use crate::query::{Asked, content, find, invalid, objects, pallets, rework, unknown, whereabouts};
 
@@ -27,7 +28,7 @@ service! {
             let refusal = invalid("run_code", "give either a run with a pack number, or a batch code with a printed time");
             return Err(status::refusal(refusal));
         }
-        self.ask(r.min_sequence, move |asked| {
+        self.ask(Lane::Dear, r.min_sequence, move |asked| {
             let origins = if by_number {
                 vec![trace::by_number(asked, &r.run_code, r.pack_number, settings)?]
             } else {
@@ -44,7 +45,7 @@ service! {
     ) -> Result<Response<v1::TraceBulkBagResponse>, Status> {
         let r = request.into_inner();
         let settings = Settings::checked(r.epsilon, r.coverage_factor).map_err(status::refusal)?;
-        self.ask(r.min_sequence, move |asked| {
+        self.ask(Lane::Dear, r.min_sequence, move |asked| {
             let facts = bag::known(&asked.record, &r.bag_tag)?.ok_or_else(|| unknown("bulk bag", &r.bag_tag))?;
             let found = trace::reached(asked, &facts, settings)?;
             Ok(v1::TraceBulkBagResponse {
@@ -66,7 +67,7 @@ service! {
     ) -> Result<Response<v1::TraceLotResponse>, Status> {
         let r = request.into_inner();
         let settings = Settings::checked(r.epsilon, r.coverage_factor).map_err(status::refusal)?;
-        self.ask(r.min_sequence, move |asked| {
+        self.ask(Lane::Dear, r.min_sequence, move |asked| {
             let facts = lot::lot(&asked.record, &r.lot_code)?.ok_or_else(|| unknown("lot", &r.lot_code))?;
             let (bags, found) = rework::holding_lot(asked, &r.lot_code, settings)?;
             let mut rows = Vec::new();
@@ -100,7 +101,7 @@ service! {
         let r = request.into_inner();
         let settings = Settings::checked(r.epsilon, r.coverage_factor).map_err(status::refusal)?;
         let sscc = asked_sscc(&r.sscc)?;
-        self.ask(r.min_sequence, move |asked| {
+        self.ask(Lane::Dear, r.min_sequence, move |asked| {
             let pallet = pallet::pallet(&asked.record, &sscc)?.ok_or_else(|| unknown("pallet", &sscc))?;
             Ok(v1::TracePalletResponse {
                 pallet: Some(pallets::answer(asked, &pallet)?),
@@ -117,7 +118,7 @@ service! {
         request: Request<v1::TraceConsignmentRequest>,
     ) -> Result<Response<v1::TraceConsignmentResponse>, Status> {
         let r = request.into_inner();
-        self.ask(r.min_sequence, move |asked| {
+        self.ask(Lane::Dear, r.min_sequence, move |asked| {
             let code = &r.consignment_code;
             let opened = dispatch::consignment(&asked.record, code)?.ok_or_else(|| unknown("consignment", code))?;
             let mut rows = Vec::new();
@@ -148,7 +149,7 @@ service! {
         request: Request<v1::TracePackagingLotRequest>,
     ) -> Result<Response<v1::TracePackagingLotResponse>, Status> {
         let r = request.into_inner();
-        self.ask(r.min_sequence, move |asked| {
+        self.ask(Lane::Dear, r.min_sequence, move |asked| {
             let code = &r.packaging_lot_code;
             let known = Register::at(&asked.record, i64::MAX).packaging_lot(code)?;
             known.ok_or_else(|| unknown("packaging lot", code))?;
@@ -172,7 +173,7 @@ service! {
             let text = format!("must have 1 to {} characters", find::TEXT_MAX_COUNT);
             return Err(status::refusal(invalid("text", text)));
         }
-        self.ask(r.min_sequence, move |asked| {
+        self.ask(Lane::Plain, r.min_sequence, move |asked| {
             Ok(v1::FindCodeResponse { found: find::find(asked, &r.text)?, sequence: asked.sequence() })
         })
         .await

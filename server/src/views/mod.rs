@@ -20,6 +20,7 @@ use std::sync::Arc;
 
 use packloft_domain::fact::{Event, kept_for};
 use packloft_domain::key;
+use packloft_domain::patience;
 use packloft_domain::record::{Entry, Record, Unreadable};
 use parking_lot::RwLock;
 use prost::Message;
@@ -412,6 +413,11 @@ impl Views {
         self.touched.read().visit(after, up_to, visit)
     }
 
+    /// Keys of what was touched lately that are kept, and their bytes.
+    pub fn touched_counts(&self) -> (usize, usize) {
+        self.touched.read().counts()
+    }
+
     /// What a request id was used for, if it was.
     pub fn used_request(&self, request_id: &[u8; 16]) -> Result<Option<UsedRequest>, Unreadable> {
         if let Some(used) = self.ahead.read().used_request(request_id) {
@@ -513,6 +519,7 @@ impl Views {
         }
         let mut entries = Vec::new();
         for value in values {
+            patience::step();
             decode_chunk(&value, &mut entries, up_to)?;
         }
         entries.append(&mut in_front);
@@ -524,7 +531,7 @@ impl Views {
         let mut to = prefix.as_bytes().to_vec();
         to.push(0xFF);
         let mut found: Vec<String> = Vec::new();
-        let _reading = self.lock.read();
+        let reading = self.lock.read();
         let mut in_front = BTreeSet::new();
         self.ahead.read().keys(prefix, self.applied().sequence, up_to, &mut |key| {
             in_front.insert(key.to_owned());
@@ -535,9 +542,12 @@ impl Views {
                     let end = key.len().saturating_sub(5);
                     found.push(String::from_utf8_lossy(&key[..end]).into_owned());
                 }
-                true
+                // The store would take an unwinding for its own: the step is made after it.
+                !patience::over()
             })
             .map_err(|e| Unreadable(e.to_string()))?;
+        drop(reading);
+        patience::step();
         if in_front.is_empty() {
             return Ok(found);
         }
@@ -632,20 +642,25 @@ impl ViewRecord {
     }
 }
 
+/// Every read is a step of who waits for the answer, before anything is locked.
 impl Record for ViewRecord {
     fn list(&self, key: &str) -> Result<Vec<Entry>, Unreadable> {
+        patience::step();
         self.views.list(key, self.sequence)
     }
 
     fn keys(&self, prefix: &str) -> Result<Vec<String>, Unreadable> {
+        patience::step();
         self.views.keys(prefix, self.sequence)
     }
 
     fn day_before(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
+        patience::step();
         self.views.day_before(object_key, day, self.sequence)
     }
 
     fn day_after(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
+        patience::step();
         self.views.day_after(object_key, day, self.sequence)
     }
 }

@@ -9,8 +9,7 @@ use std::sync::Arc;
 use packloft_domain::fact::Event;
 use packloft_domain::key;
 
-/// Keys kept: at some five keys a fact and 40 bytes a key this is 12 MB at most and weeks of a line.
-const KEPT: usize = 200_000;
+use crate::limits::TOUCHED_MAX_BYTES;
 
 /// Facts that follow one another and what they are about. Of more than one it is not known which is about what.
 #[derive(Debug)]
@@ -26,14 +25,20 @@ pub struct Touched {
     /// What was touched at or below this sequence is not known.
     from: u64,
     rows: VecDeque<Row>,
-    /// Keys of all rows.
-    count: usize,
+    /// Bytes of all rows, about.
+    bytes: usize,
+}
+
+/// Bytes of a row with these keys, about: what points at each, and its text with what the memory adds to it.
+fn bytes_of(keys: &[Arc<str>]) -> usize {
+    let each = |key: &Arc<str>| size_of::<Arc<str>>() + key.len().next_multiple_of(16) + 32;
+    size_of::<Row>() + keys.iter().map(each).sum::<usize>()
 }
 
 impl Touched {
     /// Nothing is known up to `sequence`.
     pub fn since(sequence: u64) -> Touched {
-        Touched { from: sequence, rows: VecDeque::new(), count: 0 }
+        Touched { from: sequence, ..Touched::default() }
     }
 
     /// Notes what an event is about.
@@ -44,13 +49,18 @@ impl Touched {
 
     /// Notes what the facts from one sequence to another are about.
     pub fn note_keys(&mut self, first: u64, last: u64, keys: &Arc<[Arc<str>]>) {
-        self.count += keys.len();
+        self.bytes += bytes_of(keys);
         self.rows.push_back(Row { first, last, keys: Arc::clone(keys) });
-        while self.count > KEPT {
+        while self.bytes > TOUCHED_MAX_BYTES {
             let Some(dropped) = self.rows.pop_front() else { break };
-            self.count -= dropped.keys.len();
+            self.bytes -= bytes_of(&dropped.keys);
             self.from = self.from.max(dropped.last);
         }
+    }
+
+    /// Keys kept, and their bytes.
+    pub fn counts(&self) -> (usize, usize) {
+        (self.rows.len(), self.bytes)
     }
 
     /// Visits every key touched after one sequence and up to another; false when that is not known any more.
@@ -94,12 +104,32 @@ mod tests {
         assert_eq!(seen(&touched, 12, 13).unwrap(), ["a", "b"]);
         assert_eq!(seen(&touched, 19, 20).unwrap(), ["a", "b"]);
         assert_eq!(seen(&touched, 20, 21).unwrap(), ["feed_anchors/F3", "feed/F3/d000000"]);
-        let many: Vec<Arc<str>> = (0..KEPT).map(|number| number.to_string().into()).collect();
+        let count = TOUCHED_MAX_BYTES / 72;
+        let many: Vec<Arc<str>> = (0..count).map(|number| number.to_string().into()).collect();
         touched.note_keys(22, 30, &many.into());
         assert_eq!(seen(&touched, 20, 30), None, "what is older than is kept counts as touched");
-        assert_eq!(seen(&touched, 21, 30).map(|keys| keys.len()), Some(KEPT));
+        assert_eq!(seen(&touched, 21, 30).map(|keys| keys.len()), Some(count));
         touched.note(31, &event("F4"));
         assert_eq!(seen(&touched, 29, 31), None);
         assert_eq!(seen(&touched, 30, 31).unwrap(), ["feed_anchors/F4", "feed/F4/d000000"]);
+    }
+    /// The oldest go first, and what they were about is not known any more.
+    #[test]
+    fn no_more_is_kept_than_may_be() {
+        let event =
+            Event { fact: Some(Fact::FeedEmptied(FeedEmptied { feed_code: "F".repeat(900) })), ..Event::default() };
+        let mut touched = Touched::since(0);
+        let mut sequence = 0;
+        while touched.from == 0 {
+            sequence += 1;
+            touched.note(sequence, &event);
+            assert!(touched.counts().1 <= TOUCHED_MAX_BYTES && sequence < 100_000);
+        }
+        let (rows, bytes) = touched.counts();
+        assert_eq!(bytes, touched.rows.iter().map(|row| bytes_of(&row.keys)).sum::<usize>());
+        assert!(bytes > TOUCHED_MAX_BYTES / 10 * 9, "{rows} rows, {bytes} bytes");
+        let mut seen = 0;
+        assert!(!touched.visit(touched.from - 1, sequence, &mut |_| seen += 1));
+        assert!(touched.visit(touched.from, sequence, &mut |_| seen += 1) && seen > 0);
     }
 }

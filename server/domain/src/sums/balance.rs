@@ -354,6 +354,7 @@ fn observation(ledger: &Ledger, anchor: &Anchor) -> String {
 
 /// Balance from one anchor to the next; `close` is `None` while the span's end has not been observed.
 fn span(ledger: &Ledger, open: &Anchor, close: Option<&Anchor>) -> Balance {
+    crate::patience::step();
     let to = close.map_or(f64::INFINITY, |anchor| anchor.time);
     let mut books = Books {
         ledger,

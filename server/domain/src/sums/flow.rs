@@ -17,11 +17,12 @@
 use std::collections::BTreeMap;
 
 pub use super::mixing::{Mix, add, gamma_p, normalised, share};
-use super::mixing::{Rates, State, scaled};
+use super::mixing::{Rates, State, mix_bytes, scaled};
 use super::passages::Passages;
 pub use super::passages::Pieces;
 pub use super::steps::Deficit;
 use super::steps::{Step, Way, Weighed, steps};
+use crate::patience;
 
 /// Product that no record explains.
 pub const UNRECORDED: u32 = u32::MAX;
@@ -175,6 +176,7 @@ impl Flow {
 
     /// Moves the state along one step from one time to another inside it; adds what left, by source, to `out`.
     fn advance(&self, state: &mut State, index: usize, from: f64, to: f64, out: &mut Mix) {
+        patience::step();
         let step = &self.steps[index];
         if step.emptied && from == step.start {
             state.clear();
@@ -364,6 +366,7 @@ impl Flow {
             let at = |part: f64| step.start + (step.end - step.start) * part;
             let mut done = 0.0;
             while done < 1.0 {
+                patience::step();
                 let mut phase = state.phase(rates, 1.0 - done, most);
                 if phase.short > 0.0 {
                     let last = state.last().clone();
@@ -430,6 +433,13 @@ impl Flow {
     /// Times in which more was drawn than had come in.
     pub fn deficits(&self) -> &[Deficit] {
         &self.deficits
+    }
+
+    /// Bytes it takes in memory, about.
+    pub fn bytes(&self) -> usize {
+        let steps: usize = self.steps.iter().map(|step| size_of::<Step>() + mix_bytes(&step.mix)).sum();
+        let states: usize = self.snapshots.iter().map(State::bytes).sum();
+        steps + states + self.returns.iter().map(mix_bytes).sum::<usize>()
     }
 
     /// The mixing section.

@@ -244,6 +244,17 @@ impl Ledger {
         Ok(Some(ledger))
     }
 
+    /// Bytes it takes in memory, about.
+    pub fn bytes(&self) -> usize {
+        // What an event has beside its own fields are some codes and rows.
+        let facts = self.facts.len() * (size_of::<Entry>() + 300);
+        let intervals: usize =
+            self.intervals.iter().map(|row| size_of::<Interval>() + row.running.len() * size_of::<(f64, f64)>()).sum();
+        let bags = self.bags.len() * (size_of::<LedgerBag>() + 400);
+        let tips = self.tips.len() * (size_of::<LedgerTip>() + 150);
+        facts + intervals + bags + tips + self.anchors.len() * size_of::<Anchor>() + self.runs.len() * 1_000
+    }
+
     /// Instant of a time of this ledger.
     pub fn instant_us(&self, time: f64) -> i64 {
         self.base_us + time.round() as i64

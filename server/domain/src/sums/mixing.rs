@@ -232,6 +232,19 @@ impl Filling {
     }
 }
 
+/// Bytes of a composition, about.
+pub(super) fn mix_bytes(mix: &Mix) -> usize {
+    size_of::<Mix>() + mix.capacity() * size_of::<(u32, f64)>()
+}
+
+impl State {
+    /// Bytes it takes in memory, about.
+    pub(super) fn bytes(&self) -> usize {
+        let layers = self.stages.iter().chain(&self.hopper);
+        size_of::<State>() + mix_bytes(&self.last) + layers.map(|layer| 8 + mix_bytes(&layer.mix)).sum::<usize>()
+    }
+}
+
 impl State {
     /// An empty feed; no stages mix nothing.
     pub fn empty(stages: usize, stage_mass: f64) -> State {

@@ -331,6 +331,7 @@ impl Ledger {
             .collect();
         let mut draws = Vec::new();
         for draw in self.raw_draws() {
+            crate::patience::step();
             // The span an instant belongs to ends with it; what is even is cut wherever the factor changes inside.
             if draw.start == draw.end {
                 let span = times.partition_point(|time| *time < draw.end).saturating_sub(1);

@@ -17,6 +17,7 @@ use std::sync::OnceLock;
 use super::flow::{Flow, Mix, Pieces, UNRECORDED, add, normalised, share};
 use super::ledger::Ledger;
 use super::movements::Variant;
+use crate::patience;
 
 /// Share from which a bag counts as likely.
 pub const LIKELY_SHARE: f64 = 0.01;
@@ -37,6 +38,8 @@ pub struct FeedFlow {
     /// Coverage factor.
     pub coverage: f64,
     pack_mass: f64,
+    /// Bytes of the ledger and the flows.
+    own_bytes: usize,
     /// Of each flow, where every source is likely and where it is possible, once it was asked for.
     passages: Vec<OnceLock<BTreeMap<u32, Vec<Pieces>>>>,
     /// Times of each bag, likely and possible, once it was asked for.
@@ -79,7 +82,17 @@ impl FeedFlow {
         let reached = (0..ledger.bags.len()).map(|_| [OnceLock::new(), OnceLock::new()]).collect();
         let passages = flows.iter().map(|_| OnceLock::new()).collect();
         let pack_mass = nominal.unwrap_or(1_000_000).max(1) as f64;
-        FeedFlow { pack_mass, flows, epsilon, coverage, ledger, passages, reached }
+        let own_bytes = ledger.bytes() + flows.iter().map(Flow::bytes).sum::<usize>();
+        FeedFlow { pack_mass, own_bytes, flows, epsilon, coverage, ledger, passages, reached }
+    }
+
+    /// Bytes it takes in memory, about, with what was asked of it so far.
+    pub fn bytes(&self) -> usize {
+        let pieces = |pieces: &Pieces| size_of::<Pieces>() + pieces.capacity() * size_of::<(f64, f64)>();
+        let of_source = |limits: &Vec<Pieces>| 40 + limits.iter().map(pieces).sum::<usize>();
+        let passages = self.passages.iter().filter_map(OnceLock::get).flat_map(BTreeMap::values);
+        let reached = self.reached.iter().flatten().map(|kept| size_of::<Pieces>() + kept.get().map_or(0, pieces));
+        self.own_bytes + passages.map(of_source).sum::<usize>() + reached.sum::<usize>()
     }
 
     /// Middle run.
@@ -113,6 +126,7 @@ impl FeedFlow {
 
     /// Times between which a piece of a flow lies after widening by k·u.
     fn widened(&self, flow: &Flow, from: f64, to: f64) -> (f64, f64) {
+        patience::step();
         let edge = |time: f64, sign: f64| {
             let margin = self.coverage * self.ledger.position_uncertainty(time);
             let moved = flow.time_of_drawn(flow.drawn_at(time) + sign * margin);
@@ -174,6 +188,7 @@ impl FeedFlow {
     }
 
     fn holds(&self, bag: usize, run: usize, (first, last): (i64, i64), likely: bool) -> bool {
+        patience::step();
         // The packs it reaches, looked for only where they may lie.
         let Some((from, to)) = self.pack_span(run, first).zip(self.pack_span(run, last)).map(|(a, b)| (a.0, b.1))
         else {
@@ -212,6 +227,7 @@ impl FeedFlow {
     /// Packs of a run that a bag reaches, in pieces. A pack that only touches the edge of where a bag is likely is likely when
     /// its own share says so.
     pub fn packs_of_bag(&self, bag: usize, run: usize, likely: bool) -> Vec<(i64, i64)> {
+        patience::step();
         let pieces = self.reach(bag, likely).iter();
         let mut found: Vec<(i64, i64)> =
             pieces.filter_map(|(from, to)| self.ledger.packs_between(run, *from, *to)).collect();

@@ -97,6 +97,7 @@ impl Weighed {
         let (mut content, mut owed, mut came, mut drawn) = (0.0_f64, 0.0_f64, 0.0, 0.0);
         let mut shortage: Option<Shortage> = None;
         for (index, whole) in steps.iter().enumerate() {
+            crate::patience::step();
             if whole.emptied {
                 (content, owed, shortage) = (0.0, 0.0, None);
                 weighed.emptied.push((whole.start, came));

@@ -74,6 +74,7 @@ fn density(time_s: f64, mean_s: f64, stages: i64) -> f64 {
 
 /// Sum of squares left over when a density is scaled to the points as well as it can be.
 fn left_over(points: &[Point], mean_s: f64, stages: i64) -> f64 {
+    crate::patience::step();
     let (mut cross, mut square) = (0.0, 0.0);
     for point in points {
         let e = density(point.time_s, mean_s, stages);

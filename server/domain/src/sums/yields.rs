@@ -85,6 +85,7 @@ pub fn given(feed: &FeedFlow) -> Vec<BagGiven> {
     let factors = ledger.factors();
     let mut first = 0;
     for (pair, amounts) in times.windows(2).zip(&bins) {
+        crate::patience::step();
         let (from, to) = (pair[0], pair[1]);
         let total: f64 = amounts.iter().map(|(_, amount)| amount).sum();
         if total <= 0.0 {
