@@ -150,12 +150,12 @@ impl Faults {
         value.to_owned()
     }
 
-    /// A number within limits, inclusive.
+    /// A number within limits, inclusive. Limits that were told may be the wrong way round; then no number is within.
     pub fn number(&mut self, field: &str, value: i64, low: i64, high: i64) -> i64 {
         if value < low || value > high {
             self.add(field, format!("is {value}; must be {low} to {high}"));
         }
-        value.clamp(low, high)
+        value.max(low).min(high)
     }
 
     /// A mass within limits, inclusive; said in kilograms.
@@ -164,7 +164,7 @@ impl Faults {
             let text = format!("is {}; must be {} to {}", kilograms(value), kilograms(low), kilograms(high));
             self.add(field, text);
         }
-        value.clamp(low, high)
+        value.max(low).min(high)
     }
 
     /// A mass above 0 up to 1000 t.

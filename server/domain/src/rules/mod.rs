@@ -10,6 +10,9 @@
 //! counters alone and stay fast however long the record is. Where a decision needs what may be in a pallet, whoever asks
 //! computes it beforehand and hands it in as [`free::Evidence`]; the engine sees to it that it is not out of date.
 
+// Typed figures reach every line here: a sum that turned round would permit what must be refused. See `crate::count`.
+#![warn(clippy::arithmetic_side_effects, clippy::indexing_slicing)]
+
 pub mod bag;
 pub mod build;
 pub mod check;
