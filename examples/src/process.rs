@@ -4,6 +4,7 @@
 //! first argument and becomes one.
 
 use std::ffi::OsString;
+use std::fs::File;
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, ExitCode, Stdio};
@@ -39,9 +40,11 @@ pub struct ServerProcess {
     pub address: String,
     data: PathBuf,
     executable: PathBuf,
+    log: Option<PathBuf>,
 }
 
-fn spawn(executable: &Path, data: &Path, listen: &str) -> anyhow::Result<(Child, String)> {
+/// Starts a server; what it says goes to the end of a file, or where this program's own words go.
+fn spawn(executable: &Path, data: &Path, listen: &str, log: Option<&Path>) -> anyhow::Result<(Child, String)> {
     let mut arguments: Vec<OsString> = Vec::new();
     if executable.file_name().is_none_or(|name| name != "packloft-server") {
         arguments.push(BE_THE_SERVER.into());
@@ -49,6 +52,9 @@ fn spawn(executable: &Path, data: &Path, listen: &str) -> anyhow::Result<(Child,
     arguments.extend(["serve".into(), "--data".into(), data.as_os_str().to_owned()]);
     arguments.extend(["--listen", listen, "--ballast-mib", "0"].map(OsString::from));
     let mut command = Command::new(executable);
+    if let Some(path) = log {
+        command.stderr(File::options().create(true).append(true).open(path)?);
+    }
     let mut child = clock::hand_on(&mut command)
         .args(arguments)
         .env("PACKLOFT_LOG", std::env::var("PACKLOFT_LOG").unwrap_or_else(|_| "error".into()))
@@ -82,8 +88,17 @@ impl ServerProcess {
     /// # Errors
     /// When it cannot be started.
     pub fn start_from(executable: &Path, data: &Path) -> anyhow::Result<ServerProcess> {
-        let (child, address) = spawn(executable, data, "127.0.0.1:0")?;
-        Ok(ServerProcess { child, address, data: data.to_owned(), executable: executable.to_owned() })
+        Self::start_logged(executable, data, None)
+    }
+
+    /// The same, with what it says in a file.
+    ///
+    /// # Errors
+    /// When it cannot be started, or the file not be opened.
+    pub fn start_logged(executable: &Path, data: &Path, log: Option<&Path>) -> anyhow::Result<ServerProcess> {
+        let (child, address) = spawn(executable, data, "127.0.0.1:0", log)?;
+        let (data, executable, log) = (data.to_owned(), executable.to_owned(), log.map(Path::to_owned));
+        Ok(ServerProcess { child, address, data, executable, log })
     }
 
     /// URL for clients.
@@ -116,7 +131,7 @@ impl ServerProcess {
     /// # Errors
     /// When it cannot be started.
     pub fn restart(&mut self) -> anyhow::Result<()> {
-        let (child, address) = spawn(&self.executable, &self.data, &self.address)?;
+        let (child, address) = spawn(&self.executable, &self.data, &self.address, self.log.as_deref())?;
         self.child = child;
         self.address = address;
         Ok(())
