@@ -21,7 +21,10 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         .map(|service| format!("packloft/v1/{service}_service.proto"));
         let api = protox::compile(files, [&root])?;
         fs::write(out.join("api_descriptor.bin"), api.encode_to_vec())?;
-        tonic_prost_build::configure().build_transport(false).compile_fds(api)?;
+        tonic_prost_build::configure()
+            .build_transport(false)
+            .codec_path("crate::bounded::BoundedCodec")
+            .compile_fds(api)?;
     }
     Ok(())
 }

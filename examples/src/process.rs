@@ -4,6 +4,7 @@
 //! first argument and becomes one.
 
 use std::ffi::OsString;
+use std::fs::File;
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, ExitCode, Stdio};
@@ -51,8 +52,11 @@ pub struct Setting {
     pub ballast_mib: u64,
     /// More arguments of `serve`.
     pub more: Vec<String>,
+    /// File at whose end what it says goes; where this program's own words go otherwise.
+    pub log: Option<PathBuf>,
 }
 
+/// Starts a server.
 fn spawn(executable: &Path, data: &Path, listen: &str, setting: &Setting) -> anyhow::Result<(Child, String)> {
     let mut arguments: Vec<OsString> = Vec::new();
     if executable.file_name().is_none_or(|name| name != "packloft-server") {
@@ -62,6 +66,9 @@ fn spawn(executable: &Path, data: &Path, listen: &str, setting: &Setting) -> any
     arguments.extend(["--listen", listen, "--ballast-mib", &setting.ballast_mib.to_string()].map(OsString::from));
     arguments.extend(setting.more.iter().map(OsString::from));
     let mut command = Command::new(executable);
+    if let Some(path) = &setting.log {
+        command.stderr(File::options().create(true).append(true).open(path)?);
+    }
     let mut child = clock::hand_on(&mut command)
         .args(arguments)
         .envs(setting.environment.iter().map(|(name, value)| (name, value)))
@@ -97,6 +104,15 @@ impl ServerProcess {
     /// When it cannot be started.
     pub fn start_from(executable: &Path, data: &Path) -> anyhow::Result<ServerProcess> {
         Self::start_within(executable, data, "127.0.0.1:0", Setting::default())
+    }
+
+    /// The same, with what it says in a file.
+    ///
+    /// # Errors
+    /// When it cannot be started, or the file not be opened.
+    pub fn start_logged(executable: &Path, data: &Path, log: Option<&Path>) -> anyhow::Result<ServerProcess> {
+        let log = log.map(Path::to_owned);
+        Self::start_within(executable, data, "127.0.0.1:0", Setting { log, ..Setting::default() })
     }
 
     /// The same on another address, with more arguments of `serve`.

@@ -3,6 +3,8 @@
 //! The two packages never share a message: API messages may grow with their users, stored bytes are for ever.
 //! Without the `api` feature only the stored facts are built, which is all the domain may see.
 
+#[cfg(feature = "api")]
+pub mod bounded;
 pub mod csv;
 
 /// The stored facts, `packloft.journal.v1`. Times in microseconds, masses in milligrams.

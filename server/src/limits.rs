@@ -82,8 +82,7 @@ pub const RECALLS_KEPT: usize = 64;
 /// Bytes of these, about.
 pub const RECALLS_KEPT_BYTES: usize = 4 << 20;
 /// Bytes of the keys that were touched lately: at five keys a fact some 40000 facts, days of a line, or an
-/// import. What was computed before
-/// the oldest of them is computed anew.
+/// import. What was computed before the oldest of them is computed anew.
 pub const TOUCHED_MAX_BYTES: usize = 16 << 20;
 /// How often the log says how much is kept, where it says so at all.
 pub const KEPT_TOLD_EVERY: Duration = Duration::from_secs(30);
@@ -168,3 +167,71 @@ pub fn lane(lane: Lane) -> LaneBounds {
         Lane::Proof => LaneBounds { threads: 1, nice: 15, places: 1, places_an_address: 1, wait },
     }
 }
+
+/// Most rows of every list that a request can hold, by message and field (`service/bounds.rs`). What names things names
+/// each once.
+pub const LISTS: &[(&str, usize)] = &[
+    // Places of counters of one machine, rejects by reason among them.
+    ("FinishRunRequest.counters", 20),
+    ("RecordCountRequest.counters", 20),
+    ("RecordLineCheckRequest.counters", 20),
+    ("StartRunRequest.counters", 20),
+    ("StreamCount.counters", 20),
+    // Machines of one feed.
+    ("RecordTipRequest.counts", 20),
+    // Readings of one block, as stored.
+    ("RecordReadingsRequest.mass_mg", packloft_domain::block::BLOCK_MAX),
+    ("StreamChunk.head_number", packloft_domain::block::BLOCK_MAX),
+    ("StreamChunk.mass_mg", packloft_domain::block::BLOCK_MAX),
+    ("StreamChunk.time_us", packloft_domain::block::BLOCK_MAX),
+    ("StreamCounts.counts", 1_000),
+    // Empty packs weighed at once.
+    ("RecordTareRequest.mass_mg", 200),
+    // Tests of a check point, and limits of the products it is for.
+    ("CheckPoint.fill_limits", 500),
+    ("CheckPoint.tests", 50),
+    ("RecordLineCheckRequest.results", 50),
+    // Every value of an enum once.
+    ("Feed.accepted_electrostatic_types", 4),
+    ("GetNetQuantityRequest.schemes", 16),
+    ("Person.roles", 9),
+    ("QuantitySetting.schemes", 16),
+    ("SiteSettings.shifts", 12),
+    // Properties of a material.
+    ("LimitSet.limits", 50),
+    // What a location is kept for.
+    ("Location.material_codes", 200),
+    ("Location.product_codes", 200),
+    // A vehicle of bags; a bag is of two lots at most.
+    ("IntakeBag.lots", 2),
+    ("RecordBulkBagRequest.lots", 2),
+    ("RecordBulkBagRequest.rework_intervals", 100),
+    ("RecordIntakeRequest.bags", 200),
+    // One hoist cycle.
+    ("Lift.bag_tags", 20),
+    ("Lift.gear", 10),
+    ("LiftGear.legs", 4),
+    // A report of an examination.
+    ("RecordExaminationRequest.defects", 50),
+    ("RecordExaminationRequest.ratings", 20),
+    // Runs on one pallet, pallets put together.
+    ("BuildPalletRequest.parts", 20),
+    ("MergePalletsRequest.ssccs", 10),
+    // Units of one location.
+    ("RecordMoveRequest.bag_tags", 2_000),
+    ("RecordMoveRequest.packaging_lot_codes", 2_000),
+    ("RecordMoveRequest.ssccs", 2_000),
+    ("RecordStockTakeRequest.bag_tags", 2_000),
+    ("RecordStockTakeRequest.packaging_lot_codes", 2_000),
+    ("RecordStockTakeRequest.ssccs", 2_000),
+    ("EnterOrderRequest.lines", 100),
+    // Parts of what is held or called back.
+    ("EndHoldRequest.intervals", 200),
+    ("EndHoldRequest.ssccs", 2_000),
+    ("OpenRecallRequest.intervals", 200),
+    // Figures that are only reckoned with.
+    ("EstimateLifeRequest.rows", 50),
+    ("EstimateMixingRequest.points", 10_000),
+    ("ImportPallet.lot_codes", 20),
+    ("ImportRows.rows", 1_000),
+];

@@ -21,7 +21,7 @@ type Reading = (i64, i64);
 fn feeder(url: &str, input: &str, more: &[&str]) -> Command {
     let mut command = packloft_tests::house(EXECUTABLE);
     command
-        .args(["--be-the-command", "--server", url, "--actor", "dev-1", "feed", "readings", input])
+        .args(["--be-the-command", "--server", url, "--actor", "C1", "feed", "readings", input])
         .args(["--source", "CW1", "--machine", "M1", "--instrument", "C1"])
         .args(more)
         .stdout(Stdio::piped())
@@ -366,7 +366,7 @@ async fn counts_are_fed_like_readings() -> anyhow::Result<()> {
     let feed = |url: &str| {
         let mut command = packloft_tests::house(EXECUTABLE);
         command
-            .args(["--be-the-command", "--server", url, "--actor", "dev-1", "feed", "readings"])
+            .args(["--be-the-command", "--server", url, "--actor", "C1", "feed", "readings"])
             .arg(&file)
             .args(["--source", "PLC", "--machine", "M1", "--counts", "filled,accepted", "--count-every-s", "0"])
             .stdout(Stdio::piped())

@@ -53,7 +53,7 @@ fn records(journal: &Path) -> anyhow::Result<(PathBuf, Vec<Place>)> {
     segments.sort();
     let path = segments.pop().ok_or_else(|| anyhow::anyhow!("no segment in {}", journal.display()))?;
     let bytes = std::fs::read(&path)?;
-    let (mut at, mut found) = (packloft_server::journal::format::HEADER_BYTES, Vec::new());
+    let (mut at, mut found) = (packloft_server::journal::format::RECORDS_AT, Vec::new());
     while let Ok(record) = packloft_server::journal::format::Record::decode(&bytes[at..]) {
         let to = at + usize::try_from(record.stored_bytes())?;
         found.push((record.sequence, at, to));

@@ -26,7 +26,7 @@ async fn a_mixed_load_leaves_nothing_behind() -> anyhow::Result<()> {
     let incoming = tonic::transport::server::TcpIncoming::bind("127.0.0.1:0".parse()?)
         .map_err(|fault| anyhow::anyhow!("{fault}"))?;
     let address = incoming.local_addr()?.to_string();
-    tokio::spawn(serve_on(api.clone(), incoming, std::future::pending()));
+    tokio::spawn(serve_on(api.clone(), incoming, Vec::new(), std::future::pending()));
     let connection = Connection::open(&address).await?;
     for step in scenario::steps().into_iter().chain(morning::steps()) {
         step.play(&connection).await.map_err(|status| anyhow::anyhow!("{step:?}: {status}"))?;

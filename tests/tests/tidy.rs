@@ -217,3 +217,27 @@ fn licences_are_open() -> anyhow::Result<()> {
     }
     Ok(())
 }
+
+/// `clamp` panics when its limits are the wrong way round, which limits that were told may be; only literal ones are sure. A
+/// plain `sum` panics beyond its range: rules add with `count::total`.
+#[test]
+fn no_limit_that_was_told_can_panic() {
+    let literal = |text: &str| {
+        let text = text.trim().trim_start_matches("i128::from(").trim_end_matches(')');
+        !text.is_empty() && !text.chars().any(|c| c.is_ascii_lowercase() && c != 'e')
+    };
+    for (path, text) in sources(".rs") {
+        let name = path.to_string_lossy().into_owned();
+        let text = apart(&text).0;
+        if name.contains("server/domain/src") || name.contains("server/src") {
+            for rest in text.split(".clamp(").skip(1) {
+                let given = rest.split(')').next().unwrap_or_default();
+                assert!(given.split(',').all(literal), "{name} clamps to {given}: say .max(low).min(high)");
+            }
+        }
+        if name.contains("server/domain/src/rules") {
+            assert!(!text.contains(".sum()") && !text.contains(".sum::<"), "{name} sums without count::total");
+            assert!(!text.contains(".abs()"), "{name} has abs: say saturating_abs");
+        }
+    }
+}

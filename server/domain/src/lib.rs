@@ -13,6 +13,7 @@
 
 pub mod block;
 pub mod code;
+pub mod count;
 pub mod fact;
 pub mod gs1;
 pub mod key;

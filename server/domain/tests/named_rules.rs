@@ -586,3 +586,31 @@ fn a_setting_that_nobody_else_gave_is_not_taken_back() {
         assert_eq!(rules_of(&correct(&mut house, first, None)), expected, "{given:?}");
     }
 }
+
+#[test]
+fn who_says_it_is_on_record_once_the_site_has_a_person() {
+    let remark = |text: &str| {
+        Fact::RemarkRecorded(RemarkRecorded { feed_code: "F1".into(), text: text.into(), ..RemarkRecorded::default() })
+    };
+    let mut empty = House::empty();
+    empty.actor = "first".into();
+    let person = |code: &str| Item::Person(Person { code: code.into(), ..Person::default() });
+    registered(&mut empty, T0, person("first"));
+    empty.actor = "second".into();
+    let own = Fact::Registered(Registered { item: Some(person("second")) });
+    assert_eq!(rules_of(&empty.tell(T0, own)), ["ACTOR_UNKNOWN"], "only the first registers themselves");
+    let house = House::new(0, 1);
+    // A person, an instrument, a machine, a scale; a product, a feed, a slip of the pen.
+    let taken = [("op", true), ("C1", true), ("M1", true), ("S1", true), ("K1", false), ("F1", false), ("0p", false)];
+    for (actor, known) in taken {
+        let mut house = house.clone();
+        house.actor = actor.into();
+        let expected: &[&str] = if known { &[] } else { &["ACTOR_UNKNOWN"] };
+        assert_eq!(rules_of(&house.tell(T0, remark("x"))), expected, "{actor}");
+    }
+    // Told late, by somebody who was registered after that day: what is known now counts.
+    let mut house = house;
+    registered(&mut house, T0 + 5 * DAY, person("new"));
+    house.actor = "new".into();
+    house.tell(T0, remark("x")).unwrap();
+}

@@ -1,10 +1,15 @@
 //! Reads what others send: despatch advice and orders in UBL 2.1, visibility events in EPCIS 2.0.
 //!
 //! Nothing is believed: numbers are checked, masses bounded, and whatever cannot be read is said with its place. External
-//! entities are never fetched: the reader knows none.
+//! entities are never fetched: the reader knows none. Reading takes time in proportion to the length, whatever is in it: what
+//! could cost more (namespaces, depth, one thing told over and over) is bounded or looked up.
 
+use std::collections::{BTreeMap, BTreeSet};
+
+use packloft_domain::gs1::element::Element;
 use packloft_domain::gs1::scan::gtin_14;
 use packloft_domain::gs1::{check_digit, is_key, link};
+use quick_xml::events::Event;
 use roxmltree::{Document, Node};
 use serde_json::Value;
 
@@ -117,29 +122,58 @@ fn text<'a>(node: Node<'a, 'a>, path: &[&str]) -> String {
     child(node, path).map(whole).unwrap_or_default()
 }
 
-/// Most elements of a document, attributes of an element: far more than any honest one has.
+/// Most elements of a document, attributes of an element, elements within one another, and namespaces declared around one
+/// place (each is looked through for every name there): far more than any honest one has.
 const ELEMENTS_MAX: usize = 200_000;
 const ATTRIBUTES_MAX: usize = 64;
+const DEPTH_MAX: usize = 64;
+const NAMESPACES_MAX: usize = 64;
+/// Longest web address that names something.
+const ADDRESS_MAX_COUNT: usize = 500;
+/// Most faults, and most notes, told of one document.
+const TOLD_MAX_COUNT: usize = 1_000;
 
 /// Looks through XML once, in time that grows with its length, before anything slower does.
 fn bounded(text: &str) -> Result<(), String> {
     let mut reader = quick_xml::Reader::from_str(text);
     let mut count = 0;
+    // Namespaces declared by each element that is open.
+    let mut open: Vec<usize> = Vec::new();
+    let mut namespaces = 0;
     loop {
         packloft_domain::patience::step();
-        match reader.read_event() {
-            Ok(quick_xml::events::Event::Start(start) | quick_xml::events::Event::Empty(start)) => {
-                count += 1;
-                if count > ELEMENTS_MAX {
-                    return Err(format!("has more than {ELEMENTS_MAX} elements"));
-                }
-                if start.attributes().with_checks(false).take(ATTRIBUTES_MAX + 1).count() > ATTRIBUTES_MAX {
-                    return Err(format!("has an element with more than {ATTRIBUTES_MAX} attributes"));
-                }
+        let event = reader.read_event().map_err(|fault| format!("is neither JSON nor XML: {fault}"))?;
+        let (start, empty) = match event {
+            Event::Start(start) => (start, false),
+            Event::Empty(start) => (start, true),
+            Event::End(_) => {
+                namespaces -= open.pop().unwrap_or(0);
+                continue;
             }
-            Ok(quick_xml::events::Event::Eof) => return Ok(()),
-            Ok(_) => {}
-            Err(fault) => return Err(format!("is neither JSON nor XML: {fault}")),
+            Event::Eof => return Ok(()),
+            _ => continue,
+        };
+        count += 1;
+        if count > ELEMENTS_MAX {
+            return Err(format!("has more than {ELEMENTS_MAX} elements"));
+        }
+        let (mut attributes, mut declared) = (0, 0);
+        for attribute in start.attributes().with_checks(false).take(ATTRIBUTES_MAX + 1) {
+            attributes += 1;
+            declared += usize::from(attribute.is_ok_and(|given| given.key.as_ref().starts_with("xmlns")));
+        }
+        if attributes > ATTRIBUTES_MAX {
+            return Err(format!("has an element with more than {ATTRIBUTES_MAX} attributes"));
+        }
+        if namespaces + declared > NAMESPACES_MAX {
+            return Err(format!("declares more than {NAMESPACES_MAX} namespaces around one element"));
+        }
+        if !empty {
+            namespaces += declared;
+            open.push(declared);
+        }
+        if open.len() > DEPTH_MAX {
+            return Err(format!("has more than {DEPTH_MAX} elements within one another"));
         }
     }
 }
@@ -273,9 +307,14 @@ fn order(root: Node) -> Read {
     read
 }
 
+/// Elements of a Digital Link; none of a text that is none, or longer than any.
+fn elements_of(uri: &str) -> Vec<Element> {
+    if uri.len() > ADDRESS_MAX_COUNT { Vec::new() } else { link::read(uri).unwrap_or_default() }
+}
+
 /// Lot and product number of a class.
 fn class(uri: &str) -> (String, String) {
-    let elements = link::read(uri).unwrap_or_default();
+    let elements = elements_of(uri);
     let of = |ai: &str| elements.iter().find(|row| row.ai == ai).map(|row| row.value.clone()).unwrap_or_default();
     (of("10"), of("01"))
 }
@@ -295,7 +334,7 @@ fn thing(uri: &str) -> Result<String, String> {
     if uri.starts_with("urn:epc:") {
         return Err(format!("{uri} is a kind of number that is not read here"));
     }
-    let code = match link::read(uri).unwrap_or_default().into_iter().find(|row| row.ai == "00") {
+    let code = match elements_of(uri).into_iter().find(|row| row.ai == "00") {
         Some(row) => row.value,
         None => uri.rsplit([':', '/']).next().unwrap_or_default().to_owned(),
     };
@@ -316,7 +355,7 @@ fn around(event: &Value, read: &mut Read) {
         }
     }
     for row in event["sourceList"].as_array().into_iter().flatten() {
-        let elements = row["source"].as_str().and_then(|uri| link::read(uri).ok()).unwrap_or_default();
+        let elements = row["source"].as_str().map(elements_of).unwrap_or_default();
         if let Some(party) = elements.iter().find(|row| row.ai == "417") {
             read.sender_gln.clone_from(&party.value);
         }
@@ -330,10 +369,11 @@ fn events(document: &Value) -> Read {
     read.issue_date = made.get(..10).unwrap_or_default().to_owned();
     let mut list = document["epcisBody"]["eventList"].as_array().cloned().unwrap_or_default();
     let time = |event: &Value| event["eventTime"].as_str().and_then(|text| text.parse::<jiff::Timestamp>().ok());
-    list.sort_by_key(time);
+    list.sort_by_cached_key(time);
     let declared = |event: &Value| !event["errorDeclaration"].is_null();
-    let wrong: Vec<String> =
+    let wrong: BTreeSet<String> =
         list.iter().filter(|event| declared(event)).map(|event| event["eventID"].to_string()).collect();
+    let mut held = Held::default();
     for (place, event) in list.iter().enumerate() {
         let id = event["eventID"].to_string();
         if declared(event) || (id != "null" && wrong.contains(&id)) {
@@ -356,7 +396,7 @@ fn events(document: &Value) -> Read {
         if event["action"] == "DELETE" {
             let gone: Vec<String> =
                 children.iter().map(|row| class(row["epcClass"].as_str().unwrap_or_default()).0).collect();
-            read.units.retain(|unit| unit.code != code || !(gone.is_empty() || gone.contains(&unit.lot_code)));
+            held.remove(&code, &gone);
             continue;
         }
         for row in children {
@@ -369,12 +409,44 @@ fn events(document: &Value) -> Read {
             if net_mass_mg.is_none() {
                 read.notes.push(format!("event {place}: what {code} holds is told in no mass"));
             }
-            // The newest word about a thing and a lot counts.
-            read.units.retain(|known| known.code != code || known.lot_code != lot_code);
-            read.units.push(Unit { code: code.clone(), lot_code, gtin, net_mass_mg, ..Unit::default() });
+            held.put(Unit { code: code.clone(), lot_code, gtin, net_mass_mg, ..Unit::default() });
         }
     }
+    read.units = held.units.into_values().collect();
     read
+}
+
+/// What things hold, in the order of the newest word about each thing and lot.
+#[derive(Default)]
+struct Held {
+    units: BTreeMap<usize, Unit>,
+    /// Places of the lots of each thing.
+    places: BTreeMap<String, BTreeMap<String, usize>>,
+    next: usize,
+}
+
+impl Held {
+    /// The newest word about a thing and a lot counts.
+    fn put(&mut self, unit: Unit) {
+        let lots = self.places.entry(unit.code.clone()).or_default();
+        if let Some(before) = lots.insert(unit.lot_code.clone(), self.next) {
+            self.units.remove(&before);
+        }
+        self.units.insert(self.next, unit);
+        self.next += 1;
+    }
+
+    /// Takes lots off a thing; all of them when none is named.
+    fn remove(&mut self, code: &str, lots: &[String]) {
+        let Some(known) = self.places.get_mut(code) else { return };
+        let gone: Vec<usize> = match lots {
+            [] => std::mem::take(known).into_values().collect(),
+            named => named.iter().filter_map(|lot| known.remove(lot)).collect(),
+        };
+        for place in gone {
+            self.units.remove(&place);
+        }
+    }
 }
 
 /// Most lots a bag may have here.
@@ -383,10 +455,14 @@ const LOTS_MAX: usize = 2;
 /// What would be refused when it is booked, so that nothing of a document is booked by halves.
 fn bookable(read: &mut Read) {
     let mut faults = Vec::new();
+    let (mut rows_of, mut told): (BTreeMap<&str, usize>, BTreeMap<(&str, &str), usize>) = Default::default();
     for unit in &read.units {
-        let same = |other: &&Unit| other.code == unit.code;
-        let rows = read.units.iter().filter(same).count();
-        if read.units.iter().filter(same).filter(|other| other.lot_code == unit.lot_code).count() > 1 {
+        *rows_of.entry(&unit.code).or_default() += 1;
+        *told.entry((&unit.code, &unit.lot_code)).or_default() += 1;
+    }
+    for unit in &read.units {
+        let rows = rows_of.get(unit.code.as_str()).copied().unwrap_or(0);
+        if told.get(&(unit.code.as_str(), unit.lot_code.as_str())).is_some_and(|count| *count > 1) {
             faults.push(format!("{} is told twice with lot {}", unit.code, unit.lot_code));
         }
         if rows > LOTS_MAX {
@@ -434,6 +510,11 @@ pub fn read(bytes: &[u8]) -> Result<Read, String> {
     }
     bookable(&mut read);
     read.faults.dedup();
+    for told in [&mut read.faults, &mut read.notes] {
+        let more = told.len().saturating_sub(TOLD_MAX_COUNT);
+        told.truncate(TOLD_MAX_COUNT);
+        told.extend((more > 0).then(|| format!("and {more} more")));
+    }
     Ok(read)
 }
 
@@ -480,7 +561,42 @@ mod tests {
     }
 
     #[test]
+    fn the_newest_word_about_a_thing_counts_however_often_it_is_told() {
+        let event = |place: usize, parent: usize, lot: usize, action: &str| {
+            format!(
+                r#"{{"type":"AggregationEvent","eventID":"e{place}","action":"{action}",
+                "eventTime":"2026-10-06T06:00:{:02}.{place:06}Z","parentID":"urn:own:bag:B{parent}","childQuantityList":
+                [{{"epcClass":"https://id.gs1.org/01/09521234001010/10/L{lot}","quantity":{},"uom":"KGM"}}]}}"#,
+                place / 1_000_000,
+                900 + place % 90
+            )
+        };
+        let document = |events: Vec<String>| {
+            format!(r#"{{"type":"EPCISDocument","epcisBody":{{"eventList":[{}]}}}}"#, events.join(","))
+        };
+        let units = |events| read(document(events).as_bytes()).unwrap().units;
+        let told = |rows: &[Unit]| rows.iter().map(|row| format!("{} {}", row.code, row.lot_code)).collect::<Vec<_>>();
+        let three = vec![event(0, 1, 1, "ADD"), event(1, 2, 1, "ADD"), event(2, 1, 1, "ADD")];
+        assert_eq!(told(&units(three.clone())), ["B2 L1", "B1 L1"]);
+        assert_eq!(units(three.clone())[1].net_mass_mg, Some(902_000_000), "the newest word");
+        let gone = [three.clone(), vec![event(3, 1, 1, "DELETE")]].concat();
+        assert_eq!(told(&units(gone)), ["B2 L1"]);
+        let other = [three, vec![event(3, 1, 2, "DELETE"), event(4, 1, 3, "ADD")]].concat();
+        assert_eq!(told(&units(other)), ["B2 L1", "B1 L1", "B1 L3"]);
+        // As many different things as fit: a list that is gone through for each would never come to an end.
+        let many = (0..20_000).map(|place| event(place, place, place, "ADD")).collect();
+        assert_eq!(units(many).len(), 20_000);
+    }
+
+    #[test]
     fn documents_made_to_be_slow_are_refused() {
+        let deep = format!("{}{}", "<a>".repeat(DEPTH_MAX + 2), "</a>".repeat(DEPTH_MAX + 2));
+        assert!(read(deep.as_bytes()).unwrap_err().contains("within one another"));
+        let spaces = |count: usize| (0..count).map(|n| format!(" xmlns:n{n}=\"u:{n}\"")).collect::<String>();
+        let nested = format!("<Order{}><a{}><b/></a></Order>", spaces(40), spaces(40));
+        assert!(read(nested.as_bytes()).unwrap_err().contains("namespaces"));
+        let beside = format!("<Order>{}</Order>", format!("<a{}/>", spaces(40)).repeat(3));
+        assert!(read(beside.as_bytes()).is_ok(), "declared beside one another they add up to nothing");
         let attributes: String = (0..1_000).map(|n| format!(" a{n}=\"x\"")).collect();
         assert!(read(format!("<Order{attributes}/>").as_bytes()).unwrap_err().contains("attributes"));
         let elements = "<a/>".repeat(ELEMENTS_MAX + 1);

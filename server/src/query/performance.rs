@@ -48,6 +48,7 @@ fn counted_until(asked: &Asked, machine: &str, from_us: i64, to_us: i64) -> Resu
 
 /// Time of a day that no shift of the site covers: nothing is planned then.
 fn without_shift(asked: &Asked, day: &str, (from_us, to_us): (i64, i64)) -> Result<Vec<Stopped>, Refusal> {
+    let within = |time_us: i64| time_us.max(from_us).min(to_us);
     let mut covered: Vec<(i64, i64)> = Vec::new();
     // Last night's shift may end in this day.
     for (day, own) in [(day.to_owned(), true), (add_days(day, -1), false)] {
@@ -55,9 +56,7 @@ fn without_shift(asked: &Asked, day: &str, (from_us, to_us): (i64, i64)) -> Resu
         if own && shifts.is_empty() {
             return Ok(Vec::new());
         }
-        covered.extend(
-            shifts.drain(..).map(|shift| (shift.start_us.clamp(from_us, to_us), shift.end_us.clamp(from_us, to_us))),
-        );
+        covered.extend(shifts.drain(..).map(|shift| (within(shift.start_us), within(shift.end_us))));
     }
     covered.sort_unstable();
     let (mut found, mut at) = (Vec::new(), from_us);

@@ -9,7 +9,7 @@ use packloft_proto::v1;
 use prost::Message;
 use prost_types::Timestamp;
 
-use super::faults::{Faults, MASS_MAX_MG, PACK_MAX_MG, quoted};
+use super::faults::{Faults, MASS_MAX_MG, PACK_MAX_MG, quoted, unseen};
 
 /// A request that records, decides or registers something.
 pub trait WriteRequest: Message + Clone + Default {
@@ -163,10 +163,11 @@ fn settings(faults: &mut Faults, site: &v1::SiteSettings) -> Vec<String> {
     if let Some(quantity) = &site.quantity {
         given.push("quantity");
         faults.within("quantity", |faults| {
+            let mut known = std::collections::BTreeSet::new();
             for (index, scheme) in quantity.schemes.iter().enumerate() {
                 let at = format!("schemes[{index}]");
                 faults.choice::<v1::QuantityScheme>(&at, *scheme);
-                if quantity.schemes[..index].contains(scheme) {
+                if !known.insert(scheme) {
                     faults.add(&at, "is given twice");
                 }
             }

@@ -139,6 +139,7 @@ impl Api {
         let mut commands = Vec::new();
         // A file that was recorded already would now find its own rows: the writer answers it by its id.
         if known.is_none() {
+            self.known_actor(&file.actor_code).await?;
             let faults;
             (commands, faults) = self.check_file(&file, answers).await?;
             // A resend may have met the end of the first sending: then its rows are its own, and the writer answers it.

@@ -4,6 +4,7 @@
 //! [`Api::ask`], which has it computed in the lane of its kind, until its deadline or until nobody waits.
 
 pub mod asker;
+mod bounds;
 pub mod convert;
 pub mod faults;
 pub mod status;
@@ -106,6 +107,7 @@ fn own_holds(event: &packloft_domain::fact::Event) -> Vec<String> {
 impl Api {
     /// Services over an engine, with the names of people.
     pub fn new(engine: Engine, people: Arc<People>) -> Api {
+        bounds::guard();
         Api { engine, kept: Arc::default(), people, lanes: Arc::default() }
     }
 
@@ -160,8 +162,9 @@ impl Api {
         let request_id = faults.request_id(id);
         let actor_code = faults.code("actor_code", actor);
         let command = command(&request, &mut faults);
-        faults.check().map_err(status::refusal)?;
         let bytes = request.without_id().encode_to_vec();
+        bounds::texts(request.name(), &bytes, &mut faults);
+        faults.check().map_err(status::refusal)?;
         let unnamed_hash = Some(hash(&[&bytes]));
         let request_hash = hash(&[request.name().as_bytes(), &[0], &bytes]);
         let needs = needs(&command);
@@ -197,6 +200,12 @@ impl Api {
     async fn submit(&self, submission: Submission) -> Result<Outcome, EngineError> {
         let engine = self.engine.clone();
         tokio::spawn(async move { engine.submit(submission).await }).await.unwrap_or(Err(EngineError::Unknown))
+    }
+
+    /// Refuses an actor that is not on record, before anything is taken from it.
+    async fn known_actor(&self, actor_code: &str) -> Result<(), Status> {
+        let code = actor_code.to_owned();
+        self.ask(Lane::Write, 0, move |asked| packloft_domain::rules::actor::on_record(&asked.record, &code)).await
     }
 
     /// Answers a question at the newest sequence, or at least at the one asked for, in the lane of its kind.

@@ -7,7 +7,7 @@ use packloft_domain::rules::register::item_at;
 use packloft_proto::v1;
 use tonic::Status;
 
-use super::faults::{Faults, quoted, timestamp};
+use super::faults::{Faults, quoted, timestamp, unseen};
 use super::{Api, status};
 use crate::lanes::Lane;
 use crate::people::{Details, PeopleError};
@@ -21,7 +21,7 @@ const CONTACT_MAX: usize = 500;
 fn bounded(faults: &mut Faults, field: &str, value: &str, least: usize, most: usize) -> String {
     let value = value.trim();
     let count = value.chars().count();
-    if !(least..=most).contains(&count) || value.chars().any(char::is_control) {
+    if !(least..=most).contains(&count) || value.chars().any(unseen) {
         faults.add(field, format!("is {}; must be {least} to {most} characters on one line", quoted(value)));
     }
     value.to_owned()
@@ -70,6 +70,7 @@ impl Api {
         let name = bounded(&mut faults, "name", &request.name, 1, NAME_MAX);
         let contact = bounded(&mut faults, "contact", &request.contact, 0, CONTACT_MAX);
         faults.check().map_err(status::refusal)?;
+        self.known_actor(&request.actor_code).await?;
         let person = code.clone();
         self.ask(Lane::Plain, 0, move |asked| match item_at(&asked.record, "person", &person, i64::MAX)? {
             Some((Item::Person(_), _)) => Ok(()),
@@ -89,6 +90,7 @@ impl Api {
         let code = faults.code("person_code", &request.person_code);
         let why = faults.text("reason", &request.reason);
         faults.check().map_err(status::refusal)?;
+        self.known_actor(&by).await?;
         let now_us = self.engine().clock.now_us();
         self.on_names(move |people| people.erase(&code, now_us, &by, &why)).await?;
         Ok(v1::ErasePersonDetailsResponse {})

@@ -21,6 +21,8 @@ pub const IMPLAUSIBLE: &str = "IMPLAUSIBLE";
 
 /// Most rows of detail in one status; it travels in headers, which clients take up to 16 KiB of.
 const DETAIL_MAX_COUNT: usize = 30;
+/// Longest text of one detail.
+const TEXT_MAX_COUNT: usize = 300;
 /// Longest message of a status.
 const MESSAGE_MAX_COUNT: usize = 1_500;
 
@@ -34,6 +36,14 @@ fn message(texts: &[String]) -> String {
         0 => text,
         more => format!("{text}; and {more} more"),
     }
+}
+
+/// A text of a detail, cut where it is long: what was given is no reason to send it back.
+fn cut(text: String) -> String {
+    if text.chars().nth(TEXT_MAX_COUNT).is_none() {
+        return text;
+    }
+    text.chars().take(TEXT_MAX_COUNT).collect::<String>() + "..."
 }
 
 fn details(reason: &str) -> ErrorDetails {
@@ -62,30 +72,30 @@ pub fn refusal(refusal: Refusal) -> Status {
             let mut found = details("INVALID");
             let texts: Vec<String> = violations.iter().map(|v| format!("{} {}", v.field, v.text)).collect();
             for violation in violations.into_iter().take(DETAIL_MAX_COUNT) {
-                found.add_bad_request_violation(violation.field, violation.text);
+                found.add_bad_request_violation(cut(violation.field), cut(violation.text));
             }
             Status::with_error_details(Code::InvalidArgument, message(&texts), found)
         }
         Refusal::NotFound(unknown) => {
             let mut found = details("NOT_FOUND");
             let texts: Vec<String> =
-                unknown.iter().map(|u| format!("{} {} is not on record", u.noun, u.code)).collect();
+                unknown.iter().map(|u| format!("{} {} is not on record", u.noun, cut(u.code.clone()))).collect();
             if let Some(first) = unknown.first() {
-                found.set_resource_info(first.noun, first.code.clone(), "", message(&texts));
+                found.set_resource_info(first.noun, cut(first.code.clone()), "", message(&texts));
             }
             for row in unknown.iter().take(DETAIL_MAX_COUNT) {
                 found.add_precondition_failure_violation(
                     "UNKNOWN_CODE",
-                    row.code.clone(),
+                    cut(row.code.clone()),
                     format!("{} is not on record", row.noun),
                 );
             }
             Status::with_error_details(Code::NotFound, message(&texts), found)
         }
         Refusal::Exists(known) => {
-            let text = format!("{} {} is on record already", known.noun, known.code);
+            let text = format!("{} {} is on record already", known.noun, cut(known.code.clone()));
             let mut found = details("EXISTS");
-            found.set_resource_info(known.noun, known.code, "", text.clone());
+            found.set_resource_info(known.noun, cut(known.code), "", text.clone());
             Status::with_error_details(Code::AlreadyExists, text, found)
         }
         Refusal::Forbidden(findings) => {

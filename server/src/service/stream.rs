@@ -130,9 +130,7 @@ impl Feed {
             }
         }
         for (index, time) in chunk.time_us.iter().enumerate() {
-            if *time < 0 {
-                faults.add(&format!("time_us[{index}]"), format!("is {time}; must be after 1970"));
-            }
+            faults.time_us(&format!("time_us[{index}]"), *time);
         }
         faults.check().map_err(status::refusal)?;
         let next = self.durable + self.waiting() + 1;
@@ -241,6 +239,7 @@ impl Api {
             return Err(status::refusal(invalid("open", "must be the first message")));
         };
         let (fact, actor_code) = opening(&open)?;
+        self.known_actor(&actor_code).await?;
         if open.counts {
             return self.feed_counts(fact, actor_code, stream, answers).await;
         }

@@ -35,9 +35,7 @@ fn read(open: &ReadingsRecorded, chunk: &v1::StreamCounts) -> Result<Vec<Ready>,
     let mut found = Vec::new();
     for (index, count) in chunk.counts.iter().take(COUNTS_MAX).enumerate() {
         faults.within(&format!("counts[{index}]"), |faults| {
-            if count.time_us < 0 {
-                faults.add("time_us", format!("is {}; must be after 1970", count.time_us));
-            }
+            faults.time_us("time_us", count.time_us);
             let fact = CountRecorded {
                 machine_code: open.machine_code.clone(),
                 counters: convert::counters(faults, &count.counters, true),

@@ -9,7 +9,7 @@ use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::record::Entry;
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::{Command, Context, decide, free, register};
+use packloft_domain::rules::{Command, Context, Decision, decide, free, register};
 use packloft_server::query::content::{Needs, evidence};
 use packloft_server::query::{Asked, Kept};
 use packloft_server::views::memory::MemoryStore;
@@ -54,7 +54,8 @@ impl House {
         self.events.push(event);
     }
 
-    pub fn run(&mut self, actor: &str, command: &Command, needs: Option<Needs>) -> Result<Event, Refusal> {
+    /// What the rules make of a command, without recording it.
+    pub fn judge(&self, actor: &str, command: &Command, needs: Option<Needs>) -> Result<Decision, Refusal> {
         let evidence = match needs.or_else(|| Needs::stream(command)) {
             Some(needs) => evidence(&self.asked(), &needs).unwrap().0,
             None => free::Evidence::default(),
@@ -67,7 +68,7 @@ impl House {
                 .map(|event| Entry { sequence: f.target_sequence, event: event.clone() }),
             _ => None,
         };
-        let decision = decide(
+        decide(
             command,
             &Context {
                 record: &record,
@@ -78,7 +79,11 @@ impl House {
                 target,
                 evidence: &evidence,
             },
-        )?;
+        )
+    }
+
+    pub fn run(&mut self, actor: &str, command: &Command, needs: Option<Needs>) -> Result<Event, Refusal> {
+        let decision = self.judge(actor, command, needs)?;
         self.ids += 1;
         let event = Event {
             request_id: self.ids.to_be_bytes().to_vec(),
@@ -155,6 +160,7 @@ pub fn registers(house: &mut House) {
             verified_until_date: "2027-12-31".into(),
             ..Scale::default()
         }),
+        Item::Person(Person { code: "op".into(), ..Person::default() }),
         Item::Person(Person { code: "qa".into(), roles: vec![Role::Qa.into()], ..Person::default() }),
         Item::Consignee(Consignee { code: "C1".into(), ..Consignee::default() }),
     ];

@@ -57,6 +57,7 @@ pub fn new_house() -> House {
         Item::Platform(Platform { code: text("P1"), max_mass_mg: 9_000 * KG, ..Platform::default() }),
         Item::Person(person("dr")),
         Item::Person(person("sl")),
+        Item::Person(Person { roles: vec![Role::Qa.into()], ..person("qa2") }),
         Item::Supplier(Supplier { code: text("SU"), mass_tolerance_mg: Some(KG), ..Supplier::default() }),
         Item::CheckPoint(point),
         Item::Instrument(Instrument {

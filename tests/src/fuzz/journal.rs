@@ -140,7 +140,11 @@ fn run(input: &[u8]) -> Answer {
     };
     let first = said(&journal);
     let mut visited = 0;
-    let verified = journal.verify(|_, _| visited += 1).map(|(_, _, faults)| faults).map_err(|fault| fault.to_string());
+    let mut visit = |_: u64, _: &Event| {
+        visited += 1;
+        Ok(())
+    };
+    let verified = journal.check(&mut visit).map(|checked| checked.faults).map_err(|fault| fault.to_string());
     let read = journal.read(1, 10_000).map(|rows| rows.len() as u64).map_err(|fault| fault.to_string());
     if first.2.is_none() && verified.as_ref().is_ok_and(Vec::is_empty) {
         assert_eq!(read, Ok(first.0), "a sound journal reads back whole");
@@ -177,7 +181,7 @@ fn reseal(input: &mut Vec<u8>, random: &mut fastrand::Rng) {
         }
         let sum = crc32c::crc32c(&part[..92]);
         part[92..96].copy_from_slice(&sum.to_le_bytes());
-        let mut at = HEADER_BYTES;
+        let mut at = Header::decode(part).map_or(HEADER_BYTES, |header| header.records_at());
         while at + RECORD_BYTES < part.len() {
             let length = u32::from_le_bytes(part[at..at + 4].try_into().unwrap_or_default());
             let end = at + RECORD_BYTES + usize::try_from(length).unwrap_or(0);

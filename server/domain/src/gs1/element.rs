@@ -46,8 +46,10 @@ pub(super) fn ungrouped(text: &str) -> String {
 /// Elements in brackets, as people read them: `(01)…(10)…`. A bracket that does not hold digits belongs to the value.
 fn bracketed(text: &str) -> Result<Vec<Element>, String> {
     let opens = |at: usize| {
-        let rest = text.get(at + 1..)?;
-        let (ai, _) = rest.split_once(')')?;
+        // An identifier has at most four digits: no further is looked for its end.
+        let rest = text.as_bytes().get(at + 1..)?;
+        let end = rest.iter().take(5).position(|byte| *byte == b')')?;
+        let ai = std::str::from_utf8(&rest[..end]).ok()?;
         let digits = (2..=4).contains(&ai.len()) && ai.bytes().all(|byte| byte.is_ascii_digit());
         digits.then(|| ai.to_owned())
     };

@@ -7,6 +7,7 @@
 
 use super::register::Register;
 use super::{Context, Decision, Missing, lot, plausible};
+use crate::count::total;
 use crate::fact::*;
 use crate::key;
 use crate::mass::kilograms;
@@ -117,7 +118,7 @@ impl BagFacts {
 
     /// Mass tipped so far.
     pub fn tipped_mass_mg(&self) -> i64 {
-        self.tips.iter().map(|tip| tip.mass_mg).sum()
+        total(self.tips.iter().map(|tip| tip.mass_mg))
     }
 
     /// True when a tip took all that was left.
@@ -131,14 +132,14 @@ impl BagFacts {
         if self.emptied() {
             return Some(self.residue_mass_mg.unwrap_or(0));
         }
-        Some(net - self.lost_mass_mg - self.tipped_mass_mg())
+        Some(net.saturating_sub(self.lost_mass_mg).saturating_sub(self.tipped_mass_mg()))
     }
 
     /// Mass that left the bag after an instant.
     pub fn left_since_mg(&self, time_us: i64) -> i64 {
-        let lost: i64 = self.losses.iter().filter(|(time, _)| *time > time_us).map(|(_, mass)| mass).sum();
-        let tipped: i64 = self.tips.iter().filter(|tip| tip.end_time_us > time_us).map(|tip| tip.mass_mg).sum();
-        lost + tipped
+        let lost: i64 = total(self.losses.iter().filter(|(time, _)| *time > time_us).map(|(_, mass)| mass));
+        let tipped: i64 = total(self.tips.iter().filter(|tip| tip.end_time_us > time_us).map(|tip| tip.mass_mg));
+        lost.saturating_add(tipped)
     }
 }
 
@@ -162,17 +163,17 @@ pub(super) fn as_at(
 ) -> Result<Option<BagFacts>, Unreadable> {
     let known: Vec<Entry> = rows.iter().filter(|row| row.event.occurred_time_us <= at_us).cloned().collect();
     let Some(mut bag) = fold(record, &known, bag_tag, at_us)? else { return fold(record, rows, bag_tag, i64::MAX) };
-    let (mut lost_mg, mut tare) = (0, bag.mass().and_then(|mass| mass.tare_mass_mg));
+    let (mut lost_mg, mut tare) = (0_i64, bag.mass().and_then(|mass| mass.tare_mass_mg));
     for row in rows.iter().filter(|row| row.event.occurred_time_us > at_us) {
         match &row.event.fact {
             Some(Fact::BagTipped(_)) => break,
-            Some(Fact::BagLossRecorded(f)) => lost_mg += f.mass_mg,
+            Some(Fact::BagLossRecorded(f)) => lost_mg = lost_mg.saturating_add(f.mass_mg),
             Some(Fact::BagWeighed(f)) => {
                 tare = f.tare_mass_mg.or(tare);
                 bag.weighed_after.push(BagMass {
-                    gross_mass_mg: Some(f.gross_mass_mg + lost_mg),
+                    gross_mass_mg: Some(f.gross_mass_mg.saturating_add(lost_mg)),
                     tare_mass_mg: tare,
-                    net_mass_mg: minus(Some(f.gross_mass_mg + lost_mg), tare),
+                    net_mass_mg: minus(Some(f.gross_mass_mg.saturating_add(lost_mg)), tare),
                     scale_code: f.scale_code.clone(),
                     time_us: row.event.occurred_time_us,
                 });
@@ -240,14 +241,14 @@ fn unborn(bag_tag: &str, at: i64) -> BagFacts {
 }
 
 fn minus(gross: Option<i64>, tare: Option<i64>) -> Option<i64> {
-    Some(gross? - tare?)
+    Some(gross?.saturating_sub(tare?))
 }
 
 fn declared(bag: &IntakeBag, time_us: i64) -> BagMass {
     let (gross, tare) = (bag.declared_gross_mass_mg, bag.declared_tare_mass_mg);
     let net = bag.declared_net_mass_mg.or(minus(gross, tare));
     BagMass {
-        gross_mass_mg: gross.or_else(|| Some(net? + tare?)),
+        gross_mass_mg: gross.or_else(|| Some(net?.saturating_add(tare?))),
         tare_mass_mg: tare.or_else(|| minus(gross, net)),
         net_mass_mg: net,
         scale_code: String::new(),
@@ -291,7 +292,7 @@ pub(super) fn birth(row: &Entry, bag_tag: &str) -> Option<BagFacts> {
             weighed: Some(BagMass {
                 gross_mass_mg: Some(f.gross_mass_mg),
                 tare_mass_mg: Some(f.tare_mass_mg),
-                net_mass_mg: Some(f.gross_mass_mg - f.tare_mass_mg),
+                net_mass_mg: Some(f.gross_mass_mg.saturating_sub(f.tare_mass_mg)),
                 scale_code: f.scale_code.clone(),
                 time_us: at,
             }),
@@ -344,7 +345,7 @@ fn place_of(
         }
         born |= birth(row, bag_tag).is_some();
         if let (true, Place::Location(code)) = (born, &place)
-            && super::store::missed(record, code, row, rows.get(index + 1), last_us)?
+            && super::store::missed(record, code, row, rows.get(index.saturating_add(1)), last_us)?
         {
             place = Place::Missing(code.clone());
         }
@@ -371,7 +372,7 @@ fn fold_from(
                 let mass = BagMass {
                     gross_mass_mg: Some(f.gross_mass_mg),
                     tare_mass_mg: tare,
-                    net_mass_mg: tare.map(|tare| f.gross_mass_mg - tare),
+                    net_mass_mg: tare.map(|tare| f.gross_mass_mg.saturating_sub(tare)),
                     scale_code: f.scale_code.clone(),
                     time_us: at,
                 };
@@ -395,15 +396,15 @@ fn fold_from(
         }
     }
     let known_at = bag.mass().map_or(i64::MIN, |mass| mass.time_us);
-    bag.lost_mass_mg = bag.losses.iter().filter(|(time, _)| *time > known_at).map(|(_, mass)| mass).sum();
+    bag.lost_mass_mg = total(bag.losses.iter().filter(|(time, _)| *time > known_at).map(|(_, mass)| mass));
     if bag.hanging.is_none() {
         bag.hanging = bag.weighed.clone();
     }
     // All that was left: only known once every part is, since parts may be told late.
-    let parts: i64 = bag.tips.iter().filter(|tip| !tip.whole).map(|tip| tip.mass_mg).sum();
+    let parts: i64 = total(bag.tips.iter().filter(|tip| !tip.whole).map(|tip| tip.mass_mg));
     if let (Some(net), Some(tip)) = (bag.net_mass_mg(), bag.tips.iter_mut().find(|tip| tip.whole)) {
         let residue = bag.residue_mass_mg.unwrap_or(0);
-        tip.mass_mg = (net - bag.lost_mass_mg - parts - residue).max(0);
+        tip.mass_mg = net.saturating_sub(bag.lost_mass_mg).saturating_sub(parts).saturating_sub(residue).max(0);
     }
     bag.place = if bag.emptied() { Place::Emptied } else { place_of(record, bag.place, rows, bag_tag, last_us)? };
     Ok(bag)
@@ -512,7 +513,7 @@ pub(super) fn filled(fact: &BulkBagRecorded, at: i64, context: &Context) -> Resu
             let text = format!("FIBC {} is of type {}, not {}", fact.fibc_code, own.kind.code, fibc.code);
             reasons.push(finding("FIBC_OTHER_TYPE", &fact.fibc_code, text, 0, 0));
         }
-        fact.trip_number = own.filling_count + 1;
+        fact.trip_number = own.filling_count.saturating_add(1);
         reasons.extend(super::fibc::against_filling(&own, !fact.liner_lot_code.is_empty(), &context.zone, at));
     } else if fact.trip_number > fibc.max_trip_count {
         let text = format!(
@@ -548,9 +549,9 @@ pub(super) fn weighed(fact: &BagWeighed, at: i64, context: &Context) -> Result<D
 pub(super) fn loss(fact: &BagLossRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let bag = existing(context.record, &fact.bag_tag)?;
     // Told late, after the rest was tipped: it comes out of what the rest was taken to be.
-    let parts: i64 = bag.tips.iter().filter(|tip| !tip.whole).map(|tip| tip.mass_mg).sum();
-    let kept = parts + bag.lost_mass_mg + bag.residue_mass_mg.unwrap_or(0);
-    if let Some(left) = bag.net_mass_mg().map(|net| net - kept)
+    let parts: i64 = total(bag.tips.iter().filter(|tip| !tip.whole).map(|tip| tip.mass_mg));
+    let kept = parts.saturating_add(bag.lost_mass_mg).saturating_add(bag.residue_mass_mg.unwrap_or(0));
+    if let Some(left) = bag.net_mass_mg().map(|net| net.saturating_sub(kept))
         && fact.mass_mg > left
     {
         return Err(Refusal::impossible(more_than_left(&bag, fact.mass_mg, left, "lost")));
@@ -565,9 +566,9 @@ pub(super) fn residue(fact: &ResidueRecorded, at: i64, context: &Context) -> Res
     missing.optional(&fact.scale_code, "scale", || known.scale(&fact.scale_code))?;
     missing.check()?;
     let bag = existing(context.record, &fact.bag_tag)?;
-    let parts: i64 = bag.tips.iter().filter(|tip| !tip.whole).map(|tip| tip.mass_mg).sum();
+    let parts: i64 = total(bag.tips.iter().filter(|tip| !tip.whole).map(|tip| tip.mass_mg));
     if let Some(net) = bag.net_mass_mg() {
-        let left = net - bag.lost_mass_mg - parts;
+        let left = net.saturating_sub(bag.lost_mass_mg).saturating_sub(parts);
         if fact.mass_mg > left {
             return Err(Refusal::impossible(more_than_left(&bag, fact.mass_mg, left, "left in it")));
         }

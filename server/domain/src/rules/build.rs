@@ -8,6 +8,7 @@ use super::pallet::{self, PalletFacts, PalletPlace, existing};
 use super::register::Register;
 use super::stacking::{self, RunPlaces};
 use super::{Command, Context, Decision, Missing, breach_reason, hold};
+use crate::count::total;
 use crate::fact::*;
 use crate::mass::kilograms;
 use crate::refusal::{Refusal, Unknown, Violation};
@@ -46,8 +47,8 @@ fn part_faults(run: &RunPlaces, part: &PalletPart, sscc: &str, at: i64, buffer: 
     let over = |time_us: i64| run.counts.finished && time_us == last_us;
     for reading in run.counts.readings.iter().filter(|reading| reading.time_us >= at || over(reading.time_us)) {
         let before = run.stacked.iter().filter(|row| row.time_us <= reading.time_us || over(reading.time_us));
-        let stacked: i64 = before.map(|row| row.pack_count).sum::<i64>() + part.pack_count;
-        let sampled: i64 = run.samples.iter().filter(|s| s.last <= reading.filled).map(|s| s.count).sum();
+        let stacked: i64 = total(before.map(|row| row.pack_count)).saturating_add(part.pack_count);
+        let sampled: i64 = total(run.samples.iter().filter(|s| s.last <= reading.filled).map(|s| s.count));
         if stacked > reading.filled {
             let text = format!(
                 "with pallet {sscc}, {stacked} packs of run {code} would stand on pallets, but {} were made",
@@ -56,7 +57,7 @@ fn part_faults(run: &RunPlaces, part: &PalletPart, sscc: &str, at: i64, buffer: 
             impossible.push(finding("MORE_THAN_MADE", code, text, stacked, reading.filled));
             break;
         }
-        let most = reading.accepted - sampled;
+        let most = reading.accepted.saturating_sub(sampled);
         if run.counts.accepted_counted && stacked > most {
             let text = format!(
                 "with pallet {sscc}, {stacked} packs of run {code} stand on pallets, but only {most} were accepted and not sampled: rejected packs may be among them"
@@ -72,7 +73,8 @@ fn part_faults(run: &RunPlaces, part: &PalletPart, sscc: &str, at: i64, buffer: 
             impossible.push(finding("NEVER_MADE", code, text, part.last_number, run.counts.filled()));
         }
         for (row, place) in run.stacked.iter().zip(&run.places) {
-            let common = part.last_number.min(place.last) - part.first_number.max(place.first) + 1;
+            let common =
+                part.last_number.min(place.last).saturating_sub(part.first_number.max(place.first)).saturating_add(1);
             if common > place.tolerance.max(if row.told.is_some() { 0 } else { buffer }) {
                 let text = format!(
                     "packs {}-{} of run {code} on pallet {sscc} overlap {}-{} of pallet {} by {common}",
@@ -113,13 +115,13 @@ pub(super) fn build(fact: &PalletBuilt, at: i64, context: &Context) -> Result<De
     }
     missing.check()?;
     let product_code = runs.first().map(|run| run.run.started.product_code.clone()).unwrap_or_default();
-    if let Some((index, other)) = runs.iter().enumerate().find(|(_, run)| run.run.started.product_code != product_code)
-    {
+    let mut told = runs.iter().zip(&fact.parts).enumerate();
+    if let Some((index, (other, part))) = told.find(|(_, (run, _))| run.run.started.product_code != product_code) {
         return Err(Refusal::Invalid(vec![Violation {
             field: format!("parts[{index}].run_code"),
             text: format!(
                 "run {} made {}, not {product_code}; a pallet holds one product",
-                fact.parts[index].run_code, other.run.started.product_code
+                part.run_code, other.run.started.product_code
             ),
         }]));
     }
@@ -143,8 +145,9 @@ pub(super) fn build(fact: &PalletBuilt, at: i64, context: &Context) -> Result<De
         return Err(Refusal::Forbidden(impossible));
     }
     let mut contradictions: Vec<Finding> = pallet::pool_low(context, serial)?.into_iter().collect();
-    let packs: i64 = fact.parts.iter().map(|part| part.pack_count).sum();
-    let full = product.pattern.map(|p| p.bundle_pack_count * p.layer_bundle_count * p.layer_count);
+    let packs: i64 = total(fact.parts.iter().map(|part| part.pack_count));
+    let full =
+        product.pattern.map(|p| p.bundle_pack_count.saturating_mul(p.layer_bundle_count).saturating_mul(p.layer_count));
     if let Some(full) = full.filter(|full| packs > *full) {
         let text = format!("pallet {sscc} holds {packs} packs; the pattern of product {product_code} holds {full}");
         contradictions.push(finding("OVER_PATTERN", &sscc, text, packs, full));
@@ -198,7 +201,7 @@ fn before_it_left(now: &PalletFacts, pack_count: i64) -> Result<Vec<Finding>, Re
         PalletPlace::Loaded { load_code, .. } | PalletPlace::Dispatched { load_code, .. } => load_code,
         _ => return Ok(Vec::new()),
     };
-    let left = now.pack_count() - pack_count;
+    let left = now.pack_count().saturating_sub(pack_count);
     let text = format!("pallet {sscc} went onto load {load} since; {left} packs were on it then by this");
     let reason = finding("TAKEN_BEFORE_LOADED", sscc, text, left, 0);
     if left <= 0 { Err(Refusal::impossible(reason)) } else { Ok(vec![reason]) }
@@ -243,7 +246,7 @@ pub(super) fn weigh(fact: &PalletWeighed, at: i64, context: &Context) -> Result<
             if product.pallet_tolerance_mass_mg > 0 { product.pallet_tolerance_mass_mg } else { expected / 200 };
         fact.expected_mass_mg = expected;
         fact.tolerance_mass_mg = tolerance;
-        let off = (fact.gross_mass_mg - expected).abs();
+        let off = fact.gross_mass_mg.saturating_sub(expected).saturating_abs();
         if off > tolerance {
             let way = if fact.gross_mass_mg < expected { "less" } else { "more" };
             let text = format!(
@@ -280,7 +283,7 @@ fn takeable(pallet: &PalletFacts, run_code: &str, pack_count: i64) -> Result<Pal
         }]));
     }
     let of_run = |layer: &&super::pallet::Layer| run_code.is_empty() || layer.run_code == run_code;
-    more_than_holds(pallet, pack_count, pallet.layers.iter().filter(of_run).map(|layer| layer.pack_count).sum())?;
+    more_than_holds(pallet, pack_count, total(pallet.layers.iter().filter(of_run).map(|layer| layer.pack_count)))?;
     // The run stays unnamed where there is one: a corrected pallet then takes its parts along.
     let run_code = if runs.len() > 1 { run_code } else { "" };
     Ok(PalletPart { run_code: run_code.into(), pack_count, ..PalletPart::default() })
@@ -300,7 +303,7 @@ pub(super) fn split(fact: &PalletSplit, at: i64, context: &Context) -> Result<De
         takeable(&now, &part.run_code, part.pack_count)?;
         parts.push(takeable(&then, &part.run_code, part.pack_count)?);
     }
-    let contradictions = before_it_left(&now, parts.iter().map(|part| part.pack_count).sum())?;
+    let contradictions = before_it_left(&now, total(parts.iter().map(|part| part.pack_count)))?;
     let (new_sscc, serial) = pallet::number(context, &fact.new_sscc)?;
     let fact = PalletSplit { new_sscc, serial, parts, ..fact.clone() };
     Ok(Decision { contradictions, ..Decision::plain(Fact::PalletSplit(fact)) })
@@ -387,7 +390,7 @@ pub(super) fn palletised_beyond(
     };
     run.rows.push(crate::record::Entry { sequence: i64::MAX, event: reading });
     let made = stacking::counts(context.record, &run)?.filled();
-    let on_pallets: i64 = stacked.iter().filter(|row| row.time_us <= at).map(|row| row.pack_count).sum();
+    let on_pallets: i64 = total(stacked.iter().filter(|row| row.time_us <= at).map(|row| row.pack_count));
     if on_pallets <= made {
         return Ok(Vec::new());
     }
@@ -451,14 +454,14 @@ pub(super) fn opening(fact: &OpeningStockRecorded, at: i64, context: &Context) -
 pub(super) fn keep_number(old: &Fact, command: &mut Command) {
     if let (Fact::PalletBuilt(old), Fact::PalletBuilt(new)) = (old, &mut command.fact) {
         new.sscc = old.sscc.clone();
-        new.serial = -1 - old.serial;
+        new.serial = (-1_i64).saturating_sub(old.serial);
     }
 }
 
 /// Number and serial of a pallet that is built: kept, given, or the next of the pool.
 fn own_number(fact: &PalletBuilt, context: &Context) -> Result<(String, i64), Refusal> {
     if fact.serial < 0 {
-        return Ok((fact.sscc.clone(), -1 - fact.serial));
+        return Ok((fact.sscc.clone(), (-1_i64).saturating_sub(fact.serial)));
     }
     pallet::number(context, &fact.sscc)
 }

@@ -101,7 +101,7 @@ pub(super) fn nearest(
         if let Some(found) = found {
             return Ok(Some(found.clone()));
         }
-        next = step(if after { day + 1 } else { day - 1 })?;
+        next = step(if after { day.saturating_add(1) } else { day.saturating_sub(1) })?;
     }
     Ok(None)
 }
@@ -182,10 +182,10 @@ fn runs_between(record: &dyn Record, machine: &str, from: i64, to: i64) -> Resul
 
 /// Bags whose tip overlaps the time between two instants. A tip that does not say when it began may have begun before.
 fn tipped_between(record: &dyn Record, feed: &str, from: i64, to: i64) -> Result<Vec<String>, Unreadable> {
-    let last = if to == i64::MAX { FAR_DAY } else { key::day_of(to) + 1 };
+    let last = if to == i64::MAX { FAR_DAY } else { key::day_of(to).saturating_add(1) };
     let mut tags: Vec<String> = Vec::new();
     let mut end_before = i64::MIN;
-    for row in facts_between(record, &key::object("feed", feed), key::day_of(from) - 1, last)? {
+    for row in facts_between(record, &key::object("feed", feed), key::day_of(from).saturating_sub(1), last)? {
         let Some(Fact::BagTipped(tip)) = &row.event.fact else { continue };
         let end = row.event.occurred_time_us;
         if end > from && tip.start_time_us.unwrap_or(end_before) < to && !tags.contains(&tip.bag_tag) {
@@ -234,7 +234,7 @@ pub fn aims(record: &dyn Record, hold: &HoldCheck) -> Result<Aims, Unreadable> {
                     continue;
                 }
                 let counts = counts(record, &run)?;
-                let first_number = passed(&counts, &run, from, true) + 1;
+                let first_number = passed(&counts, &run, from, true).saturating_add(1);
                 let last = passed(&counts, &run, to, false);
                 if last >= first_number {
                     let last_number = if last == i64::MAX { 0 } else { last };
@@ -279,14 +279,14 @@ pub fn proved_up_to(record: &dyn Record, code: &str, run: &RunRows, counts: &Cou
     let product = &run.started.product_code;
     let good = |check: &Check| check.fact.passed && speaks_of(check, product);
     let all = |check: &Check| good(check) && check.proves_us() >= run.end_us;
-    if run.end_us < i64::MAX && nearest(record, code, run.end_us - 1, true, &all)?.is_some() {
+    if run.end_us < i64::MAX && nearest(record, code, run.end_us.saturating_sub(1), true, &all)?.is_some() {
         return Ok(counts.filled());
     }
     // A weighing that began before the end and ended after it proves up to its begin.
     let mut across = None;
     if run.end_us < i64::MAX {
         let day = key::day_of(run.end_us);
-        let mut later = checks(record, code, day, day + 1)?.into_iter();
+        let mut later = checks(record, code, day, day.saturating_add(1))?.into_iter();
         across = later.find(|check| check.time_us >= run.end_us && good(check));
     }
     let last = across.or(good_before(record, code, run.end_us, product)?);
@@ -358,7 +358,7 @@ pub fn watched_run(record: &dyn Record, point: &CheckPoint, at: i64) -> Result<O
     let mut days_read = 0;
     while let Some(day) = next.filter(|_| days_read <= stream::RUN_LOOKBACK_DAYS) {
         let rows = facts_between(record, &object, day, day)?;
-        days_read += i64::from(!rows.is_empty());
+        days_read = days_read.saturating_add(i64::from(!rows.is_empty()));
         let started = rows.iter().rev().find_map(|row| match &row.event.fact {
             Some(Fact::RunStarted(run)) if row.event.occurred_time_us <= at => Some(run.run_code.clone()),
             _ => None,
@@ -366,7 +366,7 @@ pub fn watched_run(record: &dyn Record, point: &CheckPoint, at: i64) -> Result<O
         if let Some(code) = started {
             return run_rows(record, &code);
         }
-        next = record.day_before(&object, day - 1)?;
+        next = record.day_before(&object, day.saturating_sub(1))?;
     }
     Ok(None)
 }

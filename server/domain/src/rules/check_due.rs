@@ -51,9 +51,10 @@ pub fn missed(times_us: &[i64], from_us: i64, to_us: i64, interval_us: i64) -> i
     }
     let inside = times_us.iter().copied().filter(|time| (from_us..to_us).contains(time));
     let mut last = from_us;
-    let mut count = 0;
+    let mut count = 0_i64;
     for time in inside.chain([to_us]) {
-        count += (time - last - 1).max(0) / interval_us;
+        count = count
+            .saturating_add(time.saturating_sub(last).saturating_sub(1).max(0).checked_div(interval_us).unwrap_or(0));
         last = time;
     }
     count
@@ -61,7 +62,8 @@ pub fn missed(times_us: &[i64], from_us: i64, to_us: i64, interval_us: i64) -> i
 
 /// The run before one on the machine of a check point, when the point asks for a check at its end.
 fn ended_before(record: &dyn Record, point: &CheckPoint, run: &RunRows) -> Result<Option<RunRows>, Unreadable> {
-    Ok(watched_run(record, point, run.start_us - 1)?.filter(|before| asks(point, &before.started.product_code)))
+    Ok(watched_run(record, point, run.start_us.saturating_sub(1))?
+        .filter(|before| asks(point, &before.started.product_code)))
 }
 
 /// First check at a point from an instant on, up to another.
@@ -99,15 +101,15 @@ fn start_is_checked(
     before: Option<&RunRows>,
     at: i64,
 ) -> Result<bool, Unreadable> {
-    let mut from_us = run.start_us - BEFORE_START_US;
+    let mut from_us = run.start_us.saturating_sub(BEFORE_START_US);
     if let Some(before) = before {
         from_us = from_us.max(before.end_us);
         // The first check after a run that has to be checked at its end is that run's.
         if point.due_at_end
             && in_use(record, point, before)?
-            && let Some(own) = first_check(record, &point.code, before.end_us, run.start_us - 1)?
+            && let Some(own) = first_check(record, &point.code, before.end_us, run.start_us.saturating_sub(1))?
         {
-            from_us = from_us.max(own + 1);
+            from_us = from_us.max(own.saturating_add(1));
         }
     }
     let rows = checks(record, &point.code, key::day_of(from_us), key::day_of(at))?;
@@ -125,16 +127,17 @@ pub fn ends_missed(record: &dyn Record, point: &CheckPoint, from_us: i64, to_us:
         return Ok(0);
     }
     let object = key::object("machine", &point.machine_code);
-    let mut count = 0;
+    let mut count = 0_i64;
     for row in facts_between(record, &object, key::day_of(from_us), key::day_of(to_us))? {
         let start_us = row.event.occurred_time_us;
         let started = matches!(row.event.fact, Some(Fact::RunStarted(_)));
         if !started || !(from_us..to_us).contains(&start_us) {
             continue;
         }
-        let before = watched_run(record, point, start_us - 1)?.filter(|run| asks(point, &run.started.product_code));
+        let before = watched_run(record, point, start_us.saturating_sub(1))?
+            .filter(|run| asks(point, &run.started.product_code));
         if let Some(before) = before {
-            count += i64::from(end_is_owed(record, point, &before, start_us - 1)?);
+            count = count.saturating_add(i64::from(end_is_owed(record, point, &before, start_us.saturating_sub(1))?));
         }
     }
     Ok(count)
@@ -167,7 +170,7 @@ pub fn due(record: &dyn Record, point: &CheckPoint, at: i64) -> Result<Option<Du
         let late = point.due_at_end && last.is_none_or(|last| last < finish);
         return Ok(late.then(|| Due { time_us: finish, text: format!("run {code} has ended") }));
     }
-    let before = watched_run(record, point, run.start_us - 1)?;
+    let before = watched_run(record, point, run.start_us.saturating_sub(1))?;
     let ended = ended_before(record, point, &run)?;
     if let Some(ended) = ended.as_ref().filter(|_| point.kind() != BY_SAMPLE)
         && end_is_owed(record, point, ended, at)?
@@ -186,7 +189,8 @@ pub fn due(record: &dyn Record, point: &CheckPoint, at: i64) -> Result<Option<Du
         return Ok(Some(Due { time_us: run.start_us, text: format!("run {code} is of another product") }));
     }
     if point.kind() == CheckKind::ControlSample
-        && let Some(adjusted) = adjusted(record, point, sampled.unwrap_or(i64::MIN).max(run.start_us - SETTING_US), at)?
+        && let Some(adjusted) =
+            adjusted(record, point, sampled.unwrap_or(i64::MIN).max(run.start_us.saturating_sub(SETTING_US)), at)?
     {
         return Ok(Some(Due { time_us: adjusted, text: "the fill was adjusted".into() }));
     }
@@ -196,7 +200,7 @@ pub fn due(record: &dyn Record, point: &CheckPoint, at: i64) -> Result<Option<Du
     let from = last.unwrap_or(run.start_us).max(run.start_us);
     let minutes = point.interval_s / 60;
     Ok(Some(Due {
-        time_us: from + point.interval_s * 1_000_000,
+        time_us: from.saturating_add(point.interval_s.saturating_mul(1_000_000)),
         text: format!("every {minutes} min while a run is on"),
     }))
 }

@@ -11,7 +11,7 @@ pub const DEFAULT_DIGIT_COUNT: i64 = 9;
 /// Range of a counter: one more than its greatest value.
 pub fn range(digit_count: i64) -> i64 {
     let digits = if digit_count == 0 { DEFAULT_DIGIT_COUNT } else { digit_count };
-    10_i64.pow(u32::try_from(digits.clamp(1, 15)).unwrap_or(9))
+    10_i64.saturating_pow(u32::try_from(digits.clamp(1, 15)).unwrap_or(9))
 }
 
 /// Cycles from the value before to this reading, or `None` when the counter went backwards without a reset.
@@ -33,7 +33,7 @@ pub fn cycles(before_value: i64, reading: &CounterReading, digit_count: i64) -> 
         Some(last) => {
             let until = forward(before_value, last, digit_count)?;
             let since = forward(reading.reset_to_value, reading.value, digit_count)?;
-            Some(until + since)
+            Some(until.saturating_add(since))
         }
         None => match forward(before_value, reading.value, digit_count) {
             // It began again from zero; what it counted before that, unread, nobody knows.
@@ -45,10 +45,10 @@ pub fn cycles(before_value: i64, reading: &CounterReading, digit_count: i64) -> 
 
 fn forward(from: i64, to: i64, digit_count: i64) -> Option<i64> {
     if to >= from {
-        return Some(to - from);
+        return Some(to.saturating_sub(from));
     }
     let range = range(digit_count);
-    let wrapped = to + range - from;
+    let wrapped = to.saturating_add(range).saturating_sub(from);
     (wrapped <= range / 10).then_some(wrapped)
 }
 

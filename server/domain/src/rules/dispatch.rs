@@ -11,6 +11,7 @@ use super::leaving::{about_packs, content_of, content_unknown, dispatch_reasons,
 use super::pallet::{self, PalletFacts, PalletPlace, existing};
 use super::register::Register;
 use super::{Command, Context, Decision, Missing, build};
+use crate::count::total;
 use crate::fact::*;
 use crate::key;
 use crate::record::{Record, Unreadable, facts};
@@ -53,7 +54,7 @@ pub struct LoadFacts {
 impl LoadFacts {
     /// Mass of its pallets.
     pub fn mass_mg(&self) -> i64 {
-        self.pallets.iter().map(|row| row.mass_mg).sum()
+        total(self.pallets.iter().map(|row| row.mass_mg))
     }
 
     /// What the vehicle check says against loading.
@@ -178,14 +179,17 @@ pub fn filled(record: &dyn Record, order_code: &str) -> Result<Vec<Filled>, Unre
     for row in facts(record, &key::object("order_consignments", order_code))? {
         let Some(Fact::ConsignmentOpened(opened)) = &row.event.fact else { continue };
         for pallet in consignment_pallets(record, &opened.consignment_code)? {
-            let index = found.iter().position(|row| row.product_code == pallet.product_code).unwrap_or_else(|| {
-                found.push(Filled { product_code: pallet.product_code.clone(), ..Filled::default() });
-                found.len() - 1
-            });
-            match pallet.place {
-                PalletPlace::Loaded { .. } => found[index].loaded += pallet.pack_count(),
-                PalletPlace::Dispatched { .. } => found[index].dispatched += pallet.pack_count(),
-                _ => {}
+            let (loaded, dispatched) = match pallet.place {
+                PalletPlace::Loaded { .. } => (pallet.pack_count(), 0),
+                PalletPlace::Dispatched { .. } => (0, pallet.pack_count()),
+                _ => (0, 0),
+            };
+            match found.iter_mut().find(|row| row.product_code == pallet.product_code) {
+                Some(row) => {
+                    row.loaded = row.loaded.saturating_add(loaded);
+                    row.dispatched = row.dispatched.saturating_add(dispatched);
+                }
+                None => found.push(Filled { product_code: pallet.product_code.clone(), loaded, dispatched }),
             }
         }
     }

@@ -76,14 +76,15 @@ pub fn fibc_at(record: &dyn Record, code: &str, at: i64) -> Result<Option<FibcFa
         }
         match &row.event.fact {
             Some(Fact::BulkBagRecorded(f)) => {
-                state.filling_count += 1;
-                state.liner_filling_count = if f.liner_lot_code.is_empty() { state.liner_filling_count + 1 } else { 1 };
+                state.filling_count = state.filling_count.saturating_add(1);
+                state.liner_filling_count =
+                    if f.liner_lot_code.is_empty() { state.liner_filling_count.saturating_add(1) } else { 1 };
                 state.bag_tag = Some(f.bag_tag.clone());
             }
             Some(Fact::IntakeRecorded(f)) => {
                 for bag in f.bags.iter().filter(|bag| bag.fibc_code == code && !bag.refused) {
-                    state.filling_count += 1;
-                    state.liner_filling_count += 1;
+                    state.filling_count = state.filling_count.saturating_add(1);
+                    state.liner_filling_count = state.liner_filling_count.saturating_add(1);
                     state.bag_tag = Some(bag.bag_tag.clone());
                 }
             }
@@ -146,7 +147,7 @@ pub fn unsound(state: &FibcFacts, zone: &Zone, at: i64) -> Vec<Finding> {
 pub fn against_filling(state: &FibcFacts, new_liner: bool, zone: &Zone, at: i64) -> Vec<Finding> {
     let code = &state.fibc.code;
     let mut reasons = unsound(state, zone, at);
-    let (trip, limit) = (state.filling_count + 1, state.kind.max_trip_count);
+    let (trip, limit) = (state.filling_count.saturating_add(1), state.kind.max_trip_count);
     if trip > limit {
         let text = format!("FIBC {code} would be on trip {trip}; type {} allows {limit}", state.kind.code);
         reasons.push(finding("FIBC_TRIPS", code, text, trip, limit));
@@ -162,7 +163,7 @@ pub fn against_filling(state: &FibcFacts, new_liner: bool, zone: &Zone, at: i64)
     if !new_liner && most > 0 && served >= most {
         let text =
             format!("the liner of FIBC {code} has served {served} fillings; type {} allows {most}", state.kind.code);
-        reasons.push(finding("LINER_USED_UP", code, text, served + 1, most));
+        reasons.push(finding("LINER_USED_UP", code, text, served.saturating_add(1), most));
     }
     reasons
 }

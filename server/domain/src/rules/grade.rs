@@ -28,7 +28,7 @@ const ONE: i64 = 1_000_000;
 /// ```
 pub fn millionths(text: &str) -> Option<i64> {
     let (sign, digits) = match text.strip_prefix('-') {
-        Some(rest) => (-1, rest),
+        Some(rest) => (-1_i64, rest),
         None => (1, text),
     };
     let (whole, part) = digits.split_once('.').unwrap_or((digits, ""));
@@ -38,12 +38,12 @@ pub fn millionths(text: &str) -> Option<i64> {
         return None;
     }
     let value: i64 = format!("{whole}{part:0<6}").parse().ok()?;
-    Some(sign * value)
+    Some(sign.saturating_mul(value))
 }
 
 /// Millionths as a decimal without needless zeros.
 pub fn decimal(millionths: i64) -> String {
-    let text = format!("{}.{:06}", millionths.abs() / ONE, millionths.abs() % ONE);
+    let text = format!("{}.{:06}", millionths.saturating_abs() / ONE, millionths.saturating_abs() % ONE);
     let text = text.trim_end_matches('0').trim_end_matches('.');
     if millionths < 0 { format!("-{text}") } else { text.to_owned() }
 }
@@ -238,12 +238,13 @@ const COMMON: i128 = 22_500_000;
 
 /// Points of a result in units of 1/COMMON.
 fn points(lot: &LotFacts, property: &str, unit: &str, step: i64) -> Option<i128> {
-    result(lot, property, unit).map(|(_, value)| i128::from(value) * (COMMON / i128::from(step)))
+    result(lot, property, unit)
+        .map(|(_, value)| i128::from(value).saturating_mul(COMMON.checked_div(i128::from(step)).unwrap_or(0)))
 }
 
 /// Points with two decimals, rounded.
 fn point_words(points: i128) -> String {
-    let hundredths = (points * 100 + COMMON / 2) / COMMON;
+    let hundredths = points.saturating_mul(100).saturating_add(COMMON / 2) / COMMON;
     format!("{}.{:02}", hundredths / 100, hundredths % 100)
 }
 
@@ -253,13 +254,13 @@ fn extra_white(lot: &LotFacts, white: &Grade) -> Grade {
     let mut sum = Some(0_i128);
     for (property, unit, step, most) in POINTS {
         let found = points(lot, property, unit, step);
-        sum = sum.zip(found).map(|(sum, own)| sum + own);
+        sum = sum.zip(found).map(|(sum, own)| sum.saturating_add(own));
         rows.push(Graded {
             property: property.into(),
             value: found.map(point_words),
             unit: "points".into(),
             limit: format!("at most {most} points"),
-            passed: found.map(|own| own <= i128::from(most) * COMMON),
+            passed: found.map(|own| own <= i128::from(most).saturating_mul(COMMON)),
         });
     }
     rows.push(Graded {
@@ -267,7 +268,7 @@ fn extra_white(lot: &LotFacts, white: &Grade) -> Grade {
         value: sum.map(point_words),
         unit: "points".into(),
         limit: format!("at most {POINTS_MAX} points"),
-        passed: sum.map(|sum| sum <= i128::from(POINTS_MAX) * COMMON),
+        passed: sum.map(|sum| sum <= i128::from(POINTS_MAX).saturating_mul(COMMON)),
     });
     Grade {
         code: "EU-EXTRA-WHITE".into(),
@@ -381,12 +382,15 @@ pub fn safety_factors(lot: &LotFacts) -> Vec<SafetyFactor> {
         _ => "refine at once",
     };
     let factor = |form: &'static str, rest: i64| {
-        let ppm = i64::try_from(i128::from(water) * i128::from(ONE) / i128::from(rest.max(1))).unwrap_or(i64::MAX);
+        let ppm = i64::try_from(
+            i128::from(water).saturating_mul(i128::from(ONE)).checked_div(i128::from(rest.max(1))).unwrap_or(0),
+        )
+        .unwrap_or(i64::MAX);
         SafetyFactor { form, value_ppm: ppm, verdict: verdict(ppm) }
     };
-    let mut found = vec![factor("W / (100 - S)", 100 * ONE - pol)];
-    if 100 * ONE > pol + water {
-        found.push(factor("W / (100 - (S + W))", 100 * ONE - pol - water));
+    let mut found = vec![factor("W / (100 - S)", ONE.saturating_mul(100).saturating_sub(pol))];
+    if 100 * ONE > pol.saturating_add(water) {
+        found.push(factor("W / (100 - (S + W))", ONE.saturating_mul(100).saturating_sub(pol).saturating_sub(water)));
     }
     found
 }

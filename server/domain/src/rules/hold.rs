@@ -14,7 +14,7 @@ use crate::refusal::Refusal;
 
 /// Code of a hold: `H` and the sequence of its event, with a letter when one event places several.
 pub fn code(sequence: i64, index: usize, of_count: usize) -> String {
-    if of_count <= 1 { format!("H{sequence}") } else { format!("H{sequence}-{}", index + 1) }
+    if of_count <= 1 { format!("H{sequence}") } else { format!("H{sequence}-{}", index.saturating_add(1)) }
 }
 
 /// A hold with who placed it when, and how it ended.
@@ -70,8 +70,8 @@ pub fn less(interval: &PackInterval, others: &[PackInterval]) -> Vec<PackInterva
         left = left
             .into_iter()
             .flat_map(|(first, last)| {
-                let after = (high < i64::MAX).then(|| (first.max(high + 1), last));
-                [Some((first, last.min(low - 1))), after]
+                let after = (high < i64::MAX).then(|| (first.max(high.saturating_add(1)), last));
+                [Some((first, last.min(low.saturating_sub(1)))), after]
             })
             .flatten()
             .filter(|(first, last)| first <= last)

@@ -24,7 +24,7 @@ pub fn by_batch(record: &dyn Record, pallet: &PalletFacts, zone: &Zone) -> Resul
         let same =
             |row: &&mut DispatchedBatch| row.batch_code == batch_code && row.best_before_date == best_before_date;
         match found.iter_mut().find(same) {
-            Some(row) => row.pack_count += layer.pack_count,
+            Some(row) => row.pack_count = row.pack_count.saturating_add(layer.pack_count),
             None => found.push(DispatchedBatch { batch_code, best_before_date, pack_count: layer.pack_count }),
         }
     }

@@ -202,7 +202,7 @@ pub fn newest_check(
         {
             return Ok(Some((f.clone(), row.event.occurred_time_us)));
         }
-        next = record.day_before(&object, day - 1)?;
+        next = record.day_before(&object, day.saturating_sub(1))?;
     }
     Ok(None)
 }
@@ -447,7 +447,7 @@ pub(super) fn remedy(fact: &RemedyRecorded, at: i64, context: &Context) -> Resul
     let Some(report) = report else {
         return Err(Refusal::NotFound(vec![Unknown { noun: "report", code: fact.report_code.clone() }]));
     };
-    let place = usize::try_from(fact.defect_number - 1).unwrap_or(usize::MAX);
+    let place = usize::try_from(fact.defect_number.saturating_sub(1)).unwrap_or(usize::MAX);
     let Some(defect) = report.defects.get(place) else {
         let text =
             format!("report {} names {} defects, not {}", fact.report_code, report.defects.len(), fact.defect_number);
@@ -517,7 +517,7 @@ pub(super) fn test_lift(fact: &TestLiftRecorded, at: i64, context: &Context) -> 
     missing.optional(&fact.gear_code, "lifting gear", || known.lifting_gear(&fact.gear_code))?;
     missing.take(known.person(&fact.competent_person_code)?, "person", &fact.competent_person_code);
     missing.check()?;
-    let limit = hoist.map_or(0, |hoist| hoist.rated_capacity_mg + hoist.rated_capacity_mg / 4);
+    let limit = hoist.map_or(0, |hoist| hoist.rated_capacity_mg.saturating_add(hoist.rated_capacity_mg / 4));
     let mut decision = Decision::plain(Fact::TestLiftRecorded(fact.clone()));
     if fact.mass_mg > limit {
         let text = format!(

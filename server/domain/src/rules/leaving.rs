@@ -10,6 +10,7 @@ use super::dispatch::{LoadFacts, filled, order};
 use super::free::{self, Content};
 use super::pallet::{self, PalletFacts, PalletPlace};
 use super::register::Register;
+use crate::count::total;
 use crate::fact::*;
 use crate::mass::kilograms;
 use crate::record::{Record, Unreadable};
@@ -37,7 +38,7 @@ pub fn life_faults(
     zone: &crate::time::Zone,
 ) -> Result<Vec<Finding>, Unreadable> {
     let Some(best_before) = parse_date(&pallet.best_before_date) else { return Ok(Vec::new()) };
-    let left = i64::from((best_before - zone.date(at)).get_days());
+    let left = i64::from(zone.date(at).until(best_before).map_or(0, |left| left.get_days()));
     let limit = consignee.min_remaining_days;
     // A date that has passed is against every consignee.
     if left >= limit {
@@ -64,12 +65,12 @@ fn order_faults(
 ) -> Result<Vec<Finding>, Unreadable> {
     let Some((order, _)) = order(record, order_code)? else { return Ok(Vec::new()) };
     let product = &pallet.product_code;
-    let wanted: i64 = order.lines.iter().filter(|l| l.product_code == *product).map(|l| l.pack_count).sum();
+    let wanted: i64 = total(order.lines.iter().filter(|l| l.product_code == *product).map(|l| l.pack_count));
     if wanted == 0 {
         let text = format!("order {order_code} asks for no {product}");
         return Ok(vec![finding("NOT_ORDERED", &pallet.sscc, text, pallet.pack_count(), 0)]);
     }
-    let with = before + pallet.pack_count();
+    let with = before.saturating_add(pallet.pack_count());
     if with <= wanted {
         return Ok(Vec::new());
     }
@@ -86,8 +87,8 @@ pub(super) fn order_exceeded(record: &dyn Record, order_code: &str) -> Result<Ve
     let mut found = Vec::new();
     for row in filled(record, order_code)? {
         let product = &row.product_code;
-        let wanted: i64 = order.lines.iter().filter(|l| l.product_code == *product).map(|l| l.pack_count).sum();
-        let packs = row.loaded + row.dispatched;
+        let wanted: i64 = total(order.lines.iter().filter(|l| l.product_code == *product).map(|l| l.pack_count));
+        let packs = row.loaded.saturating_add(row.dispatched);
         if packs > wanted {
             let rule = if wanted == 0 { "NOT_ORDERED" } else { "MORE_THAN_ORDERED" };
             let text = format!("order {order_code} asks for {wanted} packs of {product}; {packs} are loaded or gone");
@@ -102,7 +103,7 @@ fn vehicle_faults(load: &LoadFacts, pallet: &PalletFacts, mass: Option<i64>) -> 
     let (code, sscc) = (&load.opened.load_code, &pallet.sscc);
     let mut found = Vec::new();
     let opened = &load.opened;
-    let places = i64::try_from(load.pallets.len()).unwrap_or(i64::MAX) + 1;
+    let places = i64::try_from(load.pallets.len()).unwrap_or(i64::MAX).saturating_add(1);
     if opened.pallet_space_count > 0 && places > opened.pallet_space_count {
         let text =
             format!("load {code} has {} pallet spaces; this would be pallet {places}", opened.pallet_space_count);
@@ -116,16 +117,16 @@ fn vehicle_faults(load: &LoadFacts, pallet: &PalletFacts, mass: Option<i64>) -> 
         }
         return found;
     };
-    let sum = load.mass_mg() + mass;
+    let sum = load.mass_mg().saturating_add(mass);
     if opened.payload_mass_mg > 0 && sum > opened.payload_mass_mg {
         let text =
             format!("load {code} would carry {}; its payload is {}", kilograms(sum), kilograms(opened.payload_mass_mg));
         found.push(finding("OVER_PAYLOAD", code, text, sum, opened.payload_mass_mg));
     }
     if let Some(empty) = load.weighed_in_mg.filter(|_| opened.max_gross_mass_mg > 0)
-        && empty + sum > opened.max_gross_mass_mg
+        && empty.saturating_add(sum) > opened.max_gross_mass_mg
     {
-        let gross = empty + sum;
+        let gross = empty.saturating_add(sum);
         let text =
             format!("the vehicle would have {}; {} are allowed", kilograms(gross), kilograms(opened.max_gross_mass_mg));
         found.push(finding("OVER_GROSS", code, text, gross, opened.max_gross_mass_mg));
@@ -206,7 +207,7 @@ pub fn load_reasons(
     if !consignment.order_code.is_empty() {
         let known = filled(record, &consignment.order_code)?;
         let known = known.iter().find(|row| row.product_code == pallet.product_code);
-        let before = known.map_or(0, |row| row.loaded + row.dispatched);
+        let before = known.map_or(0, |row| row.loaded.saturating_add(row.dispatched));
         reasons.extend(order_faults(record, pallet, &consignment.order_code, before)?);
     }
     Ok(reasons)
@@ -226,10 +227,10 @@ pub(super) fn weighbridge_faults(load: &LoadFacts) -> Vec<Finding> {
     if load.pallets.iter().any(|row| row.mass_mg == 0) {
         return found;
     }
-    let (sum, net) = (load.mass_mg(), full - empty);
+    let (sum, net) = (load.mass_mg(), full.saturating_sub(empty));
     let set = load.opened.weighbridge_tolerance_mg;
     let tolerance = if set > 0 { set } else { (sum / 100).max(WEIGHBRIDGE_LEAST_MG) };
-    if (net - sum).abs() > tolerance {
+    if net.saturating_sub(sum).saturating_abs() > tolerance {
         let text = format!(
             "the weighbridge says {} loaded, the pallets sum to {} (+- {}): a pallet too many, one missing or a wrong one",
             kilograms(net),
@@ -250,14 +251,14 @@ fn elsewhere(
     let mut found = BTreeMap::new();
     for opened in load.consignments.iter().filter(|opened| !opened.order_code.is_empty()) {
         for row in filled(record, &opened.order_code)? {
-            found.insert((opened.order_code.clone(), row.product_code), row.loaded + row.dispatched);
+            found.insert((opened.order_code.clone(), row.product_code), row.loaded.saturating_add(row.dispatched));
         }
     }
     for (row, pallet) in load.pallets.iter().zip(pallets) {
         let opened = load.consignments.iter().find(|opened| opened.consignment_code == row.consignment_code);
         let order_code = opened.map(|opened| opened.order_code.clone()).unwrap_or_default();
         if let Some(packs) = found.get_mut(&(order_code, pallet.product_code.clone())) {
-            *packs -= pallet.pack_count();
+            *packs = packs.saturating_sub(pallet.pack_count());
         }
     }
     Ok(found)
@@ -324,7 +325,7 @@ pub fn dispatch_reasons(
             let key = (opened.order_code.clone(), pallet.product_code.clone());
             let packs = packs_before.entry(key).or_default();
             own.extend(order_faults(record, pallet, &opened.order_code, *packs)?);
-            *packs += pallet.pack_count();
+            *packs = packs.saturating_add(pallet.pack_count());
         }
         if about_packs(&own) {
             held.push(row.sscc.clone());

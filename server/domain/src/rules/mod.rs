@@ -4,12 +4,16 @@
 //! accepted whenever it can be true; broken rules become breaches and place holds in the same commit, because a recall
 //! must find exactly what should not have happened. *Deciding* is refused with every reason.
 //!
-//! Order of checks, which the tests walk: existence of codes, then state, then limits. Shape was checked before.
+//! Order of checks, which the tests walk: who says it, existence of codes, then state, then limits. Shape was checked before.
 //!
 //! Deliberately absent: anything that answers a question over the flow; decisions rest on registers, holds and
 //! counters alone and stay fast however long the record is. Where a decision needs what may be in a pallet, whoever asks
 //! computes it beforehand and hands it in as [`free::Evidence`]; the engine sees to it that it is not out of date.
 
+// Typed figures reach every line here: a sum that turned round would permit what must be refused. See `crate::count`.
+#![warn(clippy::arithmetic_side_effects, clippy::indexing_slicing)]
+
+pub mod actor;
 pub mod bag;
 pub mod build;
 pub mod check;
@@ -194,6 +198,7 @@ impl Missing {
 /// # Errors
 /// [`Refusal`] with every fault of the first kind that applies; then nothing may be stored.
 pub fn decide(command: &Command, context: &Context) -> Result<Decision, Refusal> {
+    actor::on_record(context.record, &context.actor_code)?;
     let mut decision = decide_alone(command, context)?;
     if command.ask_back && !decision.doubts.is_empty() {
         return Err(Refusal::Implausible(decision.doubts));

@@ -63,14 +63,14 @@ pub fn groups(rows: &[Entry], machine_code: &str, digit_count: i64) -> Vec<Outsi
     }
     let readings = counted(rows, machine_code, CounterPlace::Filled);
     let mut found: Vec<Outside> = Vec::new();
-    for pair in readings.windows(2) {
-        let (from, to) = (pair[0].time_us, pair[1].time_us);
-        let cycles = counter::cycles(pair[0].reading.value, &pair[1].reading, digit_count).unwrap_or(0);
+    for [earlier, later] in readings.array_windows() {
+        let (from, to) = (earlier.time_us, later.time_us);
+        let cycles = counter::cycles(earlier.reading.value, &later.reading, digit_count).unwrap_or(0);
         if cycles == 0 || (to > from && spans.iter().any(|span| from >= span.0 && to <= span.1)) {
             continue;
         }
         match found.last_mut() {
-            Some(last) if last.end_us == from => (last.end_us, last.cycles) = (to, last.cycles + cycles),
+            Some(last) if last.end_us == from => (last.end_us, last.cycles) = (to, last.cycles.saturating_add(cycles)),
             _ => found.push(Outside { start_us: from, end_us: to, cycles }),
         }
     }
@@ -88,20 +88,20 @@ fn around(record: &dyn Record, machine_code: &str, at_us: i64) -> Result<Vec<Ent
         Ok(rows.iter().any(|row| starts(row) && wanted(row.event.occurred_time_us)))
     };
     let mut next = record.day_before(&object, day)?;
-    while let Some(found) = next.filter(|found| day - found <= RUN_LOOKBACK_DAYS) {
+    while let Some(found) = next.filter(|found| day.saturating_sub(*found) <= RUN_LOOKBACK_DAYS) {
         first = found;
         if starts(found, &|time| time <= at_us)? {
             break;
         }
-        next = record.day_before(&object, found - 1)?;
+        next = record.day_before(&object, found.saturating_sub(1))?;
     }
     let mut next = record.day_after(&object, day)?;
-    while let Some(found) = next.filter(|found| found - day <= RUN_LOOKBACK_DAYS) {
+    while let Some(found) = next.filter(|found| found.saturating_sub(day) <= RUN_LOOKBACK_DAYS) {
         last = found;
         if starts(found, &|time| time > at_us)? {
             break;
         }
-        next = record.day_after(&object, found + 1)?;
+        next = record.day_after(&object, found.saturating_add(1))?;
     }
     facts_between(record, &object, first, last)
 }
@@ -129,7 +129,7 @@ pub fn until(record: &dyn Record, machine_code: &str, at_us: i64) -> Result<Opti
     let last = groups(&rows, machine_code, digits).into_iter().rfind(|group| group.end_us <= at_us);
     let border = |row: &Entry| matches!(row.event.fact, Some(Fact::RunStarted(_) | Fact::RunFinished(_)));
     Ok(last.filter(|group| {
-        let since = |row: &&Entry| (group.end_us + 1..at_us).contains(&row.event.occurred_time_us);
+        let since = |row: &&Entry| (group.end_us.saturating_add(1)..at_us).contains(&row.event.occurred_time_us);
         !rows.iter().filter(since).any(border)
     }))
 }
@@ -147,7 +147,7 @@ pub fn beside(
     let machine = &run.machine_code;
     let digits = Register::at(record, start_us).machine(machine)?.map_or(0, |machine| machine.counter_digit_count);
     let mut found: Vec<String> = Vec::new();
-    for at_us in [Some(start_us - 1), finish_us].into_iter().flatten() {
+    for at_us in [Some(start_us.saturating_sub(1)), finish_us].into_iter().flatten() {
         for group in groups(&around(record, machine, at_us)?, machine, digits) {
             let like = started(record, machine, group.start_us)?;
             if like.batch_code == run.batch_code && !found.contains(&like.run_code) {

@@ -6,6 +6,7 @@
 
 use super::register::Register;
 use super::{Context, Decision, Missing, hold, stream};
+use crate::count::total;
 use crate::fact::*;
 use crate::mass::grams;
 use crate::refusal::{Refusal, Unknown, Violation};
@@ -23,9 +24,9 @@ use crate::sums::tare;
 /// ```
 pub fn judge(limit: &FillLimit, nominal_mg: i64, net_mg: &[i64]) -> SampleVerdict {
     let count = i64::try_from(net_mg.len()).unwrap_or(i64::MAX).max(1);
-    let sum: i64 = net_mg.iter().sum();
+    let sum: i64 = total(net_mg.iter());
     let least = net_mg.iter().copied().min().unwrap_or(0);
-    let mean = (2 * sum + count).div_euclid(2 * count);
+    let mean = sum.saturating_mul(2).saturating_add(count).div_euclid(count.saturating_mul(2));
     let mut found = SampleVerdict {
         limit: Some(limit.clone()),
         mean_mass_mg: mean,
@@ -33,15 +34,16 @@ pub fn judge(limit: &FillLimit, nominal_mg: i64, net_mg: &[i64]) -> SampleVerdic
         passed: true,
         ..SampleVerdict::default()
     };
-    if sum < limit.action_mass_mg * count {
+    if sum < limit.action_mass_mg.saturating_mul(count) {
         found.passed = false;
         found.reasons.push(format!("mean {} is below the action limit {}", grams(mean), grams(limit.action_mass_mg)));
-    } else if sum < limit.warning_mass_mg * count {
+    } else if sum < limit.warning_mass_mg.saturating_mul(count) {
         found.warned = true;
         found.reasons.push(format!("mean {} is below the warning limit {}", grams(mean), grams(limit.warning_mass_mg)));
     }
     if let Some(tolerable) = tolerable_error_mg(nominal_mg) {
-        let (short, least_limit) = (nominal_mg - tolerable, nominal_mg - 2 * tolerable);
+        let (short, least_limit) =
+            (nominal_mg.saturating_sub(tolerable), nominal_mg.saturating_sub(tolerable.saturating_mul(2)));
         let below = |bound: i64| net_mg.iter().filter(|mass| **mass < bound).count();
         if least < least_limit {
             found.passed = false;
@@ -115,7 +117,7 @@ pub(super) fn sample(
         return Err(Refusal::Invalid(violations));
     }
     let (Some(product), Some(limit)) = (product, limit) else { return Err(Refusal::Invalid(Vec::new())) };
-    let net: Vec<i64> = fact.mass_mg.iter().map(|mass| mass - fact.tare_mass_mg).collect();
+    let net: Vec<i64> = fact.mass_mg.iter().map(|mass| mass.saturating_sub(fact.tare_mass_mg)).collect();
     let verdict = judge(limit, product.nominal_mass_mg, &net);
     let mut holds = Vec::new();
     if !verdict.passed {

@@ -9,6 +9,7 @@
 use super::register::Register;
 use super::store::missed;
 use super::{Context, stream};
+use crate::count::total;
 use crate::fact::*;
 use crate::gs1;
 use crate::key;
@@ -157,7 +158,7 @@ pub struct PalletFacts {
 impl PalletFacts {
     /// Packs on it.
     pub fn pack_count(&self) -> i64 {
-        self.layers.iter().map(|layer| layer.pack_count).sum()
+        total(self.layers.iter().map(|layer| layer.pack_count))
     }
 
     /// When the first of its packs were placed in the house, on whichever pallet.
@@ -199,13 +200,13 @@ impl PalletFacts {
                 continue;
             }
             let count = left.min(layer.pack_count);
-            layer.pack_count -= count;
-            left -= count;
+            layer.pack_count = layer.pack_count.saturating_sub(count);
+            left = left.saturating_sub(count);
             taken.push(Layer { pack_count: count, ..layer.clone() });
         }
         self.layers.retain(|layer| layer.pack_count > 0);
         self.weighed_mg = None;
-        self.short_count += left;
+        self.short_count = self.short_count.saturating_add(left);
         taken.retain(|layer| layer.pack_count > 0);
         taken
     }
@@ -342,7 +343,7 @@ fn joined(layers: Vec<Layer>) -> Vec<Layer> {
         };
         match found.iter_mut().find(same) {
             Some(known) => {
-                known.pack_count += layer.pack_count;
+                known.pack_count = known.pack_count.saturating_add(layer.pack_count);
                 for source in layer.sources {
                     if !known.sources.contains(&source) {
                         known.sources.push(source);
@@ -392,7 +393,7 @@ fn child(
             sequence: row.sequence,
             last: parent.layers.is_empty(),
         };
-        layers[first..].iter_mut().flat_map(|layer| &mut layer.lines).for_each(|line| line.stays.push(stay.clone()));
+        layers.iter_mut().skip(first).flat_map(|layer| &mut layer.lines).for_each(|line| line.stays.push(stay.clone()));
         // A hold on a number that nothing is left under is about the packs, wherever they stand now.
         let until = if parent.layers.is_empty() { i64::MAX } else { row.event.occurred_time_us };
         made.product_code = parent.product_code.clone();
@@ -444,9 +445,9 @@ fn fold(record: &dyn Record, sscc: &str, until: Until, depth: usize) -> Result<O
     };
     // It was built before anything was done with it, whatever the clocks of two devices say; only for a past time does it
     // matter that it was not there yet.
-    let born = if matches!(until, Until::Time(_)) { &rows[..end] } else { &rows };
+    let born = if matches!(until, Until::Time(_)) { end } else { rows.len() };
     let mut state = None;
-    for row in born {
+    for row in rows.iter().take(born) {
         if let Some(made) = birth(record, row, sscc, depth)? {
             state = Some(made);
             break;
@@ -454,15 +455,16 @@ fn fold(record: &dyn Record, sscc: &str, until: Until, depth: usize) -> Result<O
     }
     let Some(mut pallet) = state else { return Ok(None) };
     let first = rows.iter().position(|row| !matches!(row.event.fact, Some(Fact::HoldPlaced(_)))).unwrap_or(0);
-    for index in 0..end {
+    for (index, row) in rows.iter().enumerate().take(end) {
         step(record, &mut pallet, &rows, index)?;
         // Where it stood from then on, until the next deed, stock was taken without it.
         if let PalletPlace::Store(code) = &pallet.place
             && index >= first
         {
-            let next = rows.get(index + 1).filter(|_| index + 1 < end || !matches!(until, Until::Time(_)));
+            let after = index.saturating_add(1);
+            let next = rows.get(after).filter(|_| after < end || !matches!(until, Until::Time(_)));
             let last_us = if let Until::Time(at) = until { at } else { i64::MAX };
-            if missed(record, code, &rows[index], next, last_us)? {
+            if missed(record, code, row, next, last_us)? {
                 pallet.place = PalletPlace::Missing(code.clone());
             }
         }
@@ -478,7 +480,7 @@ fn fold(record: &dyn Record, sscc: &str, until: Until, depth: usize) -> Result<O
 /// Found out is what is said before it is loaded again or all of it is back.
 fn fate(rows: &[Entry], from: usize, sscc: &str) -> Option<DispatchAmended> {
     let mut found = None;
-    for row in &rows[from..] {
+    for row in rows.iter().skip(from) {
         match &row.event.fact {
             Some(Fact::PalletLoaded(_)) => break,
             Some(Fact::PalletReturned(f)) if f.sscc == sscc && f.new_sscc.is_empty() => break,
@@ -525,7 +527,7 @@ fn leave(
 
 /// What a fact does to a pallet that is there.
 fn step(record: &dyn Record, pallet: &mut PalletFacts, rows: &[Entry], index: usize) -> Result<(), Unreadable> {
-    let row = &rows[index];
+    let Some(row) = rows.get(index) else { return Ok(()) };
     let time_us = row.event.occurred_time_us;
     match &row.event.fact {
         Some(Fact::PalletWeighed(f)) => {
@@ -570,7 +572,13 @@ fn step(record: &dyn Record, pallet: &mut PalletFacts, rows: &[Entry], index: us
         Some(Fact::VehicleLoadDispatched(f)) => {
             if let Some(paper) = f.pallets.iter().find(|paper| paper.sscc == pallet.sscc) {
                 let papers = (f.load_code.as_str(), paper.consignment_code.as_str(), time_us);
-                leave(record, pallet, Some(papers), fate(rows, index + 1, &pallet.sscc.clone()), time_us)?;
+                leave(
+                    record,
+                    pallet,
+                    Some(papers),
+                    fate(rows, index.saturating_add(1), &pallet.sscc.clone()),
+                    time_us,
+                )?;
             }
         }
         Some(Fact::PalletReturned(f)) if f.sscc == pallet.sscc => {
@@ -697,11 +705,11 @@ impl RunRows {
                 && f.point() != ReadingPoint::Rejected
             {
                 let tare = if f.kind() == ReadingKind::Gross { f.tare_mass_mg } else { 0 };
-                count += f.reading_count;
-                sum += f.sum_mg - tare * f.reading_count;
+                count = count.saturating_add(f.reading_count);
+                sum = sum.saturating_add(f.sum_mg.saturating_sub(tare.saturating_mul(f.reading_count)));
             }
         }
-        if count > 0 { sum / count } else { self.started.nominal_mass_mg }
+        if count > 0 { sum.checked_div(count).unwrap_or(0) } else { self.started.nominal_mass_mg }
     }
 }
 
@@ -717,7 +725,7 @@ pub fn expected_mass_mg(record: &dyn Record, pallet: &PalletFacts) -> Result<Opt
             Some(run) => run.mean_fill_mg(),
             None => product.nominal_mass_mg,
         };
-        sum += layer.pack_count * (fill + product.pack_tare_mass_mg);
+        sum = sum.saturating_add(layer.pack_count.saturating_mul(fill.saturating_add(product.pack_tare_mass_mg)));
     }
     Ok(Some(sum))
 }
@@ -745,16 +753,17 @@ pub(super) fn number(context: &Context, given: &str) -> Result<(String, i64), Re
         let text = "the site has no GS1 company prefix, so a pallet number cannot be made; set it, or give the number";
         return Err(Refusal::impossible(finding("NO_COMPANY_PREFIX", &site.gln, text, 0, 0)));
     }
-    let mut serial = newest_serial(record)? + 1;
+    let mut serial = newest_serial(record)?.saturating_add(1);
     loop {
         let Some(code) = gs1::sscc(&site.company_prefix, serial) else {
-            let text = format!("all {} pallet numbers of prefix {} are used", capacity - 1, site.company_prefix);
+            let text =
+                format!("all {} pallet numbers of prefix {} are used", capacity.saturating_sub(1), site.company_prefix);
             return Err(Refusal::impossible(finding("SSCC_POOL_EMPTY", &site.company_prefix, text, serial, capacity)));
         };
         if !used(record, &code)? {
             return Ok((code, serial));
         }
-        serial += 1;
+        serial = serial.saturating_add(1);
     }
 }
 
@@ -762,7 +771,7 @@ pub(super) fn number(context: &Context, given: &str) -> Result<(String, i64), Re
 pub(super) fn pool_low(context: &Context, serial: i64) -> Result<Option<Finding>, Unreadable> {
     let site = super::register::site_at(context.record, i64::MAX)?.unwrap_or_default();
     let capacity = gs1::sscc_capacity(&site.company_prefix);
-    let limit = capacity / 5 * 4;
+    let limit = (capacity / 5).saturating_mul(4);
     Ok((serial > limit && capacity > 0).then(|| {
         let text = format!("{serial} of {capacity} pallet numbers are used: order another company prefix");
         finding("SSCC_POOL_LOW", &site.company_prefix, text, serial, limit)

@@ -11,13 +11,14 @@ use super::register::Register;
 use super::stacking::DEFAULT_BUFFER;
 use super::stream::{Neighbours, counters_in, neighbours, open_run};
 use super::{counter, source};
+use crate::count::{in_proportion, total};
 use crate::fact::*;
 use crate::key;
 use crate::mass::{grams, kilograms};
 use crate::record::{Entry, Record, Unreadable, facts_between};
 
 /// Half as much again as is planned: machines run above their plan, but not by that much for long.
-const RATE_MARGIN: (i128, i128) = (3, 2);
+const RATE_MARGIN: (i64, i64) = (3, 2);
 /// Two clocks, each read to the minute: what a machine may have made more than the times of two counts say.
 const SLACK_US: i64 = 2 * MINUTE_US;
 /// A pack half as heavy again as it should be is a slip of the pen or another product, not a bad fill. An accepted one is
@@ -47,10 +48,6 @@ pub const RULES: [&str; 10] = [
     "WEIGHED_AFTER_EMPTIED",
 ];
 
-fn clamped(value: i128) -> i64 {
-    i64::try_from(value.clamp(0, i128::from(i64::MAX))).unwrap_or(i64::MAX)
-}
-
 /// How long something took, as people say it.
 fn length(time_us: i64) -> String {
     let minutes = time_us / MINUTE_US;
@@ -64,8 +61,8 @@ fn length(time_us: i64) -> String {
 }
 
 /// How often one goes into the other, to a tenth while it is small.
-fn times(figure: i128, of: i128) -> String {
-    let tenths = figure.saturating_mul(10) / of.max(1);
+fn times(figure: i64, of: i64) -> String {
+    let tenths = figure.saturating_mul(10).checked_div(of.max(1)).unwrap_or(0);
     if tenths >= 100 { (tenths / 10).to_string() } else { format!("{}.{}", tenths / 10, tenths % 10) }
 }
 
@@ -76,8 +73,8 @@ fn most_packs(machine: &Machine, place: CounterPlace, elapsed_us: i64) -> Option
         return None;
     }
     let (more, of) = RATE_MARGIN;
-    let time = i128::from(elapsed_us.max(0)) + i128::from(SLACK_US);
-    let made = clamped(i128::from(planned) * time * more / of / i128::from(HOUR_US));
+    let time = elapsed_us.max(0).saturating_add(SLACK_US);
+    let made = in_proportion(planned.saturating_mul(more), time, HOUR_US.saturating_mul(of));
     // Behind the filler, packs that were on the way come together.
     let buffer = if machine.buffer_pack_count > 0 { machine.buffer_pack_count } else { DEFAULT_BUFFER };
     let waiting = if place == CounterPlace::Filled { 0 } else { buffer };
@@ -99,8 +96,8 @@ pub(super) fn rate(machine: &Machine, counters: &[CounterReading], around: &[Nei
             let Some(most) = most_packs(machine, reading.place(), elapsed_us).filter(|most| packs > *most) else {
                 continue;
             };
-            let planned = i128::from(machine.planned_packs_per_hour);
-            let meant = planned * i128::from(elapsed_us.max(MINUTE_US)) / i128::from(HOUR_US);
+            let planned = machine.planned_packs_per_hour;
+            let meant = in_proportion(planned, elapsed_us.max(MINUTE_US), HOUR_US);
             let place = match reading.place() {
                 CounterPlace::Filled | CounterPlace::Unspecified => "",
                 CounterPlace::Accepted => " accepted",
@@ -110,7 +107,7 @@ pub(super) fn rate(machine: &Machine, counters: &[CounterReading], around: &[Nei
             let text = format!(
                 "{packs} packs{place} in {} is {} times the rate of {} ({planned} an hour); at most {most} are expected",
                 length(elapsed_us),
-                times(i128::from(packs), meant),
+                times(packs, meant),
                 machine.code
             );
             found.push(finding("RATE_BEYOND_MACHINE", &machine.code, text, packs, most));
@@ -146,9 +143,11 @@ pub(super) fn readings(
         return Ok(None);
     };
     let (part, of) = FAR_SHARE;
-    let (low, high) = (nominal - nominal * part / of, nominal + nominal * part / of);
+    let off = in_proportion(nominal, part, of);
+    let (low, high) = (nominal.saturating_sub(off), nominal.saturating_add(off));
     let low = if fact.point() == ReadingPoint::Accepted { low } else { 0 };
-    let net = |mass: &i64| if fact.kind() == ReadingKind::Gross { mass - fact.tare_mass_mg } else { *mass };
+    let net =
+        |mass: &i64| if fact.kind() == ReadingKind::Gross { mass.saturating_sub(fact.tare_mass_mg) } else { *mass };
     let far = (1_usize..).zip(masses_mg.iter().map(net)).filter(|(_, net)| *net < low || *net > high);
     let far: Vec<(usize, i64)> = far.collect();
     let Some((_, first)) = far.first() else { return Ok(None) };
@@ -197,7 +196,7 @@ pub(super) fn stop(record: &dyn Record, fact: &StopRecorded, at: i64) -> Result<
         time > fact.start_time_us.saturating_add(SLACK_US) && time < at.saturating_sub(SLACK_US)
     };
     let digits = Register::at(record, at).machine(machine)?.map_or(0, |machine| machine.counter_digit_count);
-    let packs = filled(rows.iter().filter(inside), machine, digits).map(|(_, packs)| packs).sum::<i64>();
+    let packs = total(filled(rows.iter().filter(inside), machine, digits).map(|(_, packs)| packs));
     if packs > 0 {
         let text = format!(
             "machine {machine} stood for {}, but {packs} packs were counted in between; 0 are expected",
@@ -248,7 +247,7 @@ fn since_seen(record: &dyn Record, feed_code: &str, at: i64, own: &Fact) -> Resu
     while let Some(on) = day.filter(|_| days_read <= LOOKBACK_DAYS) {
         let mut there = facts_between(record, &object, on, on)?;
         there.retain(|row| row.event.occurred_time_us <= at && row.event.fact.as_ref() != Some(own));
-        days_read += i64::from(!there.is_empty());
+        days_read = days_read.saturating_add(i64::from(!there.is_empty()));
         there.append(&mut rows);
         rows = there;
         let seen = rows.iter().rposition(|row| row.event.fact.as_ref().and_then(observed).is_some());
@@ -299,7 +298,7 @@ fn back_in(loss: &LossRecorded) -> bool {
 
 /// Mass that machines of a feed drew between two instants, at least: up to their last readings.
 fn drawn(record: &dyn Record, feed_code: &str, from_us: i64, to_us: i64) -> Result<i64, Unreadable> {
-    let mut sum = 0_i128;
+    let mut sum = 0_i64;
     for machine_key in record.keys("register/machine/")? {
         let code = key::code_of(&machine_key);
         let Some(machine) = Register::at(record, to_us).machine(&code)?.filter(|m| m.feed_code == feed_code) else {
@@ -317,11 +316,11 @@ fn drawn(record: &dyn Record, feed_code: &str, from_us: i64, to_us: i64) -> Resu
         }
         for (time, packs) in filled(rows.iter().filter(inside), &code, machine.counter_digit_count) {
             let of = nominals.iter().rfind(|(since, _)| *since < time).map_or(0, |(_, nominal)| *nominal);
-            sum += i128::from(packs) * i128::from(of);
+            sum = sum.saturating_add(packs.saturating_mul(of));
         }
     }
     let (part, of) = DRAWN_SHARE;
-    Ok(clamped(sum * i128::from(part) / i128::from(of)))
+    Ok(in_proportion(sum, part, of))
 }
 
 /// Most that a feed can hold at an instant by what was seen, tipped and drawn.
@@ -401,8 +400,8 @@ pub(super) fn loss(
 fn packs_lost(record: &dyn Record, fact: &LossRecorded, at: i64) -> Result<Option<Finding>, Unreadable> {
     let Some((run, began_us)) = running(record, &fact.machine_code, at)? else { return Ok(None) };
     let (part, of) = FAR_SHARE;
-    let heaviest = i128::from(run.nominal_mass_mg) * i128::from(of + part) / i128::from(of);
-    let of_packs = clamped(heaviest * i128::from(fact.pack_count));
+    let heaviest = in_proportion(run.nominal_mass_mg, of.saturating_add(part), of);
+    let of_packs = heaviest.saturating_mul(fact.pack_count);
     if fact.pack_count > 0 && fact.mass_mg > of_packs {
         let text = format!(
             "{} in {} packs is far from the nominal {} a pack: at most {} is expected",
@@ -414,7 +413,7 @@ fn packs_lost(record: &dyn Record, fact: &LossRecorded, at: i64) -> Result<Optio
         return Ok(Some(finding("LOSS_FAR_FROM_NOMINAL", &run.run_code, text, fact.mass_mg, of_packs)));
     }
     let Some(most) = most_made(record, &run, began_us, at)? else { return Ok(None) };
-    let most_mass = clamped(heaviest * i128::from(most));
+    let most_mass = heaviest.saturating_mul(most);
     if fact.pack_count > most {
         let text = format!("{} packs lost are more than run {} made: at most {most}", fact.pack_count, run.run_code);
         return Ok(Some(finding("LOSS_MORE_THAN_MADE", &run.run_code, text, fact.pack_count, most)));

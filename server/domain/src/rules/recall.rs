@@ -71,17 +71,17 @@ pub struct Reconciled {
 impl Reconciled {
     /// Packs that it has by the record.
     pub fn has(&self) -> i64 {
-        self.left - self.returned
+        self.left.saturating_sub(self.returned)
     }
 
     /// Packs it has and told of.
     pub fn told(&self) -> i64 {
-        self.destroyed + self.set_aside + self.out_of_reach
+        self.destroyed.saturating_add(self.set_aside).saturating_add(self.out_of_reach)
     }
 
     /// Packs nobody has told of; below 0 when more was told of than it has.
     pub fn outstanding(&self) -> i64 {
-        self.has() - self.told()
+        self.has().saturating_sub(self.told())
     }
 }
 
@@ -103,7 +103,7 @@ pub fn reconcile(passed: &[Passed], told: &[(i64, RecoveryKind, i64)]) -> Reconc
     let mut sum = Reconciled::default();
     for (_, _, step) in steps {
         match step {
-            Step::Left(count) => sum.left += count,
+            Step::Left(count) => sum.left = sum.left.saturating_add(count),
             Step::Told(RecoveryKind::DestroyedThere, count) => sum.destroyed = count,
             Step::Told(RecoveryKind::SetAside, count) => sum.set_aside = count,
             Step::Told(_, count) => sum.out_of_reach = count,
@@ -112,14 +112,14 @@ pub fn reconcile(passed: &[Passed], told: &[(i64, RecoveryKind, i64)]) -> Reconc
                 let untold = sum.outstanding().max(0);
                 let mut off = |from: &mut i64| {
                     let taken = rest.min(*from);
-                    *from -= taken;
-                    rest -= taken;
+                    *from = from.saturating_sub(taken);
+                    rest = rest.saturating_sub(taken);
                 };
                 off(&mut sum.set_aside);
                 off(&mut untold.clone());
                 off(&mut sum.out_of_reach);
                 off(&mut sum.destroyed);
-                sum.returned += count;
+                sum.returned = sum.returned.saturating_add(count);
             }
         }
     }
@@ -359,12 +359,12 @@ fn loose_ends(code: &str, loose: &Loose) -> Vec<Finding> {
 pub(super) fn close(fact: &RecallClosed, context: &Context) -> Result<Decision, Refusal> {
     let found = open_one(&fact.recall_code, context)?;
     let mut reasons: Vec<Finding> = qa_needed(context, "closing a recall")?.into_iter().collect();
-    let mut sum = 0;
+    let mut sum = 0_i64;
     let mut left_open = Vec::new();
     for row in &context.evidence.outstanding {
         let stands = reconcile(&row.passed, &found.told(&row.consignee_code));
         let outstanding = stands.outstanding().max(0);
-        sum += outstanding;
+        sum = sum.saturating_add(outstanding);
         if outstanding > 0 {
             let text = format!("{outstanding} packs at consignee {} are not accounted for", row.consignee_code);
             left_open.push(finding("OUTSTANDING", &row.consignee_code, text, outstanding, 0));

@@ -82,7 +82,8 @@ pub fn stopped(
 pub fn tipped_since_emptied(record: &dyn Record, feed_code: &str, at: i64) -> Result<Vec<String>, Unreadable> {
     let day = key::day_of(at);
     let emptied = emptied_times(record, feed_code)?.into_iter().rfind(|time| *time <= at);
-    let first = emptied.map_or(day - RUN_LOOKBACK_DAYS, key::day_of).max(day - RUN_LOOKBACK_DAYS);
+    let first =
+        emptied.map_or(day.saturating_sub(RUN_LOOKBACK_DAYS), key::day_of).max(day.saturating_sub(RUN_LOOKBACK_DAYS));
     let mut tags: Vec<String> = Vec::new();
     for row in facts_between(record, &key::object("feed", feed_code), first, day)? {
         let time = row.event.occurred_time_us;

@@ -23,21 +23,21 @@ use crate::time::{Zone, parse_date};
 /// ```
 pub fn max_error_mg(scale: &Scale, load_mg: i64) -> i64 {
     let e = scale.interval_mg.max(1);
-    let (first, second) = match scale.accuracy_class() {
+    let (first, second): (i64, i64) = match scale.accuracy_class() {
         AccuracyClass::I => (50_000, 200_000),
         AccuracyClass::Ii => (5_000, 20_000),
         AccuracyClass::Iii | AccuracyClass::Unspecified => (500, 2_000),
         AccuracyClass::Iiii => (50, 200),
     };
     // Half intervals on initial verification, so whole ones in service.
-    let intervals = if load_mg <= first * e {
+    let intervals: i64 = if load_mg <= first.saturating_mul(e) {
         1
-    } else if load_mg <= second * e {
+    } else if load_mg <= second.saturating_mul(e) {
         2
     } else {
         3
     };
-    intervals * e
+    intervals.saturating_mul(e)
 }
 
 /// True when the scale's verification covers the local day of the instant.

@@ -57,7 +57,9 @@ pub fn newest(record: &dyn Record, source_code: &str, epoch: i64) -> Result<Opti
     let Some(bucket) = record.day_before(&object, key::SOURCE_BUCKETS_MAX)? else { return Ok(None) };
     let sent = |entry: Entry| {
         let (highest, counts, machine_code) = match &entry.event.fact {
-            Some(Fact::ReadingsRecorded(f)) => (f.first_sequence + f.reading_count - 1, false, f.machine_code.clone()),
+            Some(Fact::ReadingsRecorded(f)) => {
+                (f.first_sequence.saturating_add(f.reading_count).saturating_sub(1), false, f.machine_code.clone())
+            }
             Some(Fact::CountRecorded(f)) => (f.source_sequence, true, f.machine_code.clone()),
             _ => return None,
         };
@@ -111,11 +113,11 @@ pub(super) fn follows(
         return Err(Refusal::impossible(finding("SOURCE_KIND", source_code, text, 0, 0)));
     }
     let highest = sent.as_ref().map_or(0, |sent| sent.highest);
-    if first == highest + 1 {
+    if first == highest.saturating_add(1) {
         return Ok(sent);
     }
     let text = format!("number {first} of source {source_code} does not follow {highest}, the highest on record");
-    Err(Refusal::impossible(finding("SEQUENCE_GAP", source_code, text, first, highest + 1)))
+    Err(Refusal::impossible(finding("SEQUENCE_GAP", source_code, text, first, highest.saturating_add(1))))
 }
 
 /// A device cannot say that it was reset: its own count that went back, and is no wrap, says it. What others read in
@@ -177,7 +179,7 @@ pub(super) fn around_own(
     counters: &[CounterReading],
     at: i64,
 ) -> Result<Vec<Neighbours>, Unreadable> {
-    let before = neighbours(record, machine_code, counters, at - 1)?;
+    let before = neighbours(record, machine_code, counters, at.saturating_sub(1))?;
     let after = neighbours(record, machine_code, counters, at)?;
     Ok(before.into_iter().zip(after).map(|(before, after)| (before.0, after.1)).collect())
 }

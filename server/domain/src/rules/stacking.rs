@@ -11,6 +11,7 @@
 use super::pallet::{RunRows, run_rows};
 use super::register::Register;
 use super::{counter, stream};
+use crate::count::{in_proportion, in_proportion_up, total};
 use crate::fact::*;
 use crate::key;
 use crate::record::{Record, Unreadable, facts};
@@ -62,7 +63,7 @@ pub struct Place {
 impl Place {
     /// First and last number with the tolerance, within the run.
     pub fn widened(&self) -> (i64, i64) {
-        ((self.first - self.tolerance).max(1), self.last + self.tolerance)
+        (self.first.saturating_sub(self.tolerance).max(1), self.last.saturating_add(self.tolerance))
     }
 }
 
@@ -91,7 +92,7 @@ fn readings_of(rows: &RunRows, place: CounterPlace, digits: i64) -> Vec<(i64, i6
             }
             let sum = found.last().map_or(0, |(_, sum)| *sum);
             let cycles = last.map_or(0, |before| counter::cycles(before, reading, digits).unwrap_or(0));
-            found.push((row.event.occurred_time_us, sum + cycles));
+            found.push((row.event.occurred_time_us, sum.saturating_add(cycles)));
             last = Some(reading.value);
         }
     }
@@ -101,21 +102,20 @@ fn readings_of(rows: &RunRows, place: CounterPlace, digits: i64) -> Vec<(i64, i6
 /// Spreads accepted packs and rejects over the readings between those at which they were read; after the last of these
 /// everything filled counts as accepted, until a reading says otherwise.
 fn spread(readings: &mut [Reading], exact: &[usize]) {
-    for pair in exact.windows(2) {
-        let (from, to) = (readings[pair[0]], readings[pair[1]]);
-        let (filled, accepted) = (to.filled - from.filled, to.accepted - from.accepted);
-        for reading in &mut readings[pair[0] + 1..=pair[1]] {
-            reading.rejects = filled - accepted;
+    for [first, last] in exact.array_windows() {
+        let Some([from, between @ .., to]) = readings.get_mut(*first..=*last) else { continue };
+        let (filled, accepted) = (to.filled.saturating_sub(from.filled), to.accepted.saturating_sub(from.accepted));
+        for reading in between.iter_mut().chain([to]) {
+            reading.rejects = filled.saturating_sub(accepted);
             if filled > 0 {
-                let part = i128::from(reading.filled - from.filled) * i128::from(accepted) / i128::from(filled);
-                reading.accepted = from.accepted + i64::try_from(part).unwrap_or(0);
+                let part = in_proportion(accepted, reading.filled.saturating_sub(from.filled), filled);
+                reading.accepted = from.accepted.saturating_add(part);
             }
         }
     }
-    let Some(last) = exact.last().copied() else { return };
-    let known = readings[last];
-    for reading in &mut readings[last + 1..] {
-        reading.accepted = known.accepted + reading.filled - known.filled;
+    let Some([known, since @ ..]) = exact.last().and_then(|last| readings.get_mut(*last..)) else { return };
+    for reading in since {
+        reading.accepted = known.accepted.saturating_add(reading.filled).saturating_sub(known.filled);
         // As many as before may have been rejected since.
         reading.rejects = known.rejects;
     }
@@ -144,16 +144,16 @@ pub fn counts(record: &dyn Record, rows: &RunRows) -> Result<Counts, Unreadable>
     // Places of the readings at which accepted packs were read, the start among them.
     let mut exact: Vec<usize> = Vec::new();
     for &(time_us, sum) in &filled {
-        let read = at(&accepted, time_us).or_else(|| at(&rejected, time_us).map(|rejects| sum - rejects));
+        let read = at(&accepted, time_us).or_else(|| at(&rejected, time_us).map(|rejects| sum.saturating_sub(rejects)));
         if readings.last().is_some_and(|known| known.time_us == time_us) {
             readings.pop();
             exact.retain(|place| *place < readings.len());
         }
-        let least = exact.last().map_or(0, |place: &usize| readings[*place].accepted);
+        let least = exact.last().and_then(|place: &usize| readings.get(*place)).map_or(0, |known| known.accepted);
         if read.is_some() || readings.is_empty() {
             exact.push(readings.len());
         }
-        let accepted = read.unwrap_or(sum).clamp(least.min(sum), sum);
+        let accepted = read.unwrap_or(sum).max(least).min(sum);
         readings.push(Reading { time_us, filled: sum, accepted, rejects: 0 });
     }
     spread(&mut readings, &exact);
@@ -176,15 +176,15 @@ impl Counts {
     pub fn number_of(&self, accepted: i64) -> (i64, bool) {
         let last = self.readings.last().copied().unwrap_or_default();
         if accepted > last.accepted {
-            return (last.filled + accepted - last.accepted, false);
+            return (last.filled.saturating_add(accepted).saturating_sub(last.accepted), false);
         }
-        for pair in self.readings.windows(2) {
-            if accepted <= pair[1].accepted && pair[1].accepted > pair[0].accepted {
-                let part = i128::from(accepted - pair[0].accepted) * i128::from(pair[1].filled - pair[0].filled);
-                let whole = i128::from(pair[1].accepted - pair[0].accepted);
+        for [from, to] in self.readings.array_windows() {
+            if accepted <= to.accepted && to.accepted > from.accepted {
+                let filled = to.filled.saturating_sub(from.filled);
+                let part = accepted.saturating_sub(from.accepted);
                 // Rounded up: the pack that made the count full.
-                let cycles = (part + whole - 1) / whole;
-                return (pair[0].filled + i64::try_from(cycles).unwrap_or(0), true);
+                let cycles = in_proportion_up(filled, part, to.accepted.saturating_sub(from.accepted));
+                return (from.filled.saturating_add(cycles), true);
             }
         }
         (accepted, true)
@@ -192,22 +192,26 @@ impl Counts {
 
     /// Accepted packs among the filled cycles up to a number, rounded down.
     pub fn accepted_up_to(&self, number: i64) -> i64 {
-        for pair in self.readings.windows(2) {
-            if number <= pair[1].filled && pair[1].filled > pair[0].filled && number >= pair[0].filled {
-                let part = i128::from(number - pair[0].filled) * i128::from(pair[1].accepted - pair[0].accepted);
-                let whole = i128::from(pair[1].filled - pair[0].filled);
-                return pair[0].accepted + i64::try_from(part / whole).unwrap_or(0);
+        for [from, to] in self.readings.array_windows() {
+            if number <= to.filled && to.filled > from.filled && number >= from.filled {
+                let accepted = to.accepted.saturating_sub(from.accepted);
+                let part = number.saturating_sub(from.filled);
+                return from.accepted.saturating_add(in_proportion(
+                    accepted,
+                    part,
+                    to.filled.saturating_sub(from.filled),
+                ));
             }
         }
         let last = self.readings.last().copied().unwrap_or_default();
-        last.accepted + (number - last.filled).max(0)
+        last.accepted.saturating_add(number.saturating_sub(last.filled).max(0))
     }
 
     /// Filled cycles at a time by the readings on either side, in proportion to running time: as the flow has it.
     pub fn number_at(&self, time_us: i64) -> i64 {
-        for pair in self.readings.windows(2) {
-            if (pair[0].time_us..=pair[1].time_us).contains(&time_us) && pair[1].time_us > pair[0].time_us {
-                let [from, to] = [pair[0], pair[1]].map(|reading| (reading.time_us, reading.filled));
+        for pair in self.readings.array_windows() {
+            let [from, to] = pair.map(|reading| (reading.time_us, reading.filled));
+            if (from.0..=to.0).contains(&time_us) && to.0 > from.0 {
                 return number_between(from, to, &self.stops_us, time_us);
             }
         }
@@ -216,8 +220,9 @@ impl Counts {
 
     /// Most rejects between two readings of accepted packs, among those that the packs lie between.
     fn rejects_around(&self, first: i64, last: i64) -> i64 {
-        let windows = self.readings.windows(2).filter(|pair| pair[1].filled >= first && pair[0].filled <= last);
-        windows.map(|pair| pair[1].rejects).max().unwrap_or(0)
+        let pairs = self.readings.array_windows();
+        let around = pairs.filter(|[from, to]| to.filled >= first && from.filled <= last);
+        around.map(|[_, to]| to.rejects).max().unwrap_or(0)
     }
 }
 
@@ -255,7 +260,9 @@ pub fn samples(record: &dyn Record, run_code: &str, counts: &Counts) -> Result<V
 
 /// Place among accepted packs of the n-th pack that reached the pallets: samples before it went another way.
 fn among_accepted(palletised: i64, samples: &[(i64, i64)]) -> i64 {
-    samples.iter().fold(palletised, |place, (at, count)| if *at <= place { place + count } else { place })
+    samples
+        .iter()
+        .fold(palletised, |place, (at, count)| if *at <= place { place.saturating_add(*count) } else { place })
 }
 
 /// Packs of a run on pallets as they were built, in the order they were built.
@@ -280,7 +287,7 @@ pub fn stacked(record: &dyn Record, run_code: &str) -> Result<Vec<Stacked>, Unre
 /// Places of the packs of pallets, in the order of `stacked`. Pure: `buffer` is what the line may hold.
 pub fn places(counts: &Counts, stacked: &[Stacked], samples: &[Sampled], buffer: i64) -> Vec<Place> {
     let taken: Vec<(i64, i64)> = samples.iter().map(|s| (counts.accepted_up_to(s.first), s.count)).collect();
-    let before_place = |place: i64| -> i64 { taken.iter().filter(|(at, _)| *at <= place).map(|(_, n)| n).sum() };
+    let before_place = |place: i64| -> i64 { total(taken.iter().filter(|(at, _)| *at <= place).map(|(_, n)| *n)) };
     // Packs on pallets so far: as counted, and moved where the counters say that some are missing or too many.
     let (mut counted_up, mut on_pallets) = (0_i64, 0_i64);
     stacked
@@ -288,27 +295,28 @@ pub fn places(counts: &Counts, stacked: &[Stacked], samples: &[Sampled], buffer:
         .map(|row| {
             let before = counts.readings.iter().rfind(|reading| reading.time_us <= row.time_us);
             let after = counts.readings.iter().find(|reading| reading.time_us >= row.time_us);
-            counted_up += row.pack_count;
-            on_pallets += row.pack_count;
+            counted_up = counted_up.saturating_add(row.pack_count);
+            on_pallets = on_pallets.saturating_add(row.pack_count);
             let mut end = among_accepted(on_pallets, &taken);
-            let least = before.map_or(0, |reading| reading.accepted) - buffer;
+            let least = before.map_or(0, |reading| reading.accepted).saturating_sub(buffer);
             let last_reading = if counts.finished { counts.accepted() } else { i64::MAX };
             let most = after.map_or(last_reading, |reading| reading.accepted).max(row.pack_count);
             if end < least || end > most {
                 end = end.max(least).min(most);
-                on_pallets = (end - before_place(end)).max(row.pack_count);
+                on_pallets = end.saturating_sub(before_place(end)).max(row.pack_count);
             }
             if let Some((first, last)) = row.told {
                 return Place { first, last, tolerance: 0, counted: last <= counts.filled() };
             }
-            let start = among_accepted(on_pallets - row.pack_count + 1, &taken).min(end);
+            let start = among_accepted(on_pallets.saturating_sub(row.pack_count).saturating_add(1), &taken).min(end);
             let (first, _) = counts.number_of(start);
             let (last, counted) = counts.number_of(end);
             // Moved by the counters: either packs went another way or the line holds more than was said. Both must be in.
-            let moved = (end - among_accepted(counted_up, &taken)).abs();
+            let moved = end.saturating_sub(among_accepted(counted_up, &taken)).saturating_abs();
             // Where accepted packs are not counted, a fiftieth of them may have been rejected: common practice, no source.
             let unknown = if counts.accepted_counted { 0 } else { end / 50 };
-            let tolerance = buffer + counts.rejects_around(first, last) + moved + unknown;
+            let tolerance =
+                buffer.saturating_add(counts.rejects_around(first, last)).saturating_add(moved).saturating_add(unknown);
             Place { first: first.max(1), last: last.max(first.max(1)), tolerance, counted }
         })
         .collect()

@@ -39,7 +39,7 @@ pub(super) fn missed(
         if facts_between(record, &takes, day, day)?.iter().any(between) {
             return Ok(true);
         }
-        next = if day < last_day { record.day_after(&takes, day + 1)? } else { None };
+        next = if day < last_day { record.day_after(&takes, day.saturating_add(1))? } else { None };
     }
     Ok(false)
 }
@@ -49,7 +49,7 @@ pub fn packaging_place(record: &dyn Record, code: &str, at_us: i64) -> Result<Op
     let rows = facts(record, &key::object("packaging_lot", code))?;
     let mut place: Option<(String, bool)> = None;
     let end = rows.partition_point(|row| row.event.occurred_time_us <= at_us);
-    for (index, row) in rows[..end].iter().enumerate() {
+    for (index, row) in rows.iter().enumerate().take(end) {
         match &row.event.fact {
             Some(Fact::UnitsMoved(f)) => place = Some((f.location_code.clone(), false)),
             Some(Fact::StockTaken(f)) if f.packaging_lot_codes.iter().any(|known| known == code) => {
@@ -62,7 +62,7 @@ pub fn packaging_place(record: &dyn Record, code: &str, at_us: i64) -> Result<Op
             _ => {}
         }
         if let Some((location_code, false)) = &place
-            && missed(record, location_code, row, rows.get(index + 1), at_us)?
+            && missed(record, location_code, row, rows.get(index.saturating_add(1)), at_us)?
         {
             place = Some((location_code.clone(), true));
         }
@@ -98,7 +98,7 @@ pub fn crowding(location: &Location, there: &[UnitAt], coming: &[UnitAt]) -> Vec
     }
     let staying: Vec<&UnitAt> =
         there.iter().filter(|unit| !coming.iter().any(|c| c.noun == unit.noun && c.code == unit.code)).collect();
-    let count = i64::try_from(staying.len() + coming.len()).unwrap_or(i64::MAX);
+    let count = i64::try_from(staying.len().saturating_add(coming.len())).unwrap_or(i64::MAX);
     let code = &location.code;
     if location.capacity_count > 0 && count > location.capacity_count {
         let text = format!("location {code} would hold {count} units, it has places for {}", location.capacity_count);

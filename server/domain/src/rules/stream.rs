@@ -9,6 +9,7 @@ use super::register::Register;
 use super::{
     Command, Context, Decision, Missing, breach_reason, counter, free, hold, outside, plausible, running, source,
 };
+use crate::count::total;
 use crate::fact::*;
 use crate::key;
 use crate::mass::kilograms;
@@ -62,7 +63,7 @@ pub fn open_run(record: &dyn Record, machine_code: &str, at: i64) -> Result<Opti
             return Ok(None);
         }
         let rows = facts_between(record, &object, found, found)?;
-        days_read += i64::from(!rows.is_empty());
+        days_read = days_read.saturating_add(i64::from(!rows.is_empty()));
         for row in rows.iter().rev() {
             if row.event.occurred_time_us > at {
                 continue;
@@ -77,7 +78,7 @@ pub fn open_run(record: &dyn Record, machine_code: &str, at: i64) -> Result<Opti
                 _ => {}
             }
         }
-        next = record.day_before(&object, found - 1)?;
+        next = record.day_before(&object, found.saturating_sub(1))?;
     }
     Ok(None)
 }
@@ -86,7 +87,7 @@ pub fn open_run(record: &dyn Record, machine_code: &str, at: i64) -> Result<Opti
 fn run_until(record: &dyn Record, machine_code: &str, at: i64) -> Result<String, Unreadable> {
     let open = match open_run(record, machine_code, at)? {
         Some(open) => Some(open),
-        None => open_run(record, machine_code, at - 1)?,
+        None => open_run(record, machine_code, at.saturating_sub(1))?,
     };
     Ok(open.map(|(run, _)| run.run_code).unwrap_or_default())
 }
@@ -149,11 +150,11 @@ pub(super) fn neighbours(
     for reading in counters {
         let (before, after) = rows.split_at(rows.partition_point(|row| row.event.occurred_time_us <= at));
         let before = match before.iter().rev().find_map(|row| told(row, reading)) {
-            None => neighbour(record, machine_code, reading, day - 1, false)?,
+            None => neighbour(record, machine_code, reading, day.saturating_sub(1), false)?,
             here => here,
         };
         let after = match after.iter().find_map(|row| told(row, reading)) {
-            None => neighbour(record, machine_code, reading, day + 1, true)?,
+            None => neighbour(record, machine_code, reading, day.saturating_add(1), true)?,
             here => here,
         };
         found.push((before, after));
@@ -178,14 +179,14 @@ fn neighbour(
             return Ok(None);
         }
         let rows = facts_between(record, &object, found, found)?;
-        days_read += i64::from(!rows.is_empty());
+        days_read = days_read.saturating_add(i64::from(!rows.is_empty()));
         let pick = |row: &&Entry| counters_in(&row.event, machine_code).iter().any(|c| same_counter(c, reading));
         let row = if after { rows.iter().find(pick) } else { rows.iter().rev().find(pick) };
         if let Some(row) = row {
             let same = counters_in(&row.event, machine_code).into_iter().rfind(|c| same_counter(c, reading));
             return Ok(same.map(|same| (same.clone(), row.event.occurred_time_us)));
         }
-        next = step(if after { found + 1 } else { found - 1 })?;
+        next = step(if after { found.saturating_add(1) } else { found.saturating_sub(1) })?;
     }
     Ok(None)
 }
@@ -223,7 +224,7 @@ pub(super) fn counter_faults(machine: &Machine, counters: &[CounterReading], aro
         let range = counter::range(digits);
         if reading.value >= range {
             let text = format!("{name} shows {}, more than its digits allow", reading.value);
-            reasons.push(finding("COUNTER_DIGITS", &machine.code, text, reading.value, range - 1));
+            reasons.push(finding("COUNTER_DIGITS", &machine.code, text, reading.value, range.saturating_sub(1)));
             continue;
         }
         if let Some((before, _)) = before
@@ -367,7 +368,7 @@ fn made_before(
     let since =
         before.and_then(|(before, _)| counter::cycles(before.value, filled, machine.counter_digit_count)).unwrap_or(0);
     let earlier = outside::until(record, &machine.code, at)?;
-    let count = since + earlier.as_ref().map_or(0, |group| group.cycles);
+    let count = since.saturating_add(earlier.as_ref().map_or(0, |group| group.cycles));
     if count == 0 {
         return Ok(None);
     }
@@ -529,10 +530,13 @@ pub(super) fn tip(fact: &BagTipped, at: i64, context: &Context) -> Result<Decisi
         }
         Some(part) => {
             // A part told late, after the rest was: it comes out of what the rest was taken to be.
-            let rest: i64 = bag.tips.iter().filter(|tip| tip.whole).map(|tip| tip.mass_mg).sum();
-            let left = bag
-                .net_mass_mg()
-                .map(|net| net - bag.lost_mass_mg - bag.tipped_mass_mg() + rest - bag.residue_mass_mg.unwrap_or(0));
+            let rest: i64 = total(bag.tips.iter().filter(|tip| tip.whole).map(|tip| tip.mass_mg));
+            let left = bag.net_mass_mg().map(|net| {
+                net.saturating_sub(bag.lost_mass_mg)
+                    .saturating_sub(bag.tipped_mass_mg())
+                    .saturating_add(rest)
+                    .saturating_sub(bag.residue_mass_mg.unwrap_or(0))
+            });
             if let Some(left) = left.filter(|left| part > *left) {
                 reasons.push(more_than_left(&bag, part, left, "tipped"));
             }
@@ -627,12 +631,12 @@ pub(super) fn readings(fact: &ReadingsRecorded, at: i64, context: &Context) -> R
     let masses = if fact.packed.is_empty() { &fact.mass_mg } else { &unpacked };
     let first = masses.first().copied().unwrap_or(0);
     // Readings are at most 50 kg and a batch at most 1000, so the sum of squares stays below 2.5e18 square milligrams.
-    let squares: i64 = masses.iter().map(|m| (m - first) * (m - first)).sum();
+    let squares: i64 = total(masses.iter().map(|m| m.saturating_sub(first).saturating_mul(m.saturating_sub(first))));
     let fact = ReadingsRecorded {
         feed_code: machine.map(|machine| machine.feed_code).unwrap_or_default(),
         run_code: run_until(context.record, &fact.machine_code, at)?,
         reading_count: i64::try_from(masses.len()).unwrap_or(i64::MAX),
-        sum_mg: masses.iter().sum(),
+        sum_mg: total(masses),
         first_mg: first,
         square_deviation_sum: squares,
         ..fact.clone()

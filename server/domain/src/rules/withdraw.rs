@@ -78,7 +78,7 @@ pub(super) fn in_the_way(without: &dyn Record, target: &Event) -> Result<Vec<Fin
             }
         }
     }
-    found.sort_by_key(|row| -row.figure);
+    found.sort_by_key(|row| row.figure.saturating_neg());
     Ok(found)
 }
 

@@ -415,7 +415,7 @@ impl Flow {
     pub fn content_at(&self, time: f64) -> f64 {
         let Some(last) = self.steps.last() else { return 0.0 };
         let step = if time >= last.end { last } else { &self.steps[self.step_at(time)] };
-        let (_, part) = step.share(step.start, time.clamp(step.start, step.end));
+        let (_, part) = step.share(step.start, time.max(step.start).min(step.end));
         let kept = match step.from {
             Way::Feed => (step.inflow - step.drawn) * part,
             Way::Inflow | Way::Gap => 0.0,

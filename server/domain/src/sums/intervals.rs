@@ -80,7 +80,7 @@ impl Interval {
         if self.cycles <= 0.0 || total <= 0.0 {
             return self.end;
         }
-        let mut left = (cycle - self.first_cycle).clamp(0.0, self.cycles) / self.cycles * total;
+        let mut left = (cycle - self.first_cycle).max(0.0).min(self.cycles) / self.cycles * total;
         for (start, end) in &self.running {
             if left <= end - start {
                 return start + left;

@@ -484,7 +484,7 @@ impl Ledger {
             let end = self.time(row.event.occurred_time_us);
             if self.within(end) {
                 let start = f.start_time_us.map_or(end, |start| self.time(start));
-                self.losses.push((f.clone(), start.clamp(self.start, end), end));
+                self.losses.push((f.clone(), start.max(self.start).min(end), end));
             }
         }
     }

@@ -293,7 +293,7 @@ impl Ledger {
             .enumerate()
             .map(|(index, tip)| {
                 let by = moved(index);
-                let at = |time: f64| (time + by).clamp(self.start, last);
+                let at = |time: f64| (time + by).max(self.start).min(last);
                 Inflow { start: at(tip.start), end: at(tip.end), ..tip }
             })
             .collect();

@@ -206,7 +206,7 @@ impl FeedFlow {
     /// Times of a pack, or of the nearest one that was counted.
     fn pack_span(&self, run: usize, number: i64) -> Option<(f64, f64)> {
         let (first, last) = self.ledger.stretch_packs(run)?;
-        self.ledger.pack_times(run, number.clamp(first, last))
+        self.ledger.pack_times(run, number.max(first).min(last))
     }
 
     /// True when product that no record explains may be in packs of a run between two numbers.

@@ -50,9 +50,10 @@ impl Spread {
         Some((self.sum / count) as f64 + (self.sum % count) as f64 / self.count as f64)
     }
 
-    /// Sum of squared deviations from the mean, times the count: exact.
+    /// Sum of squared deviations from the mean, times the count: exact for what readings can be.
     fn scatter(&self) -> i128 {
-        i128::from(self.count) * self.squares - self.sum * self.sum
+        let squares = i128::from(self.count).saturating_mul(self.squares);
+        squares.saturating_sub(self.sum.saturating_mul(self.sum)).max(0)
     }
 
     /// Standard deviation with n - 1; `None` below two readings.

@@ -235,7 +235,12 @@ register_request!(RegisterCheckPointRequest, check_point, CheckPoint, |item, fau
             faults.mass("target_mass_mg", row.target_mass_mg, 1, PACK_MAX_MG);
             faults.mass("action_mass_mg", row.action_mass_mg, 1, row.target_mass_mg.max(1));
             if row.warning_mass_mg != 0 {
-                faults.mass("warning_mass_mg", row.warning_mass_mg, row.action_mass_mg, row.target_mass_mg);
+                faults.mass(
+                    "warning_mass_mg",
+                    row.warning_mass_mg,
+                    row.action_mass_mg.min(row.target_mass_mg),
+                    row.target_mass_mg,
+                );
             }
             faults.number("sample_count", row.sample_count, 2, 100);
             faults.mass("process_deviation_mg", row.process_deviation_mg, 0, PACK_MAX_MG);

@@ -322,7 +322,7 @@ write_request!(RecordLabelScanRequest, |r, faults| {
     let pallet = [i32::from(v1::LabelKind::PalletA5), i32::from(v1::LabelKind::PalletA6)].contains(&r.kind);
     if r.scan.trim().is_empty() || r.scan.chars().count() > 1_000 {
         faults.add("scan", "must have 1 to 1000 characters");
-    } else if r.scan.chars().any(|c| c.is_control() && c != '\u{1d}') {
+    } else if r.scan.chars().any(|c| unseen(c) && c != '\u{1d}') {
         faults.add("scan", "must hold no control characters but the separator of elements");
     }
     Fact::LabelScanned(f::LabelScanned {

@@ -143,7 +143,7 @@ fn stays(record: &dyn Record, rows: &[Entry], bag_tag: &str) -> Result<Vec<(Stri
         if !changes {
             continue;
         }
-        let place = bag::as_at(record, &rows[..=count], bag_tag, at)?.map(|bag| bag.place);
+        let place = bag::as_at(record, rows.get(..=count).unwrap_or(rows), bag_tag, at)?.map(|bag| bag.place);
         if let Some((code, from)) = on.take() {
             found.push((code, from, at));
         }
@@ -194,8 +194,8 @@ fn in_force(after: &With, kind: &str, code: &str) -> Result<Option<(i64, i64)>, 
     let rows = facts(after, &key::register(kind, code))?;
     let Some(place) = rows.iter().position(|row| row.sequence == after.entry.sequence) else { return Ok(None) };
     // The first state of an item counts from ever.
-    let from = if place == 0 { i64::MIN } else { rows[place].event.occurred_time_us };
-    let to = rows.get(place + 1).map_or(i64::MAX, |row| row.event.occurred_time_us);
+    let from = rows.get(place).filter(|_| place > 0).map_or(i64::MIN, |row| row.event.occurred_time_us);
+    let to = rows.get(place.saturating_add(1)).map_or(i64::MAX, |row| row.event.occurred_time_us);
     Ok((rows.len() > 1 && from < to).then_some((from, to)))
 }
 
@@ -212,7 +212,7 @@ fn lifts_between(
                 each(row)?;
             }
         }
-        next = record.day_after(LIFT_DAYS, day + 1)?;
+        next = record.day_after(LIFT_DAYS, day.saturating_add(1))?;
     }
     Ok(())
 }
@@ -363,7 +363,7 @@ pub(in super::super) fn with_lifts(mut decision: Decision, at: i64, context: &Co
         let text = format!("{left} earlier lifts were over too and are not named one by one");
         let (left, limit) = (i64::try_from(left).unwrap_or(i64::MAX), i64::try_from(LIFTS_MAX).unwrap_or(i64::MAX));
         decision.contradictions.push(finding("MORE_LIFTS_WERE_OVER", "", text, left, limit));
-        found.drain(..found.len() - LIFTS_MAX);
+        found.drain(..found.len().saturating_sub(LIFTS_MAX));
     }
     for (finding, over, _) in found {
         decision.contradictions.push(finding);

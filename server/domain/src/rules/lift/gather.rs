@@ -45,7 +45,8 @@ fn counted_mass(record: &dyn Record, bag: &BagFacts, at: i64, zone: &Zone) -> Re
         let Some(gross) = mass.gross_mass_mg else { continue };
         if scale_good(record, mass, zone)? {
             counted.later_gross_mg = counted.later_gross_mg.max(Some(gross));
-            counted.later_contents_mg = counted.later_contents_mg.max(Some(gross - mass.tare_mass_mg.unwrap_or(0)));
+            counted.later_contents_mg =
+                counted.later_contents_mg.max(Some(gross.saturating_sub(mass.tare_mass_mg.unwrap_or(0))));
         }
     }
     if let Some(later) = counted.later_gross_mg.filter(|later| Some(*later) > counted.gross_mg) {
@@ -60,7 +61,7 @@ fn before_lift(record: &dyn Record, bag: &BagFacts, at: i64, zone: &Zone) -> Res
     let mut why_not = String::new();
     let counted = |gross: i64, mass: &BagMass, basis: MassBasis, text: String| Counted {
         gross_mg: Some(gross),
-        contents_mg: Some(gross - mass.tare_mass_mg.unwrap_or(0)),
+        contents_mg: Some(gross.saturating_sub(mass.tare_mass_mg.unwrap_or(0))),
         basis,
         text,
         ..Counted::default()
@@ -70,7 +71,12 @@ fn before_lift(record: &dyn Record, bag: &BagFacts, at: i64, zone: &Zone) -> Res
     {
         if scale_good(record, mass, zone)? {
             let text = format!("weighed here on scale {}", mass.scale_code);
-            return Ok(counted(gross - bag.left_since_mg(mass.time_us), mass, MassBasis::WeighedHere, text));
+            return Ok(counted(
+                gross.saturating_sub(bag.left_since_mg(mass.time_us)),
+                mass,
+                MassBasis::WeighedHere,
+                text,
+            ));
         }
         why_not = format!("scale {} was not in date when it weighed; ", mass.scale_code);
     }
@@ -80,7 +86,7 @@ fn before_lift(record: &dyn Record, bag: &BagFacts, at: i64, zone: &Zone) -> Res
         let supplier = Register::at(record, at).supplier(&bag.supplier_code)?;
         if let Some(tolerance) = supplier.and_then(|s| s.mass_tolerance_mg) {
             let text = format!("declared, with the supplier's tolerance of {}", kilograms(tolerance));
-            let gross = gross + tolerance - bag.left_since_mg(mass.time_us);
+            let gross = gross.saturating_add(tolerance).saturating_sub(bag.left_since_mg(mass.time_us));
             return Ok(counted(gross, mass, MassBasis::Declared, text));
         }
         why_not.push_str("declared, but no tolerance is set for this supplier");
@@ -106,7 +112,8 @@ pub(super) struct Standing {
 impl Standing {
     /// Reads what matters to lifts between two instants.
     pub(super) fn read(record: &dyn Record, code: &str, first_us: i64, last_us: i64) -> Result<Standing, Unreadable> {
-        let (from, to) = (key::day_of(first_us) - PLATFORM_LOOKBACK_DAYS, key::day_of(last_us) + 1);
+        let (from, to) =
+            (key::day_of(first_us).saturating_sub(PLATFORM_LOOKBACK_DAYS), key::day_of(last_us).saturating_add(1));
         let mut tags: BTreeMap<String, Seen> = BTreeMap::new();
         for row in facts_between(record, &key::object("platform", code), from, to)? {
             if let Some(Fact::LiftRecorded(lift)) = &row.event.fact {
@@ -137,7 +144,7 @@ impl Standing {
         zone: &Zone,
     ) -> Result<PlatformState, Unreadable> {
         let today = key::day_of(at);
-        let recent = today - PLATFORM_LOOKBACK_DAYS..=today + 1;
+        let recent = today.saturating_sub(PLATFORM_LOOKBACK_DAYS)..=today.saturating_add(1);
         let mut state =
             PlatformState { platform, standing_mass_mg: 0, standing_count: 0, unknown_bag_tags: Vec::new() };
         for (tag, seen) in &self.tags {
@@ -156,8 +163,8 @@ impl Standing {
             let Some(bag) = bag::as_at(record, rows, tag, at)? else { continue };
             if bag.place == Place::Platform(state.platform.code.clone()) {
                 let most = counted_mass(record, &bag, at, zone)?.most_mg();
-                state.standing_count += 1;
-                state.standing_mass_mg += most.unwrap_or(0);
+                state.standing_count = state.standing_count.saturating_add(1);
+                state.standing_mass_mg = state.standing_mass_mg.saturating_add(most.unwrap_or(0));
                 if most.is_none() {
                     state.unknown_bag_tags.push(tag.clone());
                 }

@@ -2,6 +2,7 @@
 
 use super::super::item::against;
 use super::*;
+use crate::count::total;
 use crate::mass::kilograms;
 use crate::sums::sling::{leg_tension_mg, pair_tension_mg};
 use crate::time::Zone;
@@ -80,7 +81,7 @@ fn sling_findings(
     let tag = if steep { sling.tag_rating_0_45_mg } else { sling.tag_rating_45_60_mg };
     // A tag with one band alone allows no more in the other.
     let other = if steep { sling.tag_rating_45_60_mg } else { sling.tag_rating_0_45_mg };
-    let computed = sling.leg_load_limit_mg * factor_tenths / 10;
+    let computed = sling.leg_load_limit_mg.saturating_mul(factor_tenths) / 10;
     let rating = match (tag, other) {
         (0, 0) => computed,
         (0, other) if !steep => computed.min(other),
@@ -88,7 +89,7 @@ fn sling_findings(
         (tag, _) => tag,
     };
     let hitch = hitch_permille(sling);
-    let rating = rating * rating_permille(sling, angle) / 1_000;
+    let rating = rating.saturating_mul(rating_permille(sling, angle)) / 1_000;
     let band = if steep { "0-45" } else { "45-60" };
     used.push(Utilisation { element: format!("sling {code}, rating {band} degrees"), load_mg: load, limit_mg: rating });
     reasons.extend(over(
@@ -104,7 +105,7 @@ fn sling_findings(
         _ if sling.bearing_leg_count == 3 => 3,
         _ => 2,
     };
-    let leg_limit = sling.leg_load_limit_mg * hitch / 1_000;
+    let leg_limit = sling.leg_load_limit_mg.saturating_mul(hitch) / 1_000;
     // Two unequal legs share as statics has it: the steeper one carries more. Of three or four, two may carry all.
     let steepest = legs_mdeg.iter().copied().min().unwrap_or(angle);
     let pulled = match steepest < angle && bearing > 1 {
@@ -121,7 +122,7 @@ fn sling_findings(
         let what = format!("tension in sling {code}, {which}");
         // Rounded up to the gram: nobody reads milligrams off a computed pull.
         reasons.extend(
-            over("LEG_TENSION", code, &what, (tension + 999) / 1_000 * 1_000, leg_limit)
+            over("LEG_TENSION", code, &what, (tension.saturating_add(999) / 1_000).saturating_mul(1_000), leg_limit)
                 .filter(|_| tension > leg_limit),
         );
     }
@@ -132,7 +133,7 @@ fn sling_findings(
 fn worst_pair_mg(load: i64, legs_mdeg: &[i64]) -> Option<i64> {
     let mut worst = None;
     for (place, a) in legs_mdeg.iter().enumerate() {
-        for b in &legs_mdeg[place + 1..] {
+        for b in legs_mdeg.iter().skip(place.saturating_add(1)) {
             worst = worst.max(pair_tension_mg(load, *a, *b));
         }
     }
@@ -143,9 +144,9 @@ fn worst_pair_mg(load: i64, legs_mdeg: &[i64]) -> Option<i64> {
 fn load_findings(situation: &Situation, bags: &[&HangingBag]) -> (Vec<Finding>, Vec<Utilisation>) {
     let mut reasons = Vec::new();
     let mut used = Vec::new();
-    let bag_load: i64 = bags.iter().filter_map(|bag| bag.gross_mass_mg).sum();
-    let gear_load: i64 = situation.gear.iter().map(|g| g.gear.mass_mg).sum();
-    let hook_load = bag_load + gear_load;
+    let bag_load: i64 = total(bags.iter().filter_map(|bag| bag.gross_mass_mg));
+    let gear_load: i64 = total(situation.gear.iter().map(|g| g.gear.mass_mg));
+    let hook_load = bag_load.saturating_add(gear_load);
     let hoist = &situation.hoist.hoist;
     used.push(Utilisation {
         element: format!("hoist {}", hoist.code),
@@ -155,11 +156,11 @@ fn load_findings(situation: &Situation, bags: &[&HangingBag]) -> (Vec<Finding>, 
     let what = format!("hook load (bags and gear) on hoist {}", hoist.code);
     reasons.extend(over("HOOK_LOAD", &hoist.code, &what, hook_load, hoist.rated_capacity_mg));
 
-    let mut below = bag_load + gear_load;
+    let mut below = bag_load.saturating_add(gear_load);
     let last = situation.gear.len().saturating_sub(1);
     for (index, state) in situation.gear.iter().enumerate() {
         let gear = &state.gear;
-        below -= gear.mass_mg;
+        below = below.saturating_sub(gear.mass_mg);
         if let Some(sling) = &gear.sling {
             reasons.extend(sling_findings(&gear.code, sling, (state.angle_mdeg, &state.legs_mdeg), below, &mut used));
         }
@@ -174,7 +175,7 @@ fn load_findings(situation: &Situation, bags: &[&HangingBag]) -> (Vec<Finding>, 
         }
         // What hangs on the next item hangs on one point of this one.
         let one_point = match gear.point_load_limit_mg {
-            0 if gear.point_count > 1 => gear.working_load_limit_mg / gear.point_count,
+            0 if gear.point_count > 1 => gear.working_load_limit_mg.checked_div(gear.point_count).unwrap_or(0),
             limit => limit,
         };
         if index < last && one_point > 0 {
@@ -200,7 +201,7 @@ fn load_findings(situation: &Situation, bags: &[&HangingBag]) -> (Vec<Finding>, 
             let limit = if gear.point_load_limit_mg > 0 {
                 gear.point_load_limit_mg
             } else {
-                gear.working_load_limit_mg / points
+                gear.working_load_limit_mg.checked_div(points).unwrap_or(0)
             };
             if limit > 0 {
                 used.push(Utilisation {
@@ -232,7 +233,7 @@ fn platform_findings(
 ) {
     let Some(state) = &situation.platform else { return };
     let code = &state.platform.code;
-    let after = state.standing_mass_mg + bag_load;
+    let after = state.standing_mass_mg.saturating_add(bag_load);
     used.push(Utilisation {
         element: format!("platform {code}"),
         load_mg: after,
@@ -244,7 +245,7 @@ fn platform_findings(
         let text = format!("bag {tag} stands on platform {code} and its mass is not known");
         reasons.push(finding("PLATFORM_MASS_UNKNOWN", tag, text, 0, 0));
     }
-    let (bags, limit) = (state.standing_count + count, state.platform.max_bag_count);
+    let (bags, limit) = (state.standing_count.saturating_add(count), state.platform.max_bag_count);
     if limit > 0 && bags > limit {
         let text = format!("platform {code} would hold {bags} bags; it is marked for {limit}");
         reasons.push(finding("PLATFORM_BAGS", code, text, bags, limit));
@@ -364,13 +365,13 @@ fn load_cell_findings(situation: &Situation, hook_load: i64) -> (Option<Finding>
     let over_rated = over("LOAD_CELL_OVER", &hoist.code, &what, cell, hoist.rated_capacity_mg);
     let tolerance =
         if hoist.load_cell_tolerance_mg > 0 { hoist.load_cell_tolerance_mg } else { hoist.rated_capacity_mg / 50 };
-    let differs = ((cell - hook_load).abs() > tolerance).then(|| {
+    let differs = (cell.saturating_sub(hook_load).saturating_abs() > tolerance).then(|| {
         let text = format!(
             "load cell shows {}, the records sum to {}: wrong bag, stuck bag or wrong tare? The greater figure is taken",
             kilograms(cell),
             kilograms(hook_load)
         );
-        finding("LOAD_CELL_DIFFERS", &hoist.code, text, (cell - hook_load).abs(), tolerance)
+        finding("LOAD_CELL_DIFFERS", &hoist.code, text, cell.saturating_sub(hook_load).saturating_abs(), tolerance)
     });
     (over_rated, differs)
 }
@@ -379,8 +380,8 @@ fn load_cell_findings(situation: &Situation, hook_load: i64) -> (Option<Finding>
 fn heavier(situation: &Situation, excess_mg: i64) -> Situation {
     let mut measured = situation.clone();
     if let Some(bag) = measured.bags.iter_mut().max_by_key(|bag| bag.gross_mass_mg.unwrap_or(0)) {
-        bag.gross_mass_mg = bag.gross_mass_mg.map(|mass| mass + excess_mg);
-        bag.contents_mass_mg = bag.contents_mass_mg.map(|mass| mass + excess_mg);
+        bag.gross_mass_mg = bag.gross_mass_mg.map(|mass| mass.saturating_add(excess_mg));
+        bag.contents_mass_mg = bag.contents_mass_mg.map(|mass| mass.saturating_add(excess_mg));
     }
     measured
 }
@@ -390,8 +391,8 @@ const MOST_BAGS: usize = 20;
 
 /// Bags and gear on the hook as the records sum them; a mass that is not known counts nothing.
 fn hook_load_mg(situation: &Situation) -> i64 {
-    let bags: i64 = situation.bags.iter().filter_map(|bag| bag.gross_mass_mg).sum();
-    bags + situation.gear.iter().map(|state| state.gear.mass_mg).sum::<i64>()
+    let bags: i64 = total(situation.bags.iter().filter_map(|bag| bag.gross_mass_mg));
+    bags.saturating_add(total(situation.gear.iter().map(|state| state.gear.mass_mg)))
 }
 
 /// The same with each bag as heavy as anything shows it to have been.
@@ -410,7 +411,7 @@ fn measured(situation: &Situation) -> (Situation, Option<Finding>, Option<Findin
     let hook_load_mg = hook_load_mg(&known);
     let (over_rated, differs) = load_cell_findings(&known, hook_load_mg);
     let hung = match (&differs, known.load_cell_mass_mg) {
-        (Some(_), Some(cell)) if cell > hook_load_mg => heavier(&known, cell - hook_load_mg),
+        (Some(_), Some(cell)) if cell > hook_load_mg => heavier(&known, cell.saturating_sub(hook_load_mg)),
         _ => known,
     };
     (hung, over_rated, differs)
@@ -469,12 +470,12 @@ pub fn judge(situation: &Situation, zone: &Zone, at: i64) -> Verdict {
     lightest.sort_by_key(|bag| (bag.gross_mass_mg.unwrap_or(i64::MAX), bag.bag_tag.clone()));
     // All of these may go: how many more like the heaviest of them?
     if let Some(heaviest) = lightest.last().copied() {
-        lightest.resize(lightest.len() + MOST_BAGS, heaviest);
+        lightest.resize(lightest.len().saturating_add(MOST_BAGS), heaviest);
     }
     let mut max_bag_count = 0;
     let mut limited_by = String::new();
     for count in 1..=lightest.len() {
-        let taken = &lightest[..count];
+        let Some(taken) = lightest.get(..count) else { break };
         let (first, _) = load_findings(situation, taken);
         let unknown = taken.iter().any(|bag| bag.gross_mass_mg.is_none());
         match first.first() {

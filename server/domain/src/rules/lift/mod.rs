@@ -161,7 +161,9 @@ impl Utilisation {
     /// ```
     pub fn used_permille(&self) -> Option<i64> {
         let limit = i128::from(self.limit_mg);
-        let share = |load: i128| (load * 1_000 + limit - 1) / limit;
+        let share = |load: i128| {
+            load.saturating_mul(1_000).saturating_add(limit).saturating_sub(1).checked_div(limit).unwrap_or(0)
+        };
         (limit > 0).then(|| i64::try_from(share(i128::from(self.load_mg.max(0)))).unwrap_or(i64::MAX))
     }
 }
@@ -169,7 +171,7 @@ impl Utilisation {
 impl Verdict {
     /// The element that is used most; one without a limit on record before any other.
     pub fn weakest(&self) -> Option<&Utilisation> {
-        let product = |load: i64, limit: i64| i128::from(load.max(0)) * i128::from(limit.max(0));
+        let product = |load: i64, limit: i64| i128::from(load.max(0)).saturating_mul(i128::from(limit.max(0)));
         let more =
             |a: &&Utilisation, b: &&Utilisation| product(a.load_mg, b.limit_mg).cmp(&product(b.load_mg, a.limit_mg));
         let unlimited = self.utilisations.iter().find(|used| used.limit_mg <= 0 && used.load_mg > 0);
