@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use packloft_proto::v1;
 use tonic::codec::CompressionEncoding;
-use tonic::transport::{Channel, Endpoint};
+use tonic::transport::{Channel, Endpoint, Uri};
 use tonic::{Code, Status};
 use tonic_types::StatusExt;
 use uuid::ContextV7;
@@ -84,6 +84,32 @@ pub fn address(server: &str) -> String {
         _ if server.contains("://") => server.to_owned(),
         _ if server.contains(':') => format!("http://{server}"),
         _ => format!("http://{server}:{PORT}"),
+    }
+}
+
+/// What is wrong with an address of a server, whatever answers there.
+///
+/// ```
+/// use packloft_client::connection::malformed;
+/// assert!(["loft", "loft:7345", "http://127.0.0.1:80", "https://[::1]:7345", "[::1]"].iter().all(|good| malformed(good).is_none()));
+/// assert!(["loft:port", "loft:70000", "ftp://loft", "http://", "a b"].iter().all(|bad| malformed(bad).is_some()));
+/// ```
+pub fn malformed(server: &str) -> Option<String> {
+    let uri: Uri = match address(server).parse() {
+        Ok(uri) => uri,
+        Err(fault) => return Some(fault.to_string()),
+    };
+    let Some(authority) = uri.authority().filter(|authority| !authority.host().is_empty()) else {
+        return Some("it names no host".into());
+    };
+    // Of an IPv6 address the colons within brackets are its own.
+    let behind = authority.as_str().rsplit(']').next().unwrap_or_default();
+    match uri.scheme_str() {
+        Some("http" | "https") if behind.contains(':') && authority.port_u16().is_none() => {
+            Some("its port is no number up to 65535".into())
+        }
+        Some("http" | "https") => None,
+        _ => Some("it begins neither with http:// nor with https://".into()),
     }
 }
 

@@ -102,6 +102,9 @@ setups.RegisterProduct(setup.RegisterProductRequest(**header(early), product=reg
     pallet_tare_mass_mg=20 * KG)))
 setups.SetSite(setup.SetSiteRequest(**header(early), site=setup.SiteSettings(
     gln="9521234000013", company_prefix="9521234", name="a hall", zone="Etc/UTC")))
+# Once anybody is on record, entries are taken only from who is: whoever tells the rest comes first.
+setups.RegisterPerson(setup.RegisterPersonRequest(**header(early), person=register.Person(
+    code="py-1", roles=[register.ROLE_OPERATOR])))
 setups.RegisterPerson(setup.RegisterPersonRequest(**header(early), person=register.Person(
     code="py-qa", roles=[register.ROLE_QA])))
 setups.RegisterScale(setup.RegisterScaleRequest(**header(early), scale=register.Scale(

@@ -11,7 +11,7 @@ use std::process::{Child, Command, ExitCode, Stdio};
 use std::sync::Arc;
 
 use anyhow::Context as _;
-use packloft_server::engine::ShiftedClock;
+use packloft_server::engine::clock::ShiftedClock;
 
 use crate::clock;
 
@@ -78,15 +78,17 @@ fn spawn(executable: &Path, data: &Path, listen: &str, setting: &Setting) -> any
         .spawn()
         .with_context(|| format!("cannot start {}", executable.display()))?;
     let out = child.stdout.take().context("no output of the server")?;
-    let mut line = String::new();
-    BufReader::new(out).read_line(&mut line)?;
-    let Some(address) = line.trim().strip_prefix("packloft-server listens on ") else {
-        let _ = child.kill();
-        let status = child.wait()?;
-        anyhow::bail!("the server did not start ({status}): {line}");
-    };
-    let address = address.to_owned();
-    Ok((child, address))
+    let mut said = Vec::new();
+    for line in BufReader::new(out).lines() {
+        let line = line?;
+        if let Some(address) = line.strip_prefix("packloft-server listens on ") {
+            return Ok((child, address.to_owned()));
+        }
+        said.push(line);
+    }
+    let _ = child.kill();
+    let status = child.wait()?;
+    anyhow::bail!("the server did not start ({status}): {}", said.join("; "))
 }
 
 impl ServerProcess {

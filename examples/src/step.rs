@@ -177,6 +177,7 @@ steps! {
     EndHold quality end_hold EndHoldRequest;
     CloseBreach quality close_breach CloseBreachRequest;
     Correct journal correct CorrectRequest;
+    ConfirmClock journal confirm_clock ConfirmClockRequest;
 }
 
 impl Step {

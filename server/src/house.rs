@@ -384,6 +384,11 @@ impl House {
     /// When the folder is in use, or cannot be read or made.
     pub fn open(config: &HouseConfig, clock: Arc<dyn Clock>) -> anyhow::Result<House> {
         let folder = &config.folder;
+        anyhow::ensure!(
+            clock.now_us() >= 0,
+            "the machine's clock says {}, a time before 1970: set it, then start again",
+            crate::engine::clock::stamp(clock.now_us())
+        );
         make_private_folder(folder).with_context(|| format!("cannot make {}", folder.display()))?;
         let lock = lock(folder)?;
         give_up_ballast(folder, config.ballast_bytes);
@@ -412,6 +417,7 @@ impl House {
         if let Some(reason) = stopped {
             engine.stop_writing(reason);
         }
+        notices.iter().for_each(|notice| engine.notice(notice.clone()));
         Ok(House { engine, notices, writer: Some(writer), _lock: lock })
     }
 

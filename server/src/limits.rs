@@ -45,6 +45,8 @@ pub const CONCURRENT_CALLS: usize = 256;
 pub const MARK_EVERY: Duration = Duration::from_secs(1);
 /// How long nothing must come before that is said.
 pub const MARK_IDLE: Duration = Duration::from_millis(200);
+/// How old what somebody read off the server's clock may be when they say that it is right.
+pub const CLOCK_SEEN_US: i64 = 600_000_000;
 /// How often the clock is looked at when nothing comes.
 pub const CLOCK_LOOK: Duration = Duration::from_secs(10);
 /// How often the head file is written while requests come.
@@ -86,6 +88,8 @@ pub const RECALLS_KEPT_BYTES: usize = 4 << 20;
 pub const TOUCHED_MAX_BYTES: usize = 16 << 20;
 /// How often the log says how much is kept, where it says so at all.
 pub const KEPT_TOLD_EVERY: Duration = Duration::from_secs(30);
+/// How often health looks whether anything can be recorded.
+pub const HEALTH_EVERY: Duration = Duration::from_secs(1);
 /// How often a live page hears that the connection is alive.
 pub const LIVE_EVERY: Duration = Duration::from_secs(4);
 /// Longest journal whose views are folded in memory when they cannot be written: about three times its length in memory.

@@ -8,6 +8,7 @@
 
 use std::fs::File;
 use std::io::Write as _;
+use std::os::unix::fs::OpenOptionsExt as _;
 use std::path::{Path, PathBuf};
 
 use parking_lot::Mutex;
@@ -120,7 +121,7 @@ fn read(path: &Path) -> Result<Vec<Details>, String> {
 fn write(path: &Path, rows: &[Details]) -> std::io::Result<()> {
     let body: String = rows.iter().map(line_of).collect();
     let new = path.with_extension("new");
-    let mut file = File::create(&new)?;
+    let mut file = File::options().create(true).write(true).truncate(true).mode(0o600).open(&new)?;
     file.write_all(body.as_bytes())?;
     writeln!(file, "{:08x}", crc32c::crc32c(body.as_bytes()))?;
     file.sync_all()?;
@@ -142,7 +143,7 @@ impl People {
         let path = folder.join("people");
         let rows = read(&path);
         if let Err(why) = &rows {
-            tracing::error!(why, "the file of names cannot be used");
+            tracing::error!(why, file = %path.display(), "the file of names cannot be used");
         }
         People { path: Some(path), rows: Mutex::new(rows) }
     }
@@ -245,6 +246,15 @@ mod tests {
         again.set("p-1", "Ada Example-New", "").unwrap();
         assert_eq!(People::open(folder.path()).list("p-1").unwrap().len(), 2);
         assert!(matches!(again.erase("p-9", 6, "qa", "x"), Err(PeopleError::NotKept(_))));
+    }
+
+    #[test]
+    fn only_the_owner_reads_names() {
+        use std::os::unix::fs::PermissionsExt as _;
+        let folder = tempfile::tempdir().unwrap();
+        People::open(folder.path()).set("p-1", "Ada Example", "").unwrap();
+        let mode = folder.path().join("people").metadata().unwrap().permissions().mode();
+        assert_eq!(mode & 0o777, 0o600);
     }
 
     #[test]

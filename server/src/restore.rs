@@ -101,9 +101,8 @@ struct Use {
 fn used(record: &dyn Record) -> Result<Use, Unreadable> {
     let mut found = Use::default();
     let mut days: std::collections::BTreeMap<i64, i64> = std::collections::BTreeMap::new();
-    let mut next = record.day_before(key::SERIALS, key::LAST_SERIALS)?;
-    while let Some(bucket) = next {
-        for row in record.list(&key::serials(bucket))? {
+    for bucket in record.keys(&format!("{}/d", key::SERIALS))? {
+        for row in record.list(&bucket)? {
             let serial = match &row.event.fact {
                 Some(Fact::PalletBuilt(f)) => f.serial,
                 Some(Fact::PalletSplit(f)) => f.serial,
@@ -116,7 +115,6 @@ fn used(record: &dyn Record) -> Result<Use, Unreadable> {
             found.newest_serial = found.newest_serial.max(serial);
             *days.entry(key::day_of(row.event.recorded_time_us)).or_default() += 1;
         }
-        next = if bucket > 0 { record.day_before(key::SERIALS, bucket - 1)? } else { None };
     }
     found.greatest_a_day = days.values().copied().max().unwrap_or(0);
     Ok(found)
@@ -129,7 +127,8 @@ fn serial_to_skip(used: Use, typed: Option<i64>, last_recorded_us: i64, now_us: 
         return (last, format!("{serial} was given as the last one printed"));
     }
     // A clock that is behind the last entry says nothing of how long it was.
-    let days = if now_us < last_recorded_us { 31 } else { (now_us - last_recorded_us) / key::DAY_US + 1 };
+    let since = now_us.saturating_sub(last_recorded_us);
+    let days = if since < 0 || last_recorded_us <= 0 { 31 } else { since / key::DAY_US + 1 };
     let daily = used.greatest_a_day.max(DAILY_USE_LEAST);
     let skip = daily.saturating_mul(TIMES).saturating_mul(days);
     let basis = format!("{TIMES} times {daily}, the most of a day, for each of {days} days since the last entry");
@@ -225,9 +224,10 @@ mod tests {
         let busy = Use { newest_serial: 500, greatest_a_day: 240 };
         assert_eq!(serial_to_skip(busy, Some(730), 0, day).0, 730);
         assert_eq!(serial_to_skip(busy, Some(30), 0, day).0, 500, "never behind what is on record");
-        assert_eq!(serial_to_skip(busy, None, 0, day - 1).0, 500 + 2_400);
-        assert_eq!(serial_to_skip(busy, None, 0, 3 * day + 1).0, 500 + 4 * 2_400);
-        assert_eq!(serial_to_skip(Use::default(), None, 0, 1).0, 1_000, "a day's use is never taken to be none");
+        assert_eq!(serial_to_skip(busy, None, 1, day).0, 500 + 2_400);
+        assert_eq!(serial_to_skip(busy, None, 1, 3 * day + 2).0, 500 + 4 * 2_400);
+        assert_eq!(serial_to_skip(Use::default(), None, 1, 2).0, 1_000, "a day's use is never taken to be none");
+        assert_eq!(serial_to_skip(Use::default(), None, i64::MIN, day).0, 31_000, "a copy of nothing");
         assert_eq!(
             serial_to_skip(busy, None, 5 * day, day).0,
             500 + 31 * 2_400,

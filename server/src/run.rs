@@ -1,5 +1,6 @@
 //! The server's command line: serve, verify, restore, repair.
 
+use std::io::Write as _;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -17,11 +18,12 @@ use tonic_health::server::HealthReporter;
 
 use crate::door::hosts::Named;
 use crate::door::{self, Hosts, Visitors};
-use crate::engine::{self, Clock, SystemClock};
+use crate::engine::{self, Clock, Engine, SystemClock};
 use crate::house::{self, House, HouseConfig};
 use crate::journal::JournalError;
 use crate::journal::disk::RealDisk;
 use crate::journal::open::look;
+use crate::pages::starting::Starting;
 use crate::people::People;
 use crate::service::{Api, asker};
 use crate::{limits, pages, repair, verify};
@@ -119,7 +121,14 @@ pub fn main_with_clock(arguments: impl IntoIterator<Item = std::ffi::OsString>, 
         tracing::warn!(ahead_s, "THE CLOCK IS SET BY HAND: for demos and tests only, its records are invented");
     }
     let result = match parsed.task {
-        Task::Serve(serve) => run_server(&serve, clock),
+        Task::Serve(serve) => {
+            // What fails inside is contained where it is called; the log has one line of it.
+            std::panic::set_hook(Box::new(|failure| {
+                let place = failure.location().map(ToString::to_string).unwrap_or_default();
+                tracing::error!(place, what = panic_text(failure.payload()), "something failed inside");
+            }));
+            run_server(&serve, clock)
+        }
         Task::Verify { data, no_views } => prove(&data, no_views),
         Task::Restore { data, last_serial, last_serial_unknown } => {
             crate::restore::restore(&data, last_serial, last_serial_unknown)
@@ -140,12 +149,15 @@ pub fn main_with_clock(arguments: impl IntoIterator<Item = std::ffi::OsString>, 
     }
 }
 
+fn panic_text(payload: &(dyn std::any::Any + Send)) -> String {
+    let text = payload.downcast_ref::<&str>().map(|text| (*text).to_owned());
+    text.or_else(|| payload.downcast_ref::<String>().cloned()).unwrap_or_default()
+}
+
 /// Proves a folder and writes nothing in it: a store opens only where it can write, so views are opened as a copy.
 fn prove(data: &Path, no_views: bool) -> anyhow::Result<ExitCode> {
     let _lock = house::lock_existing(data)?;
     let found = look(&RealDisk, &data.join("journal"), house::witness(data), true)?;
-    repair::tell_found(&found);
-    drop(found);
     let journal = house::read_journal(data)?;
     let copied = if no_views { None } else { house::copy_of_views(data)? };
     let report = match &copied {
@@ -160,6 +172,7 @@ fn prove(data: &Path, no_views: bool) -> anyhow::Result<ExitCode> {
         Some((_, Ok(_))) => "views differ".to_owned(),
     };
     println!("{} records read back, {views}", report.sequence);
+    repair::tell_found(&found);
     for fault in &report.faults {
         println!("{fault}");
     }
@@ -178,26 +191,62 @@ async fn stop_signal() {
     }
 }
 
+/// A line on standard output that a parent process may read; it need not listen any more.
+fn say(line: &str) {
+    let mut out = std::io::stdout();
+    let _ = writeln!(out, "{line}").and_then(|()| out.flush());
+}
+
 fn run_server(serve: &Serve, clock: Arc<dyn Clock>) -> anyhow::Result<ExitCode> {
-    let config = HouseConfig { ballast_bytes: serve.ballast_mib << 20, ..HouseConfig::new(&serve.data) };
-    let house = House::open(&config, clock)?;
     let runtime =
         tokio::runtime::Builder::new_multi_thread().worker_threads(serve.workers.max(1)).enable_all().build()?;
-    let api = Api::new(house.engine.clone(), Arc::new(People::open(&serve.data)));
-    runtime.block_on(async {
-        let incoming = TcpIncoming::bind(serve.listen)
-            .map_err(|fault| anyhow::anyhow!("{fault}"))
-            .with_context(|| format!("cannot listen on {}", serve.listen))?
-            .with_nodelay(Some(true));
-        let address = incoming.local_addr()?;
-        // One line on standard output that a parent process can read the port from.
-        println!("packloft-server listens on {address}");
-        tracing::info!(%address, data = %serve.data.display(), "serving");
-        serve_on(api, incoming, serve.hosts.clone(), stop_signal()).await
-    })?;
-    runtime.shutdown_timeout(Duration::from_secs(5));
-    house.close();
+    let house = runtime.block_on(serve_folder(serve, clock))?;
+    // A folder that is still being opened may be left at any moment.
+    runtime.shutdown_timeout(if house.is_some() { Duration::from_secs(5) } else { Duration::ZERO });
+    if let Some(house) = house {
+        house.close();
+    }
     Ok(ExitCode::SUCCESS)
+}
+
+/// Opens the port, then the data folder, and serves until the end; gives the house when it was opened.
+async fn serve_folder(serve: &Serve, clock: Arc<dyn Clock>) -> anyhow::Result<Option<House>> {
+    let incoming = TcpIncoming::bind(serve.listen)
+        .map_err(|fault| anyhow::anyhow!("{fault}"))
+        .with_context(|| format!("cannot listen on {}", serve.listen))?
+        .with_nodelay(Some(true));
+    let address = incoming.local_addr()?;
+    say(&format!("packloft-server starts on {address}"));
+    let starting = Arc::new(Starting::default());
+    let shown = Arc::clone(&starting);
+    let usual = HouseConfig::new(&serve.data);
+    let told = Arc::clone(&usual.progress);
+    let progress = Arc::new(move |opening: house::Opening| {
+        told(opening.clone());
+        shown.tell(opening);
+    });
+    let config = HouseConfig { ballast_bytes: serve.ballast_mib << 20, progress, ..usual };
+    let opened = tokio::task::spawn_blocking(move || House::open(&config, clock));
+    let (health, health_service) = tonic_health::server::health_reporter();
+    set_health(&health, ServingStatus::NotServing).await?;
+    let (stopping, told) = tokio::sync::watch::channel(false);
+    let serving = serve_routes(&starting, health_service, incoming, serve.hosts.clone(), stopping, stop_signal());
+    tokio::pin!(serving);
+    let house = tokio::select! {
+        served = &mut serving => return served.map(|()| None),
+        opened = opened => opened.context("opening the data folder failed")??,
+    };
+    let api = Api::new(house.engine.clone(), Arc::new(People::open(&serve.data)));
+    starting.open(rooms(&api, told)?);
+    follow_health(&house.engine, &health).await?;
+    say(&format!("packloft-server listens on {address}"));
+    tracing::info!(%address, data = %serve.data.display(), "serving");
+    tokio::select! {
+        served = &mut serving => served?,
+        () = api.tell_kept() => {}
+        followed = keep_health(&house.engine, &health) => followed?,
+    }
+    Ok(Some(house))
 }
 
 macro_rules! limited {
@@ -231,6 +280,44 @@ async fn set_health(health: &HealthReporter, status: ServingStatus) -> anyhow::R
     Ok(())
 }
 
+/// Services that answer also while nothing can be recorded.
+const ASKED_ONLY: [&str; 5] = ["Trace", "Figure", "Label", "Document", "Journal"];
+/// Name under which health says whether the clock is believed.
+const CLOCK: &str = "packloft.clock";
+
+/// Has health say what is: while nothing can be recorded, only what answers questions serves.
+async fn follow_health(engine: &Engine, health: &HealthReporter) -> anyhow::Result<()> {
+    let clock = if engine.clock_notices().is_empty() { ServingStatus::Serving } else { ServingStatus::NotServing };
+    if engine.read_only_reason().is_none() {
+        set_health(health, ServingStatus::Serving).await?;
+    } else {
+        set_health(health, ServingStatus::NotServing).await?;
+        for name in ASKED_ONLY {
+            health.set_service_status(format!("packloft.v1.{name}Service"), ServingStatus::Serving).await;
+        }
+        for set in DESCRIPTORS.iter().skip(1) {
+            for service in DescriptorPool::decode(*set)?.services() {
+                health.set_service_status(service.full_name(), ServingStatus::Serving).await;
+            }
+        }
+    }
+    health.set_service_status(CLOCK, clock).await;
+    Ok(())
+}
+
+/// Looks again and again, and says it when it changed.
+async fn keep_health(engine: &Engine, health: &HealthReporter) -> anyhow::Result<()> {
+    let state = || (engine.read_only_reason().is_some(), engine.clock_notices().is_empty());
+    let mut known = state();
+    loop {
+        tokio::time::sleep(limits::HEALTH_EVERY).await;
+        if state() != known {
+            known = state();
+            follow_health(engine, health).await?;
+        }
+    }
+}
+
 /// Serves all services, health, reflection and the pages on a listener until `stop` completes, to whoever calls it by its
 /// address or one of `hosts`.
 ///
@@ -243,14 +330,26 @@ pub async fn serve_on(
     stop: impl Future<Output = ()>,
 ) -> anyhow::Result<()> {
     let (health, health_service) = tonic_health::server::health_reporter();
-    set_health(&health, ServingStatus::Serving).await?;
+    follow_health(api.engine(), &health).await?;
+    let (stopping, told) = tokio::sync::watch::channel(false);
+    let starting = Arc::new(Starting::default());
+    starting.open(rooms(&api, told)?);
+    let serving = serve_routes(&starting, health_service, incoming, hosts, stopping, stop);
+    tokio::select! {
+        served = serving => served?,
+        () = api.tell_kept() => {}
+    }
+    Ok(())
+}
+
+/// All services, reflection and the pages; `told` turns true when the server is about to end.
+fn rooms(api: &Api, told: tokio::sync::watch::Receiver<bool>) -> anyhow::Result<axum::Router> {
     let reflection = || {
         tonic_reflection::server::Builder::configure()
             .register_encoded_file_descriptor_set(v1::DESCRIPTOR)
             .register_encoded_file_descriptor_set(tonic_health::pb::FILE_DESCRIPTOR_SET)
     };
-    let grpc = tonic::service::Routes::new(health_service)
-        .add_service(reflection().build_v1()?)
+    let grpc = tonic::service::Routes::new(reflection().build_v1()?)
         .add_service(reflection().build_v1alpha()?)
         .add_service(limited!(setup_service_server::SetupServiceServer, api))
         .add_service(limited!(intake_service_server::IntakeServiceServer, api))
@@ -274,15 +373,35 @@ pub async fn serve_on(
         .into_axum_router()
         // Unknown addresses are the pages' to answer, in gRPC to those who asked in gRPC.
         .reset_fallback();
-    let (stopping, told) = tokio::sync::watch::channel(false);
-    let mut late = told.clone();
+    Ok(grpc.merge(pages::routes(api.clone(), told)).layer(axum::middleware::from_fn(asker::as_asker)))
+}
+
+/// Serves health and what `starting` gives until `stop` completes; `stopping` is told first, since live connections never end
+/// by themselves.
+async fn serve_routes<H>(
+    starting: &Arc<Starting>,
+    health: H,
+    incoming: TcpIncoming,
+    hosts: Vec<Named>,
+    stopping: tokio::sync::watch::Sender<bool>,
+    stop: impl Future<Output = ()>,
+) -> anyhow::Result<()>
+where
+    H: tonic::codegen::Service<http::Request<tonic::body::Body>, Error = std::convert::Infallible>
+        + tonic::server::NamedService
+        + Clone
+        + Send
+        + Sync
+        + 'static,
+    H::Response: axum::response::IntoResponse,
+    H::Future: Send + 'static,
+{
+    let mut late = stopping.subscribe();
     let hosts = Hosts::new(incoming.local_addr()?, hosts);
-    let kept = api.clone();
-    let routes = grpc.merge(pages::routes(api, told)).layer(axum::middleware::from_fn(asker::as_asker));
-    let routes = door::guarded(routes, hosts, &DESCRIPTORS)?;
+    let routes = tonic::service::Routes::new(health).prepare().into_axum_router().reset_fallback();
+    let routes = door::guarded(routes.merge(starting.routes()), hosts, &DESCRIPTORS)?;
     let stop = async move {
         stop.await;
-        // Live connections never end by themselves.
         let _ = stopping.send(true);
     };
     let serving = tonic::transport::Server::builder()
@@ -301,7 +420,6 @@ pub async fn serve_on(
     tokio::select! {
         served = serving => served?,
         () = waited => tracing::warn!("connections are still open and are closed now"),
-        () = kept.tell_kept() => {}
     }
     Ok(())
 }

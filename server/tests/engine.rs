@@ -5,12 +5,12 @@ mod common;
 
 use std::path::Path;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
+use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::{Duration, Instant};
 
 use common::{T0, day, submission};
 use packloft_domain::fact::registered::Item;
-use packloft_domain::fact::{Fact, Material, Registered, RemarkRecorded, Supplier};
+use packloft_domain::fact::{ClockCorrected, Fact, Material, Registered, RemarkRecorded, Supplier};
 use packloft_domain::reads::ReadSet;
 use packloft_domain::record::Record;
 use packloft_domain::refusal::Refusal;
@@ -21,21 +21,22 @@ use packloft_server::journal::{Journal, Witness};
 use packloft_server::views::Views;
 use packloft_server::views::memory::MemoryStore;
 
-/// A clock that tells what it is told to, or panics.
+/// A clock that tells what it is told to, beside one that stands.
 struct TestClock {
     now_us: AtomicI64,
-    panics: AtomicBool,
 }
 
 impl Clock for TestClock {
     fn now_us(&self) -> i64 {
-        assert!(!self.panics.load(Ordering::Relaxed), "planted");
         self.now_us.load(Ordering::Relaxed)
+    }
+    fn steady_us(&self) -> i64 {
+        0
     }
 }
 
 fn start() -> anyhow::Result<(Engine, Arc<TestClock>)> {
-    let clock = Arc::new(TestClock { now_us: AtomicI64::new(T0 + 86_400_000_000), panics: AtomicBool::new(false) });
+    let clock = Arc::new(TestClock { now_us: AtomicI64::new(T0 + 86_400_000_000) });
     let journal = Journal::open(Arc::new(MemoryDisk::default()), Path::new("/j"), 1 << 20, Witness::default())?;
     let views = Arc::new(Views::open(Arc::new(MemoryStore::default()))?);
     let own: Arc<dyn Clock> = Arc::clone(&clock) as Arc<dyn Clock>;
@@ -45,12 +46,11 @@ fn start() -> anyhow::Result<(Engine, Arc<TestClock>)> {
 
 #[tokio::test]
 async fn a_panic_costs_its_request_only_and_the_same_bytes_are_not_tried_again() -> anyhow::Result<()> {
-    let (engine, clock) = start()?;
+    let (engine, _) = start()?;
     let (at, fact) = day().remove(0);
-    clock.panics.store(true, Ordering::Relaxed);
-    let first = engine.submit(submission(1, at, fact.clone())).await;
+    let planted = Submission { in_turn: Some(Arc::new(|_| panic!("planted"))), ..submission(1, at, fact.clone()) };
+    let first = engine.submit(planted).await;
     assert!(matches!(first, Err(EngineError::Incident(_))), "{first:?}");
-    clock.panics.store(false, Ordering::Relaxed);
     let again = engine.submit(submission(1, at, fact.clone())).await;
     assert!(matches!(again, Err(EngineError::Incident(_))), "{again:?}");
     let other = engine.submit(submission(2, at, fact)).await;
@@ -92,10 +92,92 @@ async fn one_outcome_per_id_and_times_that_hold() -> anyhow::Result<()> {
             assert_eq!(violations[0].field, "occurred_time");
         }
     }
-    // The server's clock is set back: recorded time stays.
-    clock.now_us.store(now - 3_600_000_000, Ordering::Relaxed);
+    // The server's clock is set back a little: recorded time waits for it.
+    clock.now_us.store(now - 50_000_000, Ordering::Relaxed);
     let outcome = engine.submit(submission(3, at, fact)).await.map_err(|e| anyhow::anyhow!("{e:?}"))?;
-    assert!(outcome.event.recorded_time_us >= now, "{}", outcome.event.recorded_time_us);
+    assert_eq!(outcome.event.recorded_time_us, now);
+    Ok(())
+}
+
+fn remark(text: &str) -> Fact {
+    Fact::RemarkRecorded(RemarkRecorded { feed_code: "F1".into(), text: text.into(), ..RemarkRecorded::default() })
+}
+
+/// A clock that was days ahead, and is put right while the server runs, rules nothing but what was recorded by it.
+#[tokio::test]
+async fn a_clock_that_was_ahead_does_not_rule_what_comes_after() -> anyhow::Result<()> {
+    const DAY_US: i64 = 86_400_000_000;
+    let (engine, clock) = start()?;
+    let now = clock.now_us.load(Ordering::Relaxed);
+    let told = |number: u64, at: i64| engine.submit(submission(number, at, remark(&number.to_string())));
+    for (number, (at, fact)) in (1..).zip(day()) {
+        engine.submit(submission(number, at, fact)).await.map_err(|e| anyhow::anyhow!("{e:?}"))?;
+    }
+    clock.now_us.store(now + 100 * DAY_US, Ordering::Relaxed);
+    let ahead = told(900, now).await.map_err(|e| anyhow::anyhow!("{e:?}"))?;
+    assert_eq!(ahead.event.recorded_time_us, now + 100 * DAY_US);
+    assert!(engine.notices().iter().any(|notice| notice.contains("set ahead by 100 days")), "{:?}", engine.notices());
+    // Ids of clients whose clocks are right are not too old now.
+    let (mut right, made) = (submission(901, now, remark("a client")), now.unsigned_abs() / 1_000);
+    right.request_id[..6].copy_from_slice(&made.to_be_bytes()[2..]);
+    (right.request_id[6], right.request_id[8]) = (0x70, 0x80);
+    engine.submit(right).await.map_err(|e| anyhow::anyhow!("{e:?}"))?;
+    clock.now_us.store(now, Ordering::Relaxed);
+    let back = told(902, now).await.map_err(|e| anyhow::anyhow!("{e:?}"))?;
+    assert_eq!(back.event.recorded_time_us, now);
+    let row = engine.journal.read(back.sequence - 1, 1)?.remove(0).event;
+    let Some(Fact::ClockCorrected(corrected)) = row.fact else { panic!("{row:?}") };
+    assert_eq!((corrected.jump_us, corrected.last_recorded_time_us), (-100 * DAY_US, now + 100 * DAY_US));
+    assert_eq!(engine.notices(), [""; 0], "it is as it was");
+    // What is too far ahead is judged by the clock, not by the last entry.
+    let far = told(903, now + DAY_US).await;
+    assert!(matches!(far, Err(EngineError::Refused(Refusal::Invalid(_)))), "{far:?}");
+    assert_eq!(told(904, now).await.map(|o| o.sequence), Ok(back.sequence + 1), "once");
+    Ok(())
+}
+
+/// A clock that is behind the last entry at a start: nothing is recorded until it is set, or somebody says that it is right.
+#[tokio::test]
+async fn a_clock_behind_the_last_entry_at_a_start_is_asked_about() -> anyhow::Result<()> {
+    const HOUR_US: i64 = 3_600_000_000;
+    let disk = MemoryDisk::default();
+    let clock = Arc::new(TestClock { now_us: AtomicI64::new(T0 + 24 * HOUR_US) });
+    let open = |clock: &Arc<TestClock>| -> anyhow::Result<(Engine, std::thread::JoinHandle<()>)> {
+        let journal = Journal::open(Arc::new(disk.clone()), Path::new("/j"), 1 << 20, Witness::default())?;
+        let views = Arc::new(Views::open(Arc::new(MemoryStore::default()))?);
+        views.catch_up(&journal, &|_, _| {})?;
+        let own: Arc<dyn Clock> = Arc::clone(clock) as Arc<dyn Clock>;
+        Ok(Engine::start(Arc::new(journal), views, own, Arc::new(|| None), Box::new(|_, _| {}))?)
+    };
+    let (engine, writer) = open(&clock)?;
+    for (number, (at, fact)) in (1..).zip(day()) {
+        engine.submit(submission(number, at, fact)).await.map_err(|e| anyhow::anyhow!("{e:?}"))?;
+    }
+    engine.stop();
+    drop(engine);
+    writer.join().map_err(|_| anyhow::anyhow!("writer"))?;
+
+    clock.now_us.store(T0 + 20 * HOUR_US, Ordering::Relaxed);
+    let (engine, _writer) = open(&clock)?;
+    assert!(
+        engine.notices().iter().any(|notice| notice.contains("far before the last entry")),
+        "{:?}",
+        engine.notices()
+    );
+    let refused = engine.submit(submission(900, T0, remark("x"))).await.map(|o| o.sequence);
+    assert!(matches!(&refused, Err(EngineError::ReadOnly(why)) if why.starts_with("CLOCK_DOUBTFUL")), "{refused:?}");
+    // A time server sets it.
+    clock.now_us.store(T0 + 24 * HOUR_US, Ordering::Relaxed);
+    assert_eq!(engine.submit(submission(900, T0, remark("x"))).await.map(|o| o.replayed), Ok(false));
+    // Or it was right: then the last entry was wrong.
+    clock.now_us.store(T0 + 20 * HOUR_US, Ordering::Relaxed);
+    let (engine, _writer) = open(&clock)?;
+    let said = Fact::ClockCorrected(ClockCorrected { remark: "by the church".into(), ..ClockCorrected::default() });
+    let outcome = engine.submit(submission(901, T0, said)).await.map_err(|e| anyhow::anyhow!("{e:?}"))?;
+    assert_eq!(outcome.event.recorded_time_us, T0 + 20 * HOUR_US);
+    let after = engine.submit(submission(902, T0, remark("y"))).await.map_err(|e| anyhow::anyhow!("{e:?}"))?;
+    assert_eq!((after.event.recorded_time_us, after.sequence), (T0 + 20 * HOUR_US, outcome.sequence + 1));
+    assert_eq!(engine.notices(), [""; 0]);
     Ok(())
 }
 

@@ -129,7 +129,7 @@ async fn story() -> (Server, Vec<String>) {
     let server = Server::start();
     for event in &house.events {
         let fact = event.fact.clone().unwrap();
-        let made = server.submission("qa", event.occurred_time_us, fact);
+        let made = server.submission(&event.actor.as_ref().unwrap().code, event.occurred_time_us, fact);
         server.engine.submit(made).await.unwrap();
     }
     for (number, sscc) in (1..).zip(&ssccs) {
@@ -549,7 +549,8 @@ async fn free_story(released: bool) -> (Server, Vec<String>, i64) {
     for event in &house.events {
         let fact = event.fact.clone().unwrap();
         let of_tip = matches!(fact, Fact::BagTipped(_));
-        let outcome = server.engine.submit(server.submission("qa", event.occurred_time_us, fact)).await.unwrap();
+        let actor = &event.actor.as_ref().unwrap().code;
+        let outcome = server.engine.submit(server.submission(actor, event.occurred_time_us, fact)).await.unwrap();
         tip = if of_tip { outcome.sequence.cast_signed() } else { tip };
     }
     for number in 1..3 {

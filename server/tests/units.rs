@@ -122,7 +122,9 @@ impl Server {
         let mut house = House::new(1);
         registers(&mut house);
         for event in house.events {
-            server.tell(event.occurred_time_us, event.fact.unwrap()).await.unwrap();
+            let mut made = server.made(vec![Command::new(event.fact.unwrap(), event.occurred_time_us)]);
+            made.actor_code = "op".into();
+            server.engine.submit(made).await.unwrap();
         }
         server.wait_ms.store(wait_ms, Ordering::Relaxed);
         server
@@ -177,7 +179,7 @@ impl Server {
                 record: &record,
                 next_sequence: number.cast_signed(),
                 request_id: event.request_id.clone(),
-                actor_code: "qa".into(),
+                actor_code: event.actor.as_ref().unwrap().code.clone(),
                 zone: register::zone(&record).unwrap(),
                 target: None,
                 evidence: &Evidence::default(),
@@ -259,14 +261,17 @@ fn unit(which: &str) -> Vec<Command> {
     }
 }
 
+/// Which unit, and what is told while it is made ready.
+type Conflict = (&'static str, fn() -> Fact);
+
 /// When another write comes: with the n-th look at the clock of a unit that is made ready, recorded before the unit goes on,
 /// or queued between the unit's last look at the record and its turn.
 const MOMENTS: [usize; 5] = [1, 2, 3, 4, 5];
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn what_comes_between_is_decided_on_whenever_it_comes() {
-    let refused: [(&str, fn() -> Fact); 2] = [("bags", || bag("U150", "LB")), ("lots", || lot("N70"))];
-    let taken: [(&str, fn() -> Fact); 6] = [
+    let refused: [Conflict; 2] = [("bags", || bag("U150", "LB")), ("lots", || lot("N70"))];
+    let taken: [Conflict; 6] = [
         ("pallets", pallet),
         ("holds", || hold("LC")),
         ("pallets", || product("other")),

@@ -9,7 +9,7 @@ use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_examples::scenario;
-use packloft_server::engine::ShiftedClock;
+use packloft_server::engine::clock::ShiftedClock;
 use packloft_server::house::{House, HouseConfig};
 
 use crate::Running;

@@ -78,6 +78,7 @@ names! {
     PreUse RecordPreUseCheckRequest; Mishap RecordMishapRequest; Remedy RecordRemedyRequest;
     Overhaul RecordOverhaulRequest; HourCounter RecordHourCounterRequest; OtherLift RecordOtherLiftRequest;
     TestLift RecordTestLiftRequest; FibcInspection RecordFibcInspectionRequest; NumberedFibc RegisterFibcRequest;
+    ConfirmClock ConfirmClockRequest;
 }
 
 /// One good example of every kind of request.

@@ -661,7 +661,7 @@ async fn a_silent_stream_does_not_keep_the_server_from_stopping() -> anyhow::Res
         point: 1,
         source_code: "CW9".into(),
         epoch: 1,
-        actor_code: "dev-1".into(),
+        actor_code: "C1".into(),
         tare_mass_mg: 2_000,
         ..Default::default()
     };

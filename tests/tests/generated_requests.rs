@@ -188,6 +188,7 @@ fn value(random: &mut fastrand::Rng, known: &Known, field: &FieldDescriptor, dep
             Value::Message(time)
         }
         Kind::Message(kind) => Value::Message(made(random, known, &kind, depth + 1)),
+        Kind::Int32 => Value::I32(random.i32(..)),
         _ => Value::I64(number(random)),
     }
 }
@@ -199,8 +200,7 @@ fn made(random: &mut fastrand::Rng, known: &Known, kind: &MessageDescriptor, dep
         if depth > 4 || random.u8(..3) == 0 {
             continue;
         }
-        // Waiting for what does not come takes seconds each time.
-        if ["min_sequence", "page_token"].contains(&field.name()) && random.u8(..40) != 0 {
+        if field.name() == "page_token" && random.u8(..40) != 0 {
             continue;
         }
         let sound = known.text(random, field.name()).filter(|_| random.u8(..5) != 0).map(Value::String);
@@ -267,6 +267,10 @@ fn request(random: &mut fastrand::Rng, known: &Known, method: &MethodDescriptor)
         }
         if input.get_field_by_name("request_id").is_some() && random.u8(..20) != 0 {
             message.set_field_by_name("request_id", Value::String(packloft_client::connection::request_id()));
+        }
+        // Waiting for a sequence that does not come takes seconds each time.
+        if input.get_field_by_name("min_sequence").is_some() && random.u8(..40) != 0 {
+            message.clear_field_by_name("min_sequence");
         }
         found.push(message.encode_to_vec());
     }

@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use packloft_client::{Connection, v1};
 use packloft_examples::scenario;
-use packloft_server::engine::ShiftedClock;
+use packloft_server::engine::clock::ShiftedClock;
 use packloft_server::house::{House, HouseConfig};
 use packloft_server::lanes::{Lane, LaneCounts, Lanes};
 use packloft_server::limits;
@@ -40,7 +40,7 @@ async fn served() -> anyhow::Result<Served> {
     let incoming = tonic::transport::server::TcpIncoming::bind("127.0.0.1:0".parse()?)
         .map_err(|fault| anyhow::anyhow!("{fault}"))?;
     let address = incoming.local_addr()?;
-    tokio::spawn(serve_on(api.clone(), incoming, std::future::pending()));
+    tokio::spawn(serve_on(api.clone(), incoming, Vec::new(), std::future::pending()));
     let connection = Connection::open(&address.to_string()).await?;
     for step in scenario::steps() {
         step.play(&connection).await.map_err(|status| anyhow::anyhow!("{step:?}: {status}"))?;
@@ -147,7 +147,7 @@ async fn what_nobody_waits_for_any_more_gives_its_place_back() -> anyhow::Result
     let mut stream = std::net::TcpStream::connect(served.address)?;
     std::io::Write::write_all(
         &mut stream,
-        b"GET /trace?q=HB-416 HTTP/1.1\r\nHost: house\r\nCookie: person=p-17\r\n\r\n",
+        format!("GET /trace?q=HB-416 HTTP/1.1\r\nHost: {}\r\nCookie: person=p-17\r\n\r\n", served.address).as_bytes(),
     )?;
     served.until(|counts| counts.places == 1).await;
     drop(stream);

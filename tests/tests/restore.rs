@@ -43,7 +43,7 @@ fn copy(from: &Path, to: &Path, forwards: bool) -> anyhow::Result<()> {
 /// Where a record lies: sequence, from, to.
 type Place = (u64, usize, usize);
 
-/// The last segment of a journal folder and its records.
+/// The last segment of a journal folder that has records, and these.
 fn records(journal: &Path) -> anyhow::Result<(PathBuf, Vec<Place>)> {
     let mut segments: Vec<PathBuf> = std::fs::read_dir(journal)?
         .flatten()
@@ -51,15 +51,19 @@ fn records(journal: &Path) -> anyhow::Result<(PathBuf, Vec<Place>)> {
         .filter(|path| path.extension().is_some_and(|ending| ending == "seg"))
         .collect();
     segments.sort();
-    let path = segments.pop().ok_or_else(|| anyhow::anyhow!("no segment in {}", journal.display()))?;
-    let bytes = std::fs::read(&path)?;
-    let (mut at, mut found) = (packloft_server::journal::format::RECORDS_AT, Vec::new());
-    while let Ok(record) = packloft_server::journal::format::Record::decode(&bytes[at..]) {
-        let to = at + usize::try_from(record.stored_bytes())?;
-        found.push((record.sequence, at, to));
-        at = to;
+    while let Some(path) = segments.pop() {
+        let bytes = std::fs::read(&path)?;
+        let (mut at, mut found) = (packloft_server::journal::format::RECORDS_AT, Vec::new());
+        while let Ok(record) = packloft_server::journal::format::Record::decode(&bytes[at..]) {
+            let to = at + usize::try_from(record.stored_bytes())?;
+            found.push((record.sequence, at, to));
+            at = to;
+        }
+        if !found.is_empty() {
+            return Ok((path, found));
+        }
     }
-    Ok((path, found))
+    anyhow::bail!("no records in {}", journal.display())
 }
 
 /// Runs `verify` on a data folder; its exit code and how many records it read back.

@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use packloft_client::Connection;
 use packloft_examples::{morning, scenario};
-use packloft_server::engine::ShiftedClock;
+use packloft_server::engine::clock::ShiftedClock;
 use packloft_server::house::{House, HouseConfig};
 use packloft_server::lanes::Lane;
 use packloft_server::limits;

@@ -708,6 +708,14 @@ pub enum JournalTask {
     Latest,
     /// Check the whole journal, fold it again and compare the views.
     Verify,
+    /// Say that the server's clock is right, after comparing it with another.
+    ConfirmClock {
+        /// What it said when you looked (journal latest shows it), e.g. '2026-10-06 09:30'.
+        seen: String,
+        /// How it was compared.
+        #[arg(long, default_value = "")]
+        remark: String,
+    },
     /// Void a fact.
     Void {
         /// Sequence.

@@ -208,7 +208,14 @@ async fn journal(session: &mut Session, task: &JournalTask) -> Result<Option<Exi
                     "" => "writes are taken".to_owned(),
                     reason => format!("READ-ONLY: {reason}"),
                 };
-                vec![Sheet { before: vec![format!("newest sequence {}", answer.sequence), state], ..Sheet::default() }]
+                let newest = format!("newest sequence {}", answer.sequence);
+                let notices = answer.notices.iter().map(|notice| format!("NOTE: {notice}"));
+                let clock = answer.clock_asked.then(|| {
+                    let said = zone.show(answer.clock_time.as_ref());
+                    format!("set the clock, or compare it and say that it is right: journal confirm-clock '{said}'")
+                });
+                let before = [newest, state].into_iter().chain(notices).chain(clock).collect();
+                vec![Sheet { before, ..Sheet::default() }]
             })
         }
         JournalTask::Verify => {
@@ -218,7 +225,7 @@ async fn journal(session: &mut Session, task: &JournalTask) -> Result<Option<Exi
             session.show("VerifyJournalResponse", &answer, &[sheets::verification(&answer)]);
             Ok(Some(if answer.sound { Exit::Done } else { Exit::Damaged }))
         }
-        JournalTask::Void { .. } | JournalTask::Replace { .. } => Ok(None),
+        JournalTask::Void { .. } | JournalTask::Replace { .. } | JournalTask::ConfirmClock { .. } => Ok(None),
     }
 }
 

@@ -529,7 +529,9 @@ pub async fn run(session: &mut Session, server: &str, args: FeedArgs) -> Result<
     let shape = Shape { counts: args.counts.clone(), heads: args.heads };
     let is_file = args.input != "-" && !args.input.starts_with("tcp://");
     // What is wrong with the address itself does not pass, however long one waits.
-    Connection::later(server).map_err(|fault| Fault::usage(format!("{server} is no address of a server: {fault}")))?;
+    if let Some(why) = crate::connection::malformed(server) {
+        return Err(Fault::usage(format!("{server} is no address of a server: {why}")));
+    }
     let mut input =
         open_input(&args.input).map_err(|fault| Fault::usage(format!("cannot read {}: {fault}", args.input)))?;
     let (mut before, mut rows, mut spool, mut broken) = (Some(0), Vec::new(), None, None);

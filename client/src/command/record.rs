@@ -588,6 +588,10 @@ async fn quality(session: &mut Session, task: Task) -> Result<Exit, Fault> {
         Task::Breach(BreachTask::Close { sequence, reason }) => {
             write!(session, quality.close_breach, CloseBreachRequest { event_sequence: sequence, reason })
         }
+        Task::Journal(JournalTask::ConfirmClock { seen, remark }) => {
+            let clock_time = Some(session.zone.parse(&seen).map_err(Fault::usage)?);
+            write!(session, journal.confirm_clock, ConfirmClockRequest { clock_time, remark })
+        }
         Task::Journal(JournalTask::Void { sequence, reason }) => {
             let replacement = Some(v1::correct_request::Replacement::Void(true));
             write!(

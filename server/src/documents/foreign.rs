@@ -455,7 +455,8 @@ const LOTS_MAX: usize = 2;
 /// What would be refused when it is booked, so that nothing of a document is booked by halves.
 fn bookable(read: &mut Read) {
     let mut faults = Vec::new();
-    let (mut rows_of, mut told): (BTreeMap<&str, usize>, BTreeMap<(&str, &str), usize>) = Default::default();
+    let mut rows_of: BTreeMap<&str, usize> = BTreeMap::new();
+    let mut told: BTreeMap<(&str, &str), usize> = BTreeMap::new();
     for unit in &read.units {
         *rows_of.entry(&unit.code).or_default() += 1;
         *told.entry((&unit.code, &unit.lot_code)).or_default() += 1;

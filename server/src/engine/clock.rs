@@ -14,7 +14,7 @@ pub const JUMP_US: i64 = 60_000_000;
 /// A pause before a start after which the clock is asked about.
 const PAUSE_US: i64 = 30 * DAY_US;
 /// Before this program was made no clock was right.
-const MADE_US: i64 = 1_790_000_000_000_000;
+const MADE_US: i64 = 1_767_225_600_000_000;
 /// How many clients' ids are looked at together.
 const HEARD_COUNT: usize = 32;
 
@@ -106,7 +106,7 @@ pub enum Recorded {
 }
 
 /// A time as people read it in a message.
-pub(super) fn stamp(us: i64) -> String {
+pub fn stamp(us: i64) -> String {
     jiff::Timestamp::from_microsecond(us).map_or_else(|_| format!("{us} us"), |at| format!("{at:.0}"))
 }
 

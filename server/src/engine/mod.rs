@@ -30,7 +30,7 @@ use parking_lot::Mutex;
 use prost::Message;
 use tokio::sync::{Semaphore, oneshot, watch};
 
-pub use self::clock::{Clock, ShiftedClock, SystemClock, ahead_us};
+pub use self::clock::{Clock, SystemClock, ahead_us};
 use self::clock::{ClockWatch, Recorded};
 
 use crate::journal::{Journal, JournalError, Pending, Sealed};
@@ -181,6 +181,7 @@ pub struct Engine {
     /// The clock.
     pub clock: Arc<dyn Clock>,
     clock_watch: Arc<ClockWatch>,
+    told: Arc<Mutex<Vec<String>>>,
     stamps: Stamps,
     poisoned: Poisoned,
     /// Long units are made ready one after another: two would take the memory twice and each put the other out of date.
@@ -257,6 +258,7 @@ impl Engine {
             views,
             clock,
             clock_watch,
+            told: Arc::default(),
             stamps,
             poisoned,
             preparing,
@@ -284,9 +286,11 @@ impl Engine {
         let deadline = submission.deadline;
         let alone = tokio::time::timeout_at(deadline.into(), self.preparing.acquire()).await;
         let Ok(Ok(_alone)) = alone else { return Err(EngineError::DeadlinePassed) };
-        let mut unit = Box::new(Unit::new(submission));
+        let unit = tokio::task::spawn_blocking(move || Box::new(Unit::new(submission))).await;
+        let mut unit = unit.map_err(|_| EngineError::Unknown)?;
         loop {
-            if let Some(reason) = self.read_only_reason() {
+            // The writer looks at the clock.
+            if let Some(reason) = self.stopped() {
                 return Err(EngineError::ReadOnly(reason));
             }
             let engine = self.clone();
@@ -378,7 +382,7 @@ impl Engine {
     pub fn enqueue(&self, submission: Submission) -> Result<Handed, EngineError> {
         let stopped = match submission.command.fact {
             // Saying that the clock is right is what ends the doubt.
-            Fact::ClockCorrected(_) => self.read_only.reason().or_else(|| (self.disk_low)()),
+            Fact::ClockCorrected(_) => self.stopped(),
             _ => self.read_only_reason(),
         };
         if let Some(reason) = stopped {
@@ -402,7 +406,23 @@ impl Engine {
     /// Why writes are not taken, when they are not.
     pub fn read_only_reason(&self) -> Option<String> {
         let clock = || self.clock_watch.stops(&*self.clock, self.stamps.last_us());
-        self.read_only.reason().or_else(|| (self.disk_low)()).or_else(clock)
+        self.stopped().or_else(clock)
+    }
+
+    /// Why writes are not taken, whatever the clock says.
+    fn stopped(&self) -> Option<String> {
+        self.read_only.reason().or_else(|| (self.disk_low)())
+    }
+
+    /// Keeps a sentence for whoever looks after the server.
+    pub fn notice(&self, text: String) {
+        self.told.lock().push(text);
+    }
+
+    /// What whoever looks after the server should know, in sentences.
+    pub fn notices(&self) -> Vec<String> {
+        let told = self.told.lock().clone();
+        told.into_iter().chain(self.clock_notices()).collect()
     }
 
     /// What is to be told of the clock, in sentences.

@@ -6,7 +6,7 @@ use std::fs::{DirBuilder, File, OpenOptions};
 use std::io;
 use std::os::unix::fs::{DirBuilderExt, FileExt, MetadataExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
-use std::time::UNIX_EPOCH;
+use std::time::{SystemTime, UNIX_EPOCH};
 
 use super::format::Identity;
 
@@ -42,6 +42,12 @@ pub trait Disk: Send + Sync {
     fn make_folder(&self, folder: &Path) -> io::Result<()>;
     /// Makes new names in the folder durable.
     fn sync_folder(&self, folder: &Path) -> io::Result<()>;
+}
+
+/// The clock that the file system's times are of, in microseconds since 1970: marks are compared with those.
+pub fn machine_us() -> i64 {
+    let since = SystemTime::now().duration_since(UNIX_EPOCH);
+    since.map_or(0, |since| i64::try_from(since.as_micros()).unwrap_or(i64::MAX))
 }
 
 /// Makes a folder that only its owner enters, and the names of all that were missing durable.

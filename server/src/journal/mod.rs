@@ -18,12 +18,12 @@ pub mod segment;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::time::{Instant, SystemTime, UNIX_EPOCH};
+use std::time::Instant;
 
 use parking_lot::{Mutex, RwLock};
 use prost::Message;
 
-use self::disk::{Disk, DiskFile};
+use self::disk::{Disk, DiskFile, machine_us};
 use self::format::{Fields, Footer, Hash, Header, INDEX_STEP, MARKS_AT, Mark, RECORD_BYTES, RECORDS_AT, VERSION};
 use self::open::{CUT_PREFIX, Found, Tail, look};
 use self::segment::{Segment, Window};
@@ -205,12 +205,6 @@ pub struct Witness {
 
 pub(crate) fn name(path: &Path) -> String {
     path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default()
-}
-
-/// The machine's clock, for marks: they are compared with times of the file system.
-fn machine_us() -> i64 {
-    let since = SystemTime::now().duration_since(UNIX_EPOCH);
-    since.map_or(0, |since| i64::try_from(since.as_micros()).unwrap_or(i64::MAX))
 }
 
 impl Journal {

@@ -152,8 +152,8 @@ fn needed(deed: &str) -> May {
         "release_lot" | "reject_lot" | "end_hold" | "close_breach" | "release_run" => May::Quality,
         "lab_result" => May::Results,
         "open_recall" | "close_recall" | "keep_name" | "erase_name" | "inspection" | "quantity_setting" => May::Quality,
-        "hold" | "remark" | "sample" | "complaint" | "notice" | "notice_answer" | "recovery" | "settle"
-        | "void_fact" | "mishap" => May::Record,
+        "hold" | "remark" | "confirm_clock" | "sample" | "complaint" | "notice" | "notice_answer" | "recovery"
+        | "settle" | "void_fact" | "mishap" => May::Record,
         "build_pallet" | "weigh_pallet" | "move" | "split_pallet" | "merge_pallets" | "dispose" | "stock_take"
         | "order" | "open_load" | "vehicle_check" | "open_consignment" | "load_pallet" | "unload" | "weighbridge"
         | "dispatch_load" | "return_pallet" | "amend" | "exchange_pallets" => May::Store,
@@ -231,6 +231,7 @@ pub async fn run(ctx: &Ctx, deed: &str, fields: &Fields) -> Result<Done, Problem
             recall_deeds::recalls(read, deed).await
         }
         "void_fact" | "keep_name" | "erase_name" => super::facts::deeds(read, deed).await,
+        "confirm_clock" => super::home::confirm_clock(read).await,
         "print_label" => super::print::deed(read).await,
         "pre_use_check" | "mishap" | "remedy" | "examination" | "hour_counter" | "other_lift" | "test_lift"
         | "overhaul" | "used_life" | "fibc_inspection" => super::gear_deeds::gear(read, deed).await,

@@ -10,9 +10,12 @@ use packloft_proto::v1::quality_service_server::QualityService;
 use packloft_proto::v1::run_service_server::RunService;
 use tonic::{Request, Status};
 
+use super::deeds::{Deed, Done, send};
+use super::form::Problem;
 use super::frame::Page;
-use super::widgets::badge;
+use super::widgets::{Form, badge, form, n};
 use super::{Ctx, registers};
+use crate::service::faults::{micros, timestamp};
 
 fn tile(to: &str, name: &str, body: Markup) -> Markup {
     html! { a.tile href=(to) { h2 { (name) } (body) } }
@@ -54,6 +57,30 @@ async fn lines(ctx: &Ctx) -> Result<Markup, Status> {
     })
 }
 
+/// Asks whether the clock is right, with what it says in large letters.
+fn clock(ctx: &Ctx, latest: &v1::GetLatestResponse) -> Markup {
+    let at_us = latest.clock_time.as_ref().map_or(0, micros);
+    form(ctx, "confirm_clock", "confirm_clock", &ctx.t("It is right"), |f: &Form| {
+        html! {
+            p { (ctx.t("The server's clock says")) " " strong.figure { (ctx.words.clock(latest.clock_time.as_ref())) } }
+            p { (ctx.t("Compare it with another clock. When it is wrong, have it set; when it is right, say so.")) }
+            (f.with("clock_time_us", &at_us.to_string()))
+            (f.text("remark", n("Compared with"), ""))
+        }
+    })
+}
+
+/// Says that the clock is right.
+///
+/// # Errors
+/// Why it was not recorded.
+pub(super) async fn confirm_clock(mut d: Deed<'_>) -> Result<Done, Problem> {
+    let clock_time = Some(timestamp(d.reader.count("clock_time_us")));
+    let remark = d.text("remark");
+    let done = send!(d, confirm_clock, ConfirmClockRequest { clock_time: clock_time, remark: remark }).1;
+    Ok(Done { to: Some("/".into()), ..done })
+}
+
 /// The page.
 ///
 /// # Errors
@@ -82,6 +109,13 @@ pub async fn now(ctx: &Ctx) -> Result<Page, Status> {
             section.notice.bad role="alert" {
                 h2 { (ctx.t("Nothing is recorded now. Asking and tracing go on.")) }
                 p lang="en" { (latest.read_only_reason) }
+            }
+        }
+        @if !latest.notices.is_empty() {
+            section.notice role="status" {
+                h2 { (ctx.t("About the server")) }
+                @for notice in &latest.notices { p lang="en" { (notice) } }
+                @if latest.clock_asked { (clock(ctx, &latest)) }
             }
         }
         div.tiles #now data-live {

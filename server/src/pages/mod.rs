@@ -12,6 +12,7 @@
 
 pub mod form;
 pub mod refused;
+pub mod starting;
 pub mod words;
 
 mod announce;

@@ -59,6 +59,16 @@ fn counters(rows: &[f::CounterReading]) -> String {
 pub fn words(event: &Event, zone: &Zone) -> String {
     let Some(fact) = &event.fact else { return String::new() };
     match fact {
+        Fact::EpochStarted(f) if f.last_sscc_serial > 0 => {
+            format!("new epoch, pallet numbers go on after serial {}: {}", f.last_sscc_serial, f.lost)
+        }
+        Fact::EpochStarted(f) => format!("new epoch: {}", f.lost),
+        Fact::ClockCorrected(f) if f.jump_us != 0 => {
+            format!("the server's clock was set back to {}", zone.clock(f.clock_time_us))
+        }
+        Fact::ClockCorrected(f) => {
+            format!("the server's clock was said to be right at {} {}", zone.clock(f.clock_time_us), f.remark)
+        }
         Fact::LotCreated(f) => format!("lot {} created", f.lot_code),
         Fact::LabResultRecorded(f) => format!("lot {}: {} {} {}", f.lot_code, f.property, f.value, f.unit),
         Fact::LotReleased(f) => format!("lot {} released: {}", f.lot_code, f.reason),

@@ -610,6 +610,13 @@ write_request!(RecordClockCheckRequest, |r, faults| {
         tolerance_us: faults.number("tolerance_ms", r.tolerance_ms, 1, DAY_MS) * 1_000,
     })
 });
+write_request!(ConfirmClockRequest, |r, faults| {
+    Fact::ClockCorrected(f::ClockCorrected {
+        clock_time_us: faults.time("clock_time", r.clock_time.as_ref()),
+        remark: faults.optional_text("remark", &r.remark),
+        ..f::ClockCorrected::default()
+    })
+});
 write_request!(RecordRemarkRequest, |r, faults| {
     if r.run_code.is_empty() && r.feed_code.is_empty() {
         faults.add("run_code", "give a run or a feed");

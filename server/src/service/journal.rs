@@ -8,12 +8,15 @@ use packloft_proto::v1;
 use packloft_proto::v1::journal_service_server::JournalService;
 use tonic::{Request, Response, Status};
 
+use super::faults::timestamp;
 use super::{asker, service, status};
+use crate::engine::clock::stamp;
 use crate::journal::Stored;
 use crate::lanes::Lane;
 use crate::limits;
 use crate::query::content::Needs;
 use crate::query::events::event;
+use crate::query::invalid;
 use crate::query::paging::Page;
 use crate::verify;
 
@@ -27,6 +30,19 @@ service! {
         let needs = |command: &Command| super::store::location(command).or_else(|| Needs::stream(command));
         let (receipt, _) = self.write_with(request, needs).await?;
         Ok(Response::new(v1::CorrectResponse { receipt: Some(receipt) }))
+    }
+    async fn confirm_clock(
+        &self,
+        request: Request<v1::ConfirmClockRequest>,
+    ) -> Result<Response<v1::ConfirmClockResponse>, Status> {
+        let now_us = self.engine().clock.now_us();
+        let seen = request.get_ref().clock_time.as_ref().map(crate::service::faults::micros);
+        if seen.is_some_and(|seen| (seen - now_us).abs() > limits::CLOCK_SEEN_US) {
+            let text = format!("is not what the server's clock says now ({}); look again", stamp(now_us));
+            return Err(status::refusal(invalid("clock_time", text)));
+        }
+        let (receipt, _) = self.write(request).await?;
+        Ok(Response::new(v1::ConfirmClockResponse { receipt: Some(receipt) }))
     }
     async fn list_events(
         &self,
@@ -82,6 +98,9 @@ service! {
             chain_hash: hex(&chain),
             read_only_reason: self.engine().read_only_reason().unwrap_or_default(),
             server_version: env!("CARGO_PKG_VERSION").into(),
+            notices: self.engine().notices(),
+            clock_asked: !self.engine().clock_notices().is_empty(),
+            clock_time: Some(timestamp(self.engine().clock.now_us())),
         }))
     }
     async fn verify_journal(

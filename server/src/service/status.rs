@@ -207,6 +207,14 @@ pub fn question_deadline() -> Status {
     plain(Code::DeadlineExceeded, "NOT_ANSWERED_IN_TIME", text)
 }
 
+/// The server is still opening its data folder; how far it is, in words.
+pub fn starting(how_far: &str) -> Status {
+    let mut found = details("STARTING");
+    found.set_retry_info(Some(Duration::from_secs(1)));
+    let message = format!("the server is starting ({how_far}); send the same request again");
+    Status::with_error_details(Code::Unavailable, message, found)
+}
+
 /// The answer did not come to stand where the reader asked in time.
 pub fn not_fresh(min_sequence: i64) -> Status {
     plain(Code::Unavailable, "NOT_THERE_YET", format!("sequence {min_sequence} is not on record yet; ask again"))

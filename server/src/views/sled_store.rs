@@ -12,7 +12,22 @@ use crate::limits::VIEW_CACHE_BYTES;
 
 /// An open sled tree.
 pub struct SledStore {
-    db: sled::Db,
+    /// There until it is closed.
+    db: Option<sled::Db>,
+}
+
+impl Drop for SledStore {
+    /// Closing writes, and may panic as any other use: that ends nothing but the store.
+    fn drop(&mut self) {
+        let db = self.db.take();
+        let close = move || {
+            drop(db);
+            Ok(())
+        };
+        if let Err(fault) = contained("close", close) {
+            tracing::warn!(%fault, "the views are caught up or made again at the next start");
+        }
+    }
 }
 
 /// Runs a store operation, turning its errors and panics into one error.
@@ -42,18 +57,24 @@ impl SledStore {
                 .flush_every_ms(Some(500))
                 .open()
         })?;
-        Ok(SledStore { db })
+        Ok(SledStore { db: Some(db) })
+    }
+}
+
+impl SledStore {
+    fn db(&self) -> Result<&sled::Db, sled::Error> {
+        self.db.as_ref().ok_or_else(|| sled::Error::Unsupported("the store is closed".into()))
     }
 }
 
 impl ViewStore for SledStore {
     fn get(&self, key: &[u8]) -> Result<Option<Vec<u8>>, StoreError> {
-        contained("get", || Ok(self.db.get(key)?.map(|value| value.to_vec())))
+        contained("get", || Ok(self.db()?.get(key)?.map(|value| value.to_vec())))
     }
 
     fn range(&self, from: &[u8], to: &[u8], visit: &mut dyn FnMut(&[u8], &[u8]) -> bool) -> Result<(), StoreError> {
         contained("range", || {
-            for entry in self.db.range(from..to) {
+            for entry in self.db()?.range(from..to) {
                 let (key, value) = entry?;
                 if !visit(&key, &value) {
                     break;
@@ -65,7 +86,7 @@ impl ViewStore for SledStore {
 
     fn last(&self, from: &[u8], to: &[u8]) -> Result<Option<Row>, StoreError> {
         contained("last", || {
-            let found = self.db.range(from..to).next_back().transpose()?;
+            let found = self.db()?.range(from..to).next_back().transpose()?;
             Ok(found.map(|(key, value)| (key.to_vec(), value.to_vec())))
         })
     }
@@ -75,10 +96,10 @@ impl ViewStore for SledStore {
         for (key, value) in batch {
             writes.insert(key.as_slice(), value.as_slice());
         }
-        contained("write", || self.db.apply_batch(writes))
+        contained("write", || self.db()?.apply_batch(writes))
     }
 
     fn flush(&self) -> Result<(), StoreError> {
-        contained("flush", || self.db.flush().map(|_| ()))
+        contained("flush", || self.db()?.flush().map(|_| ()))
     }
 }
