@@ -101,17 +101,19 @@ fn an_end_that_cannot_be_written_again_is_not_used() {
     assert_eq!((third.unusable(), third.last_sequence()), (None, 2));
 }
 
-/// A flipped bit in what a mark proves is damage, with nothing beside the journal to tell; behind the mark it is a torn end.
+/// A flipped bit in what a mark or a later group proves is damage, with nothing beside the journal to tell; in the last group
+/// behind the mark it is a torn end.
 #[test]
 fn marks_prove_what_was_written() {
     let disk = MemoryDisk::default();
     let made = journal(&disk);
-    for sequence in 1..=6 {
+    for sequence in 1..=3 {
         made.append(&[pending(sequence, "on record")]).unwrap();
-        if sequence == 4 {
-            made.mark().unwrap();
-        }
     }
+    made.mark().unwrap();
+    made.append(&[pending(4, "on record")]).unwrap();
+    let behind_four = usize::try_from(made.end_of_last()).unwrap();
+    made.append(&[pending(5, "on record"), pending(6, "on record")]).unwrap();
     drop(made);
     let path = Path::new(FOLDER).join(format!("{:020}.seg", 1));
     let mut whole = bytes_of(&disk, &path);
@@ -126,6 +128,12 @@ fn marks_prove_what_was_written() {
             let opened = look(&disk, Path::new(FOLDER), Witness::default(), true).unwrap();
             assert_eq!(opened.last_sequence, sequence - 1);
             assert_eq!(opened.damage.is_some(), sequence <= 4, "byte {place} of record {sequence}");
+            // With nothing behind it, the mark is all that proves: three records.
+            if place < behind_four {
+                let alone = disk_of(&path, &whole[..behind_four], Some(place));
+                let alone = look(&alone, Path::new(FOLDER), Witness::default(), true).unwrap();
+                assert_eq!(alone.damage.is_some(), sequence <= 3, "byte {place} of record {sequence}");
+            }
             if let Some(tail) = &opened.tail {
                 assert!(opened.damage.is_none() && tail.records.len() <= usize::try_from(7 - sequence).unwrap());
                 found.1 += 1;
@@ -231,6 +239,7 @@ fn what_a_newer_program_wrote_stops_the_open() {
             kind,
             schema,
             last_of_unit: true,
+            place: 0,
             chain: [0; 32],
             payload: b"from later".to_vec(),
         };
@@ -291,6 +300,7 @@ fn a_journal_of_the_first_layout_goes_on_in_the_second() {
             kind: packloft_server::journal::kind_number(&event),
             schema: 1,
             last_of_unit: true,
+            place: 0,
             chain: [0; 32],
             payload: prost::Message::encode_to_vec(&event),
         };

@@ -88,6 +88,8 @@ pub struct Record {
     pub schema: u16,
     /// True on the last record of its unit.
     pub last_of_unit: bool,
+    /// Place in the group it was written with, from 1; 0 where that is not said.
+    pub place: u32,
     /// Chain hash after it.
     pub chain: Hash,
     /// Stored event.
@@ -262,6 +264,8 @@ pub struct Fields {
     pub schema: u16,
     /// True on the last record of its unit.
     pub last_of_unit: bool,
+    /// Place in the group it was written with, from 1; 0 where that is not said.
+    pub place: u32,
 }
 
 impl Fields {
@@ -276,7 +280,10 @@ impl Fields {
         bytes.extend_from_slice(&self.recorded_time_us.to_le_bytes());
         bytes.extend_from_slice(&self.kind.to_le_bytes());
         bytes.extend_from_slice(&self.schema.to_le_bytes());
-        bytes.extend_from_slice(&[u8::from(self.last_of_unit), 0, 0, 0]);
+        bytes.push(u8::from(self.last_of_unit));
+        // Three bytes; a longer group does not say it.
+        let place = if self.place < 1 << 24 { self.place } else { 0 };
+        bytes.extend_from_slice(&place.to_le_bytes()[..3]);
         bytes.extend_from_slice(leaf);
         bytes.extend_from_slice(chain);
         bytes.extend_from_slice(payload);
@@ -290,9 +297,9 @@ impl Record {
     pub fn encode(&mut self, previous: &Hash) -> Vec<u8> {
         let leaf = leaf(&self.payload);
         self.chain = chain(previous, &leaf);
-        let Record { sequence, unit, recorded_time_us, kind, schema, last_of_unit, .. } = *self;
+        let Record { sequence, unit, recorded_time_us, kind, schema, last_of_unit, place, .. } = *self;
         let mut bytes = Vec::with_capacity(RECORD_BYTES + self.payload.len());
-        let fields = Fields { sequence, unit, recorded_time_us, kind, schema, last_of_unit };
+        let fields = Fields { sequence, unit, recorded_time_us, kind, schema, last_of_unit, place };
         fields.encode(&leaf, &self.chain, &self.payload, &mut bytes);
         bytes
     }
@@ -324,6 +331,7 @@ impl Record {
             kind: le_u16(&whole[32..34]),
             schema: le_u16(&whole[34..36]),
             last_of_unit: whole[36] == 1,
+            place: u32::from_le_bytes([whole[37], whole[38], whole[39], 0]),
             chain: hash(&whole[72..104]),
             payload,
         })
@@ -387,6 +395,7 @@ mod tests {
             kind: 63,
             schema: 1,
             last_of_unit: true,
+            place: 2,
             chain: [0; 32],
             payload: b"a tip".to_vec(),
         }
@@ -461,6 +470,6 @@ mod tests {
         assert_eq!(bytes.len(), 104 + 5);
         assert_eq!(&bytes[..4], &[5, 0, 0, 0]);
         assert_eq!(&bytes[8..16], &[7, 0, 0, 0, 0, 0, 0, 0]);
-        assert_eq!(&bytes[32..40], &[63, 0, 1, 0, 1, 0, 0, 0]);
+        assert_eq!(&bytes[32..40], &[63, 0, 1, 0, 1, 2, 0, 0]);
     }
 }

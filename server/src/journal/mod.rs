@@ -484,7 +484,8 @@ impl Journal {
             chain = format::chain(&chain, leaf);
             chains.push(chain);
             last_recorded_us = recorded_time_us;
-            let fields = Fields { sequence, unit, recorded_time_us, kind: *kind, schema: SCHEMA, last_of_unit };
+            let place = u32::try_from(chains.len()).unwrap_or(0);
+            let fields = Fields { sequence, unit, recorded_time_us, kind: *kind, schema: SCHEMA, last_of_unit, place };
             fields.encode(leaf, &chain, payload, &mut bytes);
         }
         let end = begin + bytes.len() as u64;

@@ -239,6 +239,8 @@ pub struct Readable {
     pub sequence: u64,
     /// First sequence of its unit.
     pub unit: u64,
+    /// First sequence of the group it was written with, where it says so.
+    pub group: Option<u64>,
     /// When it was recorded.
     pub recorded_time_us: i64,
     /// Kind of its fact.
@@ -275,6 +277,7 @@ pub(super) fn readable_behind(
                     offset,
                     sequence: record.sequence,
                     unit: record.unit,
+                    group: group_of(&record),
                     recorded_time_us: record.recorded_time_us,
                     kind: record.kind,
                 });
@@ -286,10 +289,18 @@ pub(super) fn readable_behind(
     Ok(found)
 }
 
-/// True when one of these records cannot be of the group that was being written when `sequence` was lost: such a group was
-/// never acknowledged and its records may have reached the disk in any order. A unit of many facts is a group of its own, so
-/// whatever names a unit at or before the lost record is of that group.
+/// First sequence of the group a record was written with, where it says so.
+fn group_of(record: &Record) -> Option<u64> {
+    u64::from(record.place).checked_sub(1).and_then(|before| record.sequence.checked_sub(before))
+}
+
+/// True when one of these records is of a later group than the record `sequence` that was lost: the next group is written
+/// only when the one before is on disk. Where records do not say their group, as those of the first layout, it is told by its
+/// length: a unit of many facts is a group of its own, so whatever names a unit at or before the lost record is of that group.
 pub(super) fn of_a_later_group(behind: &[Readable], sequence: u64) -> bool {
-    let group = limits::GROUP_MAX_COUNT as u64;
-    behind.iter().any(|record| record.sequence > sequence + group && record.unit > sequence)
+    let most = limits::GROUP_MAX_COUNT as u64;
+    behind.iter().any(|record| match record.group {
+        Some(first) => first > sequence,
+        None => record.sequence > sequence + most && record.unit > sequence,
+    })
 }

@@ -198,6 +198,7 @@ fn reseal(input: &mut Vec<u8>, random: &mut fastrand::Rng) {
                 kind: short(32),
                 schema: short(34),
                 last_of_unit: part[at + 36] == 1,
+                place: 0,
                 chain: [0; 32],
                 payload: part[at + RECORD_BYTES..end].to_vec(),
             };
