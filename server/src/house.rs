@@ -372,7 +372,7 @@ fn disk_low(folder: PathBuf) -> impl Fn() -> Option<String> + Send + Sync {
 fn copy_note(journal: &Journal) -> Option<Note> {
     journal.copied().map(|why| Note {
         reason: "copy".into(),
-        lost: format!("{why}; the record may have gone on elsewhere"),
+        lost: format!("this record is a copy and may have gone on elsewhere ({why})"),
         last_serial: None,
     })
 }

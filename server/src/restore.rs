@@ -166,7 +166,7 @@ pub fn begin_epoch(journal: &Journal, views: &Arc<Views>, clock: &dyn Clock, not
     journal.append(&[Pending { event: event.clone(), unit: sequence, last_of_unit: true }])?;
     views.apply(&[(sequence, event)], journal.chain())?;
     Ok(format!(
-        "epoch {writer_epoch} begins after sequence {last} ({}): pallet numbers go on after serial {serial} ({basis})",
+        "{}; entry {last} is the last of before. Pallet numbers go on after serial {serial} ({basis}); epoch {writer_epoch} begins",
         note.lost
     ))
 }
@@ -187,7 +187,7 @@ pub fn restore(data: &Path, last_serial: Option<i64>, unknown: bool) -> anyhow::
             "give --last-serial, the serial in the last pallet number that was printed, or --last-serial-unknown"
         ),
     };
-    let lost = "put back from a copy: what was recorded after the copy was made is not in it".into();
+    let lost = "the record was put back from a copy: what was recorded after the copy was made is not in it".into();
     Note { reason: "restore".into(), lost, last_serial }.leave(data)?;
     println!(
         "noted: the next start begins a new epoch, and pallet numbers go on behind those that can have been printed"

@@ -107,7 +107,8 @@ pub enum Recorded {
 
 /// A time as people read it in a message.
 pub fn stamp(us: i64) -> String {
-    jiff::Timestamp::from_microsecond(us).map_or_else(|_| format!("{us} us"), |at| format!("{at:.0}"))
+    let at = jiff::Timestamp::from_microsecond(us);
+    at.map_or_else(|_| format!("{us} us"), |at| at.strftime("%Y-%m-%d %H:%M:%S UTC").to_string())
 }
 
 fn length(us: i64) -> String {
@@ -115,6 +116,7 @@ fn length(us: i64) -> String {
     match (minutes / 1_440, minutes / 60 % 24, minutes % 60) {
         (0, 0, minutes) => format!("{minutes} min"),
         (0, hours, minutes) => format!("{hours} h {minutes} min"),
+        (1, hours, _) => format!("1 day {hours} h"),
         (days, hours, _) => format!("{days} days {hours} h"),
     }
 }
@@ -318,7 +320,7 @@ mod tests {
         let watch = ClockWatch::start(&clock, Some(T + 5 * MIN));
         assert_eq!(watch.recorded(&clock, T + 5 * MIN), Recorded::Doubtful);
         let why = watch.stops(&clock, T + 5 * MIN).unwrap();
-        assert!(why.contains("2026-11-01T00:00:00Z") && why.contains("5 min later"), "{why}");
+        assert!(why.contains("2026-11-01 00:00:00 UTC") && why.contains("5 min later"), "{why}");
         // A time server sets it: nothing is asked any more.
         clock.is_set(5 * MIN);
         assert_eq!(

@@ -62,7 +62,7 @@ fn clock(ctx: &Ctx, latest: &v1::GetLatestResponse) -> Markup {
     let at_us = latest.clock_time.as_ref().map_or(0, micros);
     form(ctx, "confirm_clock", "confirm_clock", &ctx.t("It is right"), |f: &Form| {
         html! {
-            p { (ctx.t("The server's clock says")) " " strong.figure { (ctx.words.clock(latest.clock_time.as_ref())) } }
+            p { (ctx.t("The server's clock says")) " " strong.figure { (ctx.words.time(latest.clock_time.as_ref())) } }
             p { (ctx.t("Compare it with another clock. When it is wrong, have it set; when it is right, say so.")) }
             (f.with("clock_time_us", &at_us.to_string()))
             (f.text("remark", n("Compared with"), ""))

@@ -261,7 +261,7 @@ pub fn form_with<'a>(
 ) -> Markup {
     let typed = ctx.problem.as_ref().filter(|problem| problem.key == key).map(|problem| &problem.fields);
     let made = Form { ctx, key, typed, preset };
-    let timed = deed != "who";
+    let timed = !["who", "confirm_clock"].contains(&deed);
     html! {
         form.deed method="post" action={ "/do/" (deed) } data-keep=(key) novalidate {
             (hidden(ctx, key))
