@@ -309,6 +309,13 @@ impl Told {
             ..Default::default()
         };
         self.fresh(who, inspected).await?;
+        let latest = self.running.connection.journal.clone().get_latest(v1::GetLatestRequest {}).await?.into_inner();
+        let confirmed = v1::ConfirmClockRequest {
+            clock_time: latest.clock_time,
+            remark: x(),
+            ..v1::ConfirmClockRequest::default()
+        };
+        self.fresh(who, confirmed).await?;
         Ok(())
     }
 }

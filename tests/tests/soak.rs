@@ -49,7 +49,8 @@ async fn a_mixed_load_leaves_nothing_behind() -> anyhow::Result<()> {
         }
         let counts = api.lanes().counts(lane);
         println!("{lane:?} {counts:?}");
-        assert!(counts.begun > 0 && counts.waiting == 0, "{lane:?} {counts:?}");
+        // Nobody proves the record meanwhile.
+        assert!((counts.begun > 0 || lane == Lane::Proof) && counts.waiting == 0, "{lane:?} {counts:?}");
     }
     Ok(())
 }
