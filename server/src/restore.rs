@@ -13,6 +13,7 @@ use anyhow::Context as _;
 use packloft_domain::fact::{Actor, ActorProof, EpochStarted, Event, Fact};
 use packloft_domain::key;
 use packloft_domain::record::{Record, Unreadable};
+use packloft_domain::rules::pallet::serial_of;
 use serde_json::{Value, json};
 
 use crate::engine::Clock;
@@ -103,15 +104,7 @@ fn used(record: &dyn Record) -> Result<Use, Unreadable> {
     let mut days: std::collections::BTreeMap<i64, i64> = std::collections::BTreeMap::new();
     for bucket in record.keys(&format!("{}/d", key::SERIALS))? {
         for row in record.list(&bucket)? {
-            let serial = match &row.event.fact {
-                Some(Fact::PalletBuilt(f)) => f.serial,
-                Some(Fact::PalletSplit(f)) => f.serial,
-                Some(Fact::PalletsMerged(f)) => f.serial,
-                Some(Fact::PalletReturned(f)) => f.serial,
-                Some(Fact::OpeningStockRecorded(f)) => f.last_sscc_serial,
-                Some(Fact::EpochStarted(f)) => f.last_sscc_serial,
-                _ => 0,
-            };
+            let serial = serial_of(&row.event);
             found.newest_serial = found.newest_serial.max(serial);
             *days.entry(key::day_of(row.event.recorded_time_us)).or_default() += 1;
         }

@@ -778,11 +778,9 @@ pub(super) fn pool_low(context: &Context, serial: i64) -> Result<Option<Finding>
     }))
 }
 
-/// Newest serial of the pool that was taken.
-pub(super) fn newest_serial(record: &dyn Record) -> Result<i64, Unreadable> {
-    let Some(last) = record.day_before(key::SERIALS, key::LAST_SERIALS)? else { return Ok(0) };
-    let rows = record.list(&key::serials(last))?;
-    let serial = |row: &Entry| match &row.event.fact {
+/// Serial of the pool that an entry took, or before which all are taken by it; 0 for none.
+pub fn serial_of(event: &Event) -> i64 {
+    match &event.fact {
         Some(Fact::PalletBuilt(f)) => f.serial,
         Some(Fact::PalletSplit(f)) => f.serial,
         Some(Fact::PalletsMerged(f)) => f.serial,
@@ -790,6 +788,12 @@ pub(super) fn newest_serial(record: &dyn Record) -> Result<i64, Unreadable> {
         Some(Fact::OpeningStockRecorded(f)) => f.last_sscc_serial,
         Some(Fact::EpochStarted(f)) => f.last_sscc_serial,
         _ => 0,
-    };
-    Ok(rows.iter().map(serial).max().unwrap_or(0))
+    }
+}
+
+/// Newest serial of the pool that was taken.
+pub(super) fn newest_serial(record: &dyn Record) -> Result<i64, Unreadable> {
+    let Some(last) = record.day_before(key::SERIALS, key::LAST_SERIALS)? else { return Ok(0) };
+    let rows = record.list(&key::serials(last))?;
+    Ok(rows.iter().map(|row| serial_of(&row.event)).max().unwrap_or(0))
 }
