@@ -20,8 +20,9 @@ use crate::engine::Clock;
 use crate::journal::{Journal, Pending};
 use crate::views::Views;
 
-/// Numbers that a day may have taken where the record shows no use, or less.
-const DAILY_USE_LEAST: i64 = 100;
+/// Numbers that a day may have taken where the record shows no use, or less. Ten times so many a day are two a minute: a copy
+/// put back twice gives none of the numbers again that the first record gave out in between.
+const DAILY_USE_LEAST: i64 = 300;
 /// How many times the greatest use of a day is left out for each day.
 const TIMES: i64 = 10;
 
@@ -121,10 +122,18 @@ fn serial_to_skip(used: Use, typed: Option<i64>, last_recorded_us: i64, now_us: 
     }
     // A clock that is behind the last entry says nothing of how long it was.
     let since = now_us.saturating_sub(last_recorded_us);
-    let days = if since < 0 || last_recorded_us <= 0 { 31 } else { since / key::DAY_US + 1 };
+    let since = if since < 0 || last_recorded_us <= 0 { 30 * key::DAY_US } else { since };
     let daily = used.greatest_a_day.max(DAILY_USE_LEAST);
-    let skip = daily.saturating_mul(TIMES).saturating_mul(days);
-    let basis = format!("{TIMES} times {daily}, the most of a day, for each of {days} days since the last entry");
+    // By the moment and not by whole days, so that the later of two records from one copy begins behind the earlier.
+    let days_us = i128::from(since.saturating_add(key::DAY_US));
+    let skip = i128::from(daily.saturating_mul(TIMES)).saturating_mul(days_us) / i128::from(key::DAY_US);
+    let skip = i64::try_from(skip).unwrap_or(i64::MAX);
+    let tenths = days_us * 10 / i128::from(key::DAY_US);
+    let basis = format!(
+        "{TIMES} times {daily}, the most of a day, for the {}.{} days since a day before the last entry",
+        tenths / 10,
+        tenths % 10
+    );
     (used.newest_serial.saturating_add(skip), basis)
 }
 
@@ -134,18 +143,19 @@ fn serial_to_skip(used: Use, typed: Option<i64>, last_recorded_us: i64, now_us: 
 /// When journal or views cannot be read or written.
 pub fn begin_epoch(journal: &Journal, views: &Arc<Views>, clock: &dyn Clock, note: &Note) -> anyhow::Result<String> {
     let last = journal.last_sequence();
-    let now = clock.now_us();
+    let clock_us = clock.now_us();
     let record = views.record_at(last);
     let used = used(&record).map_err(|fault| anyhow::anyhow!("pallet numbers cannot be read: {}", fault.0))?;
-    let (serial, basis) = serial_to_skip(used, note.last_serial, journal.last_recorded_us(), now);
+    let (serial, basis) = serial_to_skip(used, note.last_serial, journal.last_recorded_us(), clock_us);
     let writer_epoch = journal.raise_epoch()?;
-    let now = now.max(journal.last_recorded_us());
+    let now = clock_us.max(journal.last_recorded_us());
     let event = Event {
         occurred_time_us: now,
         recorded_time_us: now,
         actor: Some(Actor { code: "packloft-server".into(), proof: ActorProof::Device.into() }),
         fact: Some(Fact::EpochStarted(EpochStarted {
-            epoch: now,
+            // As the clock says, also when it is behind the last entry: a copy put back twice begins two epochs.
+            epoch: clock_us,
             last_kept_sequence: last.cast_signed(),
             lost: note.lost.clone(),
             reason: note.reason.clone(),
@@ -215,15 +225,17 @@ mod tests {
     fn a_number_that_can_have_been_printed_is_left_out() {
         let day = key::DAY_US;
         let busy = Use { newest_serial: 500, greatest_a_day: 240 };
+        let busier = Use { newest_serial: 500, greatest_a_day: 400 };
+        assert_eq!(serial_to_skip(busier, None, day, day + day / 2).0, 500 + 6_000);
         assert_eq!(serial_to_skip(busy, Some(730), 0, day).0, 730);
         assert_eq!(serial_to_skip(busy, Some(30), 0, day).0, 500, "never behind what is on record");
-        assert_eq!(serial_to_skip(busy, None, 1, day).0, 500 + 2_400);
-        assert_eq!(serial_to_skip(busy, None, 1, 3 * day + 2).0, 500 + 4 * 2_400);
-        assert_eq!(serial_to_skip(Use::default(), None, 1, 2).0, 1_000, "a day's use is never taken to be none");
-        assert_eq!(serial_to_skip(Use::default(), None, i64::MIN, day).0, 31_000, "a copy of nothing");
+        assert_eq!(serial_to_skip(busy, None, day, day).0, 500 + 3_000);
+        assert_eq!(serial_to_skip(busy, None, 1, 3 * day + 1).0, 500 + 4 * 3_000);
+        assert_eq!(serial_to_skip(Use::default(), None, 1, 1).0, 3_000, "a day's use is never taken to be none");
+        assert_eq!(serial_to_skip(Use::default(), None, i64::MIN, day).0, 31 * 3_000, "a copy of nothing");
         assert_eq!(
             serial_to_skip(busy, None, 5 * day, day).0,
-            500 + 31 * 2_400,
+            500 + 31 * 3_000,
             "a clock that is behind tells nothing"
         );
     }

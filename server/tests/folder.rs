@@ -12,6 +12,7 @@ use std::sync::Arc;
 
 use common::{T0, config, day, open, submission, tell};
 use packloft_domain::fact::*;
+use packloft_server::engine::clock::ShiftedClock;
 use packloft_server::engine::{SystemClock, read_event};
 use packloft_server::house::{House, HouseConfig};
 use packloft_server::journal::format::RECORDS_AT;
@@ -167,8 +168,8 @@ async fn a_copy_gives_no_pallet_number_again_that_can_have_been_printed() {
     assert!(restored.notices.iter().any(|notice| notice.contains("epoch 2")), "{:?}", restored.notices);
     let last = restored.engine.journal.last_sequence();
     let Some(Fact::EpochStarted(epoch)) = read_event(&restored.engine.journal, last).unwrap().fact else { panic!() };
-    assert_eq!((epoch.reason.as_str(), epoch.writer_epoch, epoch.last_sscc_serial), ("copy", 2, 5 + 1_000));
-    assert_eq!(pallets(&restored, 2_000, 2).await, [1_006, 1_007]);
+    assert_eq!((epoch.reason.as_str(), epoch.writer_epoch, epoch.last_sscc_serial), ("copy", 2, 5 + 3_000));
+    assert_eq!(pallets(&restored, 2_000, 2).await, [3_006, 3_007]);
     assert_eq!(verify(&restored.engine.journal, &restored.engine.views).faults, [""; 0]);
     restored.close();
     let once = open(copied.path()).unwrap();
@@ -191,6 +192,46 @@ async fn a_copy_gives_no_pallet_number_again_that_can_have_been_printed() {
     let low = open(copied.path()).unwrap();
     assert_eq!(pallets(&low, 4_000, 1).await, [4_713]);
     low.close();
+}
+
+/// Holds on all bags of the day, placed one after the other.
+async fn holds(house: &House, first: u64) -> Vec<String> {
+    let mut codes = Vec::new();
+    for number in 0..3 {
+        let placed = HoldPlaced { lot_code: "L1".into(), reason: "smell".into(), ..HoldPlaced::default() };
+        let told = submission(first + number, T0 + 7_200_000_000, Fact::HoldPlaced(placed));
+        match tell(house, told).await.unwrap().event.fact.clone() {
+            Some(Fact::HoldPlaced(placed)) => codes.push(placed.hold_code),
+            other => panic!("{other:?}"),
+        }
+    }
+    codes
+}
+
+/// The disk died twice: neither record from one copy knows of the other, and both have given out numbers and codes.
+#[tokio::test]
+async fn what_one_record_from_a_copy_gave_out_another_from_it_never_gives_again() {
+    let folder = tempfile::tempdir().unwrap();
+    made(folder.path()).await;
+    let house = open(folder.path()).unwrap();
+    pallets(&house, 1_000, 5).await;
+    let kept = tempfile::tempdir().unwrap();
+    copy(folder.path(), kept.path());
+    let (mut serials, mut codes) = (pallets(&house, 2_000, 40).await, holds(&house, 3_000).await);
+    house.close();
+    for hours in [0, 1, 2, 30] {
+        let data = tempfile::tempdir().unwrap();
+        copy(kept.path(), data.path());
+        let clock = Arc::new(ShiftedClock { ahead_us: hours * 3_600_000_000 + 1 });
+        let house = House::open(&config(data.path()), clock).unwrap();
+        serials.extend(pallets(&house, 2_000, 40).await);
+        codes.extend(holds(&house, 3_000).await);
+        house.close();
+    }
+    for codes in [serials.iter().map(ToString::to_string).collect(), codes] {
+        let once: std::collections::BTreeSet<&String> = codes.iter().collect();
+        assert_eq!(once.len(), codes.len(), "given out twice: {codes:?}");
+    }
 }
 
 /// Put back into the same files, a copy keeps their identity: the head beside it, or the command, tells.
@@ -218,7 +259,7 @@ async fn an_older_journal_in_place_is_told_and_restored_by_the_command() {
     assert_eq!(server(&["restore", "--data", folder.path().to_str().unwrap(), "--last-serial-unknown"]), code(0));
     let restored = open(folder.path()).unwrap();
     assert_eq!((restored.engine.read_only_reason(), restored.engine.journal.epoch()), (None, 2));
-    assert_eq!(pallets(&restored, 1_000, 1).await, [1_001]);
+    assert_eq!(pallets(&restored, 1_000, 1).await, [3_001]);
     assert_eq!(verify(&restored.engine.journal, &restored.engine.views).faults, [""; 0]);
     restored.close();
 }

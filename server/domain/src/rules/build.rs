@@ -15,21 +15,21 @@ use crate::refusal::{Refusal, Unknown, Violation};
 
 impl Decision {
     /// Adds a hold on each pallet because of the breaches, when there are any.
-    pub(super) fn hold_pallets(mut self, next_sequence: i64, ssccs: &[String]) -> Self {
+    pub(super) fn hold_pallets(mut self, context: &Context, ssccs: &[String]) -> Result<Self, Refusal> {
         if self.breaches.is_empty() {
-            return self;
+            return Ok(self);
         }
         let reason = breach_reason(&self.breaches);
         for (index, sscc) in ssccs.iter().enumerate() {
             self.holds.push(HoldPlaced {
-                hold_code: hold::code(next_sequence, index, ssccs.len()),
+                hold_code: hold::code(context, index, ssccs.len())?,
                 sscc: sscc.clone(),
                 reason: reason.clone(),
                 hazard: HazardKind::Spreading.into(),
                 ..HoldPlaced::default()
             });
         }
-        self
+        Ok(self)
     }
 }
 
@@ -162,7 +162,7 @@ pub(super) fn build(fact: &PalletBuilt, at: i64, context: &Context) -> Result<De
         ..fact.clone()
     };
     let decision = Decision { breaches, contradictions, ..Decision::plain(Fact::PalletBuilt(fact)) };
-    Ok(decision.hold_pallets(context.next_sequence, &[sscc]))
+    decision.hold_pallets(context, &[sscc])
 }
 
 /// Reason why something cannot be done to a pallet that is not standing in the house.
@@ -270,7 +270,7 @@ pub(super) fn weigh(fact: &PalletWeighed, at: i64, context: &Context) -> Result<
         _ => Vec::new(),
     };
     let decision = Decision { breaches, contradictions, ..Decision::plain(Fact::PalletWeighed(fact)) };
-    Ok(decision.hold_pallets(context.next_sequence, &[pallet.sscc]))
+    decision.hold_pallets(context, &[pallet.sscc])
 }
 
 /// Packs of a run on a pallet that can be taken off; names every fault.

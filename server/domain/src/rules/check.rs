@@ -436,7 +436,7 @@ pub(super) fn record(fact: &LineChecked, at: i64, context: &Context) -> Result<D
         let when = context.zone.clock(at);
         let reason = format!("{} {code} failed on {when} ({})", kind_words(point.kind()), failed.join(", "));
         decision.holds.push(HoldPlaced {
-            hold_code: hold::code(context.next_sequence, 0, 1),
+            hold_code: hold::code(context, 0, 1)?,
             reason,
             // Nobody knows how it lies in the product.
             hazard: HazardKind::Discrete.into(),

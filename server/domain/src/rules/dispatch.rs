@@ -335,7 +335,7 @@ pub(super) fn load_pallet(fact: &PalletLoaded, command: &Command, context: &Cont
     let about_packs = about_packs(&reasons);
     let decision = Decision { breaches: reasons, ..Decision::plain(Fact::PalletLoaded(fact)) };
     let held = if about_packs { vec![pallet.sscc] } else { Vec::new() };
-    Ok(decision.hold_pallets(context.next_sequence, &held))
+    decision.hold_pallets(context, &held)
 }
 
 pub(super) fn unload(fact: &PalletUnloaded, at: i64, context: &Context) -> Result<Decision, Refusal> {
@@ -439,7 +439,7 @@ pub(super) fn dispatch(
     let paper_data = Some(super::issue::paper_data(record, &load, command.occurred_time_us)?);
     let fact = VehicleLoadDispatched { pallets, paper_data, ..fact.clone() };
     let decision = Decision { breaches: reasons, ..Decision::plain(Fact::VehicleLoadDispatched(fact)) };
-    Ok(decision.hold_pallets(context.next_sequence, &held))
+    decision.hold_pallets(context, &held)
 }
 
 pub(super) fn returned(fact: &PalletReturned, at: i64, context: &Context) -> Result<Decision, Refusal> {
@@ -494,7 +494,7 @@ pub(super) fn returned(fact: &PalletReturned, at: i64, context: &Context) -> Res
     };
     let mut decision = Decision::plain(Fact::PalletReturned(fact.clone()));
     decision.holds.push(HoldPlaced {
-        hold_code: super::hold::code(context.next_sequence, 0, 1),
+        hold_code: super::hold::code(context, 0, 1)?,
         sscc: here,
         reason: format!("came back from consignment {consignment_code}: {}", fact.reason),
         hazard: HazardKind::Spreading.into(),
@@ -551,12 +551,12 @@ pub(super) fn amend(fact: &DispatchAmended, at: i64, context: &Context) -> Resul
     }
     if consignment.is_none() {
         decision.holds.push(HoldPlaced {
-            hold_code: super::hold::code(context.next_sequence, 0, 1),
+            hold_code: super::hold::code(context, 0, 1)?,
             sscc: sscc.clone(),
             reason: format!("on record as dispatched, but never left: {}", fact.reason),
             hazard: HazardKind::Spreading.into(),
             ..HoldPlaced::default()
         });
     }
-    Ok(decision.hold_pallets(context.next_sequence, std::slice::from_ref(sscc)))
+    decision.hold_pallets(context, std::slice::from_ref(sscc))
 }

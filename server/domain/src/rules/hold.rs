@@ -12,9 +12,41 @@ use crate::key;
 use crate::record::{Entry, Record, Unreadable, facts};
 use crate::refusal::Refusal;
 
-/// Code of a hold: `H` and the sequence of its event, with a letter when one event places several.
-pub fn code(sequence: i64, index: usize, of_count: usize) -> String {
-    if of_count <= 1 { format!("H{sequence}") } else { format!("H{sequence}-{}", index.saturating_add(1)) }
+/// Consonants that are not taken for a digit or for the `H` in front; without vowels they make no words.
+const EPOCH_LETTERS: &[u8; 20] = b"BCDFGJKLMNPQRSTVWXYZ";
+
+/// Letters that tell hold codes of one epoch of the record from those of another: the minute at which it began, in five of
+/// [`EPOCH_LETTERS`], which come round after six years. A copy can be put back twice, and neither record then knows of the
+/// other, so counting epochs would give the same code to two holds. Empty in the first epoch.
+fn epoch_mark(record: &dyn Record) -> Result<String, Unreadable> {
+    let epochs = record.list("epochs")?;
+    let Some(Fact::EpochStarted(newest)) = epochs.last().and_then(|entry| entry.event.fact.as_ref()) else {
+        return Ok(String::new());
+    };
+    let mut left = newest.epoch.unsigned_abs() / 60_000_000;
+    let mut letters = Vec::new();
+    for _ in 0..5 {
+        let place = usize::try_from(left % 20).unwrap_or_default();
+        letters.extend(EPOCH_LETTERS.get(place).copied());
+        left /= 20;
+    }
+    letters.reverse();
+    Ok(format!("{}-", String::from_utf8_lossy(&letters)))
+}
+
+/// Code of a hold: `H` and the sequence of its event (`H1030`), with a number when one event places several (`H1030-2`).
+/// Sequences are given again after a copy of the record is put back, and the codes have been written on paper and stuck on
+/// pallets: from then on the epoch's letters stand in front (`HKLMNP-1030`).
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn code(context: &Context, index: usize, of_count: usize) -> Result<String, Unreadable> {
+    let (mark, sequence) = (epoch_mark(context.record)?, context.next_sequence);
+    Ok(if of_count <= 1 {
+        format!("H{mark}{sequence}")
+    } else {
+        format!("H{mark}{sequence}-{}", index.saturating_add(1))
+    })
 }
 
 /// A hold with who placed it when, and how it ended.
@@ -256,7 +288,7 @@ pub(super) fn place(fact: &HoldPlaced, context: &Context) -> Result<Decision, Re
         }
     }
     let mut fact = fact.clone();
-    fact.hold_code = code(context.next_sequence, 0, 1);
+    fact.hold_code = code(context, 0, 1)?;
     let mut decision = Decision::plain(Fact::HoldPlaced(fact));
     if let Some(super::pallet::PalletFacts {
         sscc,

@@ -390,7 +390,7 @@ pub(super) fn with_insight(mut decision: Decision, at: i64, context: &Context) -
         let own = usize::from(matches!(decision.fact, Some(Fact::HoldPlaced(_))));
         let count = decision.holds.len().saturating_add(own);
         for (index, placed) in decision.holds.iter_mut().enumerate() {
-            placed.hold_code = hold::code(context.next_sequence, index.saturating_add(own), count);
+            placed.hold_code = hold::code(context, index.saturating_add(own), count)?;
         }
     }
     Ok(decision)

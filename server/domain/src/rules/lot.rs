@@ -147,7 +147,7 @@ pub(super) fn reject(fact: &LotRejected, context: &Context) -> Result<Decision, 
     }
     let mut decision = Decision::plain(Fact::LotRejected(fact.clone()));
     decision.holds.push(HoldPlaced {
-        hold_code: hold::code(context.next_sequence, 0, 1),
+        hold_code: hold::code(context, 0, 1)?,
         lot_code: fact.lot_code.clone(),
         reason: format!("lot rejected: {}", fact.reason),
         hazard: HazardKind::Spreading.into(),

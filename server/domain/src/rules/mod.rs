@@ -123,21 +123,21 @@ impl Decision {
     }
 
     /// Adds a hold on each bag because of the breaches, when there are any.
-    fn hold_bags(mut self, next_sequence: i64, tags: &[String]) -> Self {
+    fn hold_bags(mut self, context: &Context, tags: &[String]) -> Result<Self, Refusal> {
         if self.breaches.is_empty() {
-            return self;
+            return Ok(self);
         }
         let reason = breach_reason(&self.breaches);
         for (index, tag) in tags.iter().enumerate() {
             self.holds.push(HoldPlaced {
-                hold_code: hold::code(next_sequence, index, tags.len()),
+                hold_code: hold::code(context, index, tags.len())?,
                 bag_tag: tag.clone(),
                 reason: reason.clone(),
                 hazard: HazardKind::Spreading.into(),
                 ..HoldPlaced::default()
             });
         }
-        self
+        Ok(self)
     }
 }
 

@@ -123,7 +123,7 @@ pub(super) fn sample(
     if !verdict.passed {
         let when = context.zone.clock(at);
         holds.push(HoldPlaced {
-            hold_code: hold::code(context.next_sequence, 0, 1),
+            hold_code: hold::code(context, 0, 1)?,
             reason: format!("control sample at {code} on {when} was bad: {}", verdict.reasons.join("; ")),
             hazard: HazardKind::Discrete.into(),
             check: Some(HoldCheck { check_point_code: code, check_time_us: at }),
@@ -171,7 +171,7 @@ pub(super) fn inspection(fact: &InspectionRecorded, context: &Context) -> Result
     let mut decision = Decision::plain(Fact::InspectionRecorded(fact.clone()));
     if fact.outcome() == InspectionOutcome::Failed {
         decision.holds.push(HoldPlaced {
-            hold_code: hold::code(context.next_sequence, 0, 1),
+            hold_code: hold::code(context, 0, 1)?,
             reason: format!(
                 "failed a test by {}{}",
                 fact.authority,

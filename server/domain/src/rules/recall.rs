@@ -277,7 +277,7 @@ pub(super) fn open(fact: &RecallOpened, at: i64, context: &Context) -> Result<De
         decision.holds = holds(&fact, &scope);
         let count = decision.holds.len();
         for (index, placed) in decision.holds.iter_mut().enumerate() {
-            placed.hold_code = hold::code(context.next_sequence, index, count);
+            placed.hold_code = hold::code(context, index, count)?;
         }
     }
     Ok(decision)

@@ -342,7 +342,7 @@ pub(super) fn start_run(fact: &RunStarted, command: &Command, context: &Context)
     let mut decision = Decision { doubts, ..Decision::plain(Fact::RunStarted(fact.clone())) };
     if !reasons.is_empty() {
         decision.holds.push(HoldPlaced {
-            hold_code: hold::code(context.next_sequence, 0, 1),
+            hold_code: hold::code(context, 0, 1)?,
             interval: Some(PackInterval { run_code: fact.run_code, first_number: 1, last_number: 0 }),
             reason: format!("{} ({})", breach_reason(&reasons), command.already_done_reason),
             hazard: HazardKind::Spreading.into(),
@@ -569,7 +569,7 @@ pub(super) fn tip(fact: &BagTipped, at: i64, context: &Context) -> Result<Decisi
     }
     contradictions.extend(super::rework::tipped_too_early(record, &bag, at, |time| context.zone.clock(time))?);
     let decision = Decision { breaches, contradictions, doubts, ..Decision::plain(Fact::BagTipped(fact)) };
-    let mut decision = decision.hold_bags(context.next_sequence, &[bag.bag_tag]);
+    let mut decision = decision.hold_bags(context, &[bag.bag_tag])?;
     // Dust endangers people, not the product: it is a breach, and nothing is held for it.
     decision.breaches.extend(dust);
     Ok(decision)

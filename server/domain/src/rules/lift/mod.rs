@@ -194,7 +194,7 @@ pub(super) fn decide(fact: &LiftRecorded, at: i64, context: &Context) -> Result<
         contradictions: verdict.remarks,
         ..Decision::plain(Fact::LiftRecorded(fact))
     };
-    Ok(decision.hold_bags(context.next_sequence, &tags))
+    decision.hold_bags(context, &tags)
 }
 
 /// A lift that was refused and not done: what the records held against it is kept with it, nothing is moved or held.
