@@ -113,11 +113,40 @@ fn give_up_ballast(folder: &Path, bytes: u64) {
     }
 }
 
+/// What is being done while a folder is opened.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Step {
+    /// The store of the views is looked at.
+    #[default]
+    CheckingViews,
+    /// The journal is looked at and put in order.
+    ReadingJournal,
+    /// The views get what the journal has more.
+    CatchingUp,
+    /// The views are made again.
+    Rebuilding,
+    /// The views are made in memory, because the disk does not take them.
+    FoldingInMemory,
+}
+
+impl Step {
+    /// A few words for logs and terminals.
+    pub fn words(self) -> &'static str {
+        match self {
+            Step::CheckingViews => "checking the views",
+            Step::ReadingJournal => "reading the journal",
+            Step::CatchingUp => "catching up",
+            Step::Rebuilding => "rebuilding the views",
+            Step::FoldingInMemory => "folding in memory",
+        }
+    }
+}
+
 /// How far opening a folder is, for whoever looks meanwhile.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Opening {
-    /// What is being done: a few words.
-    pub step: String,
+    /// What is being done.
+    pub step: Step,
     /// Entries done in this step.
     pub done: u64,
     /// Entries there are.
@@ -133,7 +162,7 @@ fn told() -> Progress {
     Arc::new(move |opening: Opening| {
         if !std::io::stderr().is_terminal() {
             if opening.total > 0 && opening.done >= opening.total {
-                tracing::info!(what = opening.step, done = opening.done, "done");
+                tracing::info!(what = opening.step.words(), done = opening.done, "done");
             }
             return;
         }
@@ -145,7 +174,7 @@ fn told() -> Progress {
             return;
         }
         let bar = bar.get_or_insert_with(|| {
-            let bar = indicatif::ProgressBar::new(opening.total).with_message(opening.step.clone());
+            let bar = indicatif::ProgressBar::new(opening.total).with_message(opening.step.words());
             match indicatif::ProgressStyle::with_template("{msg} {wide_bar} {pos}/{len} {eta}") {
                 Ok(style) => bar.with_style(style),
                 Err(_) => bar,
@@ -196,25 +225,33 @@ struct Opened {
 
 fn open_views(config: &HouseConfig, restored: bool) -> anyhow::Result<Opened> {
     let path = config.folder.join("views");
-    let tell = |step: &str| (config.progress)(Opening { step: step.into(), ..Opening::default() });
-    tell("checking the views");
+    let tell = |step| (config.progress)(Opening { step, ..Opening::default() });
+    tell(Step::CheckingViews);
     let found = sound_views(&path);
     let applied = found.as_ref().map_or(0, |views| views.applied().sequence);
     // What was put back ends where it ends: what lies beside the journal may be of later.
     let sequence = if restored { 0 } else { read_head(&config.folder).max(applied) };
-    tell("reading the journal");
+    tell(Step::ReadingJournal);
     let disk = Arc::clone(&config.disk);
     let journal = Journal::open(disk, &config.folder.join("journal"), config.segment_bytes, Witness { sequence })?;
-    let step = |step: &'static str| {
+    let step = |step: Step| {
         let progress = Arc::clone(&config.progress);
-        move |done, total| progress(Opening { step: step.into(), done, total })
+        move |done, total| progress(Opening { step, done, total })
     };
     match found {
         // What the journal lost the views may still hold: they stay readable while it is damaged.
-        Ok(views) if journal.damage().is_some() => return Ok(Opened { journal, views, stopped: None }),
-        Ok(views) if fits(&views, &journal) => match views.catch_up(&journal, &step("catching up")) {
+        Ok(views) if journal.damage().is_some() => {
+            if views.applied().sequence < journal.last_sequence()
+                && fits(&views, &journal)
+                && let Err(fault) = views.catch_up(&journal, &step(Step::CatchingUp))
+            {
+                tracing::warn!(%fault, "the views stay behind what the damaged journal still holds");
+            }
+            return Ok(Opened { journal, views, stopped: None });
+        }
+        Ok(views) if fits(&views, &journal) => match views.catch_up(&journal, &step(Step::CatchingUp)) {
             Ok(()) => return Ok(Opened { journal, views, stopped: None }),
-            Err(fault) => return in_memory(config, journal, &fault.to_string(), &step("folding in memory")),
+            Err(fault) => return in_memory(config, journal, &fault.to_string(), &step(Step::FoldingInMemory)),
         },
         Ok(views) => {
             tracing::warn!(sequence = views.applied().sequence, "views stand on another journal: rebuilding");
@@ -224,12 +261,12 @@ fn open_views(config: &HouseConfig, restored: bool) -> anyhow::Result<Opened> {
     }
     let rebuilt = move_aside(&path).map_err(|fault| fault.to_string()).and_then(|()| {
         let views = sound_views(&path)?;
-        views.catch_up(&journal, &step("rebuilding the views")).map_err(|fault| fault.to_string())?;
+        views.catch_up(&journal, &step(Step::Rebuilding)).map_err(|fault| fault.to_string())?;
         Ok(views)
     });
     match rebuilt {
         Ok(views) => Ok(Opened { journal, views, stopped: None }),
-        Err(why) => in_memory(config, journal, &why, &step("folding in memory")),
+        Err(why) => in_memory(config, journal, &why, &step(Step::FoldingInMemory)),
     }
 }
 

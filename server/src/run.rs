@@ -222,7 +222,7 @@ async fn serve_folder(serve: &Serve, clock: Arc<dyn Clock>) -> anyhow::Result<Op
     let usual = HouseConfig::new(&serve.data);
     let told = Arc::clone(&usual.progress);
     let progress = Arc::new(move |opening: house::Opening| {
-        told(opening.clone());
+        told(opening);
         shown.tell(opening);
     });
     let config = HouseConfig { ballast_bytes: serve.ballast_mib << 20, progress, ..usual };

@@ -179,6 +179,18 @@ async fn a_damaged_journal_is_read_only_until_repaired_and_says_what_was_lost() 
     let (at, fact) = day().remove(0);
     assert!(tell(&house, submission(9_999, at, fact)).await.is_err());
     house.close();
+    // A copy of the journal alone serves all that can be read of it, too.
+    let copied = tempfile::tempdir()?;
+    std::fs::create_dir(copied.path().join("journal"))?;
+    for segment in &segments {
+        std::fs::copy(segment, copied.path().join("journal").join(segment.file_name().unwrap_or_default()))?;
+    }
+    let house = open(copied.path())?;
+    assert!(house.engine.read_only_reason().is_some_and(|reason| reason.starts_with("DAMAGED(")));
+    let readable = house.engine.journal.last_sequence();
+    assert!(readable > 0);
+    assert_eq!(house.engine.views.applied().sequence, readable);
+    house.close();
     let data = folder.path().to_string_lossy().into_owned();
     let repair = |extra: &[&str]| {
         let arguments = ["packloft-server", "repair", "--data", &data]

@@ -16,7 +16,7 @@ use tower_service::Service;
 
 use super::secured;
 use super::words::{Language, Words};
-use crate::house::Opening;
+use crate::house::{Opening, Step};
 use crate::service::status;
 
 /// How far a start is, and what is served once it is done.
@@ -44,7 +44,7 @@ impl Starting {
 }
 
 async fn answer(State(starting): State<Arc<Starting>>, request: Request) -> Response {
-    let Some(rooms) = starting.ready.get() else { return not_yet(&starting.at.lock().clone(), &request) };
+    let Some(rooms) = starting.ready.get() else { return not_yet(&starting.at.lock(), &request) };
     match rooms.clone().call(request).await {
         Ok(response) => response,
         Err(never) => match never {},
@@ -59,10 +59,29 @@ fn how_far(opening: &Opening) -> String {
     }
 }
 
+fn far(words: &Words, opening: &Opening) -> String {
+    let count = |number: u64| words.count(i64::try_from(number).unwrap_or(i64::MAX));
+    match opening.total {
+        0 => String::new(),
+        total => words.tf("{} of {} entries", &[&count(opening.done), &count(total)]),
+    }
+}
+
+/// What is being done, in the reader's language.
+fn step(words: &Words, step: Step) -> String {
+    match step {
+        Step::CheckingViews => words.t("Checking the views."),
+        Step::ReadingJournal => words.t("Reading the journal."),
+        Step::CatchingUp => words.t("Bringing the views up to the journal."),
+        Step::Rebuilding => words.t("Making the views again from the journal."),
+        Step::FoldingInMemory => words.t("Making the views in memory."),
+    }
+}
+
 fn not_yet(opening: &Opening, request: &Request) -> Response {
     let header = |name| request.headers().get(name).and_then(|value| value.to_str().ok()).unwrap_or("");
     if header(CONTENT_TYPE).starts_with("application/grpc") {
-        let far = [opening.step.clone(), how_far(opening)].join(" ");
+        let far = [opening.step.words(), &how_far(opening)].join(" ");
         return status::starting(far.trim()).into_http::<Body>();
     }
     let words = Words { language: Language::accepted(header(ACCEPT_LANGUAGE)), zone: Zone::utc() };
@@ -82,7 +101,7 @@ fn not_yet(opening: &Opening, request: &Request) -> Response {
                 section.notice {
                     h2 { (words.t("The server is starting")) }
                     p { (words.t("It reads its record. This page looks again by itself; nothing is recorded yet.")) }
-                    @if !opening.step.is_empty() { p lang="en" { (opening.step) " " strong { (how_far(opening)) } } }
+                    p { (step(&words, opening.step)) " " strong { (far(&words, opening)) } }
                     @if opening.total > 0 { progress max=(opening.total) value=(opening.done) {} }
                 }
             } }
