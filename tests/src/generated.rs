@@ -65,7 +65,8 @@ pub struct Feeder {
     pub number: u64,
     /// Greatest number of another feeder before this one's first.
     base: u64,
-    waiting: Vec<tokio::task::JoinHandle<()>>,
+    actor_code: String,
+    waiting: Vec<tokio::task::JoinHandle<anyhow::Result<()>>>,
 }
 
 impl Feeder {
@@ -77,7 +78,13 @@ impl Feeder {
     /// The same for one of several that tell at once: its requests have ids of their own.
     pub fn of_line(house: &House, line: Line) -> Feeder {
         let base = line.0.unsigned_abs() << 32;
-        Feeder { engine: house.engine.clone(), number: 0, base, waiting: Vec::new() }
+        Feeder { engine: house.engine.clone(), number: 0, base, actor_code: "op".into(), waiting: Vec::new() }
+    }
+
+    /// The same by somebody else: who is not on record tells nothing once any person is.
+    #[must_use]
+    pub fn by(self, actor_code: &str) -> Feeder {
+        Feeder { actor_code: actor_code.into(), ..self }
     }
 
     /// Tells a fact; up to 64 are under way at once.
@@ -89,12 +96,11 @@ impl Feeder {
         request_id[6] = 0x40;
         request_id[8..].copy_from_slice(&id.to_be_bytes());
         let deadline = Instant::now() + Duration::from_secs(30);
-        let submission = Submission::new(request_id, request_id, "op", Command::new(fact, at), deadline);
+        let submission = Submission::new(request_id, request_id, &self.actor_code, Command::new(fact, at), deadline);
         let engine = self.engine.clone();
         self.waiting.push(tokio::spawn(async move {
-            if let Err(fault) = engine.submit(submission).await {
-                eprintln!("refused: {fault:?}");
-            }
+            let told = engine.submit(submission).await;
+            told.map(|_| ()).map_err(|fault| anyhow::anyhow!("a generated fact was refused: {fault:?}"))
         }));
         if self.waiting.len() >= 64 {
             self.settle().await?;
@@ -103,9 +109,12 @@ impl Feeder {
     }
 
     /// Waits for all that is under way.
+    ///
+    /// # Errors
+    /// When any of it was refused: what is measured over days that are not there says nothing.
     pub async fn settle(&mut self) -> anyhow::Result<()> {
         for task in self.waiting.drain(..) {
-            task.await?;
+            task.await??;
         }
         Ok(())
     }

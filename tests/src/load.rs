@@ -54,7 +54,7 @@ pub async fn add_days(running: &mut Running, days: i64) -> anyhow::Result<()> {
     running.server.kill();
     let config = HouseConfig { ballast_bytes: 0, ..HouseConfig::new(running.folder.path()) };
     let house = House::open(&config, Arc::new(ShiftedClock { ahead_us: packloft_client::moment::ahead_us() }))?;
-    let mut feeder = Feeder::of_line(&house, LINE);
+    let mut feeder = Feeder::of_line(&house, LINE).by("p-17");
     for item in items() {
         feeder.tell(T0 - DAY, Fact::Registered(Registered { item: Some(item) })).await?;
         feeder.settle().await?;

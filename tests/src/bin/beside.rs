@@ -1,6 +1,7 @@
-//! Measures what an import costs others: somebody records a remark every few milliseconds (`BESIDE_EVERY_MS`, 5), quiet at
+//! Measures what an import and a proof of the whole journal cost others: somebody records a remark every few milliseconds (`BESIDE_EVERY_MS`, 5), quiet at
 //! first and then while a file of `IMPORT_ROWS` (50000) bags is imported that stand in the house, each a fact of its own,
-//! until the view store has all of it. Prints how long remarks took, in each phase, and how long the import did.
+//! until the view store has all of it; then quiet again, and while the journal is proved over and over (`BESIDE_QUIET_S`, 5,
+//! each). Prints how long remarks took, in each phase, and how long the import and a proof did.
 
 use std::fmt::Write as _;
 use std::sync::Arc;
@@ -47,6 +48,29 @@ fn report(what: &str, mut took: Vec<Duration>) {
     );
 }
 
+/// Records remarks for a while, quiet or while the journal is proved over and over.
+async fn phase(running: &Running, every: Duration, what: &str, proved: bool) -> anyhow::Result<()> {
+    let length = Duration::from_secs(setting("BESIDE_QUIET_S", 5));
+    let stop = Arc::new(AtomicBool::new(false));
+    let told = tokio::spawn(remarks(running.connection.clone(), every, Arc::clone(&stop)));
+    let (begun, mut proofs) = (Instant::now(), Vec::new());
+    while proved && begun.elapsed() < length {
+        let asked = Instant::now();
+        let proof = running.connection.journal.clone().verify_journal(v1::VerifyJournalRequest::default()).await?;
+        anyhow::ensure!(proof.get_ref().faults.is_empty(), "{:?}", proof.get_ref().faults);
+        proofs.push(asked.elapsed().as_secs_f64());
+    }
+    tokio::time::sleep(length.saturating_sub(begun.elapsed())).await;
+    stop.store(true, Ordering::Relaxed);
+    report(what, told.await??);
+    if proved {
+        let newest = running.connection.journal.clone().get_latest(v1::GetLatestRequest::default()).await?;
+        let longest = proofs.iter().copied().fold(0.0, f64::max);
+        println!("{} proofs of {} entries, longest {longest:.2} s", proofs.len(), newest.get_ref().sequence);
+    }
+    Ok(())
+}
+
 #[tokio::main(flavor = "multi_thread", worker_threads = 2)]
 async fn main() -> anyhow::Result<()> {
     let (rows, every) = (setting("IMPORT_ROWS", 50_000), Duration::from_millis(setting("BESIDE_EVERY_MS", 5)));
@@ -55,13 +79,7 @@ async fn main() -> anyhow::Result<()> {
     for step in scenario::steps().into_iter().take(45) {
         step.play(&running.connection).await.map_err(|status| anyhow::anyhow!("{status}"))?;
     }
-    let beside = |stop: &Arc<AtomicBool>| tokio::spawn(remarks(running.connection.clone(), every, Arc::clone(stop)));
-
-    let stop = Arc::new(AtomicBool::new(false));
-    let quiet = beside(&stop);
-    tokio::time::sleep(Duration::from_secs(setting("BESIDE_QUIET_S", 5))).await;
-    stop.store(true, Ordering::Relaxed);
-    report("quiet", quiet.await??);
+    phase(&running, every, "quiet", false).await?;
 
     let folder = tempfile::tempdir()?;
     let path = folder.path().join("standing.csv");
@@ -71,7 +89,7 @@ async fn main() -> anyhow::Result<()> {
     }
     std::fs::write(&path, text)?;
     let stop = Arc::new(AtomicBool::new(false));
-    let busy = beside(&stop);
+    let busy = tokio::spawn(remarks(running.connection.clone(), every, Arc::clone(&stop)));
     let begun = Instant::now();
     let url = running.server.url();
     let importing = tokio::task::spawn_blocking(move || {
@@ -84,12 +102,14 @@ async fn main() -> anyhow::Result<()> {
     stop.store(true, Ordering::Relaxed);
     report("while it is imported", busy.await??);
     let stop = Arc::new(AtomicBool::new(false));
-    let after = beside(&stop);
+    let after = tokio::spawn(remarks(running.connection.clone(), every, Arc::clone(&stop)));
     tokio::time::sleep(took).await;
     stop.store(true, Ordering::Relaxed);
     report("as long again after it was acknowledged", after.await??);
     println!("{rows} rows in {:.1} s, {}", took.as_secs_f64(), String::from_utf8_lossy(&output.stdout).trim());
-    let proof = running.command(&["journal", "verify"])?;
-    println!("{}", String::from_utf8_lossy(&proof.stdout).lines().next().unwrap_or_default());
+    for _ in 0..2 {
+        phase(&running, every, "quiet again", false).await?;
+        phase(&running, every, "while it is proved", true).await?;
+    }
     Ok(())
 }
