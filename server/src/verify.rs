@@ -32,12 +32,12 @@ pub struct Report {
 pub enum Pace {
     /// As fast as it can.
     Fast,
-    /// As long at rest as at work, so that a server beside it keeps its pace.
+    /// Twice as long at rest as at work, so that a server beside it keeps its pace.
     Beside,
 }
 
 /// A stretch of work after which a proof beside a server rests.
-const STRETCH: Duration = Duration::from_millis(5);
+const STRETCH: Duration = Duration::from_millis(1);
 
 struct Resting {
     pace: Pace,
@@ -49,7 +49,7 @@ impl Resting {
         patience::step();
         let worked = self.since.elapsed();
         if self.pace == Pace::Beside && worked >= STRETCH {
-            std::thread::sleep(worked);
+            std::thread::sleep(worked * 2);
             self.since = Instant::now();
         }
     }

@@ -3,6 +3,7 @@
 //! The invented days have fixed dates, and so has the clock ([`CLOCK`]): what is in date on it stays in date whenever the
 //! suites run. `PACKLOFT_CLOCK` gives another (see `packloft_examples::clock`); `+0` is the machine's.
 
+pub mod arrows;
 pub mod fuzz;
 pub mod generated;
 pub mod load;

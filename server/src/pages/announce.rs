@@ -3,8 +3,9 @@
 use maud::{Markup, html};
 use packloft_proto::v1;
 
+use super::address::escaped;
+use super::ctx::Ctx;
 use super::widgets::{badge, bag_link};
-use super::{Ctx, escaped};
 
 /// Badges of what stands against a bag: lots that were rejected, holds.
 pub fn badges(ctx: &Ctx, stop: &v1::FeedStop) -> Markup {

@@ -9,10 +9,11 @@ use packloft_proto::v1::lot_service_server::LotService;
 use packloft_proto::v1::run_service_server::RunService;
 use tonic::{Request, Status};
 
+use super::address::escaped;
+use super::ctx::Ctx;
 use super::frame::Page;
 use super::registers::{self, choices};
 use super::widgets::{badge, lot_link, n, none, pallet_link, run_link, table};
-use super::{Ctx, escaped};
 
 /// Days shown when none are asked for.
 const DAYS: i64 = 7;

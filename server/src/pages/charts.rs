@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 use packloft_proto::v1;
 
-use super::Ctx;
+use super::ctx::Ctx;
 use super::picture::{Scale, at, bar, figure, line, words};
 use super::widgets::table;
 

@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 use packloft_proto::v1;
 
-use super::Ctx;
+use super::ctx::Ctx;
 use super::widgets::{Form, badge, folded, form, n};
 
 /// When and how the newest check came out.

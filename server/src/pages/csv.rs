@@ -6,8 +6,9 @@ use packloft_proto::csv::harmless;
 use packloft_proto::v1;
 use tonic::Status;
 
-use super::Ctx;
-use super::trace::{Answer, ask};
+use super::ctx::Ctx;
+use super::trace::ask;
+use crate::pages::traced::Answer;
 
 /// Columns of the file.
 const HEAD: [&str; 9] = ["kind", "code", "of", "share", "set", "packs", "place", "consignee", "holds"];

@@ -5,13 +5,14 @@ use packloft_proto::v1;
 use packloft_proto::v1::dispatch_service_server::DispatchService;
 use tonic::{Request, Status};
 
+use super::address::escaped;
+use super::ctx::Ctx;
 use super::frame::Page;
+use super::may::{May, guarded, may};
 use super::registers::{self, choices};
-use super::who::{May, guarded, may};
 use super::widgets::{
     Form, badge, fact, findings, folded, form, form_with, hidden_as, more, n, none, pallet_link, table,
 };
-use super::{Ctx, escaped};
 
 /// Lines of an order when no number is asked for.
 const ORDER_ROWS: usize = 3;
@@ -264,7 +265,7 @@ fn load_deeds(
                 (f.with("load_code", code)) (f.one("pass", n("Which way"), &passes, "")) (f.kg("gross_mass_mg", n("Gross"), "")) (f.code("ticket_code", n("Ticket"), &[], ""))
             })))
             (folded(ctx, "dispatch_load", &ctx.t("The vehicle leaves"), form_with(ctx, "dispatch_load", "dispatch_load", &ctx.t("Dispatch this vehicle"), Vec::new(), |f: &Form| html! {
-                (f.with("load_code", code)) (f.with("about", &super::deeds::about("load", code))) (f.with("seen", &sequence.to_string()))
+                (f.with("load_code", code)) (f.with("about", &super::deed::about("load", code))) (f.with("seen", &sequence.to_string()))
                 (before_leaving(ctx, load, orders))
                 (f.tick("checked", n("I have counted the pallets on the vehicle and read this")))
                 (f.code("seal_code", n("Seal"), &[], "")) (f.text("already_done_reason", n("Only if it has left already: why it was not asked first"), ""))

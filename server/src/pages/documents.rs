@@ -9,11 +9,12 @@ use packloft_proto::v1::document_service_server::DocumentService;
 use packloft_proto::v1::label_service_server::LabelService;
 use tonic::{Request, Status};
 
-use super::deeds::{Deed, Done, send};
+use super::address::escaped;
+use super::ctx::Ctx;
+use super::deed::{Deed, Done, send};
 use super::form::Problem;
-use super::who::{May, guarded};
+use super::may::{May, guarded};
 use super::widgets::{Form, folded, form, n};
-use super::{Ctx, escaped};
 
 /// Kinds of documents by their part of an address.
 const KINDS: [(&str, v1::DocumentKind); 8] = [
@@ -122,7 +123,7 @@ pub async fn document(ctx: &Ctx) -> Result<Option<Response>, Status> {
     let [kind, of, last] = parts.as_slice() else { return Ok(None) };
     let Some((code, ending)) = last.rsplit_once('.') else { return Ok(None) };
     let Some((_, kind)) = KINDS.iter().find(|(known, _)| known == kind) else { return Ok(None) };
-    let code = super::unescaped(code);
+    let code = super::address::unescaped(code);
     let format = if ending == "html" { v1::PaperFormat::Html } else { v1::PaperFormat::Pdf };
     let mut request =
         v1::GetDocumentRequest { kind: (*kind).into(), format: format.into(), ..v1::GetDocumentRequest::default() };

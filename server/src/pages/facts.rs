@@ -9,12 +9,13 @@ use packloft_proto::v1::journal_service_server::JournalService;
 use packloft_proto::v1::setup_service_server::SetupService;
 use tonic::{Request, Status};
 
-use super::deeds::{Deed, Done, send};
+use super::address::escaped;
+use super::ctx::Ctx;
+use super::deed::{Deed, Done, send};
 use super::form::Problem;
 use super::frame::Page;
-use super::who::{May, guarded, may};
+use super::may::{May, guarded, may};
 use super::widgets::{Form, badge, fact, folded, form, n, table};
-use super::{Ctx, escaped};
 
 /// Kinds that are followed by new facts rather than taken back.
 const FOLLOWED: [&str; 14] = [

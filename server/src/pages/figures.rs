@@ -7,10 +7,11 @@ use packloft_proto::v1::run_service_server::RunService;
 use packloft_proto::v1::setup_service_server::SetupService;
 use tonic::{Request, Status};
 
+use super::charts;
+use super::ctx::Ctx;
 use super::frame::Page;
 use super::registers::{self, choices};
 use super::widgets::{badge, n, none, since};
-use super::{Ctx, charts};
 
 fn question(ctx: &Ctx, feeds: &[(String, String)], feed: &str) -> Markup {
     html! {
@@ -118,10 +119,10 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
     let body = html! {
         (question(ctx, &choices!(&feeds), feed))
         p.row {
-            a.button href={ "/yield/period?feed=" (super::escaped(feed)) } { (ctx.t("Balance of a period")) }
+            a.button href={ "/yield/period?feed=" (super::address::escaped(feed)) } { (ctx.t("Balance of a period")) }
             a.button href="/yield/time" { (ctx.t("Where the time went")) }
             a.button href="/yield/packaging" { (ctx.t("Packaging used and packs made")) }
-            a.button href={ "/yield/dispersion?feed=" (super::escaped(feed)) } { (ctx.t("Dispersion")) }
+            a.button href={ "/yield/dispersion?feed=" (super::address::escaped(feed)) } { (ctx.t("Dispersion")) }
         }
         div #yields data-live {
             h2 { (ctx.t("Yield")) }

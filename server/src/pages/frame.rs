@@ -8,9 +8,10 @@ use maud::{DOCTYPE, Markup, html};
 use sha2::{Digest as _, Sha256};
 use tonic::Status;
 
+use super::ctx::Ctx;
 use super::form::{Advice, Problem};
+use super::labels;
 use super::widgets::{field_id, findings, here, say};
-use super::{Ctx, labels, who};
 
 /// A page before it is framed.
 pub struct Page {
@@ -39,7 +40,7 @@ impl Page {
 /// What the assets are, in their address: another style or script has another one, whatever a tablet kept.
 fn version() -> &'static str {
     static DIGEST: LazyLock<String> = LazyLock::new(|| {
-        let digest = Sha256::digest([super::STYLE, super::SCRIPT, super::ICON].concat());
+        let digest = Sha256::digest([super::fixed::STYLE, super::fixed::SCRIPT, super::fixed::ICON].concat());
         digest.iter().take(6).map(|byte| format!("{byte:02x}")).collect()
     });
     &DIGEST
@@ -164,7 +165,7 @@ pub fn whole(ctx: &Ctx, page: Page) -> Markup {
                     }
                     a.who href="/who" {
                         @match &ctx.who {
-                            Some(person) => { strong { (person.code) } " " span { (who::roles(ctx, person)) } },
+                            Some(person) => { strong { (person.code) } " " span { (super::may::roles(ctx, person)) } },
                             None => { (ctx.t("Who are you?")) },
                         }
                     }
@@ -221,7 +222,7 @@ pub fn fault(ctx: &Ctx, status: &Status) -> Page {
         _ => ctx.t("No answer"),
     };
     let busy = found.advice == Advice::Busy;
-    let again = Some(here(ctx)).filter(|to| super::ours(to)).unwrap_or_else(|| "/".into());
+    let again = Some(here(ctx)).filter(|to| super::address::ours(to)).unwrap_or_else(|| "/".into());
     let body = html! {
         @if busy {
             p.notice.bad role="alert" {

@@ -9,12 +9,13 @@ use packloft_proto::v1::gear_service_server::GearService;
 use packloft_proto::v1::lift_service_server::LiftService;
 use tonic::{Request, Status};
 
+use super::address::escaped;
+use super::ctx::Ctx;
 use super::form::Reader;
 use super::frame::Page;
+use super::may::{May, guarded};
 use super::registers::{self, choices, person_rows};
-use super::who::{May, guarded};
 use super::widgets::{Form, badge, bag_link, fact, findings, folded, form, form_with, more, n, none, table};
-use super::{Ctx, escaped};
 
 /// Address of the page of an item.
 pub fn item_path(hoist_code: &str, gear_code: &str) -> String {

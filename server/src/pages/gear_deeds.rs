@@ -6,7 +6,7 @@ use packloft_proto::v1::lift_service_server::LiftService;
 use packloft_proto::v1::setup_service_server::SetupService;
 use tonic::Request;
 
-use super::deeds::{Deed, Done, send};
+use super::deed::{Deed, Done, send};
 use super::form::Problem;
 use super::gear::DEFECT_ROWS;
 

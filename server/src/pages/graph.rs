@@ -8,7 +8,7 @@ use std::collections::{BTreeMap, HashMap};
 
 use maud::{Markup, html};
 
-use super::Ctx;
+use super::ctx::Ctx;
 use super::picture::{at, words};
 
 /// Columns of a picture.

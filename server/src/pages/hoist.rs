@@ -9,12 +9,12 @@ use packloft_proto::v1::intake_service_server::IntakeService;
 use packloft_proto::v1::lift_service_server::LiftService;
 use tonic::{Request, Status};
 
-use super::Ctx;
+use super::ctx::{Confirmed, Ctx};
 use super::form::{FieldFault, Fields};
 use super::frame::Page;
 use super::intake::{bag_mass, bag_state};
+use super::may::{May, guarded};
 use super::registers::{self, choices};
-use super::who::{May, guarded};
 use super::widgets::{Form, badge, bag_link, findings, folded, form_with, lots, n, none, table};
 
 /// Bags that were ticked, and the one that was scanned.
@@ -33,18 +33,9 @@ pub const QUESTION: &str = "ask_lift";
 /// What is seen before a lift, by the names of the fields.
 const SEEN: [&str; 4] = ["loops_on_untwisted", "bag_sound_dry", "nobody_below", "gate_shut"];
 
-/// What was confirmed, and whether it was for another lift than the one asked about.
-#[derive(Clone, Debug, Default)]
-pub struct Confirmed {
-    names: Vec<&'static str>,
-    of_another: bool,
-}
-
-impl Confirmed {
-    /// As a form carries it that comes back because its lift was not recorded.
-    pub fn again(fields: &Fields) -> Confirmed {
-        Confirmed { names: ticked(fields), of_another: false }
-    }
+/// What a form carries as confirmed that comes back because its lift was not recorded.
+pub fn confirmed_again(fields: &Fields) -> Confirmed {
+    Confirmed { names: ticked(fields), of_another: false }
 }
 
 fn ticked(fields: &Fields) -> Vec<&'static str> {
@@ -395,7 +386,7 @@ fn done(ctx: &Ctx, lift: &v1::Lift, answer: &v1::CheckLiftResponse) -> Markup {
             html! {
                 @for (name, value) in &carried { (f.with(name, value)) }
                 @for tag in lift.bag_tags.iter().filter(|tag| !carried.contains(&("bag".to_owned(), (*tag).clone()))) { (f.with("bag", tag)) }
-                @for tag in &lift.bag_tags { (f.with("about", &super::deeds::about("bag", tag))) }
+                @for tag in &lift.bag_tags { (f.with("about", &super::deed::about("bag", tag))) }
                 (f.with("seen", &answer.sequence.to_string()))
                 (f.kg("load_cell_mass_mg", n("Load cell, if it shows"), ""))
             }
@@ -484,7 +475,7 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
         hoists: choices!(&registers::hoists(ctx).await?),
         gear: registers::gear(ctx).await?,
         platforms: choices!(&registers::platforms(ctx).await?),
-        places: super::store::place_choices(ctx).await?,
+        places: crate::pages::registers::place_choices(ctx).await?,
         persons: registers::person_rows(&registers::persons(ctx).await?),
     };
     let mut faults = Vec::new();

@@ -10,11 +10,12 @@ use packloft_proto::v1::quality_service_server::QualityService;
 use packloft_proto::v1::run_service_server::RunService;
 use tonic::{Request, Status};
 
-use super::deeds::{Deed, Done, send};
+use super::ctx::Ctx;
+use super::deed::{Deed, Done, send};
 use super::form::Problem;
 use super::frame::Page;
+use super::registers;
 use super::widgets::{Form, badge, form, n};
-use super::{Ctx, registers};
 use crate::service::faults::{micros, timestamp};
 
 fn tile(to: &str, name: &str, body: Markup) -> Markup {

@@ -7,13 +7,14 @@ use packloft_proto::v1::lot_service_server::LotService;
 use packloft_proto::v1::trace_service_server::TraceService;
 use tonic::{Request, Status};
 
-use super::deeds::about;
+use super::address::escaped;
+use super::ctx::Ctx;
+use super::deed::about;
 use super::frame::Page;
+use super::may::{May, guarded, may};
 use super::registers::{self, choices};
-use super::store::place_choices;
-use super::who::{May, guarded, may};
 use super::widgets::{Form, badge, bag_link, fact, folded, form, form_with, lot_link, lots, more, n, none, table};
-use super::{Ctx, escaped};
+use crate::pages::registers::place_choices;
 
 /// Rows for bags in an arrival when no number is asked for.
 const BAG_ROWS: usize = 6;
@@ -214,7 +215,7 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
         h2 { (ctx.t("Lots")) }
         (none(ctx, lots.lots.is_empty(), n("No lot is on record yet.")))
         div #lots data-live { (lot_table(ctx, &lots.lots)) }
-        @if !lots.next_page_token.is_empty() { p { a.button href={ "/intake?lots=" (super::escaped(&lots.next_page_token)) "#lots" } { (ctx.t("More lots")) } } }
+        @if !lots.next_page_token.is_empty() { p { a.button href={ "/intake?lots=" (super::address::escaped(&lots.next_page_token)) "#lots" } { (ctx.t("More lots")) } } }
         h2 { (ctx.t("Bulk bags")) }
         (none(ctx, bags.bags.is_empty(), n("No bag is on record yet.")))
         div #bags data-live { (bag_table(ctx, &bags.bags)) }

@@ -1,6 +1,6 @@
 //! Names of fields as people read them: a refusal says "Gross", not the API's name for it.
 
-use super::Ctx;
+use super::ctx::Ctx;
 use super::widgets::n;
 
 /// Label of a field of a form or of the API, by the last part of its name.

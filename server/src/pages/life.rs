@@ -5,12 +5,13 @@ use packloft_proto::v1;
 use packloft_proto::v1::gear_service_server::GearService;
 use tonic::{Request, Status};
 
+use super::address::escaped;
+use super::ctx::Ctx;
 use super::frame::Page;
 use super::gear::item_path;
 use super::picture::{Scale, at, bar, figure, line, words};
 use super::registers::{self, choices};
 use super::widgets::{fact, n, none, table};
-use super::{Ctx, escaped};
 
 const WIDTH: f64 = 720.0;
 

@@ -8,12 +8,13 @@ use packloft_proto::v1::intake_service_server::IntakeService;
 use packloft_proto::v1::run_service_server::RunService;
 use tonic::{Request, Status};
 
+use super::address::escaped;
 use super::charts;
+use super::ctx::Ctx;
 use super::frame::Page;
+use super::may::{May, guarded, may};
 use super::registers::{self, choices};
-use super::who::{May, guarded, may};
 use super::widgets::{Form, badge, bag_link, fact, folded, form, form_with, lots, more, n, none, run_link, table};
-use super::{Ctx, escaped};
 
 /// Reasons for a loss.
 pub fn loss_reasons(ctx: &Ctx) -> Vec<(String, String)> {
@@ -319,7 +320,7 @@ pub async fn page(ctx: &Ctx, machine: &str) -> Result<Page, Status> {
         reasons: choices!(&registers::stop_reasons(ctx).await?),
         instruments: choices!(&registers::instruments(ctx).await?),
         reels: choices!(&registers::packaging_lots(ctx).await?),
-        places: super::store::place_choices(ctx).await?,
+        places: crate::pages::registers::place_choices(ctx).await?,
         platform: platform.clone(),
     };
     let runs = v1::ListRunsRequest { machine_code: machine.into(), page_size: 8, ..Default::default() };

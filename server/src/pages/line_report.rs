@@ -7,10 +7,11 @@ use packloft_proto::v1;
 use packloft_proto::v1::figure_service_server::FigureService;
 use tonic::{Request, Status};
 
+use super::address::escaped;
+use super::ctx::Ctx;
 use super::frame::Page;
 use super::registers::{self, choices};
 use super::widgets::{badge, bag_link, fact, findings, lots, n, none, run_link, table};
-use super::{Ctx, escaped};
 
 fn question(ctx: &Ctx, machines: &[(String, String)], machine: &str, title: &str) -> Markup {
     let day = title.split_once(", ").map_or(title, |(day, _)| day);

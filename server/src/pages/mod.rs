@@ -15,16 +15,21 @@ pub mod refused;
 pub mod starting;
 pub mod words;
 
+mod address;
 mod announce;
 mod audit;
 mod charts;
 mod checks;
+mod cookies;
 mod csv;
+mod ctx;
+mod deed;
 mod deeds;
 mod dispatch;
 mod documents;
 mod facts;
 mod figures;
+mod fixed;
 mod frame;
 mod gear;
 mod gear_deeds;
@@ -36,6 +41,7 @@ mod labels;
 mod life;
 mod line;
 mod line_report;
+mod may;
 mod packer;
 mod packer_deeds;
 mod paper;
@@ -53,6 +59,7 @@ mod store;
 mod store_deeds;
 mod trace;
 mod trace_picture;
+mod traced;
 mod who;
 mod widgets;
 
@@ -67,7 +74,7 @@ use axum::extract::{Request, State};
 use axum::response::sse::{Event, Sse};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
-use http::header::{CACHE_CONTROL, CONTENT_TYPE, COOKIE, HeaderName, HeaderValue, LOCATION, RETRY_AFTER, SET_COOKIE};
+use http::header::{CACHE_CONTROL, CONTENT_TYPE, HeaderName, HeaderValue, LOCATION, RETRY_AFTER};
 use http::{HeaderMap, StatusCode, Uri};
 use packloft_domain::time::Zone;
 use packloft_proto::v1;
@@ -80,13 +87,13 @@ use tonic::Status;
 
 use crate::limits;
 use crate::service::Api;
+use address::{came_from, decoded, unescaped};
+use cookies::{cookie, set_cookie};
+use ctx::{Confirmed, Ctx};
+use fixed::{ICON, SCRIPT, STYLE};
 use form::{Fields, Pressed, Problem};
 use frame::Page;
 use words::{Language, Words};
-
-const STYLE: &str = include_str!("assets/style.css");
-const SCRIPT: &str = include_str!("assets/page.js");
-const ICON: &str = include_str!("assets/icon.svg");
 
 /// What all pages share.
 #[derive(Clone)]
@@ -99,79 +106,8 @@ pub struct Pages {
     hearing: Arc<Semaphore>,
 }
 
-/// One reader looking at one page.
-pub struct Ctx {
-    /// The API.
-    pub api: Api,
-    /// Language and zone.
-    pub words: Words,
-    /// Site, as far as it is set.
-    pub site: v1::Site,
-    /// Who is there, when that was said.
-    pub who: Option<v1::Person>,
-    /// Token of the forms.
-    pub token: String,
-    /// Light, dark, or as the device is.
-    pub look: String,
-    /// True while what happened earlier is being entered.
-    pub back_entry: bool,
-    /// Path of the page.
-    pub path: String,
-    /// What stands after `?`.
-    pub query: Fields,
-    /// What was not done.
-    pub problem: Option<Problem>,
-    /// Newest sequence when the page was begun: whatever is told later is news to it.
-    pub sequence: u64,
-    /// What was just recorded.
-    pub done: Option<v1::Event>,
-    /// What was confirmed for the lift that is asked about; an address never says it.
-    pub confirmed: hoist::Confirmed,
-    pressed: Arc<Pressed>,
-}
-
-impl Ctx {
-    /// Text in the reader's language.
-    pub fn t(&self, text: &str) -> String {
-        self.words.t(text)
-    }
-
-    /// Text with `{}` filled in.
-    pub fn tf(&self, text: &str, values: &[&dyn std::fmt::Display]) -> String {
-        self.words.tf(text, values)
-    }
-
-    /// Server's time.
-    pub fn now_us(&self) -> i64 {
-        self.api.engine().clock.now_us()
-    }
-
-    /// Time of a form's deed when it says none: when it was sent first.
-    pub fn pressed_us(&self, request_id: &str) -> i64 {
-        self.pressed.at(request_id, self.now_us())
-    }
-}
-
 /// How long a page says what was recorded.
 const DONE_SECONDS: i64 = 600;
-
-fn cookie(headers: &HeaderMap, name: &str) -> String {
-    let lines = headers.get_all(COOKIE).into_iter().filter_map(|line| line.to_str().ok());
-    let pairs = lines.flat_map(|line| line.split(';')).filter_map(|pair| pair.trim().split_once('='));
-    let of_name = |(known, value): (&str, &str)| (known == name).then(|| value.to_owned());
-    pairs.filter_map(|(a, b)| of_name((a, b))).next().unwrap_or_default()
-}
-
-/// A cookie for this site only, for some seconds.
-pub fn set_cookie(name: &str, value: &str, seconds: i64) -> (HeaderName, String) {
-    (SET_COOKIE, format!("{name}={value}; Path=/; Max-Age={seconds}; HttpOnly; SameSite=Strict"))
-}
-
-fn decoded(text: &str) -> Fields {
-    let uri: Result<Uri, _> = format!("/?{text}").parse();
-    let rows = uri.ok().and_then(|uri| axum::extract::Query::<Vec<(String, String)>>::try_from_uri(&uri).ok());
-    Fields::new(rows.map(|rows| rows.0).unwrap_or_default())
-}
 
 impl Pages {
     async fn ctx(&self, headers: &HeaderMap, path: &str, query: &str) -> Result<Ctx, Status> {
@@ -198,7 +134,7 @@ impl Pages {
             problem: None,
             sequence: self.api.engine().newest(),
             done: None,
-            confirmed: hoist::Confirmed::default(),
+            confirmed: Confirmed::default(),
             pressed: Arc::clone(&self.pressed),
         };
         let code = unescaped(&cookie(headers, "person"));
@@ -277,17 +213,6 @@ pub async fn show(ctx: &Ctx) -> Result<Page, Status> {
     }
 }
 
-fn unescaped(part: &str) -> String {
-    let fields = decoded(&format!("p={}", part.replace('+', "%2B").replace('&', "%26")));
-    fields.get("p").to_owned()
-}
-
-/// A code as a part of a path.
-pub fn escaped(code: &str) -> String {
-    let plain = |byte: u8| byte.is_ascii_alphanumeric() || b"-._~".contains(&byte);
-    code.bytes().map(|b| if plain(b) { char::from(b).to_string() } else { format!("%{b:02X}") }).collect()
-}
-
 fn secured(mut response: Response) -> Response {
     let busy = response.status() == StatusCode::SERVICE_UNAVAILABLE;
     let headers = response.headers_mut();
@@ -342,20 +267,6 @@ async fn get_page(State(pages): State<Pages>, uri: Uri, headers: HeaderMap) -> R
     secured(answer(&ctx, page))
 }
 
-/// True for an address on this server: nothing that a browser could read as another host.
-pub fn ours(to: &str) -> bool {
-    to.starts_with('/') && !to.starts_with("//") && !to.contains(|c: char| c == '\\' || c.is_control())
-}
-
-/// Path and query of the page a form was on, when it is one of ours.
-fn came_from(fields: &Fields) -> (String, String) {
-    let from = fields.get("from");
-    let from = if ours(from) { from } else { "/" };
-    let (path, query) = from.split_once('?').unwrap_or((from, ""));
-    let kept: Vec<&str> = query.split('&').filter(|part| !part.is_empty() && !part.starts_with("done=")).collect();
-    (path.to_owned(), kept.join("&"))
-}
-
 async fn post_deed(
     State(pages): State<Pages>,
     uri: Uri,
@@ -400,7 +311,7 @@ async fn post_deed(
         }
         Err(problem) => {
             let status = problem.status;
-            ctx.confirmed = hoist::Confirmed::again(&fields);
+            ctx.confirmed = hoist::confirmed_again(&fields);
             ctx.problem = Some(Problem { key: fields.get("key").to_owned(), fields, ..problem });
             let page = match show(&ctx).await {
                 Ok(page) => Page { status, ..page },

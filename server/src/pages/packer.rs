@@ -3,8 +3,8 @@
 use maud::{Markup, html};
 use packloft_proto::v1;
 
-use super::Ctx;
-use super::who::{May, guarded};
+use super::ctx::Ctx;
+use super::may::{May, guarded};
 use super::widgets::{Form, badge, folded, form, n, table};
 
 /// Gross or net.
@@ -121,7 +121,7 @@ fn inspections(ctx: &Ctx, rows: &[v1::Inspection]) -> Markup {
             } }
             tbody { @for row in rows { tr {
                 th scope="row" { (ctx.words.time(row.occurred_time.as_ref())) } td { (row.authority) }
-                td { (outcome(ctx, row)) @if !row.hold_code.is_empty() { " " a href={ "/holds?hold=" (super::escaped(&row.hold_code)) } { (row.hold_code) } } }
+                td { (outcome(ctx, row)) @if !row.hold_code.is_empty() { " " a href={ "/holds?hold=" (super::address::escaped(&row.hold_code)) } { (row.hold_code) } } }
                 td.number { (ctx.words.count(row.lot_count)) } td.number { (ctx.words.count(row.sample_count)) }
                 td.number { (row.mean_mass_mg.map_or_else(|| "\u{2013}".into(), |mass| ctx.words.grams(mass as f64, 2))) }
                 td.number { (count(row.short_count)) } td.number { (count(row.least_count)) }
@@ -147,7 +147,7 @@ fn samples(ctx: &Ctx, rows: &[v1::ControlSample]) -> Markup {
                     th scope="row" { (ctx.words.time(row.occurred_time.as_ref())) }
                     td {
                         @if !row.passed { (badge("bad", &ctx.t("BAD"))) } @else if row.warned { (badge("warn", &ctx.t("take another"))) } @else { (badge("good", &ctx.t("good"))) }
-                        @if !row.hold_code.is_empty() { " " a href={ "/holds?hold=" (super::escaped(&row.hold_code)) } { (row.hold_code) } }
+                        @if !row.hold_code.is_empty() { " " a href={ "/holds?hold=" (super::address::escaped(&row.hold_code)) } { (row.hold_code) } }
                         @for text in &row.reasons { br; span.quiet lang="en" { (ctx.words.sentence(text)) } }
                     }
                     td.number { (row.reading_count) } td.number { (grams(row.mean_mass_mg)) } td.number { (grams(row.least_mass_mg)) }
@@ -169,14 +169,14 @@ pub fn in_short(ctx: &Ctx, run: &v1::ReportRun) -> Markup {
     html! {
         @for row in &run.inspections { p {
             (outcome(ctx, row)) " " (ctx.words.time(row.occurred_time.as_ref())) " " (ctx.t("Tests by inspectors, as reported")) ": " (row.authority) ", "
-            (row.report) " " (row.text) @if !row.hold_code.is_empty() { " " a href={ "/holds?hold=" (super::escaped(&row.hold_code)) } { (row.hold_code) } }
+            (row.report) " " (row.text) @if !row.hold_code.is_empty() { " " a href={ "/holds?hold=" (super::address::escaped(&row.hold_code)) } { (row.hold_code) } }
         } }
         @if !rows.is_empty() {
             p.quiet { (ctx.t("Control samples")) ": " (rows.len()) }
             ul { @for row in rows { li {
                 (ctx.words.time(row.occurred_time.as_ref())) " " (ctx.t("mean")) " " (grams(row.mean_mass_mg)) ", " (ctx.t("least")) " " (grams(row.least_mass_mg)) " "
                 @if !row.passed { (badge("bad", &ctx.t("BAD"))) } @else if row.warned { (badge("warn", &ctx.t("take another"))) } @else { (badge("good", &ctx.t("good"))) }
-                @if !row.hold_code.is_empty() { " " a href={ "/holds?hold=" (super::escaped(&row.hold_code)) } { (row.hold_code) } }
+                @if !row.hold_code.is_empty() { " " a href={ "/holds?hold=" (super::address::escaped(&row.hold_code)) } { (row.hold_code) } }
             } } }
         }
     }

@@ -7,7 +7,7 @@ use packloft_proto::v1::run_service_server::RunService;
 use packloft_proto::v1::setup_service_server::SetupService;
 use tonic::Request;
 
-use super::deeds::{Deed, Done, send};
+use super::deed::{Deed, Done, send};
 use super::form::Problem;
 
 impl Deed<'_> {

@@ -3,7 +3,7 @@
 use maud::html;
 use tonic::Status;
 
-use super::Ctx;
+use super::ctx::Ctx;
 use super::frame::{self, Page};
 
 /// Rows of a blank form.

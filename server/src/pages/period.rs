@@ -7,7 +7,7 @@ use packloft_proto::v1;
 use packloft_proto::v1::figure_service_server::FigureService;
 use tonic::{Request, Status};
 
-use super::Ctx;
+use super::ctx::Ctx;
 use super::frame::Page;
 use super::picture::{Scale, at, bar, figure, line, words};
 use super::registers::{self, choices};

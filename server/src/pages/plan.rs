@@ -7,10 +7,11 @@ use packloft_proto::v1::pallet_service_server::PalletService;
 use packloft_proto::v1::store_service_server::StoreService;
 use tonic::{Code, Request, Status};
 
+use super::address::escaped;
+use super::ctx::Ctx;
 use super::frame::Page;
 use super::registers;
 use super::widgets::{badge, bag_link, n, none, table};
-use super::{Ctx, escaped};
 
 /// Days below which a product is short.
 const SHORT_DAYS: f64 = 3.0;

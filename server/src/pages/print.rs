@@ -7,11 +7,12 @@ use packloft_proto::v1;
 use packloft_proto::v1::label_service_server::LabelService;
 use tonic::{Request, Status};
 
-use super::deeds::{Deed, Done, send};
+use super::address::escaped;
+use super::ctx::Ctx;
+use super::deed::{Deed, Done, send};
 use super::form::Problem;
-use super::who::{May, guarded};
+use super::may::{May, guarded};
 use super::widgets::{Form, folded, form, n};
-use super::{Ctx, escaped};
 
 /// Kinds of labels by their part of an address.
 const KINDS: [(&str, v1::LabelKind); 5] = [
@@ -90,7 +91,7 @@ pub async fn document(ctx: &Ctx) -> Result<Option<Response>, Status> {
     let Some((_, kind)) = KINDS.iter().find(|(known, _)| *known == kind) else { return Ok(None) };
     let request = v1::GetLabelRequest {
         kind: (*kind).into(),
-        code: super::unescaped(code),
+        code: super::address::unescaped(code),
         format: format.into(),
         min_sequence: 0,
     };

@@ -5,10 +5,10 @@ use packloft_proto::v1;
 use packloft_proto::v1::quality_service_server::QualityService;
 use tonic::{Request, Status};
 
-use super::Ctx;
-use super::deeds::about;
+use super::ctx::Ctx;
+use super::deed::about;
 use super::frame::Page;
-use super::who::{May, may};
+use super::may::{May, may};
 use super::widgets::{
     Form, badge, bag_link, findings, folded, form, form_with, lot_link, more, n, none, pallet_link, run_link,
 };
@@ -167,7 +167,7 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
                 h2 #contradictions { (ctx.t("What does not fit together")) " (" (contradictions.len()) ")" }
                 @for row in &contradictions { (contradiction_card(ctx, row)) }
             }
-            @if !more_breaches.is_empty() { p { a.button href={ "/holds?breaches=" (super::escaped(&more_breaches)) } { (ctx.t("More breaches")) } } }
+            @if !more_breaches.is_empty() { p { a.button href={ "/holds?breaches=" (super::address::escaped(&more_breaches)) } { (ctx.t("More breaches")) } } }
         }
     };
     Ok(Page::new(ctx.t("Holds and breaches"), body))

@@ -6,12 +6,13 @@ use packloft_proto::v1;
 use packloft_proto::v1::figure_service_server::FigureService;
 use tonic::{Request, Status};
 
+use super::address::escaped;
+use super::ctx::Ctx;
 use super::frame::Page;
+use super::may::{May, guarded};
 use super::picture::{Scale, at, figure, line, words};
 use super::registers::{self, choices};
-use super::who::{May, guarded};
 use super::widgets::{badge, folded, form_with, n, none, run_link, table};
-use super::{Ctx, escaped};
 
 /// Points drawn: the newest; more than that nobody can tell apart.
 const POINTS_SHOWN: usize = 150;

@@ -4,8 +4,9 @@ use packloft_proto::v1;
 use packloft_proto::v1::recall_service_server::RecallService;
 use tonic::Request;
 
-use super::deeds::{Deed, Done, packs, send};
+use super::deed::{Deed, Done, send};
 use super::form::Problem;
+use crate::pages::deed::packs;
 
 /// Does a deed about a complaint or recall.
 ///
@@ -33,7 +34,7 @@ pub async fn recalls(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
                 }
             )
             .1;
-            let to = done.sequence.map(|n| format!("/complaints/{}?done={n}", super::escaped(&code)));
+            let to = done.sequence.map(|n| format!("/complaints/{}?done={n}", super::address::escaped(&code)));
             Done { to, ..done }
         }
         "open_recall" => {
@@ -64,7 +65,7 @@ pub async fn recalls(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
                 }
             )
             .1;
-            let to = done.sequence.map(|n| format!("/recalls/{}?done={n}", super::escaped(&code)));
+            let to = done.sequence.map(|n| format!("/recalls/{}?done={n}", super::address::escaped(&code)));
             Done { to, ..done }
         }
         "notice" => {

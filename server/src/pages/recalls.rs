@@ -5,13 +5,14 @@ use packloft_proto::v1;
 use packloft_proto::v1::recall_service_server::RecallService;
 use tonic::{Request, Status};
 
-use super::deeds::about;
+use super::address::escaped;
+use super::ctx::Ctx;
+use super::deed::about;
 use super::frame::Page;
+use super::may::{May, guarded, may};
 use super::quality::hazards;
 use super::registers::{self, choices};
-use super::who::{May, guarded, may};
 use super::widgets::{Form, badge, fact, folded, form, lot_link, more, n, none, pallet_link, run_link, table};
-use super::{Ctx, escaped};
 
 fn print_of(row: &v1::Complaint) -> Markup {
     html! {

@@ -9,8 +9,9 @@ use http::{Method, StatusCode};
 use maud::{DOCTYPE, Markup, html};
 use packloft_domain::time::Zone;
 
+use super::address::ours;
+use super::secured;
 use super::words::{Language, Words};
-use super::{ours, secured};
 
 /// Why a request is not let in.
 #[derive(Clone, Debug, PartialEq, Eq)]

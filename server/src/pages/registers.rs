@@ -4,7 +4,7 @@ use packloft_proto::v1;
 use packloft_proto::v1::setup_service_server::SetupService;
 use tonic::{Request, Status};
 
-use super::Ctx;
+use super::ctx::Ctx;
 
 /// Most rows a list to choose from has.
 const ROWS: i64 = 1_000;
@@ -79,4 +79,12 @@ pub(super) use choices;
 /// Persons to choose from.
 pub fn person_rows(items: &[v1::Person]) -> Vec<(String, String)> {
     rows(items, |item| item.code.as_str(), |_| "")
+}
+
+/// Locations to choose from.
+///
+/// # Errors
+/// When the record cannot be read.
+pub async fn place_choices(ctx: &Ctx) -> Result<Vec<(String, String)>, Status> {
+    Ok(choices!(&locations(ctx).await?))
 }

@@ -6,9 +6,9 @@ use packloft_proto::v1::figure_service_server::FigureService;
 use packloft_proto::v1::quality_service_server::QualityService;
 use tonic::{Request, Status};
 
-use super::Ctx;
+use super::ctx::Ctx;
 use super::frame::Page;
-use super::who::{May, may};
+use super::may::{May, may};
 use super::widgets::{badge, findings, folded, form, hidden, n, none};
 
 /// Groups of facts in the order a hand-over reads them, by kinds of fact.
@@ -94,7 +94,7 @@ pub fn question(ctx: &Ctx, action: &str, title: &str) -> Markup {
 fn reported(machine: &str, title: &str) -> String {
     let (day, shift) = title.split_once(", ").unwrap_or((title, ""));
     let shift = if shift == "whole day" { "" } else { shift };
-    format!("/shift/{}?day={day}&shift={}", super::escaped(machine), super::escaped(shift))
+    format!("/shift/{}?day={day}&shift={}", super::address::escaped(machine), super::address::escaped(shift))
 }
 
 /// The hand-over.
@@ -139,7 +139,7 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
                 h2 { (ctx.t("To know first")) }
                 p { (badge(if open.is_empty() { "good" } else { "bad" }, &ctx.tf("open holds: {}", &[&open.len()]))) " "
                     (badge(if report.open_breach_sequences.is_empty() { "good" } else { "bad" }, &ctx.tf("open breaches: {}", &[&report.open_breach_sequences.len()]))) }
-                ul { @for hold in &open { li { a href={ "/holds?hold=" (super::escaped(&hold.hold_code)) } { (hold.hold_code) } " " (hold.reason) } } }
+                ul { @for hold in &open { li { a href={ "/holds?hold=" (super::address::escaped(&hold.hold_code)) } { (hold.hold_code) } " " (hold.reason) } } }
             }
             (rows(ctx, &ctx.t("Notes to who takes over"), &handover, false))
             (rows(ctx, &ctx.t("Remarks"), &remarks, false))

@@ -7,24 +7,18 @@ use packloft_proto::v1::store_service_server::StoreService;
 use packloft_proto::v1::trace_service_server::TraceService;
 use tonic::{Request, Status};
 
-use super::deeds::about;
+use super::address::escaped;
+use super::ctx::Ctx;
+use super::deed::about;
 use super::frame::Page;
 use super::intake::happenings;
+use super::may::{May, guarded};
 use super::registers::{self, choices};
-use super::who::{May, guarded};
 use super::widgets::{
     Form, badge, bag_link, fact, findings, folded, form, form_with, lot_link, more, n, none, pallet_link, run_link,
     table,
 };
-use super::{Ctx, escaped};
-
-/// Locations to choose from.
-///
-/// # Errors
-/// When the record cannot be read.
-pub async fn place_choices(ctx: &Ctx) -> Result<Vec<(String, String)>, Status> {
-    Ok(choices!(&registers::locations(ctx).await?))
-}
+use crate::pages::registers::place_choices;
 
 /// Address of the page of something that was found.
 fn page_of(row: &v1::FoundCode) -> String {

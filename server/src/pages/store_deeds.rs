@@ -6,7 +6,7 @@ use packloft_proto::v1::pallet_service_server::PalletService;
 use packloft_proto::v1::store_service_server::StoreService;
 use tonic::Request;
 
-use super::deeds::{Deed, Done, send};
+use super::deed::{Deed, Done, send};
 use super::form::Problem;
 
 /// Does a deed with pallets and places.
@@ -171,7 +171,7 @@ pub(super) async fn vehicles(mut d: Deed<'_>, deed: &str) -> Result<Done, Proble
                 }
             )
             .1;
-            let to = done.sequence.map(|n| format!("/loads/{}?done={n}", super::escaped(&code)));
+            let to = done.sequence.map(|n| format!("/loads/{}?done={n}", super::address::escaped(&code)));
             Done { to, ..done }
         }
         "vehicle_check" => {
@@ -218,10 +218,10 @@ pub(super) async fn vehicles(mut d: Deed<'_>, deed: &str) -> Result<Done, Proble
             )
             .1;
             // The next scan is for the same drop.
-            let path = from.split('?').next().filter(|path| super::ours(path)).unwrap_or("/dispatch");
+            let path = from.split('?').next().filter(|path| super::address::ours(path)).unwrap_or("/dispatch");
             let to = done.sequence.map(|sequence| {
-                let at = if at.is_empty() { String::new() } else { format!("&at={}", super::escaped(&at)) };
-                format!("{path}?drop={}{at}&done={sequence}", super::escaped(&consignment))
+                let at = if at.is_empty() { String::new() } else { format!("&at={}", super::address::escaped(&at)) };
+                format!("{path}?drop={}{at}&done={sequence}", super::address::escaped(&consignment))
             });
             Done { to, ..done }
         }

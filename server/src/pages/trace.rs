@@ -5,33 +5,15 @@ use packloft_proto::v1;
 use packloft_proto::v1::trace_service_server::TraceService;
 use tonic::{Request, Status};
 
+use super::address::escaped;
+use super::ctx::Ctx;
 use super::frame::Page;
 use super::graph::{Set, spoken};
 use super::intake::{happenings, lot_state};
 use super::store::kind_words;
 use super::trace_picture::{picture, set_of, traced};
 use super::widgets::{badge, bag_link, lot_link, lots, n, none, pallet_link, run_link, since, table};
-use super::{Ctx, escaped};
-
-/// What was found, as the API answered it.
-pub enum Answer {
-    /// Packs by number or print.
-    Packs(v1::TracePackResponse),
-    /// A lot.
-    Lot(v1::TraceLotResponse),
-    /// A bag.
-    Bag(v1::TraceBulkBagResponse),
-    /// A pallet.
-    Pallet(Box<v1::TracePalletResponse>),
-    /// A consignment.
-    Consignment(v1::TraceConsignmentResponse),
-    /// A packaging lot.
-    Packaging(v1::TracePackagingLotResponse),
-    /// Several things have the code, or it needs a number or time besides.
-    Choose(Vec<v1::FoundCode>),
-    /// Nothing was asked.
-    Nothing,
-}
+use crate::pages::traced::Answer;
 
 async fn pack_by_number(ctx: &Ctx, run: &str, pack: &str) -> Result<Answer, Status> {
     let number = pack.chars().filter(|c| !c.is_whitespace()).collect::<String>().parse();

@@ -7,9 +7,10 @@ use packloft_proto::v1::intake_service_server::IntakeService;
 use packloft_proto::v1::run_service_server::RunService;
 use tonic::{Request, Status};
 
+use super::address::escaped;
+use super::ctx::Ctx;
 use super::graph::{Graph, Node, Set, Strip};
-use super::trace::Answer;
-use super::{Ctx, escaped};
+use crate::pages::traced::Answer;
 
 /// Nominal masses of runs.
 struct Masses(BTreeMap<String, f64>);

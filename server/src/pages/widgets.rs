@@ -6,7 +6,7 @@
 use maud::{Markup, html};
 use packloft_proto::v1;
 
-use super::Ctx;
+use super::ctx::Ctx;
 use super::form::{Advice, CONFIRMED, Fields};
 
 /// Marks a text that is translated later, for the language files.
@@ -29,8 +29,9 @@ pub fn say(ctx: &Ctx, text: &str) -> Markup {
 /// Address of the page with its query, for coming back to it.
 pub(super) fn here(ctx: &Ctx) -> String {
     let kept = ctx.query.pairs().filter(|(name, _)| *name != "done");
-    let query: Vec<String> =
-        kept.map(|(name, value)| format!("{}={}", super::escaped(name), super::escaped(value))).collect();
+    let query: Vec<String> = kept
+        .map(|(name, value)| format!("{}={}", super::address::escaped(name), super::address::escaped(value)))
+        .collect();
     if query.is_empty() { ctx.path.clone() } else { format!("{}?{}", ctx.path, query.join("&")) }
 }
 
@@ -319,17 +320,17 @@ pub fn badge(kind: &str, text: &str) -> Markup {
 
 /// Link to a lot.
 pub fn lot_link(code: &str) -> Markup {
-    html! { a.code href={ "/lots/" (super::escaped(code)) } { (code) } }
+    html! { a.code href={ "/lots/" (super::address::escaped(code)) } { (code) } }
 }
 
 /// Link to a bag.
 pub fn bag_link(tag: &str) -> Markup {
-    html! { a.code href={ "/bags/" (super::escaped(tag)) } { (tag) } }
+    html! { a.code href={ "/bags/" (super::address::escaped(tag)) } { (tag) } }
 }
 
 /// Link to a pallet; its number in groups that can be read aloud.
 pub fn pallet_link(sscc: &str) -> Markup {
-    html! { a.sscc href={ "/pallets/" (super::escaped(sscc)) } { (grouped(sscc)) } }
+    html! { a.sscc href={ "/pallets/" (super::address::escaped(sscc)) } { (grouped(sscc)) } }
 }
 
 /// An SSCC as people read it: the last five digits tell pallets of a house apart.
@@ -341,7 +342,7 @@ pub fn grouped(sscc: &str) -> Markup {
 
 /// Link to a run.
 pub fn run_link(code: &str) -> Markup {
-    html! { a.code href={ "/runs/" (super::escaped(code)) } { (code) } }
+    html! { a.code href={ "/runs/" (super::address::escaped(code)) } { (code) } }
 }
 
 /// Lots of a bag with their shares.
@@ -360,8 +361,8 @@ pub fn more(ctx: &Ctx, token: &str) -> Markup {
     html! {
         @if !token.is_empty() {
             @let kept: String = ctx.query.pairs().filter(|(name, _)| !matches!(*name, "page" | "done"))
-                .map(|(name, value)| format!("{}={}&", super::escaped(name), super::escaped(value))).collect();
-            p { a.button href={ (ctx.path) "?" (kept) "page=" (super::escaped(token)) } { (ctx.t("More")) } }
+                .map(|(name, value)| format!("{}={}&", super::address::escaped(name), super::address::escaped(value))).collect();
+            p { a.button href={ (ctx.path) "?" (kept) "page=" (super::address::escaped(token)) } { (ctx.t("More")) } }
         }
     }
 }
