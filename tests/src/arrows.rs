@@ -218,9 +218,12 @@ impl Reader {
 
     fn tokens(&mut self, tokens: TokenStream) {
         let (mut path, mut joined) = (Vec::new(), false);
-        let mut colons = 0;
+        let (mut colons, mut dotted) = (0, false);
         for token in tokens {
+            let member = std::mem::replace(&mut dotted, matches!(&token, TokenTree::Punct(p) if p.as_char() == '.'));
             match &token {
+                // A field or a method.
+                TokenTree::Ident(_) if member => continue,
                 TokenTree::Ident(ident) if path.is_empty() || joined => {
                     path.push(ident.to_string());
                     (joined, colons) = (false, 0);

@@ -172,38 +172,3 @@ pub fn compact(event: &j::Event) -> j::Event {
     }
     event
 }
-
-/// The fact as the list of one object keeps it: of a deed with many units only the one that the list is about, so that an
-/// arrival of two hundred bags is not kept two hundred times whole.
-pub fn kept_for(event: &j::Event, key: &str) -> j::Event {
-    let mut event = compact(event);
-    let Some((noun, code)) = key.split_once('/') else { return event };
-    if let (Some(Fact::StockTaken(f)), "stock_takes") = (&mut event.fact, noun) {
-        // That stock was taken there and then; who was seen and who missed stands with each unit.
-        *f = j::StockTaken { location_code: f.location_code.clone(), ..j::StockTaken::default() };
-        return event;
-    }
-    let code = crate::key::code_of(code);
-    let only = |codes: &mut Vec<String>, wanted: &str| codes.retain(|known| noun == wanted && *known == code);
-    match (&mut event.fact, noun) {
-        (Some(Fact::IntakeRecorded(f)), "bag") => f.bags.retain(|bag| bag.bag_tag == code),
-        (Some(Fact::IntakeRecorded(f)), "fibc") => f.bags.retain(|bag| bag.fibc_code == code),
-        (Some(Fact::OpeningStockRecorded(f)), "bag") => f.bags.retain(|bag| bag.bag_tag == code),
-        (Some(Fact::VehicleLoadDispatched(f)), "pallet") => f.pallets.retain(|paper| paper.sscc == code),
-        (Some(Fact::UnitsMoved(f)), "bag" | "pallet" | "packaging_lot") => {
-            only(&mut f.bag_tags, "bag");
-            only(&mut f.ssccs, "pallet");
-            only(&mut f.packaging_lot_codes, "packaging_lot");
-        }
-        (Some(Fact::StockTaken(f)), "bag" | "pallet" | "packaging_lot") => {
-            only(&mut f.bag_tags, "bag");
-            only(&mut f.ssccs, "pallet");
-            only(&mut f.packaging_lot_codes, "packaging_lot");
-            only(&mut f.missing_bag_tags, "bag");
-            only(&mut f.missing_ssccs, "pallet");
-            only(&mut f.missing_packaging_lot_codes, "packaging_lot");
-        }
-        _ => {}
-    }
-    event
-}

@@ -6,7 +6,10 @@
 //! A key reads `noun/code` (`bag/B-17`); facts that come by the hundred are kept per UTC day (`feed/F1/d020412`), so
 //! that reading a stretch costs what the stretch holds. `/` in a code is written `%2F`.
 
+use crate::fact::compact;
 use crate::fact::*;
+use crate::key;
+use packloft_proto::journal as j;
 
 /// Microseconds of one day.
 pub const DAY_US: i64 = 86_400_000_000;
@@ -313,7 +316,7 @@ pub fn keys_of(event: &Event) -> Vec<String> {
             keys.push(examined_key(&f.hoist_code, &f.gear_code));
         }
         Fact::PreUseCheckRecorded(f) => {
-            keys.push(bucket(&crate::rules::item::pre_use_key(&f.hoist_code, &f.gear_code), day_of(at)));
+            keys.push(bucket(&crate::key::pre_use_key(&f.hoist_code, &f.gear_code), day_of(at)));
         }
         Fact::MishapRecorded(f) => keys.push(examined_key(&f.hoist_code, &f.gear_code)),
         Fact::RemedyRecorded(f) => keys.push(examined_key(&f.hoist_code, &f.gear_code)),
@@ -478,7 +481,7 @@ fn overload_keys(event: &Event, hoist_code: &str, keys: &mut Vec<String>) {
 /// Key of the examinations of what carried more than it may, when a broken rule says so.
 pub fn overload_key(rule: &str, subject: &str, hoist_code: &str) -> Option<String> {
     let hoist = subject == hoist_code && ["HOOK_LOAD", "LOAD_CELL_OVER"].contains(&rule);
-    crate::rules::item::OVERLOADS.contains(&rule).then(|| match hoist {
+    crate::key::OVERLOADS.contains(&rule).then(|| match hoist {
         true => examined_key(hoist_code, ""),
         false => examined_key("", subject),
     })
@@ -514,4 +517,48 @@ mod serial_tests {
         let found: Vec<i64> = rows.iter().map(|row| row.sequence).collect();
         assert_eq!(found, [4, 6]);
     }
+}
+
+/// The fact as the list of one object keeps it: of a deed with many units only the one that the list is about, so that an
+/// arrival of two hundred bags is not kept two hundred times whole.
+pub fn kept_for(event: &j::Event, key: &str) -> j::Event {
+    let mut event = compact(event);
+    let Some((noun, code)) = key.split_once('/') else { return event };
+    if let (Some(Fact::StockTaken(f)), "stock_takes") = (&mut event.fact, noun) {
+        // That stock was taken there and then; who was seen and who missed stands with each unit.
+        *f = j::StockTaken { location_code: f.location_code.clone(), ..j::StockTaken::default() };
+        return event;
+    }
+    let code = crate::key::code_of(code);
+    let only = |codes: &mut Vec<String>, wanted: &str| codes.retain(|known| noun == wanted && *known == code);
+    match (&mut event.fact, noun) {
+        (Some(Fact::IntakeRecorded(f)), "bag") => f.bags.retain(|bag| bag.bag_tag == code),
+        (Some(Fact::IntakeRecorded(f)), "fibc") => f.bags.retain(|bag| bag.fibc_code == code),
+        (Some(Fact::OpeningStockRecorded(f)), "bag") => f.bags.retain(|bag| bag.bag_tag == code),
+        (Some(Fact::VehicleLoadDispatched(f)), "pallet") => f.pallets.retain(|paper| paper.sscc == code),
+        (Some(Fact::UnitsMoved(f)), "bag" | "pallet" | "packaging_lot") => {
+            only(&mut f.bag_tags, "bag");
+            only(&mut f.ssccs, "pallet");
+            only(&mut f.packaging_lot_codes, "packaging_lot");
+        }
+        (Some(Fact::StockTaken(f)), "bag" | "pallet" | "packaging_lot") => {
+            only(&mut f.bag_tags, "bag");
+            only(&mut f.ssccs, "pallet");
+            only(&mut f.packaging_lot_codes, "packaging_lot");
+            only(&mut f.missing_bag_tags, "bag");
+            only(&mut f.missing_ssccs, "pallet");
+            only(&mut f.missing_packaging_lot_codes, "packaging_lot");
+        }
+        _ => {}
+    }
+    event
+}
+
+/// Rules whose breach by a lift means that an element carried more than it may.
+pub const OVERLOADS: [&str; 7] =
+    ["HOOK_LOAD", "LOAD_CELL_OVER", "GEAR_LIMIT", "POINT_LIMIT", "SLING_RATING", "LEG_TENSION", "ANGLE_TOO_FLAT"];
+
+/// Key of the pre-use checks of an item.
+pub fn pre_use_key(hoist_code: &str, gear_code: &str) -> String {
+    key::object("pre_use", &format!("{hoist_code}/{gear_code}"))
 }

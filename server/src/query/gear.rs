@@ -227,7 +227,12 @@ pub fn get(asked: &Asked, hoist_code: &str, gear_code: &str, at_us: i64) -> Resu
     let told = |row: &&Entry| !matches!(row.event.fact, Some(Fact::ExaminationRecorded(_)));
     rows.extend(own.iter().filter(told).cloned());
     let day = day_of(at_us);
-    rows.extend(facts_between(&asked.record, &item::pre_use_key(hoist_code, gear_code), day - CHECK_DAYS, day)?);
+    rows.extend(facts_between(
+        &asked.record,
+        &packloft_domain::key::pre_use_key(hoist_code, gear_code),
+        day - CHECK_DAYS,
+        day,
+    )?);
     let lifts = if hoist_code.is_empty() {
         own
     } else {

@@ -9,8 +9,9 @@ use std::collections::{BTreeMap, VecDeque};
 use std::ops::Bound::{Excluded, Included, Unbounded};
 use std::sync::Arc;
 
-use packloft_domain::fact::{Event, kept_for};
+use packloft_domain::fact::Event;
 use packloft_domain::key;
+use packloft_domain::key::kept_for;
 use packloft_domain::record::Entry;
 
 use super::UsedRequest;

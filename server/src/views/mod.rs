@@ -18,8 +18,9 @@ mod touched;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
-use packloft_domain::fact::{Event, kept_for};
+use packloft_domain::fact::Event;
 use packloft_domain::key;
+use packloft_domain::key::kept_for;
 use packloft_domain::patience;
 use packloft_domain::record::{Entry, Record, Unreadable};
 use parking_lot::RwLock;

@@ -16,6 +16,7 @@ use super::register::{Register, site_on};
 use super::{Context, Decision, Missing};
 use crate::fact::*;
 use crate::key;
+use crate::key::pre_use_key;
 use crate::mass::kilograms;
 use crate::record::{Entry, Record, Unreadable, facts, facts_between};
 use crate::refusal::{Refusal, Unknown, Violation};
@@ -79,10 +80,6 @@ pub(super) fn date_reason(kind: &str, code: &str, date: &str, what: &str, zone: 
         finding("DATE_PAST", code, text, day_number(today), day_number(parsed))
     })
 }
-
-/// Rules whose breach by a lift means that an element carried more than it may.
-pub const OVERLOADS: [&str; 7] =
-    ["HOOK_LOAD", "LOAD_CELL_OVER", "GEAR_LIMIT", "POINT_LIMIT", "SLING_RATING", "LEG_TENSION", "ANGLE_TOO_FLAT"];
 
 /// The newest report by the day of the examination that was told for an instant.
 fn newest_report(rows: &[Entry], at: i64) -> Option<(&ExaminationRecorded, i64)> {
@@ -175,11 +172,6 @@ fn stops(
     }
     dated.sort_by_key(|(time_us, _)| *time_us);
     Ok(dated.into_iter().map(|(_, found)| found).collect())
-}
-
-/// Key of the pre-use checks of an item.
-pub fn pre_use_key(hoist_code: &str, gear_code: &str) -> String {
-    key::object("pre_use", &format!("{hoist_code}/{gear_code}"))
 }
 
 /// The newest pre-use check of an item up to an instant.
