@@ -1,4 +1,5 @@
 //! Compiles the `.proto` files without an installed protoc and keeps both descriptor sets for reflection.
+
 use std::{env, fs, path::PathBuf};
 
 use prost::Message;

@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use packloft_client::connection::{Connection, may_retry};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::Command;
+use packloft_domain::rules::deciding::Command;
 use packloft_proto::v1;
 use packloft_server::service::convert;
 use packloft_server::service::faults::Faults;

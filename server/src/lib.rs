@@ -10,6 +10,7 @@ pub mod journal;
 pub mod labels;
 pub mod lanes;
 pub mod limits;
+mod memory;
 pub mod pages;
 pub mod people;
 pub mod query;
@@ -21,8 +22,3 @@ pub mod verify;
 pub mod views;
 
 pub use run::{main_with, main_with_clock};
-
-/// For every program that serves. Big answers are made by whichever of many threads is free; the system's allocator keeps a
-/// heap for each and gives little of it back, so memory rose with the number of threads that had ever answered one.
-#[global_allocator]
-static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;

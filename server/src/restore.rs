@@ -12,8 +12,8 @@ use std::sync::Arc;
 use anyhow::Context as _;
 use packloft_domain::fact::{Actor, ActorProof, EpochStarted, Event, Fact};
 use packloft_domain::key;
+use packloft_domain::objects::pallet::serial_of;
 use packloft_domain::record::{Record, Unreadable};
-use packloft_domain::rules::pallet::serial_of;
 use serde_json::{Value, json};
 
 use crate::engine::Clock;

@@ -211,6 +211,7 @@ fn run_server(serve: &Serve, clock: Arc<dyn Clock>) -> anyhow::Result<ExitCode> 
 
 /// Opens the port, then the data folder, and serves until the end; gives the house when it was opened.
 async fn serve_folder(serve: &Serve, clock: Arc<dyn Clock>) -> anyhow::Result<Option<House>> {
+    crate::memory::give_back();
     let incoming = TcpIncoming::bind(serve.listen)
         .map_err(|fault| anyhow::anyhow!("{fault}"))
         .with_context(|| format!("cannot listen on {}", serve.listen))?

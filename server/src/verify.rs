@@ -7,8 +7,8 @@
 use std::time::{Duration, Instant};
 
 use packloft_domain::fact::Event;
-use packloft_domain::key::kept_for;
-use packloft_domain::{key, patience};
+use packloft_domain::key::{self, kept_for};
+use packloft_domain::patience;
 use prost::Message;
 use sha2::{Digest, Sha256};
 

@@ -10,8 +10,9 @@ use house::*;
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
+use packloft_domain::objects::bag;
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::Command;
+use packloft_domain::rules::deciding::Command;
 use packloft_proto::v1;
 use packloft_server::query::announce::{everywhere, stopped_in};
 use packloft_server::query::line;
@@ -268,7 +269,7 @@ fn what_is_announced_is_what_was_tipped_and_stopped_in_any_order_of_recording() 
         for at in (0..130).map(|minute| T0 + minute * MIN + MIN / 2) {
             let since = cleared.iter().copied().filter(|time| *time <= at).max().unwrap_or(i64::MIN);
             let stopped = |tag: &str| {
-                let bag = packloft_domain::rules::bag::bag(&asked.record, tag).unwrap().unwrap();
+                let bag = bag::bag(&asked.record, tag).unwrap().unwrap();
                 let own_holds: Vec<_> =
                     house.events.iter().flat_map(|event| event.holds.iter().map(move |hold| (event, hold))).collect();
                 // A tip of a rejected lot, or of a held bag, put that bag on hold by itself.

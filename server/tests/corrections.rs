@@ -20,11 +20,10 @@ use day::*;
 use house::*;
 use packloft_domain::fact::*;
 use packloft_domain::refusal::Refusal;
+use packloft_domain::rules::deciding::Command;
 use packloft_domain::rules::undo::other_way;
-use packloft_domain::rules::{Command, hold};
 use packloft_server::query::content::Needs;
-use packloft_server::query::objects;
-use packloft_server::query::{Asked, Kept};
+use packloft_server::query::{Asked, Kept, objects};
 use packloft_server::views::Views;
 use packloft_server::views::memory::MemoryStore;
 
@@ -58,7 +57,11 @@ fn correct(house: &mut House, target_sequence: i64, new: Option<&Told>, at: i64)
 
 /// Quality looks at everything the wrong entry brought about and ends it.
 fn quality(house: &mut House, at: i64) {
-    for state in hold::all(&house.anew().record).unwrap().into_iter().filter(|state| state.ended.is_none()) {
+    for state in packloft_domain::objects::hold::all(&house.anew().record)
+        .unwrap()
+        .into_iter()
+        .filter(|state| state.ended.is_none())
+    {
         let end = HoldEnded { hold_code: state.hold.hold_code, reason: text("looked at"), ..HoldEnded::default() };
         tell(house, &Told { at, actor: "qa", fact: Fact::HoldEnded(end) }).unwrap();
     }

@@ -16,12 +16,11 @@ use std::sync::Arc;
 
 use house::*;
 use packloft_domain::fact::*;
-use packloft_domain::key;
 use packloft_domain::mass::KG;
-use packloft_domain::patience;
 use packloft_domain::reads::ReadSet;
 use packloft_domain::record::Record;
-use packloft_domain::rules::{bag, free, hold, pallet};
+use packloft_domain::rules::free;
+use packloft_domain::{key, objects, patience};
 use packloft_proto::v1;
 use packloft_server::query::content::{Needs, content, evidence};
 use packloft_server::query::trace::{self, Settings, by_number, held_in_run, reached};
@@ -46,14 +45,14 @@ enum Question {
 /// The answer as text, without the sequence it stands at.
 fn answer(asked: &Asked, question: &Question) -> String {
     match question {
-        Question::Pallet(sscc) => match pallet::pallet(&asked.record, sscc).unwrap() {
+        Question::Pallet(sscc) => match objects::pallet::pallet(&asked.record, sscc).unwrap() {
             Some(state) => {
                 let content = content(asked, &state).unwrap();
                 format!("{content:?} {:?}", pallets::answer(asked, &state).unwrap())
             }
             None => "none".into(),
         },
-        Question::Bag(tag) => match bag::bag(&asked.record, tag).unwrap() {
+        Question::Bag(tag) => match objects::bag::bag(&asked.record, tag).unwrap() {
             Some(facts) => {
                 let found = reached(asked, &facts, Settings { epsilon: 1e-9, coverage: 2.0 }).unwrap();
                 format!("{facts:?} {:?} {:?}", found.packs, found.methods)
@@ -315,7 +314,7 @@ fn an_intake_withdrawn_and_recorded_again_under_another_lot_is_seen_at_once() {
             assert_eq!(answer(&house.asked(), question), answer(&house.anew(), question), "{question:?}");
         }
         let asked = house.asked();
-        let state = pallet::pallet(&asked.record, &built.sscc).unwrap().unwrap();
+        let state = objects::pallet::pallet(&asked.record, &built.sscc).unwrap().unwrap();
         content(&asked, &state).unwrap().lot_codes
     };
     assert_eq!(lots(&house), ["LA"]);
@@ -325,14 +324,14 @@ fn an_intake_withdrawn_and_recorded_again_under_another_lot_is_seen_at_once() {
     // Meanwhile nothing it may be in is free, and what it reached can be held and found.
     let hold = HoldPlaced { bag_tag: "B1".into(), hazard: HazardKind::Spreading.into(), ..HoldPlaced::default() };
     let asked = house.asked();
-    let state = pallet::pallet(&asked.record, &built.sscc).unwrap().unwrap();
+    let state = objects::pallet::pallet(&asked.record, &built.sscc).unwrap().unwrap();
     let found = content(&asked, &state).unwrap();
     assert!(found.unrecorded && found.bag_tags == ["B1"], "{found:?}");
     let reasons = free::reasons(&asked.record, &state, &found, &asked.stops().unwrap()).unwrap();
     assert!(!reasons.is_empty());
     house.tell(T0 + 51 * MIN, Fact::HoldPlaced(hold)).unwrap();
     let asked = house.asked();
-    let placed = hold::all(&asked.record).unwrap().remove(0);
+    let placed = objects::hold::all(&asked.record).unwrap().remove(0);
     let (tags, packs) = trace::covered(&asked, &placed).unwrap();
     assert_eq!((tags, packs.len()), (vec!["B1".to_owned()], 1), "{packs:?}");
     house.tell(T0, intake("I1", "B1", "LB")).unwrap();

@@ -14,7 +14,7 @@ use packloft_domain::fact::{ClockCorrected, Fact, Material, Registered, RemarkRe
 use packloft_domain::reads::ReadSet;
 use packloft_domain::record::Record;
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::Command;
+use packloft_domain::rules::deciding::Command;
 use packloft_server::engine::{Clock, DependsOn, Engine, EngineError, Submission, fresh_id};
 use packloft_server::journal::memory_disk::MemoryDisk;
 use packloft_server::journal::{Journal, Witness};

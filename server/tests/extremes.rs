@@ -14,7 +14,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use day::*;
 use packloft_domain::fact::*;
-use packloft_domain::rules::Command;
+use packloft_domain::rules::deciding::Command;
 use packloft_proto::journal;
 use packloft_server::query::content::Needs;
 use prost_reflect::prost::Message;

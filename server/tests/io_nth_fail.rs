@@ -11,7 +11,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 use common::{config, day, open, submission, tell};
 use packloft_domain::fact::Fact;
-use packloft_domain::rules::free::Evidence;
+use packloft_domain::objects::evidence::Evidence;
 use packloft_server::engine::{EngineError, Outcome, Submission, SystemClock};
 use packloft_server::house::{House, HouseConfig};
 use packloft_server::journal::disk::{Disk, DiskFile, RealDisk};

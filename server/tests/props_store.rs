@@ -16,11 +16,13 @@ use std::sync::Arc;
 use house::*;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
+use packloft_domain::objects::pallet::{PalletFacts, PalletPlace, pallet};
+use packloft_domain::objects::stacking::run_places;
+use packloft_domain::objects::{self, load, lot};
 use packloft_domain::record::Record;
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::pallet::{PalletFacts, PalletPlace, pallet};
-use packloft_domain::rules::stacking::run_places;
-use packloft_domain::rules::{Command, bag, free};
+use packloft_domain::rules::deciding::Command;
+use packloft_domain::rules::free;
 use packloft_proto::v1;
 use packloft_server::query::content::{Needs, content};
 use packloft_server::query::trace::{Settings, reached};
@@ -74,7 +76,7 @@ fn fill_and_tip(house: &mut House, story: &mut Story) {
 fn late_tips(house: &mut House, story: &Story) {
     for number in 1..=story.bags {
         let tag = format!("B{number}");
-        let bag = bag::bag(&house.record(), &tag).unwrap().unwrap();
+        let bag = objects::bag::bag(&house.record(), &tag).unwrap().unwrap();
         if bag.tips.is_empty() {
             let at = bag.arrived_time_us + 2 * MIN;
             let tipped = BagTipped { bag_tag: tag, feed_code: "F1".into(), ..BagTipped::default() };
@@ -266,8 +268,8 @@ fn must_be_free(house: &House, sscc: &str) {
         assert!(!free::touches(&hold, &state, &content), "{sscc} is held by {:?}", hold.hold);
     }
     for lot in &content.lot_codes {
-        let lot = packloft_domain::rules::lot::lot(&asked.record, lot).unwrap().unwrap();
-        assert_eq!(lot.decision, packloft_domain::rules::lot::LotDecision::Released, "{sscc}: {lot:?}");
+        let lot = lot::lot(&asked.record, lot).unwrap().unwrap();
+        assert_eq!(lot.decision, lot::LotDecision::Released, "{sscc}: {lot:?}");
     }
     assert!(!content.uncounted && !content.unrecorded);
 }
@@ -284,7 +286,7 @@ fn dispatch_deeds(house: &mut House, story: &mut Story) {
                 }),
                 story.now,
             );
-            let on_it = packloft_domain::rules::dispatch::load(&house.record(), &load).unwrap().unwrap().pallets;
+            let on_it = load::load(&house.record(), &load).unwrap().unwrap().pallets;
             if house.random.u8(..3) == 0 {
                 command.already_done_reason = "gone".into();
             }
@@ -516,7 +518,7 @@ fn back_and_forward_agree_and_what_is_kept_answers_like_what_is_computed_anew() 
             let bags: BTreeSet<&String> = back.bag_tags.iter().collect();
             for key in asked.record.keys("bag/").unwrap() {
                 let tag = packloft_domain::key::code_of(&key);
-                let facts = bag::bag(&asked.record, &tag).unwrap().unwrap();
+                let facts = objects::bag::bag(&asked.record, &tag).unwrap().unwrap();
                 let forward = reached(&anew, &facts, Settings { epsilon: 1e-9, coverage: 0.0 }).unwrap();
                 let holds = back.parts.iter().any(|part| {
                     forward.packs.iter().filter(|set| set.run_code == part.run_code).any(|set| {

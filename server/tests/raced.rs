@@ -15,7 +15,8 @@ use house::{House, MIN, T0, counters, registers};
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
-use packloft_domain::rules::Command;
+use packloft_domain::objects;
+use packloft_domain::rules::deciding::Command;
 use packloft_proto::v1;
 use packloft_proto::v1::dispatch_service_server::DispatchService;
 use packloft_proto::v1::recall_service_server::RecallService;
@@ -416,7 +417,7 @@ async fn what_is_computed_in_the_writers_turn_stands_right_before_it() {
             let seen = Arc::clone(&seen);
             made.in_turn = Some(Arc::new(move |record| {
                 seen.store(record.sequence(), Ordering::Relaxed);
-                Ok(packloft_domain::rules::free::Evidence::default())
+                Ok(objects::evidence::Evidence::default())
             }));
         }
         handed.push((number, seen, server.engine.enqueue(made).unwrap()));

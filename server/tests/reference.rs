@@ -12,7 +12,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use house::House;
 use model::{Place, World, world};
-use packloft_domain::rules::pallet::pallet;
+use packloft_domain::objects::pallet::pallet;
 use packloft_proto::v1;
 use packloft_server::query::{Asked, loads, pallets, recalls, stock, stock_state, whereabouts};
 

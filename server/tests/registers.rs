@@ -11,7 +11,8 @@ use house::*;
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
-use packloft_domain::rules::{Command, register};
+use packloft_domain::objects;
+use packloft_domain::rules::deciding::Command;
 use packloft_proto::v1;
 use packloft_server::documents::{despatch, html, records, sheet, visibility};
 use packloft_server::journal::memory_disk::MemoryDisk;
@@ -570,8 +571,8 @@ fn a_dispatch_from_before_papers_were_decided_is_read_as_at_its_time() {
 #[test]
 fn a_change_of_the_site_holds_what_it_gives_and_can_be_corrected() {
     let (mut house, _) = history(3);
-    let name = |house: &House, at| register::site_at(&house.record(), at).unwrap().unwrap();
-    let (_, version) = register::newest_site(&house.record()).unwrap().unwrap();
+    let name = |house: &House, at| objects::register::site_at(&house.record(), at).unwrap().unwrap();
+    let (_, version) = objects::register::newest_site(&house.record()).unwrap().unwrap();
     let renamed = site(&["name"], Site { name: "renamed".into(), ..Site::default() });
     let stale = Command { expected_version: Some(version - 1), ..Command::new(renamed.clone(), NOW) };
     assert!(matches!(house.run("op", &stale, None), Err(packloft_domain::refusal::Refusal::Stale { .. })));

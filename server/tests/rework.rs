@@ -9,10 +9,10 @@ use house::*;
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
+use packloft_domain::objects::pallet::pallet;
+use packloft_domain::rules::deciding::Command;
 use packloft_domain::rules::free::touches;
 use packloft_domain::rules::lift::gather;
-use packloft_domain::rules::pallet::pallet;
-use packloft_domain::rules::{Command, bag, hold};
 use packloft_proto::v1;
 use packloft_server::query::content::{content, of_rework};
 use packloft_server::query::rework::{holding_lot, rework_lots};
@@ -157,7 +157,7 @@ fn forward_goes_where_backward_comes_from() {
         ("B2", "LB", [false, true, true, true]),
         ("B3", "LC", [false, false, false, true]),
     ] {
-        let found = bag::bag(&asked.record, tag).unwrap().unwrap();
+        let found = packloft_domain::objects::bag::bag(&asked.record, tag).unwrap().unwrap();
         let reached = trace::reached(&asked, &found, settings).unwrap();
         let runs: BTreeSet<&str> =
             reached.packs.iter().filter(|set| set.possible.is_some()).map(|set| set.run_code.as_str()).collect();
@@ -172,7 +172,7 @@ fn forward_goes_where_backward_comes_from() {
         let placed = HoldPlaced { lot_code: lot.into(), hazard: HazardKind::Spreading.into(), ..HoldPlaced::default() };
         house.tell(T0 + 60 * HOUR, Fact::HoldPlaced(placed)).unwrap();
         let asked = house.anew();
-        let state = hold::all(&asked.record).unwrap().remove(0);
+        let state = packloft_domain::objects::hold::all(&asked.record).unwrap().remove(0);
         let held = pallets.clone().map(|sscc| {
             let facts = pallet(&asked.record, &sscc).unwrap().unwrap();
             touches(&state, &facts, &content(&asked, &facts).unwrap())
@@ -191,7 +191,7 @@ fn packs_that_are_held_are_held_as_rework_too() {
     let placed = HoldPlaced { interval, hazard: HazardKind::Spreading.into(), ..HoldPlaced::default() };
     house.tell(T0 + 60 * HOUR, Fact::HoldPlaced(placed)).unwrap();
     let asked = house.anew();
-    let state = hold::all(&asked.record).unwrap().remove(0);
+    let state = packloft_domain::objects::hold::all(&asked.record).unwrap().remove(0);
     let held = pallets.map(|sscc| {
         let facts = pallet(&asked.record, &sscc).unwrap().unwrap();
         touches(&state, &facts, &content(&asked, &facts).unwrap())
@@ -203,14 +203,14 @@ fn packs_that_are_held_are_held_as_rework_too() {
     assert!(of("R2").is_some_and(|i| i.first_number > 200 && i.last_number == 950), "{covered:?}");
     assert!(of("R3").is_some(), "{covered:?}");
     // The bag itself must not be tipped or lifted.
-    let found = bag::bag(&asked.record, "W1").unwrap().unwrap();
-    assert_eq!(hold::on_bag(&asked.record, &found).unwrap().len(), 1);
+    let found = packloft_domain::objects::bag::bag(&asked.record, "W1").unwrap().unwrap();
+    assert_eq!(packloft_domain::objects::hold::on_bag(&asked.record, &found).unwrap().len(), 1);
 }
 
 /// Codes of the open holds on a bag, as every answer about it gives them.
 fn held(house: &House, tag: &str) -> Vec<String> {
     let asked = house.anew();
-    let found = bag::bag(&asked.record, tag).unwrap().unwrap();
+    let found = packloft_domain::objects::bag::bag(&asked.record, tag).unwrap().unwrap();
     objects::bulk_bag(&asked, &found).unwrap().hold_codes
 }
 
@@ -268,7 +268,7 @@ fn rework_that_waits_inherits_the_rejection_of_a_lot_in_its_packs() {
     let (bags, _) = holding_lot(&asked, "LA", settings).unwrap();
     let tags: Vec<&str> = bags.iter().map(|bag| bag.bag_tag.as_str()).collect();
     assert_eq!(tags, ["B1", "W1", "W2", "W3"]);
-    let state = hold::all(&asked.record).unwrap().remove(0);
+    let state = packloft_domain::objects::hold::all(&asked.record).unwrap().remove(0);
     assert_eq!(trace::covered(&asked, &state).unwrap().0, ["B1", "W1", "W2", "W3"]);
     let stood = stock_state::holds_at(&asked, at + MIN).unwrap();
     let unit = |code: &str| v1::StockUnit {
@@ -380,7 +380,7 @@ fn rework_of_packs_that_were_not_made_yet_is_listed_and_tracing_stops() {
     let event = tip(&mut house, T0 - HOUR, "W1");
     assert!(event.contradictions.iter().any(|row| row.rule == "REWORK_BEFORE_MADE"), "{event:?}");
     let asked = house.anew();
-    let found = bag::bag(&asked.record, "W1").unwrap().unwrap();
+    let found = packloft_domain::objects::bag::bag(&asked.record, "W1").unwrap().unwrap();
     assert!(rework_lots(&asked, &found).unwrap().is_empty());
     let never = BulkBagRecorded {
         bag_tag: "W9".into(),
@@ -556,7 +556,7 @@ fn back_and_forward_agree_through_rework_loops() {
         for lot in LOTS {
             let mut bags = Vec::new();
             for tag in packloft_server::query::objects::bag_tags(&asked.record, lot).unwrap() {
-                bags.extend(bag::bag(&asked.record, &tag).unwrap());
+                bags.extend(packloft_domain::objects::bag::bag(&asked.record, &tag).unwrap());
             }
             let forward = trace::reached_by_all(&asked, &bags, settings).unwrap();
             for (run, packs) in &runs {

@@ -16,10 +16,12 @@ use common::submission;
 use house::{House, T0, registers};
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
+use packloft_domain::objects;
+use packloft_domain::objects::evidence::Evidence;
 use packloft_domain::record::Record;
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::free::Evidence;
-use packloft_domain::rules::{Command, Context, decide, register};
+use packloft_domain::rules::decide;
+use packloft_domain::rules::deciding::{Command, Context};
 use packloft_server::engine::{Clock, Engine, EngineError, Outcome, Submission};
 use packloft_server::journal::memory_disk::MemoryDisk;
 use packloft_server::journal::{Journal, Sealed, Witness};
@@ -180,7 +182,7 @@ impl Server {
                 next_sequence: number.cast_signed(),
                 request_id: event.request_id.clone(),
                 actor_code: event.actor.as_ref().unwrap().code.clone(),
-                zone: register::zone(&record).unwrap(),
+                zone: objects::register::zone(&record).unwrap(),
                 target: None,
                 evidence: &Evidence::default(),
             };

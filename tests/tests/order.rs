@@ -10,16 +10,16 @@ use std::sync::Arc;
 
 use packloft_domain::fact::{Event, Fact, kind};
 use packloft_domain::key::code_of;
+use packloft_domain::objects::bag::bag;
+use packloft_domain::objects::pallet::pallet;
 use packloft_domain::record::Record as _;
-use packloft_domain::rules::bag::bag;
-use packloft_domain::rules::pallet::pallet;
 use packloft_proto::v1;
 use packloft_server::journal::disk::RealDisk;
 use packloft_server::journal::{Journal, Witness};
-use packloft_server::query::trace::Settings;
+use packloft_server::query::trace::{self, Settings};
 use packloft_server::query::{
     Asked, Kept, analysis, checks, content, dispersion, figures, line, objects, packaging, pallets, period, recalls,
-    samples, stock, trace,
+    samples, stock,
 };
 use packloft_server::views::Views;
 use packloft_server::views::memory::MemoryStore;

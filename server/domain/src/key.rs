@@ -7,9 +7,10 @@
 //! that reading a stretch costs what the stretch holds. `/` in a code is written `%2F`.
 
 use crate::fact::compact;
+use packloft_proto::journal as j;
+
 use crate::fact::*;
 use crate::key;
-use packloft_proto::journal as j;
 
 /// Microseconds of one day.
 pub const DAY_US: i64 = 86_400_000_000;
@@ -496,29 +497,6 @@ pub fn examined_key(hoist_code: &str, gear_code: &str) -> String {
     }
 }
 
-#[cfg(test)]
-mod serial_tests {
-    use super::*;
-    use crate::fact::PalletBuilt;
-    use crate::record::{MemoryRecord, Record as _};
-
-    /// Buckets of serials are ordered as numbers, however long, whatever the clock said; the last holds the newest.
-    #[test]
-    fn the_last_bucket_of_serials_holds_the_newest() {
-        let mut record = MemoryRecord::default();
-        for (serial, recorded_time_us) in
-            [(1, 9), (63, 8), (64, 7), (6_400_000_000, 1), (64_000_000, 6), (6_400_000_001, 2)]
-        {
-            let fact = Fact::PalletBuilt(PalletBuilt { serial, sscc: serial.to_string(), ..PalletBuilt::default() });
-            record.push(&Event { recorded_time_us, fact: Some(fact), ..Event::default() });
-        }
-        let last = record.day_before(SERIALS, LAST_SERIALS).expect("readable").expect("there is one");
-        let rows = record.list(&serials(last)).expect("readable");
-        let found: Vec<i64> = rows.iter().map(|row| row.sequence).collect();
-        assert_eq!(found, [4, 6]);
-    }
-}
-
 /// The fact as the list of one object keeps it: of a deed with many units only the one that the list is about, so that an
 /// arrival of two hundred bags is not kept two hundred times whole.
 pub fn kept_for(event: &j::Event, key: &str) -> j::Event {
@@ -561,4 +539,27 @@ pub const OVERLOADS: [&str; 7] =
 /// Key of the pre-use checks of an item.
 pub fn pre_use_key(hoist_code: &str, gear_code: &str) -> String {
     key::object("pre_use", &format!("{hoist_code}/{gear_code}"))
+}
+
+#[cfg(test)]
+mod serial_tests {
+    use super::*;
+    use crate::fact::PalletBuilt;
+    use crate::record::{MemoryRecord, Record as _};
+
+    /// Buckets of serials are ordered as numbers, however long, whatever the clock said; the last holds the newest.
+    #[test]
+    fn the_last_bucket_of_serials_holds_the_newest() {
+        let mut record = MemoryRecord::default();
+        for (serial, recorded_time_us) in
+            [(1, 9), (63, 8), (64, 7), (6_400_000_000, 1), (64_000_000, 6), (6_400_000_001, 2)]
+        {
+            let fact = Fact::PalletBuilt(PalletBuilt { serial, sscc: serial.to_string(), ..PalletBuilt::default() });
+            record.push(&Event { recorded_time_us, fact: Some(fact), ..Event::default() });
+        }
+        let last = record.day_before(SERIALS, LAST_SERIALS).expect("readable").expect("there is one");
+        let rows = record.list(&serials(last)).expect("readable");
+        let found: Vec<i64> = rows.iter().map(|row| row.sequence).collect();
+        assert_eq!(found, [4, 6]);
+    }
 }

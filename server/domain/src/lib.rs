@@ -18,6 +18,7 @@ pub mod fact;
 pub mod gs1;
 pub mod key;
 pub mod mass;
+pub mod objects;
 pub mod patience;
 pub mod reads;
 pub mod record;

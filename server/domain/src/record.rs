@@ -6,8 +6,7 @@
 use std::collections::BTreeMap;
 
 use crate::fact::*;
-use crate::key;
-use crate::key::kept_for;
+use crate::key::{self, kept_for};
 
 /// One fact with its journal sequence. For a replacement it is the correction's sequence.
 #[derive(Clone, Debug, PartialEq)]

@@ -9,9 +9,12 @@ use house::*;
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
+use packloft_domain::objects::evidence::Content;
+use packloft_domain::objects::register::Register;
+use packloft_domain::objects::{self, bag};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::free::{Content, reasons, stops};
-use packloft_domain::rules::{check_due, hold, pallet, register::Register};
+use packloft_domain::rules::check_due;
+use packloft_domain::rules::free::{reasons, stops};
 
 const IRON: &str = "iron 1.5 mm";
 const STEEL: &str = "stainless 2.5 mm";
@@ -56,7 +59,7 @@ fn with_detector() -> House {
 
 /// Intervals of the one open hold, as (run, first, last).
 fn covered(house: &House) -> Vec<(String, i64, i64)> {
-    let states = hold::all(of(house)).unwrap();
+    let states = objects::hold::all(of(house)).unwrap();
     let open: Vec<_> = states.iter().filter(|state| state.ended.is_none()).collect();
     assert_eq!(open.len(), 1, "{open:?}");
     open[0].intervals().into_iter().map(|i| (i.run_code, i.first_number, i.last_number)).collect()
@@ -139,11 +142,11 @@ fn a_check_before_the_hopper_holds_the_bags_that_passed() {
     house.tell(T0 + 15 * MIN, checked("SV", true, None)).unwrap();
     house.tell(T0 + 45 * MIN, checked("SV", false, None)).unwrap();
     house.tell(T0 + 55 * MIN, checked("SV", true, None)).unwrap();
-    let states = hold::all(of(&house)).unwrap();
+    let states = objects::hold::all(of(&house)).unwrap();
     // B3 was being tipped when it failed; B1 was through before the good check, B4 began after the next.
     assert_eq!(states[0].bag_tags(), ["B2", "B3"]);
-    let facts = packloft_domain::rules::bag::bag(of(&house), "B3").unwrap().unwrap();
-    assert_eq!(hold::on_bag(of(&house), &facts).unwrap().len(), 1);
+    let facts = bag::bag(of(&house), "B3").unwrap().unwrap();
+    assert_eq!(objects::hold::on_bag(of(&house), &facts).unwrap().len(), 1);
 }
 
 #[test]
@@ -155,10 +158,10 @@ fn a_check_at_intake_holds_the_bags_that_came_in() {
     }
     house.tell(T0 + 10 * MIN, checked("MG", true, None)).unwrap();
     house.tell(T0 + 30 * MIN, checked("MG", false, None)).unwrap();
-    let states = hold::all(of(&house)).unwrap();
+    let states = objects::hold::all(of(&house)).unwrap();
     assert_eq!(states[0].bag_tags(), ["B2", "B3"], "open-ended until the next good check");
     house.tell(T0 + 35 * MIN, checked("MG", true, None)).unwrap();
-    assert_eq!(hold::all(of(&house)).unwrap()[0].bag_tags(), ["B2"]);
+    assert_eq!(objects::hold::all(of(&house)).unwrap()[0].bag_tags(), ["B2"]);
 }
 
 /// Rules against loading a pallet whose packs are these.
@@ -168,7 +171,7 @@ fn against(house: &House, sscc: &str, first_number: i64, last_number: i64) -> Ve
         parts: vec![PackInterval { run_code: "R1".into(), first_number, last_number }],
         ..Content::default()
     };
-    let facts = pallet::pallet(of(house), sscc).unwrap().unwrap();
+    let facts = objects::pallet::pallet(of(house), sscc).unwrap().unwrap();
     let stops = stops(of(house)).unwrap();
     reasons(of(house), &facts, &content, &stops).unwrap().into_iter().map(|row| row.rule).collect()
 }
@@ -205,7 +208,7 @@ fn quality_frees_what_was_inspected_again_and_the_hold_goes_on() {
     house.tell(T0 + 60 * MIN, checked("MD", true, None)).unwrap();
     house.tell(T0 + 300 * MIN, checked("MD", true, None)).unwrap();
     let (one, two) = (house.build(T0 + 100 * MIN, "R1", 100).unwrap(), house.build(T0 + 100 * MIN, "R1", 100).unwrap());
-    let code = hold::all(of(&house)).unwrap()[0].hold.hold_code.clone();
+    let code = objects::hold::all(of(&house)).unwrap()[0].hold.hold_code.clone();
     let free = |intervals: &[(i64, i64)], ssccs: &[&str]| {
         let run_code = || "R1".to_owned();
         Fact::HoldEnded(HoldEnded {
@@ -256,8 +259,10 @@ fn what_is_left_of_an_interval() {
     ];
     for (name, taken, (first, last), left) in rows {
         let taken: Vec<PackInterval> = taken.iter().map(|(a, b)| interval(*a, *b)).collect();
-        let found: Vec<(i64, i64)> =
-            hold::less(&interval(first, last), &taken).iter().map(|i| (i.first_number, i.last_number)).collect();
+        let found: Vec<(i64, i64)> = objects::hold::less(&interval(first, last), &taken)
+            .iter()
+            .map(|i| (i.first_number, i.last_number))
+            .collect();
         assert_eq!(found, left, "{name}");
     }
 }

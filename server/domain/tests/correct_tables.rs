@@ -7,8 +7,8 @@ use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::key::{day_of, object};
 use packloft_domain::mass::KG;
+use packloft_domain::objects::pallet::pallet;
 use packloft_domain::record::facts_between;
-use packloft_domain::rules::pallet::pallet;
 
 fn correct(house: &mut House, target_sequence: i64, at: i64, fact: Fact) -> (i64, Event) {
     let replacement = Some(Box::new(Event { occurred_time_us: at, fact: Some(fact), ..Event::default() }));

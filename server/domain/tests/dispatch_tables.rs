@@ -7,10 +7,10 @@ use house::*;
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
+use packloft_domain::objects::load::{consignment_pallets, filled, load};
+use packloft_domain::objects::pallet::{PalletPlace, pallet};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::Command;
-use packloft_domain::rules::dispatch::{consignment_pallets, filled, load};
-use packloft_domain::rules::pallet::{PalletPlace, pallet};
+use packloft_domain::rules::deciding::Command;
 
 const AT: i64 = T0 + 200 * MIN;
 

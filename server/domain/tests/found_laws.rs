@@ -13,7 +13,7 @@ use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::record::Entry;
-use packloft_domain::rules::Command;
+use packloft_domain::rules::deciding::Command;
 use packloft_domain::rules::item::{Terms, examined};
 use packloft_domain::rules::lift::found::{WAS_OVER, standing};
 use packloft_domain::time::Zone;

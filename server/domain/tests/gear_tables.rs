@@ -3,18 +3,20 @@
 
 mod house;
 
+use house::{House, MIN, T0, hoist, house_with, lift_of, number, other, registered, rows};
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
+use packloft_domain::objects;
+use packloft_domain::objects::register::Register;
 use packloft_domain::record::{Entry, Record, Unreadable};
 use packloft_domain::refusal::Refusal;
+use packloft_domain::rules::deciding::Command;
+use packloft_domain::rules::fibc;
 use packloft_domain::rules::item::{Examined, Terms, against, examined, shift_start};
 use packloft_domain::rules::lift::{GearState, HangingBag, HoistState, Situation, judge};
-use packloft_domain::rules::{Command, fibc, register::Register};
 use packloft_domain::sums::sling::{angle_from_geometry_mdeg, leg_tension_mg, pair_tension_mg};
 use packloft_domain::time::Zone;
-
-use house::{House, MIN, T0, hoist, house_with, lift_of, number, other, registered, rows};
 
 const HOUR: i64 = 60 * MIN;
 const DAY: i64 = 24 * HOUR;
@@ -478,7 +480,7 @@ fn what_is_read_of_lifts_does_not_grow_with_all_that_ever_were() {
         house.fill(T0, "NEW", "LA", 500 * KG);
         house.tell(T0 + MIN, Fact::LiftRecorded(lift_of("NEW"))).unwrap();
         let counted = Counted { record: &house.record, rows: 0.into() };
-        let context = packloft_domain::rules::Context {
+        let context = packloft_domain::rules::deciding::Context {
             record: &counted,
             next_sequence: 1_000_000,
             request_id: vec![255],
@@ -641,7 +643,7 @@ fn a_multi_trip_bag_is_inspected_before_each_refill_up_to_its_trips() {
     assert_eq!(refused(house.tell(T0, filling("E", "X2", "LINER"))), ["FIBC_NOT_INSPECTED"]);
     house.tell(T0, seen("X2", "", DiscardReason::Loop)).unwrap();
     assert_eq!(refused(house.tell(T0 + MIN, filling("E", "X2", "LINER"))), ["FIBC_DISCARDED"]);
-    let state = fibc::fibc_at(&house.record, "X1", i64::MAX).unwrap().unwrap();
+    let state = objects::fibc::fibc_at(&house.record, "X1", i64::MAX).unwrap().unwrap();
     assert_eq!((state.filling_count, state.liner_filling_count, state.bag_tag), (3, 1, None));
 }
 
@@ -664,7 +666,7 @@ fn arrivals_of_numbered_bags_are_fillings() {
         ..IntakeRecorded::default()
     };
     house.tell(T0, Fact::IntakeRecorded(intake)).unwrap();
-    let state = |code: &str| fibc::fibc_at(&house.record, code, T0 + MIN).unwrap().unwrap();
+    let state = |code: &str| objects::fibc::fibc_at(&house.record, code, T0 + MIN).unwrap().unwrap();
     assert_eq!((state("X1").filling_count, state("X1").bag_tag.as_deref()), (1, Some("A")));
     assert_eq!((state("X2").filling_count, state("X2").bag_tag.as_deref()), (1, None));
 }
@@ -675,7 +677,7 @@ fn an_old_or_single_trip_bag_is_not_filled_again() {
     // Made 2025-05-04: the last day is 2026-05-04.
     let end_of_day = T0 + 18 * HOUR;
     let asked = |house: &House, at: i64| {
-        let state = fibc::fibc_at(&house.record, "X1", at).unwrap().unwrap();
+        let state = objects::fibc::fibc_at(&house.record, "X1", at).unwrap().unwrap();
         let found = fibc::against_filling(&state, true, &Zone::utc(), at);
         found.into_iter().map(|reason| reason.rule).collect::<Vec<_>>()
     };
@@ -693,9 +695,9 @@ fn a_bag_of_unknown_age_is_neither_filled_nor_lifted() {
         let mut house = fibc_house(FibcType { max_age_months: months, ..multi_trip() });
         let undated = Fibc { code: "X1".into(), fibc_type_code: "T9".into(), ..Fibc::default() };
         registered(&mut house, T0 - 60 * DAY + 1, Item::Fibc(undated));
-        let state = fibc::fibc_at(&house.record, "X1", T0).unwrap().unwrap();
+        let state = objects::fibc::fibc_at(&house.record, "X1", T0).unwrap().unwrap();
         let found = |rows: Vec<Finding>| rows.into_iter().map(|row| row.rule).collect::<Vec<_>>();
-        assert_eq!(found(fibc::unsound(&state, &Zone::utc(), T0)), expected);
+        assert_eq!(found(packloft_domain::rules::fibc::unsound(&state, &Zone::utc(), T0)), expected);
         assert_eq!(found(fibc::against_filling(&state, true, &Zone::utc(), T0)), expected);
     }
 }

@@ -9,8 +9,8 @@ mod house;
 use house::*;
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
+use packloft_domain::objects::lot::lot;
 use packloft_domain::rules::grade::{Grade, decimal, millionths, published, safety_factors};
-use packloft_domain::rules::lot::lot;
 
 fn result(house: &mut House, at: i64, property: &str, value: &str, unit: &str) {
     let told = LabResultRecorded {

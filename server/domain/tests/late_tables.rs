@@ -8,9 +8,11 @@ use house::*;
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
+use packloft_domain::objects;
+use packloft_domain::objects::evidence::Evidence;
 use packloft_domain::record::{Entry, facts};
-use packloft_domain::rules::free::Evidence;
-use packloft_domain::rules::{Command, hold, late, still};
+use packloft_domain::rules::deciding::Command;
+use packloft_domain::rules::{late, still};
 use packloft_domain::time::Zone;
 
 /// Corrects an entry; `None` withdraws it.
@@ -102,7 +104,7 @@ fn an_arrival_moved_to_another_lot_is_looked_at_again() {
         let again = last(&house);
         correct(&mut house, again, Some((T0 - 60 * MIN, filled("B1", "LA", 900 * KG))));
         assert_eq!(standing(&house, &event), 0, "{lot}");
-        let open = hold::all(of(&house)).unwrap().into_iter().filter(|state| state.hold.bag_tag == "B1");
+        let open = objects::hold::all(of(&house)).unwrap().into_iter().filter(|state| state.hold.bag_tag == "B1");
         assert_eq!(open.count(), usize::from(!wanted.is_empty()));
     }
 }

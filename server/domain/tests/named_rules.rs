@@ -9,9 +9,10 @@ use house::*;
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
+use packloft_domain::objects::evidence::{Content, UnitAt};
+use packloft_domain::objects::pallet::pallet;
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::free::{self, Content, UnitAt};
-use packloft_domain::rules::pallet::pallet;
+use packloft_domain::rules::free;
 
 const HOUR: i64 = 60 * MIN;
 const DAY: i64 = 24 * HOUR;

@@ -11,11 +11,12 @@ use packloft_domain::block::{pack, unpack};
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::key;
+use packloft_domain::objects::register::Register;
+use packloft_domain::objects::{self, intervals, run, stacking};
 use packloft_domain::record::facts_between;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::packer::judge;
-use packloft_domain::rules::{check, check_due, hold, pallet, register::Register, source, stacking, still};
-use packloft_domain::sums::intervals;
+use packloft_domain::rules::{check, check_due, still};
 use packloft_domain::sums::weighings::{Packs, Weighings};
 
 const WARNING: i64 = 1_001_000;
@@ -106,7 +107,7 @@ fn a_sample_is_judged_exactly_at_its_limits() {
 }
 
 fn covered(house: &House) -> Vec<(i64, i64)> {
-    let states = hold::all(of(house)).unwrap();
+    let states = objects::hold::all(of(house)).unwrap();
     let open = states.iter().filter(|state| state.ended.is_none());
     open.flat_map(|state| state.intervals()).map(|i| (i.first_number, i.last_number)).collect()
 }
@@ -246,8 +247,8 @@ fn counts_of_a_source_follow_each_other_and_a_drop_is_a_reset() {
     let filled = fact.counters.iter().find(|row| row.place() == CounterPlace::Filled).unwrap();
     assert_eq!((filled.reset_assumed, filled.reset_from_value, filled.value), (true, None, 30));
     assert!(event.contradictions.is_empty());
-    assert_eq!(source::durable(of(&house), "PLC", 1).unwrap(), 3);
-    assert_eq!(source::durable(of(&house), "PLC", 2).unwrap(), 0);
+    assert_eq!(objects::source::durable(of(&house), "PLC", 1).unwrap(), 3);
+    assert_eq!(objects::source::durable(of(&house), "PLC", 2).unwrap(), 0);
 }
 
 #[test]
@@ -262,11 +263,15 @@ fn packs_made_while_a_sample_was_weighed_are_for_the_next_one() {
         other => other,
     };
     house.tell(T0 + 105 * MIN, of_k1(95)).unwrap();
-    let run = pallet::run_rows(of(&house), "R1").unwrap().unwrap();
+    let run = run::run_rows(of(&house), "R1").unwrap().unwrap();
     let counts = stacking::counts(of(&house), &run).unwrap();
-    assert_eq!(check::proved_up_to(of(&house), "CS", &run, &counts).unwrap(), 900, "across the end of the run");
+    assert_eq!(
+        objects::check::proved_up_to(of(&house), "CS", &run, &counts).unwrap(),
+        900,
+        "across the end of the run"
+    );
     house.tell(T0 + 106 * MIN, of_k1(100)).unwrap();
-    assert_eq!(check::proved_up_to(of(&house), "CS", &run, &counts).unwrap(), 1_000);
+    assert_eq!(objects::check::proved_up_to(of(&house), "CS", &run, &counts).unwrap(), 1_000);
 }
 
 #[test]
@@ -283,7 +288,7 @@ fn a_sample_corrected_to_a_bad_one_shows_its_hold() {
     let (_, event) = house.tell_all(T0 + 31 * MIN, Fact::Corrected(Box::new(corrected))).unwrap();
     assert_eq!(event.holds.len(), 1);
     let day = key::day_of(T0);
-    let rows = check::checks(of(&house), "CS", day - 1, day + 1).unwrap();
+    let rows = objects::check::checks(of(&house), "CS", day - 1, day + 1).unwrap();
     assert_eq!(rows.last().unwrap().entry.event.holds, event.holds);
 }
 
@@ -357,7 +362,7 @@ fn rejects_by_reason_spread_over_running_time_whoever_read_them() {
 
 /// Packs of the run R2 from the counters of machine M1.
 fn packs_of_r2(house: &House) -> i64 {
-    let run = pallet::run_rows(of(house), "R2").unwrap().unwrap();
+    let run = run::run_rows(of(house), "R2").unwrap().unwrap();
     stacking::counts(of(house), &run).unwrap().filled()
 }
 
@@ -406,7 +411,7 @@ fn a_clock_set_back_or_a_count_beyond_its_digits_is_recorded_and_told_once() {
     ] {
         assert_eq!(streamed(&mut house, minute, sequence, value).unwrap(), told, "count {sequence}");
     }
-    assert_eq!(source::durable(of(&house), "PLC", 1).unwrap(), 7);
+    assert_eq!(objects::source::durable(of(&house), "PLC", 1).unwrap(), 7);
 }
 
 #[test]
@@ -505,7 +510,8 @@ fn a_bad_sample_taken_back_leaves_its_hold_to_quality() {
             ..Corrected::default()
         };
         house.tell(T0 + 70 * MIN, Fact::Corrected(Box::new(corrected))).unwrap();
-        let open: Vec<_> = hold::all(of(&house)).unwrap().into_iter().filter(|state| state.ended.is_none()).collect();
+        let open: Vec<_> =
+            objects::hold::all(of(&house)).unwrap().into_iter().filter(|state| state.ended.is_none()).collect();
         assert_eq!(open.len(), 1, "{replacement:?}");
         assert_eq!(open[0].hold.hold_code, code);
         let packs: Vec<_> = open[0].intervals().iter().map(|i| (i.first_number, i.last_number)).collect();

@@ -6,12 +6,13 @@ use house::*;
 use packloft_domain::fact::*;
 use packloft_domain::gs1::is_key;
 use packloft_domain::mass::KG;
+use packloft_domain::objects;
+use packloft_domain::objects::evidence::UnitAt;
+use packloft_domain::objects::pallet::{PalletPlace, children, pallet, pallet_at};
+use packloft_domain::objects::register::Register;
+use packloft_domain::objects::stacking::run_places;
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::free::UnitAt;
-use packloft_domain::rules::pallet::{PalletPlace, children, pallet, pallet_at};
-use packloft_domain::rules::register::Register;
-use packloft_domain::rules::stacking::run_places;
-use packloft_domain::rules::{bag, store};
+use packloft_domain::rules::store;
 
 /// Rules of the breaches of an event.
 fn broken(event: &Event) -> Vec<&str> {
@@ -23,7 +24,7 @@ fn listed(event: &Event) -> Vec<&str> {
     event.contradictions.iter().map(|b| b.rule.as_str()).collect()
 }
 
-fn state(house: &House, sscc: &str) -> packloft_domain::rules::pallet::PalletFacts {
+fn state(house: &House, sscc: &str) -> objects::pallet::PalletFacts {
     pallet(of(house), sscc).unwrap().unwrap()
 }
 
@@ -391,8 +392,8 @@ fn stock_that_is_taken_says_what_differs_and_places_what_was_seen() {
     assert_eq!(listed(&event), ["SEEN_ELSEWHERE", "NOT_SEEN", "NOT_SEEN", "NOT_SEEN"]);
     assert_eq!(state(&house, &ssccs[1]).place, PalletPlace::Missing("R1".into()));
     assert_eq!(state(&house, &ssccs[2]).place, PalletPlace::Store("R1".into()));
-    let bag = bag::bag(of(&house), "B1").unwrap().unwrap();
-    assert_eq!(bag.place, bag::Place::Missing("R1".into()));
+    let bag = objects::bag::bag(of(&house), "B1").unwrap().unwrap();
+    assert_eq!(bag.place, objects::bag::Place::Missing("R1".into()));
     assert_eq!(store::packaging_place(of(&house), "FILM", i64::MAX).unwrap(), Some(("R1".into(), true)));
     assert_eq!(store::packaging_place(of(&house), "FILM", T0 + 105 * MIN).unwrap(), Some(("R1".into(), false)));
     // Seen again, it is there again.

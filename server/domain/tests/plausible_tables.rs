@@ -9,7 +9,8 @@ use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::record::Entry;
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::{Command, plausible, still};
+use packloft_domain::rules::deciding::Command;
+use packloft_domain::rules::{plausible, still};
 
 /// Packs an hour that machine M1 is meant to make.
 const RATE: i64 = 1_200;

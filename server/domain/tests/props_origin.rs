@@ -8,6 +8,7 @@ use std::collections::BTreeMap;
 use house::*;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
+use packloft_domain::objects::bag;
 use packloft_domain::sums::balance::balances;
 use packloft_domain::sums::ledger::Ledger;
 use packloft_domain::sums::origin::FeedFlow;
@@ -72,7 +73,7 @@ fn shift(seed: u64) -> House {
 }
 
 fn bag_net(house: &House, tag: &str) -> i64 {
-    packloft_domain::rules::bag::bag(of(house), tag).unwrap().unwrap().net_mass_mg().unwrap()
+    bag::bag(of(house), tag).unwrap().unwrap().net_mass_mg().unwrap()
 }
 
 fn flow(house: &House) -> FeedFlow {

@@ -5,10 +5,10 @@ mod house;
 use house::*;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
+use packloft_domain::objects::bag::{Place, bag};
+use packloft_domain::objects::lot::{LotDecision, lot};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::Command;
-use packloft_domain::rules::bag::{Place, bag};
-use packloft_domain::rules::lot::{LotDecision, lot};
+use packloft_domain::rules::deciding::Command;
 
 fn rules(breaches: &[Finding]) -> Vec<&str> {
     breaches.iter().map(|b| b.rule.as_str()).collect()
@@ -461,7 +461,7 @@ fn registers_follow_their_effective_time_and_versions() {
     };
     house.tell(T0, hoist(1_000)).unwrap();
     let second = house.tell(T0 + 60 * MIN, hoist(1_250)).unwrap();
-    use packloft_domain::rules::register::Register;
+    use packloft_domain::objects::register::Register;
     let rated = |at| Register::at(of(&house), at).hoist("H1").unwrap().map(|h| h.rated_capacity_mg / KG);
     assert_eq!(rated(T0 - MIN), Some(1_000), "registered after the deed: the first state counts");
     assert_eq!(rated(T0 + 59 * MIN), Some(1_000));

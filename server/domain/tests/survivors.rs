@@ -6,11 +6,15 @@ use house::*;
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
-use packloft_domain::rules::free::{Content, UnitAt, inherits, reasons, stops};
-use packloft_domain::rules::lot::{self, LotDecision};
-use packloft_domain::rules::pallet::{PalletFacts, PalletPlace, pallet, pallet_at};
-use packloft_domain::rules::running::InFeed;
-use packloft_domain::rules::{Command, check_due, hold, register::Register};
+use packloft_domain::objects;
+use packloft_domain::objects::evidence::{Content, UnitAt};
+use packloft_domain::objects::lot::LotDecision;
+use packloft_domain::objects::pallet::{PalletFacts, PalletPlace, pallet, pallet_at};
+use packloft_domain::objects::register::Register;
+use packloft_domain::objects::running::InFeed;
+use packloft_domain::rules::check_due;
+use packloft_domain::rules::deciding::Command;
+use packloft_domain::rules::free::{inherits, reasons, stops};
 use packloft_domain::sums::weighings::{Packs, Weighings};
 
 const AT: i64 = T0 + 200 * MIN;
@@ -79,7 +83,7 @@ fn rework_of_freed_packs_inherits_nothing() {
     let hold_code = held(&mut house, AT, on_packs, HazardKind::Spreading);
     let ended = HoldEnded { hold_code, reason: "x".into(), intervals: vec![packs(100, 200)], ..HoldEnded::default() };
     house.tell(AT + MIN, Fact::HoldEnded(ended)).unwrap();
-    let placed = hold::all(of(&house)).unwrap().remove(0);
+    let placed = objects::hold::all(of(&house)).unwrap().remove(0);
     for (first, last, wanted) in
         [(100, 200, false), (150, 150, false), (200, 201, true), (90, 120, false), (300, 400, true)]
     {
@@ -169,7 +173,7 @@ fn a_tip_without_a_start_passed_the_sieve_since_the_tip_before_it() {
     for (minute, passed) in [(15, true), (20, false), (30, true)] {
         sieve(&mut house, minute, passed);
     }
-    assert_eq!(hold::all(of(&house)).unwrap()[0].bag_tags(), ["B2"]);
+    assert_eq!(objects::hold::all(of(&house)).unwrap()[0].bag_tags(), ["B2"]);
 }
 
 fn due(house: &House, code: &str, minute: i64) -> Option<(i64, String)> {
@@ -473,7 +477,7 @@ fn a_release_that_was_taken_back_is_not_looked_at_again() {
             let rejected = LotRejected { lot_code: "LP".into(), reason: "smell".into() };
             house.tell(T0 - 400 * MIN, Fact::LotRejected(rejected)).unwrap();
         }
-        let stands = lot::lot(of(&house), "LP").unwrap().unwrap().decision;
+        let stands = objects::lot::lot(of(&house), "LP").unwrap().unwrap().decision;
         assert_eq!(stands == LotDecision::Rejected, rejected);
         let replacement = Event { occurred_time_us: T0 - 500 * MIN, fact: Some(result("60")), ..Event::default() };
         let corrected = Corrected {

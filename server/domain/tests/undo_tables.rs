@@ -5,9 +5,10 @@ mod house;
 use house::*;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
+use packloft_domain::objects::pallet::pallet;
+use packloft_domain::objects::{self, load};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::pallet::pallet;
-use packloft_domain::rules::{check, hold, lot, recall};
+use packloft_domain::rules::check;
 
 const LATER: i64 = T0 + 900 * MIN;
 
@@ -48,11 +49,11 @@ fn a_lot_created_by_mistake_is_withdrawn_while_it_is_not_in_use() {
         }
     };
     let (made, _) = correct(&mut house, made, Some((T0, Fact::LotCreated(supplied)))).unwrap();
-    assert_eq!(lot::lot(of(&house), "LX").unwrap().unwrap().created.supplier_lot_code, "S-77");
+    assert_eq!(objects::lot::lot(of(&house), "LX").unwrap().unwrap().created.supplier_lot_code, "S-77");
     // The way that is named works.
     correct(&mut house, bag, None).unwrap();
     correct(&mut house, made, None).unwrap();
-    assert_eq!(lot::lot(of(&house), "LX").unwrap(), None);
+    assert_eq!(objects::lot::lot(of(&house), "LX").unwrap(), None);
     house.tell(T0 + 2 * MIN, created("LX", "WS")).unwrap();
 }
 
@@ -82,9 +83,9 @@ fn a_load_and_a_consignment_opened_by_mistake_are_withdrawn_from_the_end() {
     };
     let drop = house.tell(at, consignment(1, "C2")).unwrap();
     let loaded = PalletLoaded { consignment_code: "D1".into(), sscc: sscc.clone(), ..PalletLoaded::default() };
-    let command = packloft_domain::rules::Command {
+    let command = packloft_domain::rules::deciding::Command {
         already_done_reason: "done".into(),
-        ..packloft_domain::rules::Command::new(Fact::PalletLoaded(loaded), at + MIN)
+        ..packloft_domain::rules::deciding::Command::new(Fact::PalletLoaded(loaded), at + MIN)
     };
     house.run(&command, None).unwrap();
     assert_eq!(rules_of(&correct(&mut house, load, None)), ["LOAD_IN_USE"]);
@@ -100,7 +101,7 @@ fn a_load_and_a_consignment_opened_by_mistake_are_withdrawn_from_the_end() {
     assert_eq!(rules_of(&correct(&mut house, load, None)), ["LOAD_IN_USE"]);
     correct(&mut house, drop, None).unwrap();
     correct(&mut house, load, None).unwrap();
-    assert!(packloft_domain::rules::dispatch::load(of(&house), "V1").unwrap().is_none());
+    assert!(load::load(of(&house), "V1").unwrap().is_none());
     let empty = house.tell(at, opened("V2", "X-3")).unwrap();
     correct(&mut house, empty, None).unwrap();
     house.tell(at + 3 * MIN, opened("V2", "X-4")).unwrap();
@@ -190,7 +191,7 @@ fn a_recall_closed_by_mistake_is_open_again() {
     assert_eq!(rules_of(&correct(&mut house, closed, None)), ["QA_NEEDED"]);
     house.actor = "qa".into();
     correct(&mut house, closed, None).unwrap();
-    assert!(recall::recall(of(&house), "RC1").unwrap().unwrap().closed.is_none());
+    assert!(objects::recall::recall(of(&house), "RC1").unwrap().unwrap().closed.is_none());
     let refused = correct(&mut house, made, None);
     assert!(texts(&refused).contains("close it and say why, then end its holds"), "{}", texts(&refused));
 }
@@ -214,6 +215,6 @@ fn a_hold_is_ended_and_placed_again() {
     let ended = house.tell(T0 + 2 * MIN, Fact::HoldEnded(end)).unwrap();
     assert!(texts(&correct(&mut house, ended, None)).ends_with("place the hold again"));
     house.tell(T0 + 3 * MIN, Fact::HoldPlaced(placed)).unwrap();
-    let open = hold::all(of(&house)).unwrap().into_iter().filter(|state| state.ended.is_none()).count();
+    let open = objects::hold::all(of(&house)).unwrap().into_iter().filter(|state| state.ended.is_none()).count();
     assert_eq!(open, 1);
 }

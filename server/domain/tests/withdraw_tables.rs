@@ -6,11 +6,11 @@ mod house;
 
 use house::*;
 use packloft_domain::fact::*;
+use packloft_domain::objects::load::load;
+use packloft_domain::objects::pallet::{PalletFacts, PalletPlace, pallet};
 use packloft_domain::record::Record;
-use packloft_domain::rules::Command;
-use packloft_domain::rules::dispatch::load;
+use packloft_domain::rules::deciding::Command;
 use packloft_domain::rules::free::{reasons, stops};
-use packloft_domain::rules::pallet::{PalletFacts, PalletPlace, pallet};
 
 const AT: i64 = T0 + 200 * MIN;
 

@@ -22,11 +22,12 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TryRecvError, TryS
 use std::time::{Duration, Instant};
 
 use packloft_domain::fact::{Actor, ActorProof, ClockCorrected, Event, Fact, same_kind};
+use packloft_domain::objects::evidence::Evidence;
 use packloft_domain::reads::ReadSet;
 use packloft_domain::record::{Entry, Unreadable};
 use packloft_domain::refusal::{Refusal, Unknown, Violation};
-use packloft_domain::rules::free::Evidence;
-use packloft_domain::rules::{self, Command, Context, Decision};
+use packloft_domain::rules;
+use packloft_domain::rules::deciding::{Command, Context, Decision};
 use parking_lot::Mutex;
 use prost::Message;
 use tokio::sync::{Semaphore, oneshot, watch};

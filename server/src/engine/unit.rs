@@ -17,11 +17,12 @@ use std::sync::Arc;
 use std::time::Instant;
 
 use packloft_domain::fact::{Event, Fact};
-use packloft_domain::key;
+use packloft_domain::objects::register;
 use packloft_domain::reads::{ReadSet, Recorded};
 use packloft_domain::record::{Entry, Record, Unreadable};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::{self, Command, Context};
+use packloft_domain::rules::deciding::{Command, Context};
+use packloft_domain::{key, rules};
 
 use super::stamps::Hold;
 use super::{EngineError, Submission, ahead_of_clock, event_of, id_of, read_event};
@@ -242,7 +243,7 @@ impl Unit {
             return Ok(BTreeSet::new());
         };
         let unit = record.inner();
-        let zone = rules::register::zone(record)?;
+        let zone = register::zone(record)?;
         let (mut changed, mut entries, mut names_sequence) = (BTreeSet::new(), 0, false);
         for place in places {
             unit.place.set(u32::try_from(place).unwrap_or(u32::MAX));

@@ -2,6 +2,8 @@
 //!
 //! Everything in here runs on the one thread that writes; what may be made ready beside it is in `unit`.
 
+use packloft_domain::objects::register;
+
 use super::*;
 
 /// Decides, appends, syncs, applies and answers, on a thread of its own.
@@ -372,7 +374,7 @@ impl Writer {
             Fact::Corrected(corrected) => self.target(corrected.target_sequence, group)?,
             _ => None,
         };
-        let zone = rules::register::zone(&group.record)?;
+        let zone = register::zone(&group.record)?;
         let decision = rules::decide(
             command,
             &Context {

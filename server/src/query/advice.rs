@@ -3,11 +3,12 @@
 
 use packloft_domain::fact::{DispatchedPallet, Fact};
 use packloft_domain::key::object;
+use packloft_domain::objects::load::{self, LoadFacts};
+use packloft_domain::objects::pallet::PalletFacts;
+use packloft_domain::objects::{self, issue};
 use packloft_domain::record::{Record as _, Unreadable, facts};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::dispatch::{self, LoadFacts};
-use packloft_domain::rules::issue;
-use packloft_domain::rules::pallet::{self, PalletFacts};
+use packloft_domain::rules::pallet;
 use packloft_proto::v1;
 
 use super::{Asked, invalid, unknown};
@@ -33,7 +34,7 @@ fn paper(
         consignee_code: consignee_code.into(),
         product_code: pallet.product_code.clone(),
         pack_count: pallet.pack_count() + came_back(asked, &pallet.sscc, consignment_code)?.0,
-        batch_code: dispatch::batches(&asked.record, pallet)?,
+        batch_code: load::batches(&asked.record, pallet)?,
         best_before_date: pallet.best_before_date.clone(),
         mass_mg: mass.unwrap_or(0),
         batches: issue::by_batch(&asked.record, pallet, &asked.zone)?,
@@ -79,7 +80,7 @@ fn newest(asked: &Asked, ssccs: &[&str]) -> Result<i64, Unreadable> {
     let mut newest = 0;
     for sscc in ssccs {
         let mut keys = vec![object("pallet", sscc)];
-        if let Some(known) = pallet::pallet(&asked.record, sscc)? {
+        if let Some(known) = objects::pallet::pallet(&asked.record, sscc)? {
             let runs = known.layers.iter().filter(|layer| !layer.run_code.is_empty());
             keys.extend(runs.map(|layer| object("run", &layer.run_code)));
         }
@@ -96,7 +97,7 @@ fn newest(asked: &Asked, ssccs: &[&str]) -> Result<i64, Unreadable> {
 /// `NotFound` for an unknown load, `Invalid` for one that has not left.
 pub fn advice(asked: &Asked, load_code: &str) -> Result<v1::GetDespatchAdviceResponse, Refusal> {
     let record = &asked.record;
-    let load = dispatch::load(record, load_code)?.ok_or_else(|| unknown("load", load_code))?;
+    let load = load::load(record, load_code)?.ok_or_else(|| unknown("load", load_code))?;
     let Some((papers, at_us)) = &load.dispatched else {
         return Err(invalid(
             "load_code",
@@ -111,7 +112,7 @@ pub fn advice(asked: &Asked, load_code: &str) -> Result<v1::GetDespatchAdviceRes
         let issued: Vec<DispatchedPallet> =
             papers.pallets.iter().filter(|row| row.consignment_code == *code).cloned().collect();
         let mut now = Vec::new();
-        for known in dispatch::consignment_pallets(record, code)? {
+        for known in load::consignment_pallets(record, code)? {
             now.push(paper(asked, &load, &known, code, consignee)?);
         }
         let mut changes = Vec::new();
@@ -130,7 +131,7 @@ pub fn advice(asked: &Asked, load_code: &str) -> Result<v1::GetDespatchAdviceRes
                         now.push(row.clone());
                         continue;
                     }
-                    let known = pallet::pallet(record, &row.sscc)?;
+                    let known = objects::pallet::pallet(record, &row.sscc)?;
                     let place = match known {
                         Some(pallet) => super::pallets::place_words(asked, &pallet)?,
                         None => "not on record any more".into(),

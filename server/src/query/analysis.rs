@@ -7,13 +7,11 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use packloft_domain::fact::LabResultRecorded;
+use packloft_domain::objects::lot::{self, LotDecision, LotFacts};
+use packloft_domain::objects::pallet::{self, PalletFacts};
+use packloft_domain::objects::{bag, hold, load};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::bag;
-use packloft_domain::rules::dispatch;
 use packloft_domain::rules::grade::{self, millionths, property_name, unit_name};
-use packloft_domain::rules::hold;
-use packloft_domain::rules::lot::{self, LotDecision, LotFacts};
-use packloft_domain::rules::pallet::{self, PalletFacts};
 use packloft_proto::v1;
 
 use super::content::content;
@@ -54,7 +52,7 @@ fn of_pallets(asked: &Asked, words: String, pallets: &[PalletFacts]) -> Result<S
         }
         found.lots.extend(content.lot_codes);
         found.products.insert(pallet.product_code.clone());
-        found.batches.extend(dispatch::batches(&asked.record, pallet)?.split(" + ").map(str::to_owned));
+        found.batches.extend(load::batches(&asked.record, pallet)?.split(" + ").map(str::to_owned));
     }
     found.batches.remove("");
     Ok(found)
@@ -72,8 +70,8 @@ fn subject(asked: &Asked, request: &v1::GetAnalysisRequest, sscc: &str) -> Resul
             of_pallets(asked, format!("pallet {sscc}"), &[pallet])
         }
         ("", "", code) if !code.is_empty() => {
-            dispatch::consignment(record, code)?.ok_or_else(|| unknown("consignment", code))?;
-            let pallets = dispatch::consignment_pallets(record, code)?;
+            load::consignment(record, code)?.ok_or_else(|| unknown("consignment", code))?;
+            let pallets = load::consignment_pallets(record, code)?;
             let mut found = of_pallets(asked, format!("consignment {code}"), &pallets)?;
             if pallets.is_empty() {
                 found.reservations.push("no pallet is on the consignment".into());

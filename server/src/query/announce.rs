@@ -4,10 +4,12 @@
 //! Cost: the flow of the stretch, which is kept, and the holds on its bags.
 
 use packloft_domain::key::code_of;
+use packloft_domain::objects::bag;
+use packloft_domain::objects::hold::{self, HoldState};
+use packloft_domain::objects::running::InFeed;
 use packloft_domain::record::{Record as _, Unreadable};
-use packloft_domain::rules::hold::HoldState;
-use packloft_domain::rules::running::{InFeed, Stopped, stopped};
-use packloft_domain::rules::{bag, free, hold};
+use packloft_domain::rules::free;
+use packloft_domain::rules::running::{Stopped, stopped};
 use packloft_proto::v1;
 
 use super::content::of_bag;

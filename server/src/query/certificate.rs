@@ -2,9 +2,9 @@
 //! the results of every lot that may be in them.
 
 use packloft_domain::fact::PaperData;
+use packloft_domain::objects::register::{Register, site_at};
+use packloft_domain::objects::{load, pallet};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::register::{Register, site_at};
-use packloft_domain::rules::{dispatch, pallet};
 use packloft_proto::v1;
 
 use super::papers::*;
@@ -108,7 +108,7 @@ fn analysis_data(
     making: Making,
 ) -> Result<PaperData, Refusal> {
     let record = &asked.record;
-    let load = dispatch::load(record, &load_of(asked, request, sscc)?)?;
+    let load = load::load(record, &load_of(asked, request, sscc)?)?;
     let mut data = match &load {
         Some(load) => data_of(asked, load, making)?,
         None => PaperData { site: site_at(record, making.now_us)?, ..PaperData::default() },

@@ -2,13 +2,13 @@
 
 use packloft_domain::fact::{CheckPlace, CheckPoint};
 use packloft_domain::key::{code_of, day_of};
+use packloft_domain::objects::check::Check;
+use packloft_domain::objects::register::Register;
+use packloft_domain::objects::run::{self, RunRows};
+use packloft_domain::objects::{self, stacking};
 use packloft_domain::record::{Record, Unreadable};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::check::{self, Check};
-use packloft_domain::rules::check_due;
-use packloft_domain::rules::pallet::RunRows;
-use packloft_domain::rules::register::Register;
-use packloft_domain::rules::{pallet, stacking, stream};
+use packloft_domain::rules::{check, check_due};
 use packloft_proto::v1;
 
 use super::{Asked, unknown};
@@ -24,12 +24,12 @@ fn line_check(asked: &Asked, check: &Check) -> Result<v1::LineCheck, Unreadable>
     let point = Register::at(&asked.record, check.time_us).check_point(&fact.check_point_code)?;
     // The run that machine and time say, whatever run was known when the check was told.
     let run_code = match point.filter(|point| point.place() == CheckPlace::Pack) {
-        Some(point) => stream::open_run(&asked.record, &point.machine_code, check.time_us)?
+        Some(point) => run::open_run(&asked.record, &point.machine_code, check.time_us)?
             .map(|(run, _)| run.run_code)
             .unwrap_or_default(),
         None => fact.run_code.clone(),
     };
-    let run = if fact.counters.is_empty() { None } else { pallet::run_rows(&asked.record, &run_code)? };
+    let run = if fact.counters.is_empty() { None } else { run::run_rows(&asked.record, &run_code)? };
     let filled_count = match &run {
         Some(run) => {
             let counts = stacking::counts(&asked.record, run)?;
@@ -60,9 +60,9 @@ pub fn list(asked: &Asked, code: &str, from_us: Option<i64>, to_us: i64) -> Resu
     if Register::at(&asked.record, to_us).check_point(code)?.is_none() {
         return Err(unknown("check point", code));
     }
-    let last = check::newest(&asked.record, code, to_us)?.map_or(to_us, |check| check.time_us);
+    let last = objects::check::newest(&asked.record, code, to_us)?.map_or(to_us, |check| check.time_us);
     let from_us = from_us.unwrap_or(last - LISTED_US);
-    let mut rows = check::checks(&asked.record, code, day_of(from_us), day_of(to_us))?;
+    let mut rows = objects::check::checks(&asked.record, code, day_of(from_us), day_of(to_us))?;
     rows.retain(|row| (from_us..=to_us).contains(&row.time_us));
     rows.reverse();
     let mut found = Vec::new();
@@ -75,7 +75,7 @@ pub fn list(asked: &Asked, code: &str, from_us: Option<i64>, to_us: i64) -> Resu
 /// Packs of a run that no good check follows.
 fn unproved(asked: &Asked, point: &CheckPoint, run: &RunRows) -> Result<Option<v1::PackInterval>, Unreadable> {
     let counts = stacking::counts(&asked.record, run)?;
-    let proved = check::proved_up_to(&asked.record, &point.code, run, &counts)?;
+    let proved = objects::check::proved_up_to(&asked.record, &point.code, run, &counts)?;
     Ok((counts.filled() > proved).then(|| v1::PackInterval {
         run_code: run.started.run_code.clone(),
         first_number: proved + 1,
@@ -86,7 +86,7 @@ fn unproved(asked: &Asked, point: &CheckPoint, run: &RunRows) -> Result<Option<v
 /// How one check point stands.
 fn state(asked: &Asked, point: &CheckPoint, at_us: i64) -> Result<v1::CheckState, Unreadable> {
     let record = &asked.record;
-    let newest = check::newest(record, &point.code, at_us)?;
+    let newest = objects::check::newest(record, &point.code, at_us)?;
     let due = check_due::due(record, point, at_us)?;
     let run = check::watched_run(record, point, at_us)?;
     let product = run.as_ref().map_or("", |run| run.started.product_code.as_str());
@@ -96,7 +96,7 @@ fn state(asked: &Asked, point: &CheckPoint, at_us: i64) -> Result<v1::CheckState
         due_time: due.as_ref().map(|due| timestamp(due.time_us)),
         due_text: due.as_ref().map(|due| due.text.clone()).unwrap_or_default(),
         overdue: due.as_ref().is_some_and(|due| due.time_us < at_us),
-        tests: check::tests_for(point, product).into_iter().map(str::to_owned).collect(),
+        tests: objects::check::tests_for(point, product).into_iter().map(str::to_owned).collect(),
         unproved: run.as_ref().map(|run| unproved(asked, point, run)).transpose()?.flatten(),
     })
 }

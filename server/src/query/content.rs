@@ -5,16 +5,18 @@ use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use packloft_domain::fact::{DisposalReason, Fact, LiftRecorded, PackInterval};
+use packloft_domain::objects::bag::{self, BagFacts};
+use packloft_domain::objects::evidence::{Content, Evidence};
+use packloft_domain::objects::hold::HoldState;
+use packloft_domain::objects::load;
+use packloft_domain::objects::pallet::{self, PalletFacts, Parent};
+use packloft_domain::objects::register::Register;
+use packloft_domain::objects::rework::GENERATIONS_MAX;
+use packloft_domain::objects::stacking::{Place, RunPlaces, run_places};
 use packloft_domain::record::Unreadable;
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::bag::{self, BagFacts};
-use packloft_domain::rules::free::{self, Content, Evidence};
-use packloft_domain::rules::hold::HoldState;
-use packloft_domain::rules::pallet::{self, PalletFacts, Parent};
-use packloft_domain::rules::register::Register;
-use packloft_domain::rules::rework::GENERATIONS_MAX;
-use packloft_domain::rules::stacking::{Place, RunPlaces, run_places};
-use packloft_domain::rules::{Command, dispatch};
+use packloft_domain::rules::deciding::Command;
+use packloft_domain::rules::free;
 use packloft_domain::sums::origin::FeedFlow;
 
 use super::trace::HOLD_EPSILON;
@@ -361,7 +363,7 @@ fn gather(asked: &Asked, needs: &Needs) -> Result<Evidence, Refusal> {
         }
         Needs::Pallets(ssccs) => ssccs.clone(),
         Needs::Load(code) => {
-            let load = dispatch::load(&asked.record, code)?;
+            let load = load::load(&asked.record, code)?;
             load.into_iter().flat_map(|load| load.pallets).map(|row| row.sscc).collect()
         }
     };

@@ -11,11 +11,11 @@ use packloft_domain::fact as f;
 use packloft_domain::fact::Fact;
 use packloft_domain::key::{code_of, object};
 use packloft_domain::mass::kilograms;
+use packloft_domain::objects::bag::{BagFacts, bag};
+use packloft_domain::objects::run::run_rows;
+use packloft_domain::objects::{register, stacking};
 use packloft_domain::record::{Record as _, Unreadable, facts};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::bag::{BagFacts, bag};
-use packloft_domain::rules::pallet::run_rows;
-use packloft_domain::rules::stacking;
 use packloft_domain::sums::dispersion::{Dispersion, exposure};
 use packloft_domain::sums::origin::FeedFlow;
 use packloft_proto::v1;
@@ -331,7 +331,7 @@ pub fn dispersion(asked: &Asked, request: &v1::GetDispersionRequest) -> Result<v
 }
 
 fn feeds_unproved(asked: &Asked, feeds: &[String], at_us: i64) -> Result<bool, Unreadable> {
-    let known = packloft_domain::rules::register::Register::at(&asked.record, at_us);
+    let known = register::Register::at(&asked.record, at_us);
     for code in feeds {
         if known.feed(code)?.is_some_and(|feed| feed.proof.is_none()) {
             return Ok(true);

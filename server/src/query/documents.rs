@@ -8,12 +8,12 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use packloft_domain::fact::{DispatchedBatch, Fact};
 use packloft_domain::key::{code_of, day_of, object};
+use packloft_domain::objects::register::{Register, Sites};
+use packloft_domain::objects::stretch::{emptied_times, holds_tip, stretch_at};
+use packloft_domain::objects::{bag, issue, load, lot, pallet, run, stacking};
 use packloft_domain::patience;
 use packloft_domain::record::{Entry, Record, Unreadable, entries_between, facts, live_between};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::register::{Register, Sites};
-use packloft_domain::rules::{bag, dispatch, issue, lot, pallet, stacking, stream};
-use packloft_domain::sums::stretch::{emptied_times, holds_tip, stretch_at};
 use packloft_domain::told::{Told, Unit, told};
 use packloft_proto::v1;
 
@@ -168,7 +168,9 @@ impl Gathered {
         if !self.runs.insert(code.to_owned()) {
             return Ok(());
         }
-        let Some((run, start_us, finish_us)) = stream::run_span(&asked.record, code)? else { return Ok(()) };
+        let Some((run, start_us, finish_us)) = run::run_span(&asked.record, code)? else {
+            return Ok(());
+        };
         for row in asked.record.list(&object("run", code))? {
             if matches!(row.event.fact, Some(Fact::RunStarted(_) | Fact::RunFinished(_) | Fact::Corrected(_))) {
                 self.sequences.insert(row.sequence);
@@ -204,7 +206,7 @@ impl Gathered {
         if !self.stretches.insert((feed.to_owned(), from)) {
             return Ok(());
         }
-        let first = from.map_or(0, |from| day_of(from) - stream::RUN_LOOKBACK_DAYS);
+        let first = from.map_or(0, |from| day_of(from) - run::RUN_LOOKBACK_DAYS);
         let last = to.map_or(i64::MAX / 2, day_of);
         let inside = |at: i64| from.is_none_or(|from| at >= from) && to.is_none_or(|to| at <= to);
         let happens_here = |fact: &Fact, at: i64| match fact {
@@ -247,7 +249,7 @@ impl Gathered {
             return Ok(());
         }
         for code in runs {
-            let rows = pallet::run_rows(&asked.record, &code)?;
+            let rows = run::run_rows(&asked.record, &code)?;
             if rows.is_some_and(|rows| from.is_none_or(|from| rows.end_us > from)) {
                 self.run(asked, &code)?;
             }
@@ -425,7 +427,7 @@ fn gathered(asked: &Asked, request: &v1::GetDocumentRequest, sscc: &str) -> Resu
             (format!("pallet {sscc}"), found)
         }
         ("", "", "", code) if !code.is_empty() => {
-            let opened = dispatch::consignment(record, code)?.ok_or_else(|| unknown("consignment", code))?;
+            let opened = load::consignment(record, code)?.ok_or_else(|| unknown("consignment", code))?;
             let mut found = Gathered::new(Way::Back);
             for sscc in ever_on(asked, code, &opened.load_code)? {
                 found.pallet(asked, &sscc, i64::MAX)?;
@@ -451,7 +453,7 @@ fn with_departures(asked: &Asked, journal: &Journal, rows: &mut Vec<Entry>) -> R
                 loads.insert(f.load_code.clone());
             }
             Some(Fact::DispatchAmended(f)) => {
-                let opened = dispatch::consignment(&asked.record, &f.consignment_code)?;
+                let opened = load::consignment(&asked.record, &f.consignment_code)?;
                 loads.extend(opened.map(|opened| opened.load_code));
                 for row in asked.record.list(&object("pallet", &f.sscc))? {
                     if let Some(Fact::VehicleLoadDispatched(f)) = &row.event.fact {
@@ -468,7 +470,7 @@ fn with_departures(asked: &Asked, journal: &Journal, rows: &mut Vec<Entry>) -> R
         for row in sequences.iter().filter(|row| matches!(row.event.fact, Some(Fact::VehicleLoadDispatched(_)))) {
             wanted.insert(row.sequence);
         }
-        for opened in dispatch::load(&asked.record, &load)?.into_iter().flat_map(|load| load.consignments) {
+        for opened in load::load(&asked.record, &load)?.into_iter().flat_map(|load| load.consignments) {
             pallets.extend(ever_on(asked, &opened.consignment_code, &load)?);
         }
     }
@@ -540,7 +542,7 @@ pub fn events(
 /// # Errors
 /// `NotFound` for an unknown consignment, `Invalid` for one that has not left.
 pub fn despatch(asked: &Asked, code: &str, making: Making) -> Result<(Advice, bool), Refusal> {
-    let opened = dispatch::consignment(&asked.record, code)?.ok_or_else(|| unknown("consignment", code))?;
+    let opened = load::consignment(&asked.record, code)?.ok_or_else(|| unknown("consignment", code))?;
     let own = |asked: &Asked| -> Result<v1::DespatchAdvice, Refusal> {
         let answer = super::advice::advice(asked, &opened.load_code)?;
         Ok(answer.advices.into_iter().find(|row| row.consignment_code == code).unwrap_or_default())
@@ -554,7 +556,7 @@ pub fn despatch(asked: &Asked, code: &str, making: Making) -> Result<(Advice, bo
         known = own(asked)?;
     }
     let record = &asked.record;
-    let load = dispatch::load(record, &opened.load_code)?.ok_or_else(|| unknown("load", &opened.load_code))?;
+    let load = load::load(record, &opened.load_code)?.ok_or_else(|| unknown("load", &opened.load_code))?;
     let papers = if known.correction_offered { &known.corrected } else { &known.issued };
     if papers.is_empty() {
         let text = format!("is {code}, with which nothing went; cancelling an advice is another document");

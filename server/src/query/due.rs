@@ -1,10 +1,10 @@
 //! What is due: everything on record that is good only until a date.
 
 use packloft_domain::key::code_of;
+use packloft_domain::objects::fibc::fibc_at;
+use packloft_domain::objects::register::Register;
 use packloft_domain::record::{Record, Unreadable};
-use packloft_domain::rules::fibc::fibc_at;
 use packloft_domain::rules::item::{Examined, examined};
-use packloft_domain::rules::register::Register;
 use packloft_domain::time::{day_number, parse_date};
 use packloft_proto::v1;
 

@@ -3,6 +3,7 @@
 use packloft_domain::fact as f;
 use packloft_domain::fact::{Event, Fact};
 use packloft_domain::mass::{grams, kilograms};
+use packloft_domain::objects::{fibc, pallet};
 use packloft_domain::time::Zone;
 use packloft_proto::v1;
 use prost::Message;
@@ -142,7 +143,7 @@ pub fn words(event: &Event, zone: &Zone) -> String {
             )
         }
         Fact::FibcInspected(f) if f.discarded => {
-            let why = packloft_domain::rules::fibc::discard_words(f.discard_reason());
+            let why = fibc::discard_words(f.discard_reason());
             format!("FIBC {} DISCARDED ({why}): {}", f.fibc_code, f.reason)
         }
         Fact::FibcInspected(f) => {
@@ -321,7 +322,7 @@ fn store_words(fact: &Fact) -> String {
         Fact::PalletSplit(f) => format!("{} taken off pallet {} as pallet {}", parts(&f.parts), f.sscc, f.new_sscc),
         Fact::PalletsMerged(f) => format!("pallets {} put together as pallet {}", f.ssccs.join(" "), f.new_sscc),
         Fact::PalletDisposed(f) => {
-            let what = packloft_domain::rules::pallet::disposal_words(f.reason());
+            let what = pallet::disposal_words(f.reason());
             format!("{} packs of pallet {} {what}: {}", f.pack_count, f.sscc, f.text)
         }
         Fact::StockTaken(f) => {

@@ -4,13 +4,13 @@ use std::sync::Arc;
 
 use packloft_domain::key::DAY_US;
 use packloft_domain::mass::kilograms_rounded;
+use packloft_domain::objects::bag::{self, BagFacts};
+use packloft_domain::objects::register::day_start;
+use packloft_domain::objects::stretch::instant_of_tip;
+use packloft_domain::objects::{lot, run};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::bag::{self, BagFacts};
-use packloft_domain::rules::register::day_start;
-use packloft_domain::rules::stream;
 use packloft_domain::sums::balance::{Balance, Term, balances};
 use packloft_domain::sums::origin::FeedFlow;
-use packloft_domain::sums::stretch::instant_of_tip;
 use packloft_domain::sums::weighings::Packs;
 use packloft_domain::sums::yields::{BagGiven, given, theoretical};
 use packloft_domain::time::parse_date;
@@ -75,7 +75,7 @@ pub fn day_window(asked: &Asked, day: &str) -> Result<(i64, i64), Refusal> {
 }
 
 fn run_scope(asked: &Asked, run_code: &str) -> Result<Scope, Refusal> {
-    let Some((started, start_us, finish_us)) = stream::run_span(&asked.record, run_code)? else {
+    let Some((started, start_us, finish_us)) = run::run_span(&asked.record, run_code)? else {
         return Err(unknown("run", run_code));
     };
     let to = finish_us.unwrap_or(i64::MAX - DAY_US);
@@ -96,7 +96,7 @@ fn bags_scope(asked: &Asked, tags: Vec<String>) -> Result<Scope, Refusal> {
 }
 
 fn lot_scope(asked: &Asked, lot_code: &str) -> Result<Scope, Refusal> {
-    if packloft_domain::rules::lot::lot(&asked.record, lot_code)?.is_none() {
+    if lot::lot(&asked.record, lot_code)?.is_none() {
         return Err(unknown("lot", lot_code));
     }
     let mut tags = bag_tags(&asked.record, lot_code)?;

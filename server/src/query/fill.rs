@@ -5,10 +5,10 @@
 
 use packloft_domain::block::{Block, unpack};
 use packloft_domain::fact::{Fact, ReadingKind, ReadingPoint, ReadingsRecorded};
+use packloft_domain::objects::run::run_rows;
 use packloft_domain::patience;
 use packloft_domain::record::Unreadable;
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::pallet::run_rows;
 use packloft_domain::sums::fill::{classes, mean_and_deviation, tolerable_error_mg};
 use packloft_proto::v1;
 

@@ -6,9 +6,9 @@
 use packloft_domain::fact::Fact;
 use packloft_domain::gs1::{elements, scanned_sscc};
 use packloft_domain::key::object;
+use packloft_domain::objects::register::Register;
+use packloft_domain::objects::{bag, load, lot, pallet, run};
 use packloft_domain::record::{Unreadable, facts};
-use packloft_domain::rules::register::Register;
-use packloft_domain::rules::{bag, dispatch, lot, pallet, stream};
 use packloft_proto::v1;
 
 use super::trace::place_words;
@@ -100,7 +100,7 @@ fn named(asked: &Asked, text: &str) -> Result<Vec<v1::FoundCode>, Unreadable> {
             format!("{} packs of {}, {}", facts.pack_count(), facts.product_code, pallets::place_words(asked, &facts)?);
         found.push(row(v1::CodeKind::Pallet, &sscc, words));
     }
-    if let Some((started, start_us, _)) = stream::run_span(&asked.record, text)? {
+    if let Some((started, start_us, _)) = run::run_span(&asked.record, text)? {
         let words = format!(
             "product {} on machine {}, from {}",
             started.product_code,
@@ -110,14 +110,14 @@ fn named(asked: &Asked, text: &str) -> Result<Vec<v1::FoundCode>, Unreadable> {
         found.push(v1::FoundCode { run_code: text.into(), ..row(v1::CodeKind::Run, text, words) });
     }
     found.extend(batches(asked, text)?);
-    if let Some(opened) = dispatch::consignment(&asked.record, text)? {
+    if let Some(opened) = load::consignment(&asked.record, text)? {
         found.push(row(
             v1::CodeKind::Consignment,
             text,
             format!("to {} with load {}", opened.consignee_code, opened.load_code),
         ));
     }
-    if let Some(load) = dispatch::load(&asked.record, text)? {
+    if let Some(load) = load::load(&asked.record, text)? {
         let state = if load.dispatched.is_some() { "dispatched" } else { "open" };
         found.push(row(v1::CodeKind::VehicleLoad, text, format!("vehicle {}, {state}", load.opened.registration_code)));
     }

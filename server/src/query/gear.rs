@@ -2,15 +2,17 @@
 
 use std::collections::BTreeMap;
 
-use packloft_domain::fact::{self as f, Event, Fact};
+use packloft_domain::fact::{Event, Fact};
 use packloft_domain::key::{code_of, day_of, examined_key, object, overload_key};
 use packloft_domain::mass::kilograms;
+use packloft_domain::objects::fibc::FibcFacts;
+use packloft_domain::objects::register::Register;
 use packloft_domain::record::{Entry, Record as _, Unreadable, facts, facts_between};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::fibc::{self, FibcFacts};
+use packloft_domain::rules::fibc;
 use packloft_domain::rules::item::{self, Examined, against, examined};
 use packloft_domain::rules::lift::{CAUTION, found};
-use packloft_domain::rules::register::Register;
+use packloft_domain::{fact as f, objects};
 use packloft_proto::v1;
 
 use super::{Asked, events, unknown};
@@ -281,7 +283,7 @@ fn fibc_state(asked: &Asked, state: &FibcFacts, at_us: i64) -> v1::FibcState {
 /// # Errors
 /// When the record cannot be read.
 pub fn fibc_row(asked: &Asked, code: &str, at_us: i64) -> Result<Option<v1::FibcState>, Unreadable> {
-    Ok(fibc::fibc_at(&asked.record, code, at_us)?.map(|state| fibc_state(asked, &state, at_us)))
+    Ok(objects::fibc::fibc_at(&asked.record, code, at_us)?.map(|state| fibc_state(asked, &state, at_us)))
 }
 
 /// An individual bulk bag over its fillings.
@@ -321,7 +323,7 @@ pub fn check_tip(asked: &Asked, request: &v1::CheckTipRequest, at_us: i64) -> Re
         ..f::BagTipped::default()
     };
     let evidence = super::content::of_rework(asked, std::slice::from_ref(&request.bag_tag))?;
-    let context = packloft_domain::rules::Context {
+    let context = packloft_domain::rules::deciding::Context {
         record: &asked.record,
         next_sequence: asked.sequence() + 1,
         request_id: Vec::new(),

@@ -7,9 +7,10 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use packloft_domain::fact as f;
 use packloft_domain::fact::Fact;
+use packloft_domain::objects::evidence::Evidence;
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::free::Evidence;
-use packloft_domain::rules::{Command, Context, decide};
+use packloft_domain::rules::decide;
+use packloft_domain::rules::deciding::{Command, Context};
 use packloft_proto::v1;
 use v1::import_row::Row;
 

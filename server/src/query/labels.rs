@@ -3,10 +3,10 @@
 use packloft_domain::fact::LabelKind;
 use packloft_domain::gs1::scan::gtin_14;
 use packloft_domain::mass::kilograms;
+use packloft_domain::objects::register::{Register, site_at};
+use packloft_domain::objects::{bag, issue, lot, pallet, run};
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::label::prints;
-use packloft_domain::rules::register::{Register, site_at};
-use packloft_domain::rules::{bag, issue, lot, pallet, stream};
 use packloft_domain::time::parse_date;
 
 use super::{Asked, invalid, pallets, unknown};
@@ -60,7 +60,7 @@ fn pallet_label(asked: &Asked, sscc: &str, notes: &mut Vec<String>) -> Result<Pa
 }
 
 fn pack(asked: &Asked, run_code: &str) -> Result<PackCode, Refusal> {
-    let (started, start_us, _) = stream::run_span(&asked.record, run_code)?.ok_or_else(|| unknown("run", run_code))?;
+    let (started, start_us, _) = run::run_span(&asked.record, run_code)?.ok_or_else(|| unknown("run", run_code))?;
     let product = Register::at(&asked.record, start_us).product(&started.product_code)?.unwrap_or_default();
     let best_before = issue::best_before(&asked.record, &started.product_code, start_us, &asked.zone)?;
     Ok(PackCode {

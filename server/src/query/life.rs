@@ -1,8 +1,8 @@
 //! The life of a hoist as an answer: what is used, how it was loaded, when it will be used up, what would be otherwise.
 
+use packloft_domain::objects::register::Register;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::lift::CAUTION;
-use packloft_domain::rules::register::Register;
 use packloft_domain::sums::hoist_log::{Case, Class, HoistLog, Life, case, read};
 use packloft_domain::sums::life::{
     CLASS_COUNT, LEAST_WEEKS, Load, contributions, forecast, full_load_hours, running_hours,

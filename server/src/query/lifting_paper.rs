@@ -1,8 +1,9 @@
 //! The lifting record of a hoist or gear item on paper, for whoever examines it: its state, its particulars, examinations,
 //! what happened to it, how it was loaded and how much of its life is used.
 
+use packloft_domain::objects::register::Register;
+use packloft_domain::objects::register::site_at;
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::register::{Register, site_at};
 use packloft_proto::v1;
 
 use super::{Asked, gear, life};

@@ -4,10 +4,10 @@
 
 use packloft_domain::fact::{CounterPlace, CounterReading, Fact};
 use packloft_domain::key::{day_of, object};
+use packloft_domain::objects::register::Register;
+use packloft_domain::objects::run;
 use packloft_domain::record::{Entry, Record, Unreadable, facts_between};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::register::Register;
-use packloft_domain::rules::stream;
 use packloft_domain::sums::flow::share;
 use packloft_domain::sums::origin::FeedFlow;
 use packloft_proto::v1;
@@ -164,7 +164,7 @@ pub fn line(asked: &Asked, machine_code: &str, at_us: i64) -> Result<v1::GetLine
     let (own, its_feed) = (object("machine", machine_code), object("feed", &machine.feed_code));
     let last = last_fact(asked, &own)?.max(last_fact(asked, &its_feed)?);
     answer.last_fact_time = last.map(timestamp);
-    let open = stream::open_run(&asked.record, machine_code, at_us)?;
+    let open = run::open_run(&asked.record, machine_code, at_us)?;
     let mut run_code = String::new();
     if let Some((started, start_us)) = open {
         run_code.clone_from(&started.run_code);

@@ -9,12 +9,12 @@ use std::collections::BTreeMap;
 
 use packloft_domain::fact::{CheckPlace, Event, Fact, RemarkRecorded};
 use packloft_domain::key::day_of;
+use packloft_domain::objects::check::{self, kind_words};
+use packloft_domain::objects::register::Register;
+use packloft_domain::objects::run::run_rows;
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::check::{self, kind_words};
 use packloft_domain::rules::check_due;
 use packloft_domain::rules::lift::CAUTION;
-use packloft_domain::rules::pallet::run_rows;
-use packloft_domain::rules::register::Register;
 use packloft_domain::sums::balance::{destination_name, reason_name};
 use packloft_domain::sums::packaging::runs_between;
 use packloft_domain::sums::spread::Spread;

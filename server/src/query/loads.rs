@@ -4,12 +4,13 @@ use std::collections::BTreeMap;
 
 use packloft_domain::fact::{Fact, Finding, finding};
 use packloft_domain::mass::kilograms;
+use packloft_domain::objects;
+use packloft_domain::objects::load::{self, LoadFacts};
+use packloft_domain::objects::pallet::{PalletFacts, PalletPlace};
+use packloft_domain::objects::register::Register;
 use packloft_domain::record::{Unreadable, facts};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::dispatch::{self, LoadFacts};
-use packloft_domain::rules::leaving;
-use packloft_domain::rules::pallet::{self, PalletFacts, PalletPlace};
-use packloft_domain::rules::register::Register;
+use packloft_domain::rules::{leaving, pallet};
 use packloft_proto::v1;
 
 use super::advice::came_back;
@@ -27,8 +28,10 @@ fn lines(rows: impl Iterator<Item = (String, i64)>) -> Vec<v1::OrderLine> {
 /// # Errors
 /// When the record cannot be read.
 pub fn order(asked: &Asked, code: &str) -> Result<Option<v1::Order>, Unreadable> {
-    let Some((order, entered_us)) = dispatch::order(&asked.record, code)? else { return Ok(None) };
-    let filled = dispatch::filled(&asked.record, code)?;
+    let Some((order, entered_us)) = load::order(&asked.record, code)? else {
+        return Ok(None);
+    };
+    let filled = load::filled(&asked.record, code)?;
     Ok(Some(v1::Order {
         order_code: order.order_code,
         consignee_code: order.consignee_code,
@@ -68,7 +71,7 @@ pub fn load_codes(asked: &Asked, only_open: bool) -> Result<Vec<String>, Unreada
     let mut codes = Vec::new();
     for row in facts(&asked.record, "loads")?.iter().rev() {
         if let Some(Fact::VehicleLoadOpened(f)) = &row.event.fact {
-            let left = || Ok(dispatch::load(&asked.record, &f.load_code)?.is_some_and(|l| l.dispatched.is_some()));
+            let left = || Ok(load::load(&asked.record, &f.load_code)?.is_some_and(|l| l.dispatched.is_some()));
             if !only_open || !left()? {
                 codes.push(f.load_code.clone());
             }
@@ -130,7 +133,7 @@ fn loaded_pallet(
     };
     if let Some((papers, batches)) = papers
         .and_then(|p| p.iter().find(|paper| paper.sscc == pallet.sscc))
-        .zip(Some(dispatch::batches(&asked.record, pallet)?))
+        .zip(Some(load::batches(&asked.record, pallet)?))
         && papers.batch_code != batches
     {
         let text = format!("the papers name batch {}, it is {batches}", papers.batch_code);
@@ -152,13 +155,13 @@ fn loaded_pallet(
 /// # Errors
 /// When the record cannot be read.
 pub fn load(asked: &Asked, load_code: &str, reasons_at_us: Option<i64>) -> Result<Option<v1::VehicleLoad>, Refusal> {
-    let Some(load) = dispatch::load(&asked.record, load_code)? else { return Ok(None) };
+    let Some(load) = load::load(&asked.record, load_code)? else { return Ok(None) };
     // What has left has the masses of its papers; what has not, those that are known now.
     let load = if load.dispatched.is_some() { load } else { leaving::weighed_now(&asked.record, &load)? };
     let mut consignments = Vec::new();
     for opened in &load.consignments {
         let mut rows = Vec::new();
-        for pallet in dispatch::consignment_pallets(&asked.record, &opened.consignment_code)? {
+        for pallet in load::consignment_pallets(&asked.record, &opened.consignment_code)? {
             rows.push(loaded_pallet(asked, &load, &pallet, &opened.consignment_code, reasons_at_us.is_some())?);
         }
         consignments.push(v1::Consignment {
@@ -177,7 +180,7 @@ pub fn load(asked: &Asked, load_code: &str, reasons_at_us: Option<i64>) -> Resul
     let traced: Vec<&v1::LoadedPallet> = consignments.iter().flat_map(|c| &c.pallets).collect();
     let (mut paper_notes, mut wrong) = (Vec::new(), false);
     for paper in papers.iter().filter(|paper| !traced.iter().any(|row| row.sscc == paper.sscc)) {
-        let known = pallet::pallet(&asked.record, &paper.sscc)?;
+        let known = objects::pallet::pallet(&asked.record, &paper.sscc)?;
         let place = match &known {
             Some(pallet) => pallets::place_words(asked, pallet)?,
             None => "not on record any more".into(),
@@ -232,10 +235,9 @@ pub fn load(asked: &Asked, load_code: &str, reasons_at_us: Option<i64>) -> Resul
 pub fn check(asked: &Asked, consignment_code: &str, sscc: &str, at_us: i64) -> Result<Vec<Finding>, Refusal> {
     let record = &asked.record;
     let consignment =
-        dispatch::consignment(record, consignment_code)?.ok_or_else(|| unknown("consignment", consignment_code))?;
-    let pallet = pallet::pallet(record, sscc)?.ok_or_else(|| unknown("pallet", sscc))?;
-    let load =
-        dispatch::load(record, &consignment.load_code)?.ok_or_else(|| unknown("load", &consignment.load_code))?;
+        load::consignment(record, consignment_code)?.ok_or_else(|| unknown("consignment", consignment_code))?;
+    let pallet = objects::pallet::pallet(record, sscc)?.ok_or_else(|| unknown("pallet", sscc))?;
+    let load = load::load(record, &consignment.load_code)?.ok_or_else(|| unknown("load", &consignment.load_code))?;
     let content = content(asked, &pallet)?;
     let mut reasons: Vec<Finding> = Vec::new();
     if load.dispatched.is_some() {
@@ -257,15 +259,14 @@ struct Wanted {
 fn wanted(asked: &Asked, request: &v1::ProposeLoadRequest) -> Result<Wanted, Refusal> {
     let record = &asked.record;
     let code = &request.consignment_code;
-    let consignment = dispatch::consignment(record, code)?.ok_or_else(|| unknown("consignment", code))?;
-    let load =
-        dispatch::load(record, &consignment.load_code)?.ok_or_else(|| unknown("load", &consignment.load_code))?;
+    let consignment = load::consignment(record, code)?.ok_or_else(|| unknown("consignment", code))?;
+    let load = load::load(record, &consignment.load_code)?.ok_or_else(|| unknown("load", &consignment.load_code))?;
     let mut needed: BTreeMap<String, i64> = BTreeMap::new();
-    if let Some((order, _)) = dispatch::order(record, &consignment.order_code)? {
+    if let Some((order, _)) = load::order(record, &consignment.order_code)? {
         for line in order.lines {
             needed.insert(line.product_code, line.pack_count);
         }
-        for row in dispatch::filled(record, &consignment.order_code)? {
+        for row in load::filled(record, &consignment.order_code)? {
             if let Some(left) = needed.get_mut(&row.product_code) {
                 *left = (*left - row.loaded - row.dispatched).max(0);
             }
@@ -326,7 +327,7 @@ pub fn propose(
             if left == 0 {
                 break;
             }
-            let Some(pallet) = pallet::pallet(record, &sscc)? else { continue };
+            let Some(pallet) = objects::pallet::pallet(record, &sscc)? else { continue };
             let mass = pallet::mass_mg(record, &pallet)?;
             let mut reasons = pallets::reasons(asked, &pallet, &content(asked, &pallet)?)?;
             reasons.extend(leaving::life_faults(record, &pallet, &consignee, at_us, &asked.zone)?);

@@ -5,14 +5,15 @@ use std::collections::BTreeSet;
 use packloft_domain::fact as f;
 use packloft_domain::fact::{Fact, Finding};
 use packloft_domain::key::object;
+use packloft_domain::objects::bag::{self, BagFacts, Place};
+use packloft_domain::objects::hold::{self, HoldState};
+use packloft_domain::objects::intervals::run_total;
+use packloft_domain::objects::lot::{LotDecision, LotFacts};
+use packloft_domain::objects::register::Register;
+use packloft_domain::objects::run;
 use packloft_domain::record::{Entry, Record, Unreadable, facts, facts_between};
-use packloft_domain::rules::bag::{self, BagFacts, Place};
-use packloft_domain::rules::hold::{self, HoldState};
-use packloft_domain::rules::late;
 use packloft_domain::rules::lift::found::{self, WAS_OVER};
-use packloft_domain::rules::lot::{LotDecision, LotFacts};
-use packloft_domain::rules::{register::Register, still, stream};
-use packloft_domain::sums::intervals::run_total;
+use packloft_domain::rules::{late, still};
 use packloft_domain::sums::weighings::{Packs, Weighings};
 use packloft_proto::v1;
 
@@ -270,7 +271,7 @@ pub fn lifts(asked: &Asked, hoist_code: &str, from_day: &str, to_day: &str) -> R
 
 /// A run with its counts, readings and stops; holds are added by the caller, who has the flow.
 pub fn run(record: &dyn Record, run_code: &str) -> Result<Option<v1::Run>, Unreadable> {
-    let Some((started, start_us, finish_us)) = stream::run_span(record, run_code)? else {
+    let Some((started, start_us, finish_us)) = run::run_span(record, run_code)? else {
         return Ok(None);
     };
     let own = facts(record, &object("run", run_code))?;

@@ -2,8 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use packloft_domain::objects::register::Register;
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::register::Register;
 use packloft_domain::sums::packaging::{Reel, reels};
 use packloft_proto::v1;
 

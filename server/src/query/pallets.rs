@@ -2,11 +2,12 @@
 
 use packloft_domain::fact::{Finding, LocationKind};
 use packloft_domain::key::object;
+use packloft_domain::objects::evidence::Content;
+use packloft_domain::objects::pallet::{PalletFacts, PalletPlace};
+use packloft_domain::objects::register::Register;
+use packloft_domain::objects::{self, load, run};
 use packloft_domain::record::{Unreadable, facts};
-use packloft_domain::rules::free::{self, Content};
-use packloft_domain::rules::pallet::{self, PalletFacts, PalletPlace};
-use packloft_domain::rules::register::Register;
-use packloft_domain::rules::{dispatch, leaving, stream};
+use packloft_domain::rules::{free, leaving, pallet};
 use packloft_proto::v1;
 
 use super::content::{content, places};
@@ -31,7 +32,7 @@ pub fn consignee_of(asked: &Asked, consignment_code: &str) -> Result<String, Unr
     if consignment_code.is_empty() {
         return Ok(String::new());
     }
-    let known = dispatch::consignment(&asked.record, consignment_code)?;
+    let known = load::consignment(&asked.record, consignment_code)?;
     Ok(known.map(|consignment| consignment.consignee_code).unwrap_or_default())
 }
 
@@ -74,7 +75,7 @@ fn contents(asked: &Asked, pallet: &PalletFacts) -> Result<Vec<v1::PalletContent
             });
             continue;
         }
-        let run = stream::run_span(&asked.record, &layer.run_code)?;
+        let run = run::run_span(&asked.record, &layer.run_code)?;
         let places = places(asked, layer)?;
         rows.push(v1::PalletContent {
             run_code: layer.run_code.clone(),
@@ -200,7 +201,7 @@ pub fn list(
     if only_not_free {
         let mut kept = Vec::new();
         for sscc in ssccs {
-            if let Some(pallet) = pallet::pallet(&asked.record, &sscc)? {
+            if let Some(pallet) = objects::pallet::pallet(&asked.record, &sscc)? {
                 let content = content(asked, &pallet)?;
                 if !reasons(asked, &pallet, &content)?.is_empty() {
                     kept.push(sscc);

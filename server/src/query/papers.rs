@@ -3,10 +3,10 @@
 //! A paper about goods that have left says what was issued when they left. Before that it says that it is not issued.
 
 use packloft_domain::fact::{Consignee, Fact, PaperData, Product, Site};
+use packloft_domain::objects::load::{self, LoadFacts};
+use packloft_domain::objects::{issue, pallet};
 use packloft_domain::record::facts;
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::dispatch::{self, LoadFacts};
-use packloft_domain::rules::{issue, pallet};
 use packloft_proto::v1;
 
 use super::{Asked, unknown};
@@ -54,7 +54,7 @@ pub(super) fn as_issued(asked: &Asked, load_code: &str, making: Making) -> Resul
 
 /// The load of a consignment; empty when there is none.
 pub(super) fn load_code_of(asked: &Asked, code: &str) -> Result<String, Refusal> {
-    Ok(dispatch::consignment(&asked.record, code)?.unwrap_or_default().load_code)
+    Ok(load::consignment(&asked.record, code)?.unwrap_or_default().load_code)
 }
 
 /// What the papers of a load show.
@@ -95,7 +95,7 @@ fn rows_of(asked: &Asked, load: &LoadFacts, consignment_code: &str) -> Result<Ve
         let Some(facts) = pallet::pallet(&asked.record, &on.sscc)? else { continue };
         found.push(Row {
             sscc: on.sscc.clone(),
-            batch_code: dispatch::batches(&asked.record, &facts)?,
+            batch_code: load::batches(&asked.record, &facts)?,
             product_code: facts.product_code.clone(),
             best_before_date: facts.best_before_date.clone(),
             pack_count: facts.pack_count(),
@@ -107,8 +107,8 @@ fn rows_of(asked: &Asked, load: &LoadFacts, consignment_code: &str) -> Result<Ve
 
 pub(super) fn sent(asked: &Asked, code: &str, making: Making) -> Result<Sent, Refusal> {
     let record = &asked.record;
-    let opened = dispatch::consignment(record, code)?.ok_or_else(|| unknown("consignment", code))?;
-    let load = dispatch::load(record, &opened.load_code)?.ok_or_else(|| unknown("load", &opened.load_code))?;
+    let opened = load::consignment(record, code)?.ok_or_else(|| unknown("consignment", code))?;
+    let load = load::load(record, &opened.load_code)?.ok_or_else(|| unknown("load", &opened.load_code))?;
     let data = data_of(asked, &load, making)?;
     Ok(Sent {
         site: data.site.clone().unwrap_or_default(),
@@ -315,14 +315,14 @@ fn gone_by(
     let record = &asked.record;
     let mut found = std::collections::BTreeMap::new();
     let Some((_, left_us)) = &load.dispatched else {
-        for row in dispatch::filled(record, order_code)? {
+        for row in load::filled(record, order_code)? {
             found.insert(row.product_code, row.loaded + row.dispatched);
         }
         return Ok(found);
     };
     for row in facts(record, &packloft_domain::key::object("order_consignments", order_code))? {
         let Some(Fact::ConsignmentOpened(opened)) = &row.event.fact else { continue };
-        let other = dispatch::load(record, &opened.load_code)?.and_then(|load| load.dispatched);
+        let other = load::load(record, &opened.load_code)?.and_then(|load| load.dispatched);
         for paper in other.filter(|(_, at)| at <= left_us).iter().flat_map(|(left, _)| &left.pallets) {
             if paper.consignment_code == opened.consignment_code {
                 *found.entry(paper.product_code.clone()).or_default() += paper.pack_count;
@@ -369,7 +369,7 @@ pub fn loading_list(asked: &Asked, load_code: &str, making: Making) -> Result<Pa
     let then = as_issued(asked, load_code, making)?;
     let asked = then.as_ref().unwrap_or(asked);
     let record = &asked.record;
-    let load = dispatch::load(record, load_code)?.ok_or_else(|| unknown("load", load_code))?;
+    let load = load::load(record, load_code)?.ok_or_else(|| unknown("load", load_code))?;
     let data = data_of(asked, &load, making)?;
     let now_us = making.now_us;
     let mut paper = Paper {

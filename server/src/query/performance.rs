@@ -2,13 +2,12 @@
 
 use packloft_domain::fact::{Fact, StopKind};
 use packloft_domain::key::{day_of, object};
+use packloft_domain::objects::intervals::{rejected, unread};
+use packloft_domain::objects::register::Register;
+use packloft_domain::objects::run::{RUN_LOOKBACK_DAYS, open_run, run_rows};
+use packloft_domain::objects::stacking::counts;
 use packloft_domain::record::{Record, Unreadable, facts_between};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::pallet::run_rows;
-use packloft_domain::rules::register::Register;
-use packloft_domain::rules::stacking::counts;
-use packloft_domain::rules::stream::{RUN_LOOKBACK_DAYS, open_run};
-use packloft_domain::sums::intervals::{rejected, unread};
 use packloft_domain::sums::packaging::runs_between;
 use packloft_domain::sums::performance::{Stopped, performance};
 use packloft_domain::time::add_days;

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 
 use packloft_domain::key::{DAY_US, code_of};
 use packloft_domain::mass::{kilograms, kilograms_rounded};
+use packloft_domain::objects::register;
 use packloft_domain::record::Record as _;
 use packloft_domain::refusal::{Refusal, Violation};
 use packloft_domain::sums::balance::{Balance, balances};
@@ -131,7 +132,7 @@ fn trend_words(trend: Option<Trend>, count: usize) -> String {
 /// `Invalid` for days that are none or too far apart, `NotFound` for an unknown feed or product.
 pub fn balance(asked: &Asked, request: &v1::GetPeriodBalanceRequest) -> Result<v1::GetPeriodBalanceResponse, Refusal> {
     let (from_us, to_us) = window(asked, &request.from_day, &request.to_day, MOST_DAYS)?;
-    let known = packloft_domain::rules::register::Register::at(&asked.record, from_us);
+    let known = register::Register::at(&asked.record, from_us);
     if !request.product_code.is_empty() && known.product(&request.product_code)?.is_none() {
         return Err(unknown("product", &request.product_code));
     }

@@ -6,11 +6,11 @@
 use std::collections::BTreeMap;
 
 use packloft_domain::fact::{Fact, ReadingKind, ReadingPoint, ReadingsRecorded};
+use packloft_domain::objects::register::{Register, site_at};
+use packloft_domain::objects::run::{RunRows, run_rows};
+use packloft_domain::objects::stacking::{Counts, counts};
 use packloft_domain::record::Unreadable;
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::pallet::{RunRows, run_rows};
-use packloft_domain::rules::register::{Register, site_at};
-use packloft_domain::rules::stacking::{Counts, counts};
 use packloft_domain::sums::advice::{Advice, Basis, LEAST_READINGS, Target, advise};
 use packloft_domain::sums::charts::{Chart, Index, Kind, RunRules, capability, individuals, signals, subgroups};
 use packloft_domain::sums::drawing::identity;

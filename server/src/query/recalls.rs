@@ -8,12 +8,12 @@ use std::collections::{BTreeMap, BTreeSet};
 use packloft_domain::fact as f;
 use packloft_domain::fact::Fact;
 use packloft_domain::key::{code_of, object};
+use packloft_domain::objects::hold::{self, HoldState};
+use packloft_domain::objects::recall::{self, Loose, Outstanding, RecallFacts, Scope};
+use packloft_domain::objects::register::Register;
+use packloft_domain::objects::{bag, load, lot, run};
 use packloft_domain::record::{Entry, Record as _, Unreadable, facts};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::hold::{self, HoldState};
-use packloft_domain::rules::recall::{self, Loose, Outstanding, RecallFacts, Scope};
-use packloft_domain::rules::register::Register;
-use packloft_domain::rules::{bag, dispatch, lot};
 use packloft_domain::sums::chance::Chance;
 use packloft_proto::v1;
 
@@ -105,7 +105,9 @@ pub fn scope(asked: &Asked, opened: &f::RecallOpened) -> Result<Scope, Refusal> 
 /// # Errors
 /// When the record cannot be read.
 pub fn outstanding(asked: &Asked, recall_code: &str) -> Result<Vec<Outstanding>, Refusal> {
-    let Some(found) = recall::recall(&asked.record, recall_code)? else { return Ok(Vec::new()) };
+    let Some(found) = recall::recall(&asked.record, recall_code)? else {
+        return Ok(Vec::new());
+    };
     let now: Vec<v1::PackInterval> = twins(&scope(asked, &found.opened)?.intervals);
     let left = whereabouts::left(asked, &now, &found.opened.lot_code)?;
     Ok(left.into_iter().map(|(consignee_code, row)| Outstanding { consignee_code, passed: row.passed }).collect())
@@ -116,7 +118,9 @@ pub fn outstanding(asked: &Asked, recall_code: &str) -> Result<Vec<Outstanding>,
 /// # Errors
 /// When the record cannot be read.
 pub fn loose(asked: &Asked, recall_code: &str) -> Result<Loose, Refusal> {
-    let Some(found) = recall::recall(&asked.record, recall_code)? else { return Ok(Loose::default()) };
+    let Some(found) = recall::recall(&asked.record, recall_code)? else {
+        return Ok(Loose::default());
+    };
     let now: Vec<v1::PackInterval> = twins(&scope(asked, &found.opened)?.intervals);
     let lot_code = Some(found.opened.lot_code.as_str()).filter(|code| !code.is_empty());
     let mut sum = Loose::default();
@@ -337,7 +341,7 @@ fn batch_of(asked: &Asked, fact: &f::ComplaintRecorded) -> Result<String, Unread
     if !fact.batch_code.is_empty() {
         return Ok(fact.batch_code.clone());
     }
-    let run = packloft_domain::rules::stream::run_span(&asked.record, &fact.run_code)?;
+    let run = run::run_span(&asked.record, &fact.run_code)?;
     Ok(run.map(|(started, ..)| started.batch_code).unwrap_or_default())
 }
 
@@ -345,7 +349,7 @@ fn batch_of(asked: &Asked, fact: &f::ComplaintRecorded) -> Result<String, Unread
 fn sold(asked: &Asked, product: &str, from_us: i64, to_us: i64) -> Result<BTreeMap<String, i64>, Unreadable> {
     let mut found: BTreeMap<String, i64> = BTreeMap::new();
     for key in asked.record.keys("load/")? {
-        let Some(load) = dispatch::load(&asked.record, &code_of(&key))? else { continue };
+        let Some(load) = load::load(&asked.record, &code_of(&key))? else { continue };
         let Some((papers, _)) = load.dispatched.filter(|(_, at)| (from_us..=to_us).contains(at)) else { continue };
         for paper in papers.pallets.iter().filter(|paper| paper.product_code == product) {
             *found.entry(paper.batch_code.clone()).or_default() += paper.pack_count;

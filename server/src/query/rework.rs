@@ -4,9 +4,9 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use packloft_domain::fact as f;
+use packloft_domain::objects::bag::{self, BagFacts};
+use packloft_domain::objects::rework;
 use packloft_domain::record::Unreadable;
-use packloft_domain::rules::bag::{self, BagFacts};
-use packloft_domain::rules::rework;
 use packloft_proto::v1;
 
 use super::Asked;

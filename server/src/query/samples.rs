@@ -2,8 +2,8 @@
 
 use packloft_domain::fact::{Fact, PackInterval};
 use packloft_domain::key::{code_of, object};
+use packloft_domain::objects::register::Register;
 use packloft_domain::record::{Record as _, Unreadable, facts};
-use packloft_domain::rules::register::Register;
 use packloft_domain::time::add_days;
 use packloft_proto::v1;
 

@@ -8,10 +8,10 @@ use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use packloft_domain::fact as f;
+use packloft_domain::objects::hold::less;
 use packloft_domain::reads::ReadSet;
 use packloft_domain::record::{Record as _, Unreadable};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::hold::less;
 use packloft_proto::v1;
 
 use super::events::words;

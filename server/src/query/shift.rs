@@ -4,10 +4,11 @@
 //! on; where that begins is found by halving. Cost: the facts recorded since the shift began.
 
 use packloft_domain::fact::{Event, Fact};
+use packloft_domain::objects::hold;
+use packloft_domain::objects::register::{day_start, site_on};
 use packloft_domain::patience;
 use packloft_domain::record::{Record as _, Unreadable};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::register::{day_start, site_on};
 use packloft_domain::time::parse_date;
 use packloft_proto::v1;
 
@@ -144,7 +145,7 @@ fn open_breaches(asked: &Asked, at_us: i64) -> Result<Vec<i64>, Unreadable> {
     let entries = asked.record.list("breaches")?;
     let closed: Vec<i64> = entries
         .iter()
-        .filter(packloft_domain::rules::hold::standing(&entries))
+        .filter(hold::standing(&entries))
         .filter(|entry| entry.event.occurred_time_us < at_us)
         .filter_map(|entry| match &entry.event.fact {
             Some(Fact::BreachClosed(closed)) => Some(closed.event_sequence),

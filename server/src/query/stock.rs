@@ -9,13 +9,13 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use packloft_domain::key::{bucket, code_of};
+use packloft_domain::objects::bag::{self, Place};
+use packloft_domain::objects::evidence::UnitAt;
+use packloft_domain::objects::pallet::{self, PalletFacts, PalletPlace};
+use packloft_domain::objects::register::Register;
 use packloft_domain::patience;
 use packloft_domain::reads::{ReadSet, Recorded};
 use packloft_domain::record::{Record, Unreadable, facts};
-use packloft_domain::rules::bag::{self, Place};
-use packloft_domain::rules::free::UnitAt;
-use packloft_domain::rules::pallet::{self, PalletFacts, PalletPlace};
-use packloft_domain::rules::register::Register;
 use packloft_domain::rules::store;
 use packloft_proto::v1;
 

@@ -3,10 +3,11 @@
 //!
 //! Cost: what may be in each pallet that is asked about, and every hold there ever was, once.
 
+use packloft_domain::objects::hold::{self, HoldState};
+use packloft_domain::objects::lot::{self, LotDecision};
+use packloft_domain::objects::{bag, pallet};
 use packloft_domain::record::Unreadable;
-use packloft_domain::rules::hold::{self, HoldState};
-use packloft_domain::rules::lot::{self, LotDecision};
-use packloft_domain::rules::{bag, free, pallet};
+use packloft_domain::rules::free;
 use packloft_proto::v1;
 
 use super::Asked;
@@ -56,7 +57,9 @@ pub fn state(
             (held, content.lot_codes.to_vec())
         }
         v1::UnitKind::BulkBag => {
-            let Some(facts) = bag::bag_at(record, &unit.code, at_us)? else { return Ok(v1::StockState::Unspecified) };
+            let Some(facts) = bag::bag_at(record, &unit.code, at_us)? else {
+                return Ok(v1::StockState::Unspecified);
+            };
             let content = if facts.rework.is_empty() { None } else { Some(of_bag(asked, &facts)?) };
             let lots = free::lots_of_bag(&facts, content.as_ref());
             let own = |state: &HoldState| {

@@ -6,14 +6,15 @@ use std::collections::BTreeMap;
 
 use packloft_domain::fact::{Fact, LocationKind};
 use packloft_domain::key::code_of;
+use packloft_domain::objects::bag::{self, BagFacts, Place};
+use packloft_domain::objects::evidence::UnitAt;
+use packloft_domain::objects::load;
+use packloft_domain::objects::lot::{self, LotDecision};
+use packloft_domain::objects::pallet::{self, PalletPlace};
+use packloft_domain::objects::register::Register;
 use packloft_domain::record::{Record, Unreadable, facts};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::bag::{self, BagFacts, Place};
-use packloft_domain::rules::free::{self, UnitAt};
-use packloft_domain::rules::lot::{self, LotDecision};
-use packloft_domain::rules::pallet::{self, PalletPlace};
-use packloft_domain::rules::register::Register;
-use packloft_domain::rules::{dispatch, store};
+use packloft_domain::rules::{free, store};
 use packloft_proto::v1;
 
 use super::content::{content, holds_on, of_bag};
@@ -269,7 +270,7 @@ pub fn cover(asked: &Asked, journal: &Journal, days: i64, now_us: i64) -> Result
     }
     for row in facts(record, "orders")? {
         let Some(Fact::OrderEntered(order)) = &row.event.fact else { continue };
-        let filled = dispatch::filled(record, &order.order_code)?;
+        let filled = load::filled(record, &order.order_code)?;
         for line in &order.lines {
             let done = filled.iter().find(|row| row.product_code == line.product_code);
             let done = done.map_or(0, |row| row.loaded + row.dispatched);

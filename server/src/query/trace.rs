@@ -7,15 +7,16 @@ use packloft_domain::fact as f;
 use packloft_domain::fact::Fact;
 use packloft_domain::key::object;
 use packloft_domain::mass::kilograms;
+use packloft_domain::objects::bag::{self, BagFacts, Place};
+use packloft_domain::objects::hold::{self, HoldState};
+use packloft_domain::objects::register::Register;
+use packloft_domain::objects::stretch::instant_of_tip;
+use packloft_domain::objects::{lot, outside, pallet, run};
 use packloft_domain::record::{Unreadable, facts};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::bag::{self, BagFacts, Place};
-use packloft_domain::rules::hold::{self, HoldState};
-use packloft_domain::rules::{lot, outside, register::Register, stream};
 use packloft_domain::sums::flow::{OPENING, REMAINDER, UNRECORDED, share};
 use packloft_domain::sums::origin::FeedFlow;
 use packloft_domain::sums::position::PositionPart;
-use packloft_domain::sums::stretch::instant_of_tip;
 use packloft_domain::time::{Print, parse_printed};
 use packloft_proto::v1;
 
@@ -115,7 +116,7 @@ type FoundPack = (Arc<FeedFlow>, usize, (f64, f64));
 
 /// Flow and run index in which a pack of a run was made.
 fn find_pack(asked: &Asked, run_code: &str, number: i64, settings: Settings) -> Result<FoundPack, Refusal> {
-    let Some((started, start_us, finish_us)) = stream::run_span(&asked.record, run_code)? else {
+    let Some((started, start_us, finish_us)) = run::run_span(&asked.record, run_code)? else {
         return Err(unknown("run", run_code));
     };
     if number < 1 {
@@ -353,16 +354,20 @@ pub fn by_print(
     // Packs counted before or after a run may bear its batch code too.
     let mut runs = runs;
     for known in runs.clone() {
-        let Some((started, start_us, finish_us)) = stream::run_span(&asked.record, &known.run_code)? else { continue };
+        let Some((started, start_us, finish_us)) = run::run_span(&asked.record, &known.run_code)? else {
+            continue;
+        };
         for code in outside::beside(&asked.record, &started, start_us, finish_us)? {
             if !runs.iter().any(|run| run.run_code == code) {
-                runs.extend(stream::run_span(&asked.record, &code)?.map(|(started, ..)| started));
+                runs.extend(run::run_span(&asked.record, &code)?.map(|(started, ..)| started));
             }
         }
     }
     let mut origins = Vec::new();
     for started in &runs {
-        let Some((_, start_us, finish_us)) = stream::run_span(&asked.record, &started.run_code)? else { continue };
+        let Some((_, start_us, finish_us)) = run::run_span(&asked.record, &started.run_code)? else {
+            continue;
+        };
         let end_us = finish_us.unwrap_or(i64::MAX / 2);
         for (printed_us, length_us) in print.windows(&asked.zone, start_us, end_us) {
             // A batch without a time is the whole run, whatever its printer's clock says.
@@ -665,12 +670,14 @@ fn scope_sets(sets: &[v1::PackSet], proved: bool) -> Vec<v1::PackInterval> {
 /// When the record cannot be read.
 pub fn by_pallet(
     asked: &Asked,
-    pallet: &packloft_domain::rules::pallet::PalletFacts,
+    pallet: &pallet::PalletFacts,
     settings: Settings,
 ) -> Result<Vec<v1::PackOrigin>, Refusal> {
     let mut origins = Vec::new();
     for layer in pallet.layers.iter().filter(|layer| !layer.run_code.is_empty()) {
-        let Some((started, ..)) = stream::run_span(&asked.record, &layer.run_code)? else { continue };
+        let Some((started, ..)) = run::run_span(&asked.record, &layer.run_code)? else {
+            continue;
+        };
         for place in super::content::places(asked, layer)? {
             let (first, last) = place.widened();
             // The interval may cross an emptied feed: one answer per stretch.
@@ -731,7 +738,7 @@ pub fn packed_in(asked: &Asked, packaging_lot_code: &str) -> Result<Vec<v1::Pack
             }
         }
         let to_us = next.map_or(i64::MAX, |other| other.event.occurred_time_us);
-        let mut codes: Vec<String> = stream::open_run(&asked.record, &change.machine_code, from_us)?
+        let mut codes: Vec<String> = run::open_run(&asked.record, &change.machine_code, from_us)?
             .map(|(run, _)| run.run_code)
             .into_iter()
             .collect();

@@ -5,10 +5,10 @@
 //! nothing else. Cost: the readings of the run.
 
 use packloft_domain::fact::{self as f, Site};
+use packloft_domain::objects::register::site_at;
+use packloft_domain::objects::run::RunRows;
+use packloft_domain::objects::stacking::Counts;
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::pallet::RunRows;
-use packloft_domain::rules::register::site_at;
-use packloft_domain::rules::stacking::Counts;
 use packloft_domain::sums::drawing::{drawn, seed};
 use packloft_domain::sums::quantity::{Lot, Outcome, Rules, Scheme, Verdict, judge};
 use packloft_proto::v1;

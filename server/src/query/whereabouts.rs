@@ -7,12 +7,12 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use packloft_domain::fact::{DisposalReason, Fact};
 use packloft_domain::key::{LOT_UNKNOWN, object};
+use packloft_domain::objects::hold::HoldState;
+use packloft_domain::objects::pallet::{self, Layer, PalletFacts, PalletPlace};
+use packloft_domain::objects::recall::Passed;
+use packloft_domain::objects::register::Register;
 use packloft_domain::record::{Unreadable, facts};
 use packloft_domain::rules::free::touches;
-use packloft_domain::rules::hold::HoldState;
-use packloft_domain::rules::pallet::{self, Layer, PalletFacts, PalletPlace};
-use packloft_domain::rules::recall::Passed;
-use packloft_domain::rules::register::Register;
 use packloft_proto::v1;
 
 use super::content::{RunFlows, content};

@@ -4,7 +4,7 @@
 
 use packloft_domain::fact as f;
 use packloft_domain::fact::Fact;
-use packloft_domain::rules::Command;
+use packloft_domain::rules::deciding::Command;
 use packloft_proto::v1;
 use prost::Message;
 use prost_types::Timestamp;

@@ -1,7 +1,8 @@
 //! Orders, vehicle loads, consignments and returns.
 
 use packloft_domain::fact::Fact;
-use packloft_domain::rules::Command;
+use packloft_domain::objects::load;
+use packloft_domain::rules::deciding::Command;
 use packloft_domain::rules::dispatch as rules;
 use packloft_proto::v1;
 use packloft_proto::v1::dispatch_service_server::DispatchService;
@@ -137,7 +138,7 @@ service! {
         // As it stood with this pallet, so that a repeated request has the first one's answer.
         let then = self.engine().views.record_at(outcome.sequence);
         self.ask_at(Lane::Write, then, move |asked| {
-            let load = rules::load(&asked.record, &load_code)?.ok_or_else(|| unknown("load", &load_code))?;
+            let load = load::load(&asked.record, &load_code)?.ok_or_else(|| unknown("load", &load_code))?;
             let payload = load.opened.payload_mass_mg;
             Ok(v1::LoadPalletResponse {
                 receipt: Some(receipt),

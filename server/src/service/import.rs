@@ -6,7 +6,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
 use packloft_domain::fact::{Fact, FileImported};
-use packloft_domain::rules::Command;
+use packloft_domain::rules::deciding::Command;
 use packloft_proto::v1;
 use packloft_proto::v1::import_service_server::ImportService;
 use prost::Message;
@@ -14,6 +14,8 @@ use sha2::{Digest, Sha256};
 use tokio::sync::mpsc;
 use tokio_stream::Stream;
 use tonic::{Request, Response, Status, Streaming};
+use v1::import_file_request::Part as Asked;
+use v1::import_file_response::Part as Told;
 
 use super::faults::Faults;
 use super::{Api, asker, receipt, status};
@@ -22,8 +24,6 @@ use crate::lanes::Lane;
 use crate::limits;
 use crate::query::imports::{RowFaults, check, prepare};
 use crate::query::invalid;
-use v1::import_file_request::Part as Asked;
-use v1::import_file_response::Part as Told;
 
 /// Longest time an import may take.
 const LONGEST: Duration = Duration::from_secs(600);

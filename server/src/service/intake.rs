@@ -1,6 +1,6 @@
 //! Arrival, filling and weighing of bulk bags.
 
-use packloft_domain::rules::bag::bag;
+use packloft_domain::objects::bag::bag;
 use packloft_proto::v1;
 use packloft_proto::v1::intake_service_server::IntakeService;
 use tonic::{Request, Response, Status};

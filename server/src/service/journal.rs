@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use packloft_domain::record::Record;
-use packloft_domain::rules::Command;
+use packloft_domain::rules::deciding::Command;
 use packloft_proto::v1;
 use packloft_proto::v1::journal_service_server::JournalService;
 use tonic::{Request, Response, Status};
@@ -13,12 +13,11 @@ use super::{asker, service, status};
 use crate::engine::clock::stamp;
 use crate::journal::Stored;
 use crate::lanes::Lane;
-use crate::limits;
 use crate::query::content::Needs;
 use crate::query::events::event;
 use crate::query::invalid;
 use crate::query::paging::Page;
-use crate::verify;
+use crate::{limits, verify};
 
 fn hex(bytes: &[u8]) -> String {
     bytes.iter().map(|byte| format!("{byte:02x}")).collect()

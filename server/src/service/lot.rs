@@ -1,7 +1,7 @@
 //! Lots and their laboratory results.
 
+use packloft_domain::objects::lot::lot;
 use packloft_domain::rules::grade;
-use packloft_domain::rules::lot::lot;
 use packloft_proto::v1;
 use packloft_proto::v1::lot_service_server::LotService;
 use tonic::{Request, Response, Status};

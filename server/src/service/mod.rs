@@ -35,8 +35,10 @@ mod trace;
 use std::sync::Arc;
 use std::time::Instant;
 
+use convert::{WriteRequest, command, twins};
+use faults::{Faults, timestamp};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::Command;
+use packloft_domain::rules::deciding::Command;
 use packloft_proto::v1;
 use sha2::{Digest, Sha256};
 use tonic::{Request, Status};
@@ -48,8 +50,6 @@ use crate::people::People;
 use crate::query::content::{Needs, evidence};
 use crate::query::paging::Page;
 use crate::query::{Asked, Kept, KeptCounts};
-use convert::{WriteRequest, command, twins};
-use faults::{Faults, timestamp};
 
 /// What every service shares.
 #[derive(Clone)]
@@ -133,7 +133,8 @@ impl Api {
             if tracing::enabled!(target: "packloft_server::kept", tracing::Level::DEBUG) {
                 let lanes = Lane::ALL.map(|lane| (lane, self.lanes.counts(lane)));
                 let (kept, touched) = (self.kept(), self.engine.views.touched_counts());
-                tracing::debug!(target: "packloft_server::kept", ?kept, ?touched, ?lanes);
+                let memory = crate::memory::in_use();
+                tracing::debug!(target: "packloft_server::kept", ?kept, ?touched, ?lanes, ?memory);
             }
         }
     }

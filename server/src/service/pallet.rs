@@ -1,7 +1,7 @@
 //! Pallets: building, weighing, splitting, merging, disposing.
 
 use packloft_domain::fact::Fact;
-use packloft_domain::rules::pallet;
+use packloft_domain::objects::pallet;
 use packloft_proto::v1;
 use packloft_proto::v1::pallet_service_server::PalletService;
 use tonic::{Request, Response, Status};

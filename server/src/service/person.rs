@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use packloft_domain::fact::registered::Item;
-use packloft_domain::rules::register::item_at;
+use packloft_domain::objects::register::item_at;
 use packloft_proto::v1;
 use tonic::Status;
 

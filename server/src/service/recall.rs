@@ -1,7 +1,7 @@
 //! Complaints, withdrawals and recalls.
 
 use packloft_domain::fact::Fact;
-use packloft_domain::rules::Command;
+use packloft_domain::rules::deciding::Command;
 use packloft_proto::v1;
 use packloft_proto::v1::recall_service_server::RecallService;
 use tonic::{Request, Response, Status};

@@ -1,8 +1,8 @@
 //! Site and registers.
 
 use packloft_domain::fact::registered::Item;
+use packloft_domain::objects::register::{item_at, newest_site, site_on, zones};
 use packloft_domain::record::Record;
-use packloft_domain::rules::register::{item_at, newest_site, site_on, zones};
 use packloft_proto::v1;
 use packloft_proto::v1::setup_service_server::SetupService;
 use tonic::{Request, Response, Status};

@@ -1,7 +1,7 @@
 //! The store: moving units, taking stock, what stands where.
 
 use packloft_domain::fact::Fact;
-use packloft_domain::rules::Command;
+use packloft_domain::rules::deciding::Command;
 use packloft_proto::v1;
 use packloft_proto::v1::store_service_server::StoreService;
 use tonic::{Request, Response, Status};

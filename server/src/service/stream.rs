@@ -10,10 +10,10 @@ use std::time::{Duration, Instant};
 
 use packloft_domain::block::{BLOCK_MAX, pack, unpack};
 use packloft_domain::fact::{Fact, ReadingsRecorded};
+use packloft_domain::objects::run::{before_border, run_borders};
+use packloft_domain::objects::source::{Kind, Sent, newest, other_kind};
 use packloft_domain::record::Unreadable;
-use packloft_domain::rules::Command;
-use packloft_domain::rules::source::{Kind, Sent, newest, other_kind};
-use packloft_domain::rules::stream::{before_border, run_borders};
+use packloft_domain::rules::deciding::Command;
 use packloft_proto::v1;
 use packloft_proto::v1::stream_readings_request::Part;
 use tokio::sync::mpsc;

@@ -6,8 +6,8 @@
 use std::time::{Duration, Instant};
 
 use packloft_domain::fact::{CountRecorded, Fact, ReadingsRecorded};
-use packloft_domain::rules::Command;
-use packloft_domain::rules::source::Sent;
+use packloft_domain::objects::source::Sent;
+use packloft_domain::rules::deciding::Command;
 use packloft_proto::v1;
 use packloft_proto::v1::stream_readings_request::Part;
 use tokio::sync::mpsc;

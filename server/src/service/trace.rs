@@ -1,9 +1,9 @@
 //! From a pack to its bags and lots, and from a bag or lot to its packs.
 
 use packloft_domain::key::object;
+use packloft_domain::objects::register::Register;
+use packloft_domain::objects::{bag, load, lot, pallet};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::register::Register;
-use packloft_domain::rules::{bag, dispatch, lot, pallet};
 use packloft_proto::v1;
 use packloft_proto::v1::trace_service_server::TraceService;
 use tonic::{Request, Response, Status};
@@ -120,9 +120,9 @@ service! {
         let r = request.into_inner();
         self.ask(Lane::Dear, r.min_sequence, move |asked| {
             let code = &r.consignment_code;
-            let opened = dispatch::consignment(&asked.record, code)?.ok_or_else(|| unknown("consignment", code))?;
+            let opened = load::consignment(&asked.record, code)?.ok_or_else(|| unknown("consignment", code))?;
             let mut rows = Vec::new();
-            for pallet in dispatch::consignment_pallets(&asked.record, code)? {
+            for pallet in load::consignment_pallets(&asked.record, code)? {
                 rows.push(pallets::answer(asked, &pallet)?);
             }
             let codes: std::collections::BTreeSet<String> = rows.iter().flat_map(|row| row.lot_codes.clone()).collect();

@@ -10,8 +10,7 @@ use std::ops::Bound::{Excluded, Included, Unbounded};
 use std::sync::Arc;
 
 use packloft_domain::fact::Event;
-use packloft_domain::key;
-use packloft_domain::key::kept_for;
+use packloft_domain::key::{self, kept_for};
 use packloft_domain::record::Entry;
 
 use super::UsedRequest;

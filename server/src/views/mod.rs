@@ -18,19 +18,18 @@ mod touched;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
+use ahead::{Ahead, Placed};
 use packloft_domain::fact::Event;
-use packloft_domain::key;
-use packloft_domain::key::kept_for;
+use packloft_domain::key::{self, kept_for};
 use packloft_domain::patience;
 use packloft_domain::record::{Entry, Record, Unreadable};
 use parking_lot::RwLock;
 use prost::Message;
 use sha2::{Digest, Sha256};
+use touched::Touched;
 
 use crate::journal::{Journal, JournalError};
 use crate::limits::{CHUNK_MAX_BYTES, VIEW_PIECE_COUNT, VIEW_PIECE_ENTRIES};
-use ahead::{Ahead, Placed};
-use touched::Touched;
 
 pub use ahead::Layer;
 

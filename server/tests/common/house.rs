@@ -2,6 +2,7 @@
 
 #![allow(dead_code)] // each suite uses its own part
 
+use packloft_domain::objects;
 use std::sync::Arc;
 
 use packloft_domain::fact::registered::Item;
@@ -9,7 +10,8 @@ use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::record::Entry;
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::{Command, Context, Decision, decide, free, register};
+use packloft_domain::rules::decide;
+use packloft_domain::rules::deciding::{Command, Context, Decision};
 use packloft_server::query::content::{Needs, evidence};
 use packloft_server::query::{Asked, Kept};
 use packloft_server::views::memory::MemoryStore;
@@ -58,7 +60,7 @@ impl House {
     pub fn judge(&self, actor: &str, command: &Command, needs: Option<Needs>) -> Result<Decision, Refusal> {
         let evidence = match needs.or_else(|| Needs::stream(command)) {
             Some(needs) => evidence(&self.asked(), &needs).unwrap().0,
-            None => free::Evidence::default(),
+            None => objects::evidence::Evidence::default(),
         };
         let record = GroupRecord::new(self.record());
         let target = match &command.fact {
@@ -75,7 +77,7 @@ impl House {
                 next_sequence: self.events.len() as i64 + 1,
                 request_id: (self.ids + 1).to_be_bytes().to_vec(),
                 actor_code: actor.into(),
-                zone: register::zone(&record).unwrap(),
+                zone: objects::register::zone(&record).unwrap(),
                 target,
                 evidence: &evidence,
             },

@@ -9,7 +9,7 @@ use std::time::{Duration, Instant};
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
-use packloft_domain::rules::Command;
+use packloft_domain::rules::deciding::Command;
 use packloft_server::engine::{EngineError, Outcome, Submission, SystemClock};
 use packloft_server::house::{House, HouseConfig};
 

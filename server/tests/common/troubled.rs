@@ -7,7 +7,8 @@ use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::key::DAY_US;
 use packloft_domain::mass::KG;
-use packloft_domain::rules::{Command, free};
+use packloft_domain::rules::deciding::Command;
+use packloft_domain::rules::free;
 use packloft_server::query::content::Needs;
 
 use super::house::*;

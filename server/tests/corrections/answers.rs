@@ -3,15 +3,18 @@
 use std::path::Path;
 use std::sync::Arc;
 
-use super::day::*;
-use super::house::*;
-use packloft_domain::rules::{bag, check, check_due, lot, pallet, register};
+use packloft_domain::objects::run;
+use packloft_domain::rules::{check, check_due};
 use packloft_proto::v1;
 use packloft_server::journal::memory_disk::MemoryDisk;
 use packloft_server::journal::{Journal, Pending, Witness};
-use packloft_server::query::Asked;
-use packloft_server::query::{checks, figures, gear, life, loads, objects, packer, pallets, performance, recalls};
-use packloft_server::query::{samples, shift, stock, trace};
+use packloft_server::query::{
+    Asked, checks, figures, gear, life, loads, objects, packer, pallets, performance, recalls, samples, shift, stock,
+    trace,
+};
+
+use super::day::*;
+use super::house::*;
 
 pub fn journal(house: &House) -> Journal {
     let journal = Journal::open(Arc::new(MemoryDisk::default()), Path::new("/j"), 1 << 20, Witness::default()).unwrap();
@@ -28,7 +31,7 @@ pub fn answers(asked: &Asked, journal: &Journal) -> Vec<(String, String)> {
     let record = &asked.record;
     let instants = [T0 - HOUR, T0 + 35 * MIN, T0 + 65 * MIN, T0 + 125 * MIN, T0 + 20 * HOUR];
     for tag in ["B1", "B2", "D1", "D2"] {
-        let facts = bag::bag(record, tag).unwrap();
+        let facts = packloft_domain::objects::bag::bag(record, tag).unwrap();
         let shown = facts.as_ref().map(|facts| objects::bulk_bag(asked, facts).unwrap());
         add(format!("bag {tag}"), format!("{facts:?} {shown:?}"));
         if let Some(facts) = &facts {
@@ -37,7 +40,7 @@ pub fn answers(asked: &Asked, journal: &Journal) -> Vec<(String, String)> {
         }
     }
     for code in ["LA", "LB", "LC", "LD"] {
-        let known = lot::lot(record, code).unwrap();
+        let known = packloft_domain::objects::lot::lot(record, code).unwrap();
         add(format!("lot {code}"), format!("{:?}", known.map(|known| objects::lot(record, &known).unwrap())));
     }
     add(text("run"), format!("{:?}", objects::run(record, "R1")));
@@ -106,7 +109,7 @@ pub fn answers(asked: &Asked, journal: &Journal) -> Vec<(String, String)> {
         .collect();
     add(text("lifts"), format!("{lifts:?}"));
     for sscc in [SSCC_1, SSCC_2] {
-        let state = pallet::pallet(record, sscc).unwrap();
+        let state = packloft_domain::objects::pallet::pallet(record, sscc).unwrap();
         let shown = state.as_ref().map(|state| pallets::answer(asked, state).unwrap());
         add(format!("pallet {sscc}"), format!("{state:?} {shown:?}"));
     }
@@ -130,10 +133,10 @@ pub fn answers(asked: &Asked, journal: &Journal) -> Vec<(String, String)> {
     add(text("load"), format!("{load:?}"));
     add(text("order"), format!("{:?}", loads::order(asked, "O1").unwrap()));
     add(text("exchanged"), format!("{:?}", loads::pallet_balances(asked, "").unwrap()));
-    let point = register::Register::at(record, T0).check_point("MD").unwrap().unwrap();
+    let point = packloft_domain::objects::register::Register::at(record, T0).check_point("MD").unwrap().unwrap();
     add(text("missed"), format!("{:?}", check_due::ends_missed(record, &point, T0 - DAY, T0 + 2 * DAY)));
     add(text("unproved"), format!("{:?}", check::unproved(record, "R1", 1_400)));
-    let run = pallet::run_rows(record, "R1").unwrap();
+    let run = run::run_rows(record, "R1").unwrap();
     if let Some(run) = run {
         let rows = packer::adjustments(&run).into_iter().map(|row| (row.occurred_time, row.target_mass_mg, row.text));
         add(text("adjustments"), format!("{:?}", rows.collect::<Vec<_>>()));

@@ -3,7 +3,7 @@
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
-use packloft_domain::rules::Command;
+use packloft_domain::rules::deciding::Command;
 
 use super::house::*;
 

@@ -1,14 +1,14 @@
 //! Random histories of store, dispatch, returns, holds and recalls over a trivial flow: a bag a run, and the feed seen
 //! empty after each. Entries come late, are corrected and withdrawn.
 
+use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::Command;
+use packloft_domain::rules::deciding::Command;
 use packloft_server::query::content::Needs;
 
 use crate::house::{House, MIN, T0, registers};
-use packloft_domain::fact::registered::Item;
 
 /// What a history has so far.
 pub struct Story {

@@ -8,7 +8,7 @@ use std::time::Instant;
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
-use packloft_domain::rules::free::Evidence;
+use packloft_domain::objects::evidence::Evidence;
 use packloft_domain::rules::lift::{gather, judge};
 use packloft_proto::v1;
 use packloft_server::documents::sheet;

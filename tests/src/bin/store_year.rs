@@ -10,9 +10,9 @@ use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::gs1::sscc;
 use packloft_domain::mass::KG;
+use packloft_domain::objects::bag::BagFacts;
 use packloft_domain::record::Record;
-use packloft_domain::rules::bag::{self, BagFacts};
-use packloft_domain::rules::{Command, pallet};
+use packloft_domain::rules::deciding::Command;
 use packloft_proto::v1;
 use packloft_server::engine::{Engine, Submission, SystemClock};
 use packloft_server::house::{House, HouseConfig};
@@ -225,7 +225,7 @@ async fn report(engine: &Engine, facts: u64, line: Line, number: i64) -> anyhow:
         let (forward, found) = timed(|| {
             let mut bags: Vec<BagFacts> = Vec::new();
             for tag in objects::bag_tags(&asked.record, &lot)? {
-                bags.extend(bag::bag(&asked.record, &tag)?);
+                bags.extend(packloft_domain::objects::bag::bag(&asked.record, &tag)?);
             }
             let reached = trace::reached_by_all(&asked, &bags, settings)?;
             let (scope, intervals) = trace::scope_of(&reached);
@@ -350,7 +350,7 @@ async fn main() -> anyhow::Result<()> {
     let last = sscc(PREFIX, days * PALLETS * lines).unwrap_or_default();
     let record = engine.record(0).await.ok_or_else(|| anyhow::anyhow!("no record"))?;
     anyhow::ensure!(
-        pallet::pallet(&record, &last)?.is_some() && !record.keys("pallet/")?.is_empty(),
+        packloft_domain::objects::pallet::pallet(&record, &last)?.is_some() && !record.keys("pallet/")?.is_empty(),
         "all pallets are there"
     );
     drop(record);

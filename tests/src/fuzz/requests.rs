@@ -5,9 +5,11 @@
 use std::sync::Arc;
 
 use packloft_domain::fact::{Actor, ActorProof, Event, Fact};
+use packloft_domain::objects;
+use packloft_domain::objects::evidence::Evidence;
 use packloft_domain::record::Entry;
-use packloft_domain::rules::free::Evidence;
-use packloft_domain::rules::{Command, Context, decide, register};
+use packloft_domain::rules::decide;
+use packloft_domain::rules::deciding::{Command, Context};
 use packloft_examples::step::Step;
 use packloft_examples::{kept, loft, morning, scenario};
 use packloft_server::views::memory::MemoryStore;
@@ -64,7 +66,7 @@ impl House {
         };
         let sequence = self.events.len() as i64 + 1;
         let evidence = Evidence::default();
-        let zone = register::zone(&record).expect("views in memory are read");
+        let zone = objects::register::zone(&record).expect("views in memory are read");
         let decision = decide(
             command,
             &Context {

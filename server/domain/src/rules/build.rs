@@ -4,34 +4,16 @@
 //! one that does not hold them. What can be true and must not be (packs the rejecter threw out, numbers that another
 //! pallet holds, a mass that does not fit) is taken with a breach, and the pallet goes on hold.
 
-use super::pallet::{self, PalletFacts, PalletPlace, existing};
-use super::register::Register;
-use super::stacking::{self, RunPlaces};
-use super::{Command, Context, Decision, Missing, breach_reason, hold};
+use super::pallet::{self, existing};
 use crate::count::total;
 use crate::fact::*;
 use crate::mass::kilograms;
+use crate::objects::pallet::{PalletFacts, PalletPlace};
+use crate::objects::register::Register;
+use crate::objects::stacking::{self, RunPlaces};
+use crate::objects::{self, bag, issue, lot, run};
 use crate::refusal::{Refusal, Unknown, Violation};
-
-impl Decision {
-    /// Adds a hold on each pallet because of the breaches, when there are any.
-    pub(super) fn hold_pallets(mut self, context: &Context, ssccs: &[String]) -> Result<Self, Refusal> {
-        if self.breaches.is_empty() {
-            return Ok(self);
-        }
-        let reason = breach_reason(&self.breaches);
-        for (index, sscc) in ssccs.iter().enumerate() {
-            self.holds.push(HoldPlaced {
-                hold_code: hold::code(context, index, ssccs.len())?,
-                sscc: sscc.clone(),
-                reason: reason.clone(),
-                hazard: HazardKind::Spreading.into(),
-                ..HoldPlaced::default()
-            });
-        }
-        Ok(self)
-    }
-}
+use crate::rules::deciding::{Command, Context, Decision, Missing};
 
 /// Reasons why packs of a run cannot be on one more pallet, and what is wrong although they can.
 fn part_faults(run: &RunPlaces, part: &PalletPart, sscc: &str, at: i64, buffer: i64) -> (Vec<Finding>, Vec<Finding>) {
@@ -93,7 +75,7 @@ fn before_record(fact: &PalletBuilt, at: i64, context: &Context) -> Result<Decis
     missing.take(known.product(&fact.product_code)?, "product", &fact.product_code);
     missing.optional(&fact.location_code, "location", || known.location(&fact.location_code))?;
     for code in &fact.lot_codes {
-        missing.take(super::lot::lot(context.record, code)?, "lot", code);
+        missing.take(lot::lot(context.record, code)?, "lot", code);
     }
     missing.check()?;
     let (sscc, serial) = own_number(fact, context)?;
@@ -135,10 +117,10 @@ pub(super) fn build(fact: &PalletBuilt, at: i64, context: &Context) -> Result<De
         impossible.extend(cannot);
         breaches.extend(must_not);
         let made = context.zone.date(run.run.start_us).to_string();
-        made_date = pallet::earlier(&made_date, &made);
-        let until = super::issue::best_before(record, &product_code, run.run.start_us, &context.zone)?;
+        made_date = objects::pallet::earlier(&made_date, &made);
+        let until = issue::best_before(record, &product_code, run.run.start_us, &context.zone)?;
         if !until.is_empty() {
-            best_before_date = pallet::earlier(&best_before_date, &until);
+            best_before_date = objects::pallet::earlier(&best_before_date, &until);
         }
     }
     if !impossible.is_empty() {
@@ -186,7 +168,7 @@ pub(super) fn not_standing(pallet: &PalletFacts) -> Option<Finding> {
 /// been possible then, and must not take packs that later deeds took as well.
 fn standing(context: &Context, sscc: &str, at: i64) -> Result<(PalletFacts, PalletFacts), Refusal> {
     let now = existing(context.record, sscc)?;
-    let then = pallet::pallet_at(context.record, sscc, at)?.unwrap_or_else(|| now.clone());
+    let then = objects::pallet::pallet_at(context.record, sscc, at)?.unwrap_or_else(|| now.clone());
     match not_standing(&then) {
         Some(reason) => Err(Refusal::impossible(reason)),
         None => Ok((then, now)),
@@ -211,7 +193,7 @@ pub(super) fn weigh(fact: &PalletWeighed, at: i64, context: &Context) -> Result<
     let record = context.record;
     let mut missing = Missing::default();
     let scale = missing.take(Register::at(record, at).scale(&fact.scale_code)?, "scale", &fact.scale_code);
-    let pallet = missing.take(pallet::pallet(record, &fact.sscc)?, "pallet", &fact.sscc);
+    let pallet = missing.take(objects::pallet::pallet(record, &fact.sscc)?, "pallet", &fact.sscc);
     missing.check()?;
     let (Some(scale), Some(pallet)) = (scale, pallet) else { return Err(Refusal::Invalid(Vec::new())) };
     if fact.gross_mass_mg > scale.max_mass_mg {
@@ -232,7 +214,7 @@ pub(super) fn weigh(fact: &PalletWeighed, at: i64, context: &Context) -> Result<
     let mut fact = fact.clone();
     let mut breaches = Vec::new();
     // Packs taken off since were still on it.
-    let then = pallet::pallet_at(record, &fact.sscc, at)?.unwrap_or_else(|| pallet.clone());
+    let then = objects::pallet::pallet_at(record, &fact.sscc, at)?.unwrap_or_else(|| pallet.clone());
     let product = Register::at(record, pallet.built_us).product(&pallet.product_code)?.unwrap_or_default();
     let most = product.pattern.map_or(0, |pattern| pattern.max_mass_mg);
     if most > 0 && fact.gross_mass_mg > most {
@@ -282,7 +264,7 @@ fn takeable(pallet: &PalletFacts, run_code: &str, pack_count: i64) -> Result<Pal
             text: format!("must be given: pallet {} holds packs of runs {}", pallet.sscc, runs.join(", ")),
         }]));
     }
-    let of_run = |layer: &&super::pallet::Layer| run_code.is_empty() || layer.run_code == run_code;
+    let of_run = |layer: &&objects::pallet::Layer| run_code.is_empty() || layer.run_code == run_code;
     more_than_holds(pallet, pack_count, total(pallet.layers.iter().filter(of_run).map(|layer| layer.pack_count)))?;
     // The run stays unnamed where there is one: a corrected pallet then takes its parts along.
     let run_code = if runs.len() > 1 { run_code } else { "" };
@@ -315,14 +297,14 @@ pub(super) fn merge(fact: &PalletsMerged, at: i64, context: &Context) -> Result<
     let mut missing = Missing::default();
     let mut pallets = Vec::new();
     for code in &fact.ssccs {
-        pallets.extend(missing.take(pallet::pallet(record, code)?, "pallet", code));
+        pallets.extend(missing.take(objects::pallet::pallet(record, code)?, "pallet", code));
     }
     missing.check()?;
     // Their numbers end, so all of them must still be here, and nothing may have happened to them since.
     let mut reasons: Vec<Finding> = pallets.iter().filter_map(not_standing).collect();
     let rank = crate::fact::rank(&Fact::PalletsMerged(PalletsMerged::default()));
     for code in &fact.ssccs {
-        reasons.extend(pallet::later_deed(record, code, at, rank)?);
+        reasons.extend(objects::pallet::later_deed(record, code, at, rank)?);
     }
     let product = pallets.first().map(|pallet| pallet.product_code.clone()).unwrap_or_default();
     for other in pallets.iter().filter(|pallet| pallet.product_code != product) {
@@ -376,7 +358,7 @@ pub(super) fn palletised_beyond(
     if stacked.is_empty() {
         return Ok(Vec::new());
     }
-    let Some(run) = pallet::run_rows(context.record, run_code)? else { return Ok(Vec::new()) };
+    let Some(run) = run::run_rows(context.record, run_code)? else { return Ok(Vec::new()) };
     let mut run = run;
     run.rows.retain(|row| row.event.occurred_time_us < at);
     let reading = Event {
@@ -409,12 +391,12 @@ pub(super) fn opening(fact: &OpeningStockRecorded, at: i64, context: &Context) -
     for bag in &fact.bags {
         missing.take(known.fibc_type(&bag.fibc_type_code)?, "bulk bag type", &bag.fibc_type_code);
         for share in &bag.lots {
-            missing.take(super::lot::lot(record, &share.lot_code)?, "lot", &share.lot_code);
+            missing.take(lot::lot(record, &share.lot_code)?, "lot", &share.lot_code);
         }
     }
     missing.check()?;
     for bag in &fact.bags {
-        if super::bag::bag(record, &bag.bag_tag)?.is_some() {
+        if bag::bag(record, &bag.bag_tag)?.is_some() {
             return Err(Refusal::Exists(Unknown { noun: "bulk bag", code: bag.bag_tag.clone() }));
         }
     }
@@ -424,7 +406,7 @@ pub(super) fn opening(fact: &OpeningStockRecorded, at: i64, context: &Context) -
         let text = format!("{} is more than feed {} can hold ({})", kilograms(content), feed.code, kilograms(most));
         reasons.push(finding("OVER_CAPACITY", &feed.code, text, content, most));
     }
-    let newest = pallet::newest_serial(record)?;
+    let newest = objects::pallet::newest_serial(record)?;
     if fact.last_sscc_serial > 0 && fact.last_sscc_serial < newest {
         let text = format!("serial {newest} was taken already; {} lies before it", fact.last_sscc_serial);
         reasons.push(finding("SERIAL_TAKEN", "", text, fact.last_sscc_serial, newest));

@@ -4,10 +4,11 @@
 //! What was checked for the old run does not start the new one: a check counts for a start when it was made after it, or at
 //! most an hour before, after the run before had ended and beside that run's own last check.
 
-use super::check::{BY_SAMPLE, Check, asks, checks, newest, speaks_of, tests_for, watched_run};
-use super::pallet::RunRows;
+use super::check::watched_run;
 use crate::fact::*;
 use crate::key;
+use crate::objects::check::{self, BY_SAMPLE, Check, asks, checks, newest, speaks_of, tests_for};
+use crate::objects::run::RunRows;
 use crate::record::{Record, Unreadable, facts_between};
 
 /// A check for the start of a run may be done so long before it: common practice, no source.
@@ -81,7 +82,7 @@ fn end_is_owed(record: &dyn Record, point: &CheckPoint, before: &RunRows, at: i6
 
 /// True when a check point was in use before a run ended.
 fn in_use(record: &dyn Record, point: &CheckPoint, run: &RunRows) -> Result<bool, Unreadable> {
-    Ok(super::check::since(record, &point.code)?.is_some_and(|since| since < run.end_us))
+    Ok(check::since(record, &point.code)?.is_some_and(|since| since < run.end_us))
 }
 
 /// True when a check shows all that a point asks of a product.

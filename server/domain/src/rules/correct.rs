@@ -3,11 +3,13 @@
 //! The replacement is decided as if the target had never been told, so it obeys every rule of its kind. Decisions
 //! (lots, holds, breaches) are not corrected but followed by new decisions.
 
-use super::{Command, Context, Decision, bag, decide_alone, undo, withdraw};
+use super::{decide_alone, undo, withdraw};
 use crate::fact::*;
 use crate::key;
+use crate::objects::{bag, hold, run};
 use crate::record::{Entry, Record, Unreadable};
 use crate::refusal::{Refusal, Unknown};
+use crate::rules::deciding::{Command, Context, Decision};
 
 /// True for kinds of fact that a correction may name; what undoes the others says [`undo::other_way`].
 pub fn correctable(fact: &Fact) -> bool {
@@ -120,7 +122,7 @@ fn contradictions(
     }
     if let Some(run) = run.filter(|run| Some(*run) != new_run) {
         let rows = crate::record::facts(record, &key::object("run", run))?;
-        if !rows.is_empty() && super::stream::run_span(record, run)?.is_none() {
+        if !rows.is_empty() && run::run_span(record, run)?.is_none() {
             let text = format!("run {run} has facts on record but no start any more");
             found.push(finding("RUN_WITHOUT_START", run, text, 0, 0));
         }
@@ -213,15 +215,15 @@ fn pallet_faults(
 
 /// Open holds that covered a bag by lots or packs it was told to be made of, and is not any more.
 fn let_go(record: &dyn Record, target: &Event, replacement: Option<&Event>) -> Result<Vec<Finding>, Unreadable> {
-    let told = |event: &Event, tag: &str| super::bag::birth(&Entry { sequence: 0, event: event.clone() }, tag);
+    let told = |event: &Event, tag: &str| bag::birth(&Entry { sequence: 0, event: event.clone() }, tag);
     let mut found = Vec::new();
     for tag in births(target).0 {
         let Some(old) = told(target, tag) else { continue };
         let kept = match replacement.and_then(|event| told(event, tag)) {
-            Some(new) => super::hold::on_bag(record, &new)?,
+            Some(new) => hold::on_bag(record, &new)?,
             None => Vec::new(),
         };
-        for state in super::hold::on_bag(record, &old)? {
+        for state in hold::on_bag(record, &old)? {
             let code = &state.hold.hold_code;
             if !kept.iter().any(|other| &other.hold.hold_code == code) {
                 let text = format!(
@@ -253,8 +255,8 @@ fn shrunk(record: &dyn Record, target: &Event, replacement: Option<&Event>) -> R
     {
         return Ok(Vec::new());
     }
-    let Some(bag) = super::bag::bag(record, &old.bag_tag)? else { return Ok(Vec::new()) };
-    let holds = super::hold::on_bag(record, &bag)?;
+    let Some(bag) = bag::bag(record, &old.bag_tag)? else { return Ok(Vec::new()) };
+    let holds = hold::on_bag(record, &bag)?;
     let shrinks = holds.iter().map(|state| {
         let code = &state.hold.hold_code;
         let text = format!(

@@ -6,195 +6,17 @@
 //!
 //! Invariant I-DIS-1: a pallet is on at most one load, and is dispatched once.
 
-use super::free;
 use super::leaving::{about_packs, content_of, content_unknown, dispatch_reasons, load_reasons, weighbridge_faults};
-use super::pallet::{self, PalletFacts, PalletPlace, existing};
-use super::register::Register;
-use super::{Command, Context, Decision, Missing, build};
-use crate::count::total;
+use super::pallet::{self, existing};
+use super::{build, free};
 use crate::fact::*;
-use crate::key;
-use crate::record::{Record, Unreadable, facts};
+use crate::objects::load::{LoadFacts, OnLoad, batches, consignment, gone, load, order};
+use crate::objects::pallet::PalletPlace;
+use crate::objects::register::Register;
+use crate::objects::{self, issue};
+use crate::record::{Record, Unreadable};
 use crate::refusal::{Refusal, Unknown, Violation};
-
-/// A pallet on a load.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct OnLoad {
-    /// Pallet.
-    pub sscc: String,
-    /// Consignment.
-    pub consignment_code: String,
-    /// Mass counted; 0 when not known.
-    pub mass_mg: i64,
-    /// When it was loaded.
-    pub loaded_us: i64,
-}
-
-/// A vehicle load as its facts tell.
-#[derive(Clone, Debug, PartialEq)]
-pub struct LoadFacts {
-    /// How it was opened.
-    pub opened: VehicleLoadOpened,
-    /// When.
-    pub opened_us: i64,
-    /// Newest check of the vehicle.
-    pub check: Option<VehicleChecked>,
-    /// Consignments in the order they were opened.
-    pub consignments: Vec<ConsignmentOpened>,
-    /// Pallets that were loaded and not taken off.
-    pub pallets: Vec<OnLoad>,
-    /// Weighbridge before loading.
-    pub weighed_in_mg: Option<i64>,
-    /// Weighbridge after loading.
-    pub weighed_out_mg: Option<i64>,
-    /// The dispatch with its papers, and when.
-    pub dispatched: Option<(VehicleLoadDispatched, i64)>,
-}
-
-impl LoadFacts {
-    /// Mass of its pallets.
-    pub fn mass_mg(&self) -> i64 {
-        total(self.pallets.iter().map(|row| row.mass_mg))
-    }
-
-    /// What the vehicle check says against loading.
-    pub fn check_faults(&self) -> Vec<Finding> {
-        let code = &self.opened.load_code;
-        let Some(check) = &self.check else {
-            let text = format!("the vehicle of load {code} was not looked at");
-            return vec![finding("VEHICLE_NOT_CHECKED", code, text, 0, 0)];
-        };
-        let rows = [
-            (check.clean, "not clean"),
-            (check.dry, "not dry"),
-            (check.free_of_odour, "smells"),
-            (check.floor_sound, "floor not sound"),
-            (check.last_load_suitable, "last load not suitable before food"),
-        ];
-        let bad: Vec<&str> = rows.iter().filter(|(good, _)| !good).map(|(_, words)| *words).collect();
-        if bad.is_empty() {
-            return Vec::new();
-        }
-        let text = format!(
-            "the vehicle of load {code} did not pass: {} (carried before: {})",
-            bad.join(", "),
-            check.last_load
-        );
-        vec![finding("VEHICLE_CHECK_FAILED", code, text, 0, 0)]
-    }
-}
-
-/// The load of this code, or `None` when there is none.
-pub fn load(record: &dyn Record, load_code: &str) -> Result<Option<LoadFacts>, Unreadable> {
-    let rows = facts(record, &key::object("load", load_code))?;
-    let opened = rows.iter().find_map(|row| match &row.event.fact {
-        Some(Fact::VehicleLoadOpened(f)) => Some((f.clone(), row.event.occurred_time_us)),
-        _ => None,
-    });
-    let Some((opened, opened_us)) = opened else { return Ok(None) };
-    let mut load = LoadFacts {
-        opened,
-        opened_us,
-        check: None,
-        consignments: Vec::new(),
-        pallets: Vec::new(),
-        weighed_in_mg: None,
-        weighed_out_mg: None,
-        dispatched: None,
-    };
-    for row in &rows {
-        let at = row.event.occurred_time_us;
-        match &row.event.fact {
-            Some(Fact::VehicleChecked(f)) => load.check = Some(f.clone()),
-            Some(Fact::ConsignmentOpened(f)) => load.consignments.push(f.clone()),
-            Some(Fact::PalletLoaded(f)) => load.pallets.push(OnLoad {
-                sscc: f.sscc.clone(),
-                consignment_code: f.consignment_code.clone(),
-                mass_mg: f.mass_mg,
-                loaded_us: at,
-            }),
-            Some(Fact::PalletUnloaded(f)) => load.pallets.retain(|known| known.sscc != f.sscc),
-            Some(Fact::WeighbridgeRecorded(f)) if f.pass() == WeighbridgePass::In => {
-                load.weighed_in_mg = Some(f.gross_mass_mg);
-            }
-            Some(Fact::WeighbridgeRecorded(f)) => load.weighed_out_mg = Some(f.gross_mass_mg),
-            Some(Fact::VehicleLoadDispatched(f)) => load.dispatched = Some((f.clone(), at)),
-            _ => {}
-        }
-    }
-    Ok(Some(load))
-}
-
-/// The consignment of this code, or `None`.
-pub fn consignment(record: &dyn Record, code: &str) -> Result<Option<ConsignmentOpened>, Unreadable> {
-    let rows = facts(record, &key::object("consignment", code))?;
-    Ok(rows.into_iter().find_map(|row| match row.event.fact {
-        Some(Fact::ConsignmentOpened(f)) => Some(f),
-        _ => None,
-    }))
-}
-
-/// Pallets that are on a consignment now, or went with it, as traced.
-pub fn consignment_pallets(record: &dyn Record, code: &str) -> Result<Vec<PalletFacts>, Unreadable> {
-    let mut named: Vec<String> = Vec::new();
-    for row in facts(record, &key::object("consignment", code))? {
-        match &row.event.fact {
-            Some(Fact::PalletLoaded(f)) if f.consignment_code == code => named.push(f.sscc.clone()),
-            Some(Fact::DispatchAmended(f)) if f.consignment_code == code => named.push(f.sscc.clone()),
-            _ => {}
-        }
-    }
-    let mut seen = std::collections::BTreeSet::new();
-    named.retain(|sscc| seen.insert(sscc.clone()));
-    let mut found = Vec::new();
-    for sscc in named {
-        found.extend(pallet::pallet(record, &sscc)?.filter(|pallet| pallet.consignment_code() == code));
-    }
-    Ok(found)
-}
-
-/// The order of this code with when it was entered, or `None`.
-pub fn order(record: &dyn Record, code: &str) -> Result<Option<(OrderEntered, i64)>, Unreadable> {
-    let rows = facts(record, &key::object("order", code))?;
-    Ok(rows.into_iter().find_map(|row| match row.event.fact {
-        Some(Fact::OrderEntered(f)) => Some((f, row.event.occurred_time_us)),
-        _ => None,
-    }))
-}
-
-/// Packs of a product that are loaded and that went out on an order.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Filled {
-    /// Product.
-    pub product_code: String,
-    /// On vehicles now.
-    pub loaded: i64,
-    /// Gone, returns taken off.
-    pub dispatched: i64,
-}
-
-/// What is loaded and gone on an order, per product.
-pub fn filled(record: &dyn Record, order_code: &str) -> Result<Vec<Filled>, Unreadable> {
-    let mut found: Vec<Filled> = Vec::new();
-    for row in facts(record, &key::object("order_consignments", order_code))? {
-        let Some(Fact::ConsignmentOpened(opened)) = &row.event.fact else { continue };
-        for pallet in consignment_pallets(record, &opened.consignment_code)? {
-            let (loaded, dispatched) = match pallet.place {
-                PalletPlace::Loaded { .. } => (pallet.pack_count(), 0),
-                PalletPlace::Dispatched { .. } => (0, pallet.pack_count()),
-                _ => (0, 0),
-            };
-            match found.iter_mut().find(|row| row.product_code == pallet.product_code) {
-                Some(row) => {
-                    row.loaded = row.loaded.saturating_add(loaded);
-                    row.dispatched = row.dispatched.saturating_add(dispatched);
-                }
-                None => found.push(Filled { product_code: pallet.product_code.clone(), loaded, dispatched }),
-            }
-        }
-    }
-    Ok(found)
-}
+use crate::rules::deciding::{Command, Context, Decision, Missing};
 
 pub(super) fn enter_order(fact: &OrderEntered, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let known = Register::at(context.record, at);
@@ -222,13 +44,6 @@ fn known_load(context: &Context, load_code: &str) -> Result<LoadFacts, Refusal> 
         Some(load) => Ok(load),
         None => Err(Refusal::NotFound(vec![Unknown { noun: "load", code: load_code.into() }])),
     }
-}
-
-fn gone(load: &LoadFacts) -> Option<Finding> {
-    let code = &load.opened.load_code;
-    let text =
-        || format!("load {code} has left already; a pallet that went with it unseen is put on record by amending");
-    load.dispatched.as_ref().map(|_| finding("LOAD_DISPATCHED", code, text(), 0, 0))
 }
 
 pub(super) fn exchanged(fact: &PalletsExchanged, context: &Context) -> Result<Decision, Refusal> {
@@ -307,7 +122,7 @@ pub(super) fn load_pallet(fact: &PalletLoaded, command: &Command, context: &Cont
     let record = context.record;
     let mut missing = Missing::default();
     let consignment = missing.take(consignment(record, &fact.consignment_code)?, "consignment", &fact.consignment_code);
-    let pallet = missing.take(pallet::pallet(record, &fact.sscc)?, "pallet", &fact.sscc);
+    let pallet = missing.take(objects::pallet::pallet(record, &fact.sscc)?, "pallet", &fact.sscc);
     missing.check()?;
     let (Some(consignment), Some(pallet)) = (consignment, pallet) else { return Err(Refusal::Invalid(Vec::new())) };
     let load = known_load(context, &consignment.load_code)?;
@@ -320,7 +135,7 @@ pub(super) fn load_pallet(fact: &PalletLoaded, command: &Command, context: &Cont
     // What cannot be: an ended, loaded or dispatched pallet, a load that has left.
     let mut reasons: Vec<Finding> = gone(&load).into_iter().chain(build::not_standing(&pallet)).collect();
     let rank = crate::fact::rank(&Fact::PalletLoaded(fact.clone()));
-    reasons.extend(pallet::later_deed(record, &pallet.sscc, command.occurred_time_us, rank)?);
+    reasons.extend(objects::pallet::later_deed(record, &pallet.sscc, command.occurred_time_us, rank)?);
     let impossible = !reasons.is_empty();
     if !impossible {
         let content = content_of(&context.evidence.contents, &pallet.sscc);
@@ -342,7 +157,7 @@ pub(super) fn unload(fact: &PalletUnloaded, at: i64, context: &Context) -> Resul
     let mut missing = Missing::default();
     let location = || Register::at(context.record, at).location(&fact.location_code);
     missing.optional(&fact.location_code, "location", location)?;
-    let pallet = missing.take(pallet::pallet(context.record, &fact.sscc)?, "pallet", &fact.sscc);
+    let pallet = missing.take(objects::pallet::pallet(context.record, &fact.sscc)?, "pallet", &fact.sscc);
     missing.check()?;
     let place = pallet.map(|pallet| pallet.place);
     let Some(PalletPlace::Loaded { load_code, .. }) = place else {
@@ -350,7 +165,7 @@ pub(super) fn unload(fact: &PalletUnloaded, at: i64, context: &Context) -> Resul
         return Err(Refusal::impossible(finding("NOT_LOADED", &fact.sscc, text, 0, 0)));
     };
     let rank = crate::fact::rank(&Fact::PalletUnloaded(fact.clone()));
-    if let Some(reason) = pallet::later_deed(context.record, &fact.sscc, at, rank)? {
+    if let Some(reason) = objects::pallet::later_deed(context.record, &fact.sscc, at, rank)? {
         return Err(Refusal::impossible(reason));
     }
     Ok(Decision::plain(Fact::PalletUnloaded(PalletUnloaded { load_code, ..fact.clone() })))
@@ -362,7 +177,7 @@ fn paper(
     load: &LoadFacts,
     zone: &crate::time::Zone,
 ) -> Result<Option<DispatchedPallet>, Unreadable> {
-    let Some(pallet) = pallet::pallet(record, &row.sscc)? else { return Ok(None) };
+    let Some(pallet) = objects::pallet::pallet(record, &row.sscc)? else { return Ok(None) };
     let consignment = load.consignments.iter().find(|c| c.consignment_code == row.consignment_code);
     Ok(Some(DispatchedPallet {
         sscc: row.sscc.clone(),
@@ -373,25 +188,8 @@ fn paper(
         batch_code: batches(record, &pallet)?,
         best_before_date: pallet.best_before_date.clone(),
         mass_mg: pallet::mass_mg(record, &pallet)?.unwrap_or(0),
-        batches: super::issue::by_batch(record, &pallet, zone)?,
+        batches: issue::by_batch(record, &pallet, zone)?,
     }))
-}
-
-/// Batch codes printed on the packs of a pallet.
-pub fn batches(record: &dyn Record, pallet: &PalletFacts) -> Result<String, Unreadable> {
-    let mut codes: Vec<String> = Vec::new();
-    for layer in &pallet.layers {
-        let code = if layer.run_code.is_empty() {
-            layer.batch_code.clone()
-        } else {
-            let run = super::stream::run_span(record, &layer.run_code)?;
-            run.map(|(started, ..)| started.batch_code).unwrap_or_default()
-        };
-        if !code.is_empty() && !codes.contains(&code) {
-            codes.push(code);
-        }
-    }
-    Ok(codes.join(" + "))
 }
 
 pub(super) fn dispatch(
@@ -416,8 +214,8 @@ pub(super) fn dispatch(
             impossible.push(finding("DISPATCHED_BEFORE_LOADED", &row.sscc, text, 0, 0));
             continue;
         }
-        impossible.extend(pallet::later_deed(record, &row.sscc, command.occurred_time_us, rank)?);
-        let place = pallet::pallet(record, &row.sscc)?.map(|pallet| pallet.place);
+        impossible.extend(objects::pallet::later_deed(record, &row.sscc, command.occurred_time_us, rank)?);
+        let place = objects::pallet::pallet(record, &row.sscc)?.map(|pallet| pallet.place);
         let here = |place: &PalletPlace| matches!(place, PalletPlace::Loaded { load_code, .. } if *load_code == fact.load_code);
         if !place.as_ref().is_some_and(here) {
             let text = format!("pallet {} does not stand on load {} any more by the record", row.sscc, fact.load_code);
@@ -436,7 +234,7 @@ pub(super) fn dispatch(
     for row in &load.pallets {
         pallets.extend(paper(record, row, &load, &context.zone)?);
     }
-    let paper_data = Some(super::issue::paper_data(record, &load, command.occurred_time_us)?);
+    let paper_data = Some(issue::paper_data(record, &load, command.occurred_time_us)?);
     let fact = VehicleLoadDispatched { pallets, paper_data, ..fact.clone() };
     let decision = Decision { breaches: reasons, ..Decision::plain(Fact::VehicleLoadDispatched(fact)) };
     decision.hold_pallets(context, &held)
@@ -464,7 +262,7 @@ pub(super) fn returned(fact: &PalletReturned, at: i64, context: &Context) -> Res
     }
     let rank = crate::fact::rank(&Fact::PalletReturned(fact.clone()));
     if at >= *time_us {
-        reasons.extend(pallet::later_deed(context.record, &pallet.sscc, at, rank)?);
+        reasons.extend(objects::pallet::later_deed(context.record, &pallet.sscc, at, rank)?);
     }
     let part = fact.pack_count > 0 && fact.pack_count < all;
     if !part && !fact.new_sscc.is_empty() {
@@ -510,13 +308,13 @@ pub(super) fn amend(fact: &DispatchAmended, at: i64, context: &Context) -> Resul
     missing.optional(&fact.location_code, "location", location)?;
     let consignment =
         missing.optional(&fact.consignment_code, "consignment", || consignment(record, &fact.consignment_code))?;
-    let pallet = missing.take(pallet::pallet(record, &fact.sscc)?, "pallet", &fact.sscc);
+    let pallet = missing.take(objects::pallet::pallet(record, &fact.sscc)?, "pallet", &fact.sscc);
     missing.check()?;
     let Some(pallet) = pallet else { return Err(Refusal::Invalid(Vec::new())) };
     let sscc = &pallet.sscc;
     let gone_before = matches!(pallet.place, PalletPlace::Dispatched { .. });
     let rank = crate::fact::rank(&Fact::DispatchAmended(fact.clone()));
-    let mut reasons: Vec<Finding> = pallet::later_deed(record, sscc, at, rank)?.into_iter().collect();
+    let mut reasons: Vec<Finding> = objects::pallet::later_deed(record, sscc, at, rank)?.into_iter().collect();
     match (&pallet.place, &consignment) {
         (PalletPlace::Ended(_) | PalletPlace::Loaded { .. }, _) => reasons.extend(build::not_standing(&pallet)),
         (_, None) if !gone_before => {

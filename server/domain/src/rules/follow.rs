@@ -5,9 +5,9 @@
 //! sequence, so that whoever reads a list finds them where they belong. What only repeats what machine and time say (the
 //! run of a stop, a loss, a check) is not followed: readers look it up.
 
-use super::{issue, pallet, stream};
 use crate::fact::*;
 use crate::key;
+use crate::objects::{issue, pallet, run};
 use crate::record::{Entry, Record, Unreadable, facts};
 use crate::time::Zone;
 
@@ -33,7 +33,7 @@ fn made_of(
     for (place, part) in built.parts.iter().enumerate() {
         let other = match part.run_code == run.run_code {
             true => Some((run.clone(), start_us)),
-            false => stream::run_span(record, &part.run_code)?.map(|(other, at, _)| (other, at)),
+            false => run::run_span(record, &part.run_code)?.map(|(other, at, _)| (other, at)),
         };
         let Some((started, at)) = other else { continue };
         if place == 0 {

@@ -7,12 +7,11 @@
 //! Published limits: Codex CXS 212-1999 and Directive 2001/111/EC with its points. Those of the Codex annex could not be
 //! confirmed in print and say so; they grade, but nobody should reject a lot by them alone.
 
-use super::lot::LotFacts;
 use crate::fact::*;
 use crate::key;
+use crate::objects::lot::LotFacts;
+use crate::objects::register::Register;
 use crate::record::{Record, Unreadable};
-
-use super::register::Register;
 
 /// One in millionths.
 const ONE: i64 = 1_000_000;

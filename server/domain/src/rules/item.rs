@@ -12,14 +12,13 @@
 //! - A defect to be remedied by a date is cleared by a remedy or a newer report, an immediate one by a newer report alone.
 
 use super::lift::found;
-use super::register::{Register, site_on};
-use super::{Context, Decision, Missing};
 use crate::fact::*;
-use crate::key;
-use crate::key::pre_use_key;
+use crate::key::{self, pre_use_key};
 use crate::mass::kilograms;
+use crate::objects::register::{Register, site_on};
 use crate::record::{Entry, Record, Unreadable, facts, facts_between};
 use crate::refusal::{Refusal, Unknown, Violation};
+use crate::rules::deciding::{Context, Decision, Missing};
 use crate::time::{Zone, add_months, day_number, parse_date};
 
 /// A defect of the newest report that is not remedied.

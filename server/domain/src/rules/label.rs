@@ -2,15 +2,15 @@
 //!
 //! Two labels of one pallet on two pallets are a mix-up nobody sees; so each print is on record with how many there were.
 
-use super::pallet;
-use super::register::Register;
-use super::{Context, Decision, Missing, bag, stream};
 use crate::fact::*;
 use crate::gs1::element::Element;
 use crate::gs1::scan::{Scan, gtin_14, read};
 use crate::key;
+use crate::objects::register::Register;
+use crate::objects::{bag, load, pallet, run};
 use crate::record::{Record, Unreadable, facts};
 use crate::refusal::{Refusal, Violation};
+use crate::rules::deciding::{Context, Decision, Missing};
 
 /// Prints of a label on record.
 pub fn prints(record: &dyn Record, kind: LabelKind, code: &str) -> Result<i64, Unreadable> {
@@ -33,7 +33,7 @@ fn known(kind: LabelKind, code: &str, at: i64, context: &Context) -> Result<(), 
             missing.take(Register::at(record, at).location(code)?, "location", code);
         }
         LabelKind::PackCode | LabelKind::Unspecified => {
-            missing.take(stream::run_span(record, code)?, "run", code);
+            missing.take(run::run_span(record, code)?, "run", code);
         }
     }
     missing.check()
@@ -76,7 +76,7 @@ fn differences(record: &dyn Record, kind: LabelKind, code: &str, scan: &str) -> 
                 let product = Register::at(record, facts.built_us).product(&facts.product_code)?.unwrap_or_default();
                 same("product number", of("02"), &gtin_14(&product.gtin).unwrap_or_default());
                 same("packs", of("37"), &facts.pack_count().to_string());
-                same("batch", of("10"), &super::dispatch::batches(record, &facts)?);
+                same("batch", of("10"), &load::batches(record, &facts)?);
             }
         }
         LabelKind::BulkBag => {
@@ -85,7 +85,7 @@ fn differences(record: &dyn Record, kind: LabelKind, code: &str, scan: &str) -> 
         }
         LabelKind::Location => same("location", Some(of("254").or(of("")).unwrap_or(scan)), code),
         LabelKind::PackCode | LabelKind::Unspecified => {
-            if let Some((run, start_us, _)) = stream::run_span(record, code)? {
+            if let Some((run, start_us, _)) = run::run_span(record, code)? {
                 let product = Register::at(record, start_us).product(&run.product_code)?.unwrap_or_default();
                 same("product number", Some(of("01").unwrap_or("not")), &gtin_14(&product.gtin).unwrap_or_default());
                 same("batch", Some(of("10").unwrap_or("not")), &run.batch_code);

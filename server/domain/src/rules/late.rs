@@ -14,12 +14,14 @@ use std::collections::BTreeSet;
 
 use super::correct::Without;
 use super::lift::LIMITS;
-use super::with::With;
-use super::{Command, Context, Decision, decide_alone, dispatch, hold, leaving};
+use super::{decide_alone, hold, leaving};
 use crate::fact::*;
 use crate::key::{self, code_of, object};
+use crate::objects::{bag, evidence, load};
 use crate::record::{Entry, Record, Unreadable, facts, facts_between};
 use crate::refusal::Refusal;
+use crate::rules::deciding::{Command, Context, Decision};
+use crate::rules::with::With;
 
 /// Deeds that are named in one finding; more are counted.
 const DEEDS_NAMED: usize = 5;
@@ -52,18 +54,6 @@ impl Record for Unheld<'_> {
     fn day_after(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
         self.record.day_after(object_key, day)
     }
-}
-
-/// True when a hold came of judging earlier deeds anew: it begins when that was recorded, not when the entry happened.
-pub(super) fn held_by_insight(event: &Event, hold: &HoldPlaced) -> bool {
-    event.judged_anew.iter().any(|row| {
-        let (noun, code) = row.object_key.split_once('/').unwrap_or_default();
-        match noun {
-            "bag" => hold.bag_tag == code_of(code),
-            "lot" => hold.lot_code == code_of(code),
-            _ => !hold.sscc.is_empty(),
-        }
-    })
 }
 
 /// What is asked of the record: everything about one object that is judged together.
@@ -173,7 +163,7 @@ pub fn same(a: &Finding, b: &Finding) -> bool {
 
 /// What speaks against a load that has left, apart from what may be in its pallets. Of one that has not, dispatch asks.
 fn of_load(record: &dyn Record, code: &str) -> Result<Vec<Broken>, Unreadable> {
-    let Some(load) = dispatch::load(record, code)?.filter(|load| load.dispatched.is_some()) else {
+    let Some(load) = load::load(record, code)?.filter(|load| load.dispatched.is_some()) else {
         return Ok(Vec::new());
     };
     let mut reasons = load.check_faults();
@@ -252,8 +242,8 @@ fn bags_of_lot(record: &dyn Record, lot_code: &str, event: &Event) -> Result<BTr
     for row in facts(record, &object("lot_bags", lot_code))? {
         for key in key::keys_of(&row.event).iter().filter(|key| key.starts_with("bag/")) {
             let tag = code_of(key);
-            let of_lot = super::bag::bag(record, &tag)?
-                .is_some_and(|bag| bag.lots.iter().any(|share| share.lot_code == lot_code));
+            let of_lot =
+                bag::bag(record, &tag)?.is_some_and(|bag| bag.lots.iter().any(|share| share.lot_code == lot_code));
             if of_lot && matters(record, key, event)? {
                 found.insert(About::Bag(tag));
             }
@@ -411,7 +401,7 @@ fn aimed(record: &dyn Record, about: &About) -> Result<Vec<HoldPlaced>, Unreadab
         About::Bag(tag) => vec![HoldPlaced { bag_tag: tag.clone(), ..HoldPlaced::default() }],
         About::Lot(code) => vec![HoldPlaced { lot_code: code.clone(), ..HoldPlaced::default() }],
         About::Load(code) => {
-            let load = dispatch::load(record, code)?;
+            let load = load::load(record, code)?;
             let pallets = load.into_iter().flat_map(|load| load.pallets);
             pallets.map(|row| HoldPlaced { sscc: row.sscc, ..HoldPlaced::default() }).collect()
         }
@@ -424,7 +414,7 @@ fn aimed(record: &dyn Record, about: &About) -> Result<Vec<HoldPlaced>, Unreadab
 /// # Errors
 /// When the record cannot be read.
 pub fn stands(record: &dyn Record, known: &JudgedAnew, zone: &crate::time::Zone) -> Result<bool, Unreadable> {
-    let evidence = super::free::Evidence::default();
+    let evidence = evidence::Evidence::default();
     let context = Context {
         record,
         next_sequence: i64::MAX,
@@ -458,7 +448,7 @@ pub fn against_now(
     record: &dyn Record,
     row: &Entry,
     zone: &crate::time::Zone,
-    evidence: &super::free::Evidence,
+    evidence: &evidence::Evidence,
 ) -> Result<Vec<Finding>, Unreadable> {
     let context = Context {
         record,

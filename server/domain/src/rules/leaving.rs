@@ -5,14 +5,15 @@
 
 use std::collections::BTreeMap;
 
-use super::build;
-use super::dispatch::{LoadFacts, filled, order};
-use super::free::{self, Content};
-use super::pallet::{self, PalletFacts, PalletPlace};
-use super::register::Register;
+use super::{build, free, pallet};
 use crate::count::total;
 use crate::fact::*;
 use crate::mass::kilograms;
+use crate::objects;
+use crate::objects::evidence::Content;
+use crate::objects::load::{LoadFacts, filled, order};
+use crate::objects::pallet::{PalletFacts, PalletPlace};
+use crate::objects::register::Register;
 use crate::record::{Record, Unreadable};
 use crate::time::parse_date;
 
@@ -283,7 +284,7 @@ pub fn weighed_now(record: &dyn Record, load: &LoadFacts) -> Result<LoadFacts, U
     let mut load = load.clone();
     let mut rows = Vec::new();
     for row in &load.pallets {
-        if let Some(pallet) = pallet::pallet(record, &row.sscc)? {
+        if let Some(pallet) = objects::pallet::pallet(record, &row.sscc)? {
             pallets.push(pallet);
             rows.push(row.clone());
         }
@@ -308,7 +309,7 @@ pub fn dispatch_reasons(
     before.weighed_in_mg = load.weighed_in_mg.filter(|_| load.weighed_out_mg.is_none());
     let mut pallets = Vec::new();
     for row in &load.pallets {
-        if let Some(pallet) = pallet::pallet(record, &row.sscc)? {
+        if let Some(pallet) = objects::pallet::pallet(record, &row.sscc)? {
             before.pallets.push(row.clone());
             pallets.push(pallet);
         }

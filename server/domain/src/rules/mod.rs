@@ -8,7 +8,7 @@
 //!
 //! Deliberately absent: anything that answers a question over the flow; decisions rest on registers, holds and
 //! counters alone and stay fast however long the record is. Where a decision needs what may be in a pallet, whoever asks
-//! computes it beforehand and hands it in as [`free::Evidence`]; the engine sees to it that it is not out of date.
+//! computes it beforehand and hands it in as [`evidence::Evidence`]; the engine sees to it that it is not out of date.
 
 // Typed figures reach every line here: a sum that turned round would permit what must be refused. See `crate::count`.
 #![warn(clippy::arithmetic_side_effects, clippy::indexing_slicing)]
@@ -19,7 +19,7 @@ pub mod build;
 pub mod check;
 pub mod check_due;
 pub mod correct;
-pub mod counter;
+pub mod deciding;
 pub mod dispatch;
 pub mod dust;
 pub mod fibc;
@@ -27,14 +27,12 @@ mod follow;
 pub mod free;
 pub mod grade;
 pub mod hold;
-pub mod issue;
 pub mod item;
 pub mod label;
 pub mod late;
 pub mod leaving;
 pub mod lift;
 pub mod lot;
-pub mod outside;
 pub mod packer;
 pub mod pallet;
 pub mod plausible;
@@ -42,9 +40,7 @@ pub mod recall;
 pub mod register;
 pub mod rework;
 pub mod running;
-pub mod scale;
 pub mod source;
-pub mod stacking;
 pub mod still;
 pub mod store;
 pub mod stream;
@@ -53,142 +49,8 @@ mod with;
 mod withdraw;
 
 use crate::fact::*;
-use crate::record::{Entry, Record};
-use crate::refusal::{Refusal, Unknown};
-use crate::time::Zone;
-
-/// What a request wants on record. Decided fields of the fact are still empty.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Command {
-    /// The fact as the request tells it.
-    pub fact: Fact,
-    /// When it happened.
-    pub occurred_time_us: i64,
-    /// For deciding methods: it happened all the same, and why.
-    pub already_done_reason: String,
-    /// For registers: newest sequence the client knows.
-    pub expected_version: Option<i64>,
-    /// Somebody is there who can be asked whether figures that are hardly right are right, and has not said so yet.
-    pub ask_back: bool,
-}
-
-impl Command {
-    /// A fact at a time, with nothing else to say and nobody to be asked.
-    pub fn new(fact: Fact, occurred_time_us: i64) -> Command {
-        let already_done_reason = String::new();
-        Command { fact, occurred_time_us, already_done_reason, expected_version: None, ask_back: false }
-    }
-}
-
-/// What deciding may depend on besides the record.
-pub struct Context<'a> {
-    /// The record as it stands, the group that is being decided included.
-    pub record: &'a dyn Record,
-    /// Sequence the fact will get.
-    pub next_sequence: i64,
-    /// Id of the request, which orders facts of the same instant.
-    pub request_id: Vec<u8>,
-    /// Who asks.
-    pub actor_code: String,
-    /// The site's zone.
-    pub zone: Zone,
-    /// For corrections: the fact at the target sequence.
-    pub target: Option<Entry>,
-    /// What was computed beforehand: contents of pallets, units at a location.
-    pub evidence: &'a free::Evidence,
-}
-
-/// What was decided: the fact with its decided fields, breaches and holds.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Decision {
-    /// The fact to store.
-    pub fact: Option<Fact>,
-    /// Broken rules.
-    pub breaches: Vec<Finding>,
-    /// Holds placed in the same commit.
-    pub holds: Vec<HoldPlaced>,
-    /// Contradictions it creates.
-    pub contradictions: Vec<Finding>,
-    /// Which of them are about earlier deeds that were judged anew.
-    pub judged_anew: Vec<JudgedAnew>,
-    /// Lifts on record that it shows to have been over, one for each contradiction about a lift.
-    pub lifts_over: Vec<LiftOver>,
-    /// Figures that are hardly right: asked back where somebody can be asked, contradictions where nobody can.
-    pub doubts: Vec<Finding>,
-}
-
-impl Decision {
-    fn plain(fact: Fact) -> Self {
-        Decision { fact: Some(fact), ..Decision::default() }
-    }
-
-    /// Adds a hold on each bag because of the breaches, when there are any.
-    fn hold_bags(mut self, context: &Context, tags: &[String]) -> Result<Self, Refusal> {
-        if self.breaches.is_empty() {
-            return Ok(self);
-        }
-        let reason = breach_reason(&self.breaches);
-        for (index, tag) in tags.iter().enumerate() {
-            self.holds.push(HoldPlaced {
-                hold_code: hold::code(context, index, tags.len())?,
-                bag_tag: tag.clone(),
-                reason: reason.clone(),
-                hazard: HazardKind::Spreading.into(),
-                ..HoldPlaced::default()
-            });
-        }
-        Ok(self)
-    }
-}
-
-/// Why a hold is placed with a breach. Holds that were overlooked are named by their codes alone: their own reasons may be
-/// breaches again, and would grow with every step.
-fn breach_reason(breaches: &[Finding]) -> String {
-    let holds: Vec<&str> = breaches.iter().filter(|b| b.rule == "ON_HOLD").map(|b| b.subject.as_str()).collect();
-    let mut texts: Vec<String> = Vec::new();
-    if !holds.is_empty() {
-        texts.push(format!("gone on while on hold {}", holds.join(", ")));
-    }
-    texts.extend(breaches.iter().filter(|b| b.rule != "ON_HOLD").map(|b| b.text.clone()));
-    format!("breach: {}", texts.join("; "))
-}
-
-/// Codes that are looked up and not found; every one of them goes into the refusal.
-#[derive(Default)]
-pub(crate) struct Missing(Vec<Unknown>);
-
-impl Missing {
-    /// Keeps what was found, notes what was not.
-    pub(crate) fn take<T>(&mut self, found: Option<T>, noun: &'static str, code: &str) -> Option<T> {
-        if found.is_none() {
-            self.0.push(Unknown { noun, code: code.into() });
-        }
-        found
-    }
-
-    /// Looks up a code that may be empty.
-    pub(crate) fn optional<T>(
-        &mut self,
-        code: &str,
-        noun: &'static str,
-        find: impl FnOnce() -> Result<Option<T>, crate::record::Unreadable>,
-    ) -> Result<Option<T>, Refusal> {
-        if code.is_empty() {
-            return Ok(None);
-        }
-        let found = find()?;
-        Ok(self.take(found, noun, code))
-    }
-
-    /// What was not found.
-    pub(crate) fn into_rows(self) -> Vec<Unknown> {
-        self.0
-    }
-
-    pub(crate) fn check(self) -> Result<(), Refusal> {
-        if self.0.is_empty() { Ok(()) } else { Err(Refusal::NotFound(self.0)) }
-    }
-}
+use crate::refusal::Refusal;
+use crate::rules::deciding::{Command, Context, Decision};
 
 /// Decides one command against the record.
 ///
@@ -255,7 +117,7 @@ fn decide_alone(command: &Command, context: &Context) -> Result<Decision, Refusa
         Fact::Corrected(fact) => correct::decide(fact, command, context),
         Fact::LineChecked(fact) => check::record(fact, at, context),
         Fact::ComplaintRecorded(fact) => recall::record_complaint(fact, context),
-        Fact::RecallOpened(fact) => recall::open(fact, at, context),
+        Fact::RecallOpened(fact) => crate::rules::recall::open(fact, at, context),
         Fact::NoticeSent(fact) => recall::notice(fact, context),
         Fact::NoticeAnswered(fact) => recall::answer(fact, context),
         Fact::RecoveryRecorded(fact) => recall::recovery(fact, at, context),

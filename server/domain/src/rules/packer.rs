@@ -4,12 +4,14 @@
 //! Source: OIML G 21:2017, annex A (records of control, A.5 to A.10): target, warning and action limit for each product
 //! and line; a sample after each adjustment; on a bad sample every pack made since the last acceptable one is held.
 
-use super::register::Register;
-use super::{Context, Decision, Missing, hold, stream};
+use super::hold;
 use crate::count::total;
 use crate::fact::*;
 use crate::mass::grams;
+use crate::objects::register::Register;
+use crate::objects::{run, stacking};
 use crate::refusal::{Refusal, Unknown, Violation};
+use crate::rules::deciding::{Context, Decision, Missing};
 use crate::sums::fill::tolerable_error_mg;
 use crate::sums::tare;
 
@@ -149,7 +151,7 @@ pub(super) fn adjustment(fact: &AdjustmentRecorded, at: i64, context: &Context) 
     let mut missing = Missing::default();
     missing.take(Register::at(context.record, at).machine(&fact.machine_code)?, "machine", &fact.machine_code);
     missing.check()?;
-    let run = stream::open_run(context.record, &fact.machine_code, at)?;
+    let run = run::open_run(context.record, &fact.machine_code, at)?;
     let run_code = run.map(|(run, _)| run.run_code).unwrap_or_default();
     Ok(Decision::plain(Fact::AdjustmentRecorded(AdjustmentRecorded { run_code, ..fact.clone() })))
 }
@@ -157,11 +159,11 @@ pub(super) fn adjustment(fact: &AdjustmentRecorded, at: i64, context: &Context) 
 pub(super) fn inspection(fact: &InspectionRecorded, context: &Context) -> Result<Decision, Refusal> {
     let record = context.record;
     let mut missing = Missing::default();
-    let run = missing.take(super::pallet::run_rows(record, &fact.run_code)?, "run", &fact.run_code);
+    let run = missing.take(run::run_rows(record, &fact.run_code)?, "run", &fact.run_code);
     missing.check()?;
     let fact = InspectionRecorded { first_number: fact.first_number.max(1), ..fact.clone() };
     if let Some(run) = run.filter(|run| run.finish_us.is_some()) {
-        let made = super::stacking::counts(record, &run)?.filled();
+        let made = stacking::counts(record, &run)?.filled();
         let most = fact.first_number.max(fact.last_number);
         if most > made {
             let text = format!("pack {most} of run {} was never made; it made {made}", fact.run_code);

@@ -6,15 +6,16 @@
 //!
 //! Cost: what a machine or a feed did on the days the fact is about, at most [`LOOKBACK_DAYS`] further ones.
 
-use super::bag::{BagFacts, bag};
-use super::register::Register;
-use super::stacking::DEFAULT_BUFFER;
-use super::stream::{Neighbours, counters_in, neighbours, open_run};
-use super::{counter, source};
+use super::source;
 use crate::count::{in_proportion, total};
 use crate::fact::*;
 use crate::key;
 use crate::mass::{grams, kilograms};
+use crate::objects::bag::{BagFacts, bag};
+use crate::objects::counter;
+use crate::objects::register::Register;
+use crate::objects::run::{Neighbours, counters_in, neighbours, open_run};
+use crate::objects::stacking::DEFAULT_BUFFER;
 use crate::record::{Entry, Record, Unreadable, facts_between};
 
 /// Half as much again as is planned: machines run above their plan, but not by that much for long.
@@ -437,7 +438,9 @@ fn most_made(record: &dyn Record, run: &RunStarted, began_us: i64, at: i64) -> R
     else {
         return Ok(None);
     };
-    let Some(made) = counter::cycles(first.value, &last, machine.counter_digit_count) else { return Ok(None) };
+    let Some(made) = counter::cycles(first.value, &last, machine.counter_digit_count) else {
+        return Ok(None);
+    };
     let since = most_packs(&machine, CounterPlace::Filled, at.saturating_sub(time));
     Ok(since.map(|since| made.saturating_add(since)))
 }

@@ -4,24 +4,14 @@
 //! Which bags may still be in a feed follows from the flow; whoever asks computes it. Without that, every bag tipped since the
 //! feed was seen empty counts.
 
-use super::bag::{self, BagFacts};
-use super::free::{self, Content};
-use super::hold::HoldState;
-use super::lot::{LotDecision, lot_at};
-use super::stream::RUN_LOOKBACK_DAYS;
+use super::free;
 use crate::fact::*;
-use crate::key;
-use crate::record::{Record, Unreadable, facts_between};
-use crate::sums::stretch::{emptied_times, holds_tip};
-
-/// A bag tipped into a feed since it was seen empty.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct InFeed {
-    /// Bag.
-    pub bag_tag: String,
-    /// True when the flow says that it is in no pack any more: what spreads evenly is gone with it, a shard may lie there.
-    pub gone: bool,
-}
+use crate::objects::bag::{self, BagFacts};
+use crate::objects::evidence::Content;
+use crate::objects::hold::HoldState;
+use crate::objects::lot::{LotDecision, lot_at};
+use crate::objects::running::{InFeed, tipped_since_emptied};
+use crate::record::{Record, Unreadable};
 
 /// What stood against a bag at an instant.
 #[derive(Clone, Debug, PartialEq)]
@@ -75,35 +65,12 @@ pub fn stopped(
     Ok(Stopped { bag_tag: bag.bag_tag.clone(), holds, rejected, pending })
 }
 
-/// Bags tipped into a feed since it was last seen empty, oldest first; at most those of the look-back.
-///
-/// # Errors
-/// When the record cannot be read.
-pub fn tipped_since_emptied(record: &dyn Record, feed_code: &str, at: i64) -> Result<Vec<String>, Unreadable> {
-    let day = key::day_of(at);
-    let emptied = emptied_times(record, feed_code)?.into_iter().rfind(|time| *time <= at);
-    let first =
-        emptied.map_or(day.saturating_sub(RUN_LOOKBACK_DAYS), key::day_of).max(day.saturating_sub(RUN_LOOKBACK_DAYS));
-    let mut tags: Vec<String> = Vec::new();
-    for row in facts_between(record, &key::object("feed", feed_code), first, day)? {
-        let time = row.event.occurred_time_us;
-        if let Some(Fact::BagTipped(tip)) = &row.event.fact
-            && time <= at
-            && holds_tip((emptied, None), time)
-            && !tags.contains(&tip.bag_tag)
-        {
-            tags.push(tip.bag_tag.clone());
-        }
-    }
-    Ok(tags)
-}
-
 /// Reasons against starting a run on a feed with such bags in it. Pending lots count where the product does not allow them.
 ///
 /// # Errors
 /// When the record cannot be read.
 pub(super) fn against_start(
-    context: &super::Context,
+    context: &crate::rules::deciding::Context,
     feed_code: &str,
     product: &Product,
     at: i64,

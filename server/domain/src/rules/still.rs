@@ -3,11 +3,12 @@
 //! Only kinds that more facts can clear are looked at again; the others stand until the fact that carries them is
 //! corrected or somebody settles them. Lifts that turned out to be over are looked at by [`super::lift::found`].
 
-use super::bag::{Place, bag, bag_before_tip};
-use super::register::{Register, zone};
-use super::{dispatch, late, leaving, plausible, rework, source};
+use super::{late, leaving, plausible, source};
 use crate::fact::*;
 use crate::key::object;
+use crate::objects::bag::{Place, bag, bag_before_tip};
+use crate::objects::register::{Register, zone};
+use crate::objects::{load, rework};
 use crate::record::{Record, Unreadable, facts};
 
 /// True while a contradiction that an event carries has not been cleared by later facts.
@@ -43,7 +44,7 @@ pub fn stands(record: &dyn Record, event: &Event, found: &Finding) -> Result<boo
             None => false,
         },
         "BATCH_UNKNOWN" => facts(record, &object("batch", &found.subject))?.is_empty(),
-        "WEIGHBRIDGE" | "OVER_GROSS" => match dispatch::load(record, &found.subject)? {
+        "WEIGHBRIDGE" | "OVER_GROSS" => match load::load(record, &found.subject)? {
             // With a pallet of unknown mass nothing is shown either way.
             Some(load) if load.pallets.iter().any(|row| row.mass_mg == 0) => true,
             Some(load) => leaving::weighbridge_faults(&load).iter().any(|fault| fault.rule == found.rule),

@@ -3,46 +3,16 @@
 //! A location that would hold more than it can, or what its rule keeps apart, is not a breach: either the record or the
 //! floor is wrong, and somebody has to look. So it is listed as a contradiction, and nothing goes on hold for it.
 
-use super::bag::{self, Place};
-use super::free::UnitAt;
-use super::pallet::{self, PalletFacts, PalletPlace};
-use super::register::Register;
-use super::{Context, Decision, Missing, build};
+use super::build;
 use crate::fact::*;
 use crate::key;
-use crate::record::{Entry, Record, Unreadable, facts, facts_between};
+use crate::objects::bag::{self, Place};
+use crate::objects::evidence::UnitAt;
+use crate::objects::pallet::{self, PalletFacts, PalletPlace, missed};
+use crate::objects::register::Register;
+use crate::record::{Record, Unreadable, facts};
 use crate::refusal::Refusal;
-
-/// True when stock was taken at a location after one fact about a unit that stood there and before the next one, at the
-/// latest at an instant. Takes that saw the unit are facts about it, so any take in between missed it; and what was missed
-/// follows from all facts, whenever they were recorded.
-pub(super) fn missed(
-    record: &dyn Record,
-    location_code: &str,
-    after: &Entry,
-    before: Option<&Entry>,
-    last_us: i64,
-) -> Result<bool, Unreadable> {
-    if location_code.is_empty() {
-        return Ok(false);
-    }
-    let takes = key::object("stock_takes", location_code);
-    let last_us = before.map_or(last_us, |row| row.event.occurred_time_us.min(last_us));
-    let last_day = key::day_of(last_us);
-    let mut next = record.day_after(&takes, key::day_of(after.event.occurred_time_us))?;
-    while let Some(day) = next.filter(|day| *day <= last_day) {
-        let between = |take: &Entry| {
-            history_order(&after.event, &take.event).is_lt()
-                && before.is_none_or(|row| history_order(&take.event, &row.event).is_lt())
-                && take.event.occurred_time_us <= last_us
-        };
-        if facts_between(record, &takes, day, day)?.iter().any(between) {
-            return Ok(true);
-        }
-        next = if day < last_day { record.day_after(&takes, day.saturating_add(1))? } else { None };
-    }
-    Ok(false)
-}
+use crate::rules::deciding::{Context, Decision, Missing};
 
 /// Where a packaging lot stands: location and whether it was missed there; `None` before its first move.
 pub fn packaging_place(record: &dyn Record, code: &str, at_us: i64) -> Result<Option<(String, bool)>, Unreadable> {
@@ -120,54 +90,6 @@ pub fn crowding(location: &Location, there: &[UnitAt], coming: &[UnitAt]) -> Vec
         found.push(finding("LOCATION_ONE_BATCH", code, text, 0, 0));
     }
     found
-}
-
-/// Units named by a command; every unknown one is noted.
-struct Units {
-    pallets: Vec<PalletFacts>,
-    bags: Vec<bag::BagFacts>,
-    seen: Vec<UnitAt>,
-}
-
-fn units(
-    context: &Context,
-    missing: &mut Missing,
-    ssccs: &[String],
-    bag_tags: &[String],
-    packaging: &[String],
-) -> Result<Units, Refusal> {
-    let record = context.record;
-    let mut found = Units { pallets: Vec::new(), bags: Vec::new(), seen: Vec::new() };
-    for code in ssccs {
-        found.pallets.extend(missing.take(pallet::pallet(record, code)?, "pallet", code));
-    }
-    for code in bag_tags {
-        found.bags.extend(missing.take(bag::bag(record, code)?, "bulk bag", code));
-    }
-    for code in packaging {
-        missing.take(Register::at(record, i64::MAX).packaging_lot(code)?, "packaging lot", code);
-        found.seen.push(UnitAt { noun: "packaging", code: code.clone(), ..UnitAt::default() });
-    }
-    found.seen.extend(found.pallets.iter().map(|pallet| UnitAt {
-        noun: "pallet",
-        code: pallet.sscc.clone(),
-        product_code: pallet.product_code.clone(),
-        batch: batch_of(pallet),
-    }));
-    found.seen.extend(found.bags.iter().map(|bag| UnitAt {
-        noun: "bag",
-        code: bag.bag_tag.clone(),
-        product_code: String::new(),
-        batch: lots_of(bag),
-    }));
-    Ok(found)
-}
-
-fn emptied(bag: &bag::BagFacts) -> Option<Finding> {
-    (bag.place == Place::Emptied).then(|| {
-        let text = format!("bag {} has been emptied", bag.bag_tag);
-        finding("BAG_EMPTIED", &bag.bag_tag, text, 0, 0)
-    })
 }
 
 pub(super) fn moved(fact: &UnitsMoved, at: i64, context: &Context) -> Result<Decision, Refusal> {
@@ -268,4 +190,52 @@ pub(super) fn stock_take(fact: &StockTaken, at: i64, context: &Context) -> Resul
         }
     }
     Ok(Decision { contradictions: differences, ..Decision::plain(Fact::StockTaken(taken)) })
+}
+
+/// Units named by a command; every unknown one is noted.
+struct Units {
+    pallets: Vec<PalletFacts>,
+    bags: Vec<bag::BagFacts>,
+    seen: Vec<UnitAt>,
+}
+
+fn units(
+    context: &Context,
+    missing: &mut Missing,
+    ssccs: &[String],
+    bag_tags: &[String],
+    packaging: &[String],
+) -> Result<Units, Refusal> {
+    let record = context.record;
+    let mut found = Units { pallets: Vec::new(), bags: Vec::new(), seen: Vec::new() };
+    for code in ssccs {
+        found.pallets.extend(missing.take(pallet::pallet(record, code)?, "pallet", code));
+    }
+    for code in bag_tags {
+        found.bags.extend(missing.take(bag::bag(record, code)?, "bulk bag", code));
+    }
+    for code in packaging {
+        missing.take(Register::at(record, i64::MAX).packaging_lot(code)?, "packaging lot", code);
+        found.seen.push(UnitAt { noun: "packaging", code: code.clone(), ..UnitAt::default() });
+    }
+    found.seen.extend(found.pallets.iter().map(|pallet| UnitAt {
+        noun: "pallet",
+        code: pallet.sscc.clone(),
+        product_code: pallet.product_code.clone(),
+        batch: batch_of(pallet),
+    }));
+    found.seen.extend(found.bags.iter().map(|bag| UnitAt {
+        noun: "bag",
+        code: bag.bag_tag.clone(),
+        product_code: String::new(),
+        batch: lots_of(bag),
+    }));
+    Ok(found)
+}
+
+pub(crate) fn emptied(bag: &bag::BagFacts) -> Option<Finding> {
+    (bag.place == Place::Emptied).then(|| {
+        let text = format!("bag {} has been emptied", bag.bag_tag);
+        finding("BAG_EMPTIED", &bag.bag_tag, text, 0, 0)
+    })
 }

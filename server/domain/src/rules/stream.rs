@@ -3,193 +3,21 @@
 //! History rules look at what lies before and after on the floor, never at what was told before: a count that arrives
 //! late must fit between its neighbours. A run is found by its machine and time, so a count says only what was seen.
 
-use super::bag::{Place, existing, more_than_left};
-use super::lot::{LotDecision, lot, lot_at};
-use super::register::Register;
-use super::{
-    Command, Context, Decision, Missing, breach_reason, counter, free, hold, outside, plausible, running, source,
-};
+use super::bag::{existing, more_than_left};
+use super::{free, hold, plausible, running};
 use crate::count::total;
 use crate::fact::*;
 use crate::key;
 use crate::mass::kilograms;
-use crate::record::{Entry, Record, Unreadable, facts, facts_between};
+use crate::objects::bag::{self, Place};
+use crate::objects::lot::{LotDecision, lot, lot_at};
+use crate::objects::register::Register;
+use crate::objects::run::{self, Neighbours, neighbours, open_run, run_span, run_until};
+use crate::objects::{counter, outside, source, stacking};
+use crate::record::{Record, Unreadable, facts, facts_between};
 use crate::refusal::{Refusal, Unknown, Violation};
-
-/// How many days of a machine are searched for a run that is still open. Only days on which something happened count, so
-/// that a line that stood still is found as it was left. A run longer than that must be restarted.
-pub const RUN_LOOKBACK_DAYS: i64 = 45;
-
-/// Times at which runs of a machine began or were finished, within some days of the record, in order.
-///
-/// # Errors
-/// When the record cannot be read.
-pub fn run_borders(record: &dyn Record, machine_code: &str, from_us: i64, to_us: i64) -> Result<Vec<i64>, Unreadable> {
-    let rows = facts_between(record, &key::object("machine", machine_code), key::day_of(from_us), key::day_of(to_us))?;
-    let border = |row: &Entry| {
-        matches!(row.event.fact, Some(Fact::RunStarted(_) | Fact::RunFinished(_)))
-            .then_some(row.event.occurred_time_us)
-            .filter(|at| (from_us..=to_us).contains(at))
-    };
-    let mut found: Vec<i64> = rows.iter().filter_map(border).collect();
-    found.sort_unstable();
-    Ok(found)
-}
-
-/// How many of the readings belong together: those before the first border after the first of them.
-///
-/// ```
-/// use packloft_domain::rules::stream::before_border;
-/// assert_eq!(before_border(&[10, 20, 30, 40], &[5, 10, 30]), 2);
-/// assert_eq!(before_border(&[10, 20, 30, 40], &[41]), 4);
-/// assert_eq!(before_border(&[10, 35, 20], &[30]), 1, "a clock that jumps begins another");
-/// assert_eq!(before_border(&[], &[30]), 0);
-/// ```
-pub fn before_border(times_us: &[i64], borders_us: &[i64]) -> usize {
-    let Some(first) = times_us.first() else { return 0 };
-    let part = |time: i64| borders_us.partition_point(|border| *border <= time);
-    let own = part(*first);
-    times_us.iter().position(|time| part(*time) != own).unwrap_or(times_us.len())
-}
-
-/// The run open on a machine at an instant, with its start.
-pub fn open_run(record: &dyn Record, machine_code: &str, at: i64) -> Result<Option<(RunStarted, i64)>, Unreadable> {
-    let object = key::object("machine", machine_code);
-    let mut next = record.day_before(&object, key::day_of(at))?;
-    let mut days_read = 0;
-    let mut finished: Vec<String> = Vec::new();
-    while let Some(found) = next {
-        if days_read > RUN_LOOKBACK_DAYS {
-            return Ok(None);
-        }
-        let rows = facts_between(record, &object, found, found)?;
-        days_read = days_read.saturating_add(i64::from(!rows.is_empty()));
-        for row in rows.iter().rev() {
-            if row.event.occurred_time_us > at {
-                continue;
-            }
-            match &row.event.fact {
-                // Runs do not overlap, so whatever began before a finished one is over as well.
-                Some(Fact::RunStarted(start)) if finished.contains(&start.run_code) => return Ok(None),
-                Some(Fact::RunStarted(start)) => {
-                    return Ok(Some((start.clone(), row.event.occurred_time_us)));
-                }
-                Some(Fact::RunFinished(finish)) => finished.push(finish.run_code.clone()),
-                _ => {}
-            }
-        }
-        next = record.day_before(&object, found.saturating_sub(1))?;
-    }
-    Ok(None)
-}
-
-/// The run that was going on until an instant: what is told at the very moment a run was finished still belongs to it.
-fn run_until(record: &dyn Record, machine_code: &str, at: i64) -> Result<String, Unreadable> {
-    let open = match open_run(record, machine_code, at)? {
-        Some(open) => Some(open),
-        None => open_run(record, machine_code, at.saturating_sub(1))?,
-    };
-    Ok(open.map(|(run, _)| run.run_code).unwrap_or_default())
-}
-
-/// Start and finish of a run, when they are on record; of packs counted outside any run, as the run of their own that they form.
-pub fn run_span(record: &dyn Record, run_code: &str) -> Result<Option<(RunStarted, i64, Option<i64>)>, Unreadable> {
-    if outside::machine_of(run_code).is_some() {
-        return outside::as_run(record, run_code);
-    }
-    let rows = facts(record, &key::object("run", run_code))?;
-    let start = rows.iter().find_map(|row| match &row.event.fact {
-        Some(Fact::RunStarted(f)) => Some((f.clone(), row.event.occurred_time_us)),
-        _ => None,
-    });
-    let finish = rows.iter().find_map(|row| match &row.event.fact {
-        Some(Fact::RunFinished(_)) => Some(row.event.occurred_time_us),
-        _ => None,
-    });
-    Ok(start.map(|(start, at)| (start, at, finish)))
-}
-
-/// Counters of a machine that a fact tells.
-pub fn counters_in<'a>(event: &'a Event, machine_code: &str) -> Vec<&'a CounterReading> {
-    match &event.fact {
-        Some(Fact::CountRecorded(f)) if f.machine_code == machine_code => f.counters.iter().collect(),
-        Some(Fact::LineChecked(f)) if f.machine_code == machine_code => f.counters.iter().collect(),
-        Some(Fact::RunStarted(f)) if f.machine_code == machine_code => f.counters.iter().collect(),
-        Some(Fact::RunFinished(f)) if f.machine_code == machine_code => f.counters.iter().collect(),
-        Some(Fact::BagTipped(f)) => {
-            f.counts.iter().filter(|c| c.machine_code == machine_code).filter_map(|c| c.counter.as_ref()).collect()
-        }
-        _ => Vec::new(),
-    }
-}
-
-pub(super) fn same_counter(a: &CounterReading, b: &CounterReading) -> bool {
-    a.place == b.place && a.reason_code == b.reason_code
-}
-
-/// A reading of a counter with its time.
-pub(super) type Read = (CounterReading, i64);
-
-/// The readings of the same counter nearest before and after an instant, within the look-back.
-pub(super) type Neighbours = (Option<Read>, Option<Read>);
-
-/// Neighbours of each of some counters. The day itself is read once for all of them: it is where they nearly always are.
-pub(super) fn neighbours(
-    record: &dyn Record,
-    machine_code: &str,
-    counters: &[CounterReading],
-    at: i64,
-) -> Result<Vec<Neighbours>, Unreadable> {
-    let day = key::day_of(at);
-    let rows = facts_between(record, &key::object("machine", machine_code), day, day)?;
-    let told = |row: &Entry, reading: &CounterReading| {
-        let same = counters_in(&row.event, machine_code).into_iter().rfind(|c| same_counter(c, reading));
-        same.map(|same| (same.clone(), row.event.occurred_time_us))
-    };
-    let mut found = Vec::new();
-    for reading in counters {
-        let (before, after) = rows.split_at(rows.partition_point(|row| row.event.occurred_time_us <= at));
-        let before = match before.iter().rev().find_map(|row| told(row, reading)) {
-            None => neighbour(record, machine_code, reading, day.saturating_sub(1), false)?,
-            here => here,
-        };
-        let after = match after.iter().find_map(|row| told(row, reading)) {
-            None => neighbour(record, machine_code, reading, day.saturating_add(1), true)?,
-            here => here,
-        };
-        found.push((before, after));
-    }
-    Ok(found)
-}
-
-/// The newest reading of the same counter up to a day, or the first from it on, within the look-back.
-fn neighbour(
-    record: &dyn Record,
-    machine_code: &str,
-    reading: &CounterReading,
-    day: i64,
-    after: bool,
-) -> Result<Option<Read>, Unreadable> {
-    let object = key::object("machine", machine_code);
-    let step = |day| if after { record.day_after(&object, day) } else { record.day_before(&object, day) };
-    let mut next = step(day)?;
-    let mut days_read = 0;
-    while let Some(found) = next {
-        if days_read > RUN_LOOKBACK_DAYS {
-            return Ok(None);
-        }
-        let rows = facts_between(record, &object, found, found)?;
-        days_read = days_read.saturating_add(i64::from(!rows.is_empty()));
-        let pick = |row: &&Entry| counters_in(&row.event, machine_code).iter().any(|c| same_counter(c, reading));
-        let row = if after { rows.iter().find(pick) } else { rows.iter().rev().find(pick) };
-        if let Some(row) = row {
-            let same = counters_in(&row.event, machine_code).into_iter().rfind(|c| same_counter(c, reading));
-            return Ok(same.map(|same| (same.clone(), row.event.occurred_time_us)));
-        }
-        next = step(if after { found.saturating_add(1) } else { found.saturating_sub(1) })?;
-    }
-    Ok(None)
-}
+use crate::rules::deciding::{Command, Context, Decision, Missing};
+use crate::rules::hold::breach_reason;
 
 /// Reasons why the readings on either side of one that is taken away do not fit together.
 pub fn gap_faults(
@@ -438,7 +266,7 @@ pub(super) fn reel_change(fact: &ReelChanged, at: i64, context: &Context) -> Res
 pub(super) fn retained_sample(fact: &SampleRetained, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let record = context.record;
     let mut missing = Missing::default();
-    let run = missing.optional(&fact.run_code, "run", || super::pallet::run_rows(record, &fact.run_code))?;
+    let run = missing.optional(&fact.run_code, "run", || run::run_rows(record, &fact.run_code))?;
     missing.optional(&fact.lot_code, "lot", || lot(record, &fact.lot_code))?;
     let known = Register::at(record, at);
     missing.optional(&fact.location_code, "location", || known.location(&fact.location_code))?;
@@ -447,7 +275,7 @@ pub(super) fn retained_sample(fact: &SampleRetained, at: i64, context: &Context)
         return Err(Refusal::Exists(Unknown { noun: "sample", code: fact.sample_code.clone() }));
     }
     if let Some(run) = run.filter(|run| run.finish_us.is_some()) {
-        let made = super::stacking::counts(record, &run)?.filled();
+        let made = stacking::counts(record, &run)?.filled();
         let most = fact.last_number.max(fact.pack_count);
         if most > made {
             let text = format!("pack {most} of run {} was never made; it made {made}", fact.run_code);
@@ -457,12 +285,7 @@ pub(super) fn retained_sample(fact: &SampleRetained, at: i64, context: &Context)
     Ok(Decision::plain(Fact::SampleRetained(fact.clone())))
 }
 
-fn tip_breaches(
-    fact: &BagTipped,
-    at: i64,
-    context: &Context,
-    bag: &super::bag::BagFacts,
-) -> Result<Vec<Finding>, Refusal> {
+fn tip_breaches(fact: &BagTipped, at: i64, context: &Context, bag: &bag::BagFacts) -> Result<Vec<Finding>, Refusal> {
     let record = context.record;
     let tag = &bag.bag_tag;
     let mut breaches = Vec::new();
@@ -580,7 +403,7 @@ fn dust_breaches(
     feed: &Feed,
     at: i64,
     record: &dyn Record,
-    bag: &super::bag::BagFacts,
+    bag: &bag::BagFacts,
 ) -> Result<Vec<Finding>, Refusal> {
     let fibc = Register::at(record, at).fibc_type(&bag.fibc_type_code)?.unwrap_or_default();
     Ok(super::dust::against(feed, &bag.bag_tag, &fibc, fact.extraction_running, fact.earth_connected))

@@ -1,10 +1,11 @@
 //! Ways back: which kinds of entry a correction may name, and what undoes the others. Every refusal names a way that exists.
 
 use super::register::qa_needed;
-use super::{Context, dispatch};
 use crate::fact::*;
 use crate::key::object;
+use crate::objects::load;
 use crate::record::{Entry, Record, Unreadable, facts};
+use crate::rules::deciding::Context;
 
 /// What undoes a kind of entry that no correction names; `None` for those that are corrected or withdrawn.
 ///
@@ -77,7 +78,7 @@ pub(super) fn against(
         {
             let mut rows = facts(without, &object("load", &f.load_code))?;
             // What was put on and taken off again is on its pallets' record.
-            if dispatch::load(context.record, &f.load_code)?.is_some_and(|load| load.pallets.is_empty()) {
+            if load::load(context.record, &f.load_code)?.is_some_and(|load| load.pallets.is_empty()) {
                 rows.retain(|row| !matches!(row.event.fact, Some(Fact::PalletLoaded(_) | Fact::PalletUnloaded(_))));
             }
             let first = "withdraw its consignments and checks first, or replace what is wrong of it";
@@ -87,13 +88,13 @@ pub(super) fn against(
             let same = matches!(new, Some(Fact::ConsignmentOpened(n))
                 if (&n.consignment_code, &n.load_code) == (&f.consignment_code, &f.load_code));
             let mut rows = facts(without, &object("consignment", &f.consignment_code))?;
-            if dispatch::consignment_pallets(context.record, &f.consignment_code)?.is_empty() {
+            if load::consignment_pallets(context.record, &f.consignment_code)?.is_empty() {
                 rows.retain(|row| !matches!(row.event.fact, Some(Fact::PalletLoaded(_))));
             }
             if !same {
                 let first = "unload its pallets, or amend them once they have left; or replace what is wrong of it";
                 found.extend(in_use("CONSIGNMENT_IN_USE", &f.consignment_code, rows, first));
-            } else if dispatch::load(without, &f.load_code)?.is_some_and(|load| load.dispatched.is_some()) {
+            } else if load::load(without, &f.load_code)?.is_some_and(|load| load.dispatched.is_some()) {
                 let text = format!(
                     "load {} has left with consignment {}, and its papers stand: amend its pallets",
                     f.load_code, f.consignment_code

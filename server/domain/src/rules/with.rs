@@ -3,10 +3,10 @@
 
 use std::collections::BTreeSet;
 
-use super::{Context, Decision};
 use crate::fact::*;
 use crate::key;
 use crate::record::{Entry, Record, Unreadable};
+use crate::rules::deciding::{Context, Decision};
 
 /// The record with one more entry, which is being decided.
 pub(super) struct With<'a> {

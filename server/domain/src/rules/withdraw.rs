@@ -4,9 +4,9 @@
 //! deed first, since later ones were only possible because of it; so a refusal names the entry to withdraw before, which
 //! is always one that can be. What holds such an entry placed stays until quality ends them.
 
-use super::pallet;
 use crate::fact::*;
 use crate::key;
+use crate::objects::pallet;
 use crate::record::{Entry, Record, Unreadable, facts};
 
 /// True for kinds of fact that are withdrawn and never replaced.

@@ -4,7 +4,7 @@
 //! Hopper content at the ends is observed, never modelled: a span without a closing anchor is *not computable*. The
 //! verdict compares unaccounted with U = k·u at k = 2; the budget lists what u comes from, greatest first.
 //!
-//! Sources: GUM (JCGM 100) for the budget; scales by class and e (see [`crate::rules::scale`]).
+//! Sources: GUM (JCGM 100) for the budget; scales by class and e (see [`crate::objects::scale`]).
 
 use std::collections::BTreeMap;
 

@@ -12,19 +12,25 @@ use std::collections::BTreeMap;
 
 use super::changed::{newest, newest_mass};
 use super::flow::Section;
-pub use super::intervals::Interval;
-use super::intervals::{RunSpan, apart, counted, run_spans, run_total, within};
 use super::movements::Sums;
-use super::stretch::{holds_tip, stretch_at};
 use super::uncertainty::scale_parts;
 use super::weighings::{Packs, Weighings};
 use crate::fact::*;
 use crate::key;
+use crate::objects::bag::{BagFacts, bag, not_arrived};
+pub use crate::objects::intervals::Interval;
+use crate::objects::intervals::RunSpan;
+use crate::objects::intervals::apart;
+use crate::objects::intervals::counted;
+use crate::objects::intervals::run_spans;
+use crate::objects::intervals::run_total;
+use crate::objects::intervals::within;
+use crate::objects::outside::Outside;
+use crate::objects::register::Register;
+use crate::objects::stretch::holds_tip;
+use crate::objects::stretch::stretch_at;
+use crate::objects::{counter, outside, run};
 use crate::record::{Entry, Record, Unreadable, entries_between, live_between};
-use crate::rules::bag::{BagFacts, bag, not_arrived};
-use crate::rules::outside::{self, Outside};
-use crate::rules::register::Register;
-use crate::rules::{counter, stream};
 
 /// A bag of the stretch.
 #[derive(Clone, Debug)]
@@ -176,7 +182,7 @@ impl Ledger {
             let machine = Register::at(record, at_us).machine(&code)?;
             if machine.is_some_and(|machine| machine.feed_code == feed_code) {
                 if let Some(start) = start_us {
-                    let open = stream::open_run(record, &code, start)?.map(|(_, run_start)| run_start);
+                    let open = run::open_run(record, &code, start)?.map(|(_, run_start)| run_start);
                     let before = match open {
                         Some(run_start) => Some(run_start),
                         None => outside::at(record, &code, start)?.map(|group| group.start_us),

@@ -9,10 +9,10 @@ use std::collections::BTreeMap;
 use super::cumulative::Cumulative;
 use super::flow::{Draw, Inflow, Movements, Source};
 use super::ledger::Ledger;
-use super::stretch::MINUTE_US;
 use super::uncertainty::{UNWEIGHED_FILL_RELATIVE, combine};
 use super::weighings::Packs;
 use crate::fact::*;
+use crate::objects::stretch::MINUTE_US;
 
 /// What a stretch adds up to.
 #[derive(Clone, Debug, Default)]

@@ -9,10 +9,10 @@ use std::collections::BTreeMap;
 
 use crate::fact::*;
 use crate::key::{code_of, day_of, object};
+use crate::objects::register::Register;
+use crate::objects::run::{self, run_rows};
+use crate::objects::stacking;
 use crate::record::{Record, Unreadable, facts, facts_between};
-use crate::rules::pallet::run_rows;
-use crate::rules::register::Register;
-use crate::rules::{stacking, stream};
 
 /// A reel that was on a machine.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -78,7 +78,7 @@ impl Reel {
 /// # Errors
 /// When the record cannot be read.
 pub fn runs_between(record: &dyn Record, machine: &str, from_us: i64, to_us: i64) -> Result<Vec<String>, Unreadable> {
-    let open = stream::open_run(record, machine, from_us)?.map(|(run, _)| run.run_code);
+    let open = run::open_run(record, machine, from_us)?.map(|(run, _)| run.run_code);
     let mut codes: Vec<String> = open.into_iter().collect();
     let last_day = if to_us == i64::MAX { i64::MAX / 2 } else { day_of(to_us) };
     for row in facts_between(record, &object("machine", machine), day_of(from_us), last_day)? {

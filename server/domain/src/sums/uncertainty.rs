@@ -4,7 +4,7 @@
 //! for limits ± a with nothing else known (u = a/√3). Budgets are quoted at k = 2.
 
 use crate::fact::{Instrument, Scale};
-use crate::rules::scale::max_error_mg;
+use crate::objects::scale::max_error_mg;
 
 /// Relative standard uncertainty of a fill that nobody weighed. Common practice, no source.
 pub const UNWEIGHED_FILL_RELATIVE: f64 = 0.01;

@@ -3,11 +3,11 @@
 use super::{Action, Amount, Class, Departures, EventId, Matter, Mistake, Paper, Quantity, Told, Unit};
 use crate::fact::*;
 use crate::gs1::scan::gtin_14;
+use crate::objects::register::{self, Register};
+use crate::objects::stretch::{emptied_times, instant_of_tip, stretch_at};
+use crate::objects::{bag, hold, load, lot, pallet, run, stacking};
 use crate::record::{Entry, Record, Unreadable};
-use crate::rules::register::Register;
-use crate::rules::{bag, dispatch, lot, pallet, stacking, stream};
 use crate::sums::balance::reason_name;
-use crate::sums::stretch::{emptied_times, instant_of_tip, stretch_at};
 use crate::time::add_days;
 
 /// Who asks about a fact.
@@ -142,7 +142,7 @@ impl Source<'_> {
         }
         let mut classes: Vec<Class> = Vec::new();
         for interval in rework {
-            if let Some((run, start, _)) = stream::run_span(self.record, &interval.run_code)? {
+            if let Some((run, start, _)) = run::run_span(self.record, &interval.run_code)? {
                 let class = self.output(&run, start)?.0;
                 if !classes.contains(&class) {
                     classes.push(class);
@@ -157,7 +157,7 @@ impl Source<'_> {
     /// What a run calls what it makes, with its best before.
     fn output(&self, run: &RunStarted, start_us: i64) -> Result<(Class, String), Unreadable> {
         let product = Register::at(self.record, start_us).product(&run.product_code)?.unwrap_or_default();
-        let made = crate::rules::register::zone(self.record)?.date(start_us).to_string();
+        let made = register::zone(self.record)?.date(start_us).to_string();
         let until = match product.shelf_life_days {
             0 => String::new(),
             days => add_days(&made, days),
@@ -169,7 +169,7 @@ impl Source<'_> {
     fn layers(&self, layers: &[pallet::Layer], product_code: &str) -> Result<Vec<Quantity>, Unreadable> {
         let mut found: Vec<Quantity> = Vec::new();
         for layer in layers {
-            let (batch, made_us) = match stream::run_span(self.record, &layer.run_code)? {
+            let (batch, made_us) = match run::run_span(self.record, &layer.run_code)? {
                 Some((run, start_us, _)) => (run.batch_code, start_us),
                 None => (layer.batch_code.clone(), self.event.occurred_time_us),
             };
@@ -234,7 +234,7 @@ impl Source<'_> {
             quantities.push(Quantity { class: self.lot_class(&hold.lot_code)?, amount: Amount::Unknown });
         }
         if let Some(interval) = &hold.interval
-            && let Some((run, start, _)) = stream::run_span(self.record, &interval.run_code)?
+            && let Some((run, start, _)) = run::run_span(self.record, &interval.run_code)?
         {
             // Packs carry no number of their own outside: the batch is what others can find.
             quantities.push(Quantity { class: self.output(&run, start)?.0, amount: Amount::Unknown });
@@ -250,7 +250,7 @@ impl Source<'_> {
     /// The end of a hold, for what is named and on which no other hold stands then.
     fn ended(&mut self, end: &HoldEnded) -> Result<(), Unreadable> {
         let at = self.event.occurred_time_us;
-        let all = crate::rules::hold::all(self.record)?;
+        let all = hold::all(self.record)?;
         let Some(state) = all.iter().find(|state| state.hold.hold_code == end.hold_code) else { return Ok(()) };
         let part = !end.intervals.is_empty() || !end.ssccs.is_empty();
         let before = self.found.len();
@@ -348,7 +348,7 @@ impl Source<'_> {
     }
 
     fn finished(&mut self, finish: &RunFinished) -> Result<(), Unreadable> {
-        let Some(rows) = pallet::run_rows(self.record, &finish.run_code)? else { return Ok(()) };
+        let Some(rows) = run::run_rows(self.record, &finish.run_code)? else { return Ok(()) };
         let counts = stacking::counts(self.record, &rows)?;
         let span = (rows.start_us, self.event.occurred_time_us);
         // Machine and feed as the finish has them: one that was put right since said others.
@@ -373,8 +373,8 @@ impl Source<'_> {
     }
 
     fn departing(&mut self, consignment_code: &str, units: Vec<Unit>) -> Result<(), Unreadable> {
-        let opened = dispatch::consignment(self.record, consignment_code)?.unwrap_or_default();
-        let order = dispatch::order(self.record, &opened.order_code)?;
+        let opened = load::consignment(self.record, consignment_code)?.unwrap_or_default();
+        let order = load::order(self.record, &opened.order_code)?;
         let told = self.object(Action::Observe, "departing", "in_transit", units);
         told.consignee_code.clone_from(&opened.consignee_code);
         told.papers.push(Paper { kind: "desadv", consignee_code: String::new(), code: consignment_code.into() });
@@ -399,7 +399,9 @@ fn transformation(record: &dyn Record, feed_code: &str, at_us: i64) -> Result<St
 
 /// Packs that were taken off a pallet for good, or to be used again.
 fn disposed(source: &mut Source, f: &PalletDisposed) -> Result<(), Unreadable> {
-    let Some(before) = pallet::pallet_before(source.record, &f.sscc, source.sequence)? else { return Ok(()) };
+    let Some(before) = pallet::pallet_before(source.record, &f.sscc, source.sequence)? else {
+        return Ok(());
+    };
     let mut left = f.pack_count;
     let mut taken = Vec::new();
     for layer in before.layers.iter().rev().filter(|layer| f.run_code.is_empty() || layer.run_code == f.run_code) {
@@ -565,7 +567,7 @@ pub(super) fn of(record: &dyn Record, sequence: i64, event: &Event) -> Result<Ve
                 quantities.push(Quantity { class: source.lot_class(&f.lot_code)?, amount: Amount::Unknown });
             }
             for interval in f.scope.iter().chain(&f.intervals) {
-                if let Some((run, start, _)) = stream::run_span(record, &interval.run_code)? {
+                if let Some((run, start, _)) = run::run_span(record, &interval.run_code)? {
                     let class = source.output(&run, start)?.0;
                     if !quantities.iter().any(|known: &Quantity| known.class == class) {
                         quantities.push(Quantity { class, amount: Amount::Unknown });

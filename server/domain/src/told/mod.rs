@@ -12,8 +12,8 @@ mod events;
 use std::collections::BTreeMap;
 
 use crate::fact::*;
+use crate::objects::register::{Register, Sites};
 use crate::record::{Entry, Record, Unreadable};
-use crate::rules::register::{Register, Sites};
 
 /// A thing with an identity of its own.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]

@@ -5,10 +5,11 @@
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
+use packloft_domain::objects::evidence::{Content, Evidence};
 use packloft_domain::record::{Entry, MemoryRecord, Record};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::free::{Content, Evidence};
-use packloft_domain::rules::{Command, Context, Decision, decide};
+use packloft_domain::rules::decide;
+use packloft_domain::rules::deciding::{Command, Context, Decision};
 use packloft_domain::time::Zone;
 
 /// 2026-05-04 06:00:00 UTC, a Monday.

@@ -11,16 +11,16 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::super::bag::{self, Place};
-use super::super::with::With;
 use super::gather::{Standing, loads};
 use super::judge::over_limits;
 use super::*;
 use crate::fact::registered::Item;
 use crate::key::{self, LIFT_DAYS, day_of, object};
 use crate::mass::kilograms;
+use crate::objects::bag::{self, Place};
+use crate::objects::register::{Register, item_at};
 use crate::record::{Entry, Record, Unreadable, facts, facts_between};
-use crate::rules::register::{Register, item_at};
+use crate::rules::with::With;
 use crate::time::Zone;
 
 /// Rule of a contradiction that says a lift on record was over.

@@ -3,16 +3,18 @@
 use std::collections::BTreeMap;
 use std::collections::btree_map::Entry::{Occupied, Vacant};
 
-use super::super::bag::{self, BagFacts, BagMass, Place};
-use super::super::free::{self, Evidence};
+use super::super::free;
 use super::super::item::{Terms, date_reason, examined};
-use super::super::register::Register;
-use super::super::{Missing, fibc, scale};
 use super::*;
 use crate::key;
 use crate::mass::kilograms;
+use crate::objects::bag::{self, BagFacts, BagMass, Place};
+use crate::objects::evidence::Evidence;
+use crate::objects::register::Register;
+use crate::objects::{fibc, scale};
 use crate::record::{Entry, Record, Unreadable, facts, facts_between};
 use crate::refusal::Refusal;
+use crate::rules::deciding::Missing;
 use crate::time::Zone;
 
 /// The mass that counts for a bag with its basis, before a lift at an instant, and what weighings after it show.
@@ -329,7 +331,9 @@ fn hanging_bag(
     };
     let unsound = match bag.fibc_code.as_str() {
         "" => Vec::new(),
-        code => fibc::fibc_at(record, code, at)?.map(|state| fibc::unsound(&state, zone, at)).unwrap_or_default(),
+        code => fibc::fibc_at(record, code, at)?
+            .map(|state| crate::rules::fibc::unsound(&state, zone, at))
+            .unwrap_or_default(),
     };
     Ok(HangingBag {
         trip_number: own.map_or(loaded.trip_number, |state| state.filling_count.max(1)),

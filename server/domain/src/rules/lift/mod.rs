@@ -18,9 +18,9 @@ pub use gather::gather;
 pub use judge::{LIMITS, judge};
 
 use super::item::Examined;
-use super::{Context, Decision};
 use crate::fact::*;
 use crate::refusal::{Refusal, Violation};
+use crate::rules::deciding::{Context, Decision};
 
 /// Caution that goes with every verdict.
 pub const CAUTION: &str = "A check of the records, not a safety device. The plate, the limiter, local codes and a \

@@ -4,10 +4,10 @@
 
 use std::collections::BTreeMap;
 
-use super::uncertainty::Readings;
 use crate::fact::*;
+use crate::objects::{counter, run};
 use crate::record::Entry;
-use crate::rules::{counter, stream};
+use crate::sums::uncertainty::Readings;
 
 /// A stretch of a machine between two readings of its counter.
 #[derive(Clone, Debug)]
@@ -60,7 +60,7 @@ impl Interval {
         }
     }
 
-    pub(super) fn running_length(&self) -> f64 {
+    pub(crate) fn running_length(&self) -> f64 {
         self.running.iter().map(|(start, end)| end - start).sum()
     }
 
@@ -112,7 +112,7 @@ pub struct RunSpan {
 }
 
 /// Rows (in the order they happened) between two instants, inclusive.
-pub(super) fn within(rows: &[Entry], from_us: i64, to_us: i64) -> &[Entry] {
+pub(crate) fn within(rows: &[Entry], from_us: i64, to_us: i64) -> &[Entry] {
     let first = rows.partition_point(|row| row.event.occurred_time_us < from_us);
     let last = rows.partition_point(|row| row.event.occurred_time_us <= to_us);
     &rows[first..last.max(first)]
@@ -153,7 +153,7 @@ pub fn counted(rows: &[Entry], machine_code: &str, place: CounterPlace) -> Vec<C
     let mut found = Vec::new();
     for row in rows {
         let time_us = row.event.occurred_time_us;
-        for reading in stream::counters_in(&row.event, machine_code) {
+        for reading in run::counters_in(&row.event, machine_code) {
             if reading.place() == place && reading.reason_code.is_empty() {
                 found.push(Counted { time_us, reading: reading.clone() });
             }
@@ -245,7 +245,7 @@ fn running_us(idle: &[(i64, i64)], from_us: i64, to_us: i64) -> i64 {
 fn reject_readings(rows: &[Entry], machine_code: &str) -> BTreeMap<String, Vec<Counted>> {
     let mut found: BTreeMap<String, Vec<Counted>> = BTreeMap::new();
     for row in rows {
-        for reading in stream::counters_in(&row.event, machine_code) {
+        for reading in run::counters_in(&row.event, machine_code) {
             if reading.place() == CounterPlace::Rejected {
                 let counted = Counted { time_us: row.event.occurred_time_us, reading: reading.clone() };
                 found.entry(reading.reason_code.clone()).or_default().push(counted);

@@ -4,13 +4,13 @@
 //! either side of runs form a run of their own, named `MACHINE-OUTSIDE-YYMMDD-HHMMSS` by the time (UTC) its numbers begin. It is
 //! never stored: like every answer it follows the facts, and a start or finish that is recorded late takes its packs back.
 
-use super::counter;
-use super::register::Register;
-use super::stream::{RUN_LOOKBACK_DAYS, open_run};
 use crate::fact::*;
 use crate::key;
+use crate::objects::counter;
+use crate::objects::intervals::{counted, run_spans};
+use crate::objects::register::Register;
+use crate::objects::run::{RUN_LOOKBACK_DAYS, open_run};
 use crate::record::{Entry, Record, Unreadable, facts_between};
-use crate::sums::intervals::{counted, run_spans};
 use crate::time::{instant_of_stamp, stamp};
 
 const MARK: &str = "-OUTSIDE-";
@@ -29,7 +29,7 @@ pub struct Outside {
 /// Code of the packs of a machine outside any run, by when their numbers begin.
 ///
 /// ```
-/// use packloft_domain::rules::outside::{code, machine_of};
+/// use packloft_domain::objects::outside::{code, machine_of};
 /// let code = code("M1", 1_791_265_800_000_000);
 /// assert_eq!(code, "M1-OUTSIDE-261006-055000");
 /// assert_eq!(machine_of(&code), Some(("M1".into(), 1_791_265_800_000_000)));

@@ -29,7 +29,7 @@ pub fn stretch_at(record: &dyn Record, feed_code: &str, at_us: i64) -> Result<(O
 /// was seen empty came after it, since its product was not seen.
 ///
 /// ```
-/// use packloft_domain::sums::stretch::{instant_of_tip, stretch_in};
+/// use packloft_domain::objects::stretch::{instant_of_tip, stretch_in};
 /// let minute = 60_000_000;
 /// let emptied = [10 * minute + 40_000_000];
 /// assert_eq!(stretch_in(&emptied, instant_of_tip(10 * minute)), (Some(emptied[0]), None));

@@ -8,14 +8,14 @@
 //!
 //! Intervals are answers, not facts: a count that comes late, or a pallet that was forgotten, moves them for everybody.
 
-use super::pallet::{RunRows, run_rows};
-use super::register::Register;
-use super::{counter, stream};
 use crate::count::{in_proportion, in_proportion_up, total};
 use crate::fact::*;
 use crate::key;
+use crate::objects::counter;
+use crate::objects::intervals::{apart_us, number_between};
+use crate::objects::register::Register;
+use crate::objects::run::{self, RunRows, run_rows};
 use crate::record::{Record, Unreadable, facts};
-use crate::sums::intervals::{apart_us, number_between};
 
 /// Packs that may lie between filler and pallet when the machine says none: common practice, no source.
 pub const DEFAULT_BUFFER: i64 = 100;
@@ -86,7 +86,7 @@ fn readings_of(rows: &RunRows, place: CounterPlace, digits: i64) -> Vec<(i64, i6
     let mut found: Vec<(i64, i64)> = Vec::new();
     let mut last: Option<i64> = None;
     for row in &rows.rows {
-        for reading in stream::counters_in(&row.event, &rows.started.machine_code) {
+        for reading in run::counters_in(&row.event, &rows.started.machine_code) {
             if reading.place() != place || !reading.reason_code.is_empty() {
                 continue;
             }

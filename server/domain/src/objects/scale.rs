@@ -5,13 +5,14 @@
 //! (5000 e) is from memory, unconfirmed. mpe to standard uncertainty is division by the square root of 3 (JCGM 100
 //! 4.3.7), done in [`crate::sums`].
 
-use crate::fact::{AccuracyClass, Scale};
+use crate::fact::AccuracyClass;
+use crate::fact::Scale;
 use crate::time::{Zone, parse_date};
 
 /// Greatest permissible error in service at a load, in milligrams.
 ///
 /// ```
-/// use packloft_domain::{fact::{AccuracyClass, Scale}, mass::KG, rules::scale::max_error_mg};
+/// use packloft_domain::{fact::{AccuracyClass, Scale}, mass::KG, objects::scale::max_error_mg};
 /// // Own example: e = 0.5 kg, 1000 kg is 2000 e, so 1.0 e initially and 1.0 kg in service.
 /// let scale = Scale {
 ///     accuracy_class: AccuracyClass::Iii.into(),

@@ -3,10 +3,10 @@
 //! They are decided into the fact of the dispatch, so that a register that is changed later, or told late, changes no
 //! paper that went with the goods. Facts from before this was decided are read by the registers as at their time.
 
-use super::dispatch::{LoadFacts, order};
-use super::pallet::{self, PalletFacts};
-use super::register::{Register, site_at};
 use crate::fact::*;
+use crate::objects::load::{LoadFacts, order};
+use crate::objects::pallet::{self, PalletFacts};
+use crate::objects::register::{Register, site_at};
 use crate::record::{Record, Unreadable};
 use crate::time::{Zone, add_days};
 
@@ -14,7 +14,7 @@ use crate::time::{Zone, add_days};
 pub fn by_batch(record: &dyn Record, pallet: &PalletFacts, zone: &Zone) -> Result<Vec<DispatchedBatch>, Unreadable> {
     let mut found: Vec<DispatchedBatch> = Vec::new();
     for layer in &pallet.layers {
-        let (batch_code, best_before_date) = match super::stream::run_span(record, &layer.run_code)? {
+        let (batch_code, best_before_date) = match super::run::run_span(record, &layer.run_code)? {
             Some((started, start_us, _)) => {
                 let until = best_before(record, &pallet.product_code, start_us, zone)?;
                 (started.batch_code, until)
