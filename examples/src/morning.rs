@@ -22,7 +22,7 @@ pub const VEHICLE_MG: i64 = 7_940_000_000;
 
 /// Number of the n-th pallet of the site, from 1.
 pub fn sscc(number: i64) -> String {
-    packloft_domain::gs1::sscc(scenario::COMPANY_PREFIX, number).unwrap_or_default()
+    packloft_domain::gs1::keys::sscc(scenario::COMPANY_PREFIX, number).unwrap_or_default()
 }
 
 /// Packs accepted in the shift.

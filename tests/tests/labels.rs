@@ -9,8 +9,8 @@ use std::path::Path;
 use std::process::{Command, Stdio};
 
 use packloft_client::v1;
-use packloft_domain::gs1::check_digit;
 use packloft_domain::gs1::element::{Element, faults, is_set_82};
+use packloft_domain::gs1::keys::check_digit;
 use packloft_domain::gs1::table::{Check, Known, TABLE};
 use packloft_tests::{Running, setting};
 

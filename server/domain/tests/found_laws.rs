@@ -14,8 +14,9 @@ use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::record::Entry;
 use packloft_domain::rules::deciding::Command;
-use packloft_domain::rules::item::{Terms, examined};
+use packloft_domain::rules::examined::examined;
 use packloft_domain::rules::lift::found::{WAS_OVER, standing};
+use packloft_domain::rules::terms::Terms;
 use packloft_domain::time::Zone;
 
 const DAY: i64 = 24 * 60 * MIN;

@@ -12,9 +12,11 @@ use packloft_domain::objects::register::Register;
 use packloft_domain::record::{Entry, Record, Unreadable};
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::deciding::Command;
+use packloft_domain::rules::examined::{examined, shift_start};
 use packloft_domain::rules::fibc;
-use packloft_domain::rules::item::{Examined, Terms, against, examined, shift_start};
-use packloft_domain::rules::lift::{GearState, HangingBag, HoistState, Situation, judge};
+use packloft_domain::rules::lift::judge;
+use packloft_domain::rules::lift::situation::{GearState, HangingBag, HoistState, Situation};
+use packloft_domain::rules::terms::{Examined, Terms, against};
 use packloft_domain::sums::sling::{angle_from_geometry_mdeg, leg_tension_mg, pair_tension_mg};
 use packloft_domain::time::Zone;
 

@@ -1,6 +1,8 @@
 //! GS1 keys against published values (tests/fixtures/gs1_keys.csv names the source of each) and the capacities of prefixes.
 
-use packloft_domain::gs1::{check_digit, is_key, scanned_sscc, sscc, sscc_capacity};
+use packloft_domain::gs1::keys::check_digit;
+use packloft_domain::gs1::keys::{is_key, sscc, sscc_capacity};
+use packloft_domain::gs1::scanned_sscc;
 
 /// Published keys: kind, value, whether it is sound.
 fn keys() -> Vec<(String, String, bool)> {

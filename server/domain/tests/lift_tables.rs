@@ -2,13 +2,13 @@
 
 mod house;
 
+use house::T0;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
-use packloft_domain::rules::item::Examined;
-use packloft_domain::rules::lift::{GearState, HangingBag, HoistState, PlatformState, Situation, judge};
+use packloft_domain::rules::lift::judge;
+use packloft_domain::rules::lift::situation::{GearState, HangingBag, HoistState, PlatformState, Situation};
+use packloft_domain::rules::terms::Examined;
 use packloft_domain::time::Zone;
-
-use house::T0;
 
 fn examined() -> Examined {
     Examined { any: true, next_date: Some("2026-05-04".into()), ..Examined::default() }

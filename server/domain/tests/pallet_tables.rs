@@ -4,7 +4,7 @@ mod house;
 
 use house::*;
 use packloft_domain::fact::*;
-use packloft_domain::gs1::is_key;
+use packloft_domain::gs1::keys::is_key;
 use packloft_domain::mass::KG;
 use packloft_domain::objects;
 use packloft_domain::objects::evidence::UnitAt;

@@ -5,9 +5,9 @@
 
 mod house;
 
-use house::*;
 use std::collections::BTreeMap;
 
+use house::*;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::record::Entry;
@@ -208,7 +208,7 @@ fn what_is_split_put_together_or_returned_keeps_batch_and_date() {
     house.run_of("R1", 1_000);
     let of_run = house.build(T0 + 110 * MIN, "R1", 300).unwrap();
     let before = |batch_code: &str, best_before_date: &str, serial: i64| {
-        let sscc = packloft_domain::gs1::sscc("9521234", 900_000 + serial).unwrap();
+        let sscc = packloft_domain::gs1::keys::sscc("9521234", 900_000 + serial).unwrap();
         let built = PalletBuilt {
             sscc: sscc.clone(),
             origin: PalletOrigin::BeforeRecord.into(),

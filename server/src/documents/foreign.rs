@@ -7,8 +7,9 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use packloft_domain::gs1::element::Element;
+use packloft_domain::gs1::keys::{check_digit, is_key};
+use packloft_domain::gs1::link;
 use packloft_domain::gs1::scan::gtin_14;
-use packloft_domain::gs1::{check_digit, is_key, link};
 use quick_xml::events::Event;
 use roxmltree::{Document, Node};
 use serde_json::Value;

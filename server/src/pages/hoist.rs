@@ -509,7 +509,7 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
                 section.verdict.stop #verdict role="alert" {
                     h2 { (ctx.t("DO NOT LIFT")) " \u{2013} " (ctx.t("it cannot be checked")) }
                     ul { @for row in &super::form::Problem::of_status(status).reasons { li { (super::labels::of(ctx, &row.field)) ": " span lang="en" { (ctx.words.sentence(&row.text)) } } } }
-                    p.caution lang="en" { (packloft_domain::rules::lift::CAUTION) }
+                    p.caution lang="en" { (packloft_domain::rules::lift::situation::CAUTION) }
                 }
             },
             None => {},

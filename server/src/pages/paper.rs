@@ -72,7 +72,7 @@ pub fn blank(ctx: &Ctx, form: &str) -> Result<Page, Status> {
             thead { tr { @for column in &columns { th scope="col" { (column) } } } }
             tbody { @for _ in 0..ROWS { tr { @for _ in &columns { td { "\u{a0}" } } } } }
         } }
-        @if form == "lifts" { p.caution lang="en" { (packloft_domain::rules::lift::CAUTION) } }
+        @if form == "lifts" { p.caution lang="en" { (packloft_domain::rules::lift::situation::CAUTION) } }
     };
     Ok(Page::new(title, body))
 }

@@ -61,7 +61,7 @@ fn next_bags(ctx: &Ctx, answer: &v1::ProposeBagsResponse) -> Markup {
             details open[answer.proposed.is_empty()] { summary { (ctx.tf("Passed over: {}", &[&answer.passed_over.len()])) }
                 ul { @for bag in &answer.passed_over { (row(bag)) } } }
         }
-        p.caution lang="en" { (packloft_domain::rules::lift::CAUTION) }
+        p.caution lang="en" { (packloft_domain::rules::lift::situation::CAUTION) }
     }
 }
 

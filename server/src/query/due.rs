@@ -4,7 +4,8 @@ use packloft_domain::key::code_of;
 use packloft_domain::objects::fibc::fibc_at;
 use packloft_domain::objects::register::Register;
 use packloft_domain::record::{Record, Unreadable};
-use packloft_domain::rules::item::{Examined, examined};
+use packloft_domain::rules::examined::examined;
+use packloft_domain::rules::terms::Examined;
 use packloft_domain::time::{day_number, parse_date};
 use packloft_proto::v1;
 

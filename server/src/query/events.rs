@@ -115,7 +115,7 @@ pub fn words(event: &Event, zone: &Zone) -> String {
             format!("pre-use check of {}{} {found}", f.hoist_code, f.gear_code)
         }
         Fact::MishapRecorded(f) => {
-            let what = packloft_domain::rules::item::mishap_name(f.kind());
+            let what = packloft_domain::rules::examined::mishap_name(f.kind());
             format!("{}{} had {what}: {}", f.hoist_code, f.gear_code, f.text)
         }
         Fact::RemedyRecorded(f) => format!(

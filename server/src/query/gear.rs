@@ -9,9 +9,11 @@ use packloft_domain::objects::fibc::FibcFacts;
 use packloft_domain::objects::register::Register;
 use packloft_domain::record::{Entry, Record as _, Unreadable, facts, facts_between};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::fibc;
-use packloft_domain::rules::item::{self, Examined, against, examined};
-use packloft_domain::rules::lift::{CAUTION, found};
+use packloft_domain::rules::examined::examined;
+use packloft_domain::rules::lift::found;
+use packloft_domain::rules::lift::situation::CAUTION;
+use packloft_domain::rules::terms::{Examined, against};
+use packloft_domain::rules::{fibc, item};
 use packloft_domain::{fact as f, objects};
 use packloft_proto::v1;
 

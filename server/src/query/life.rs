@@ -2,7 +2,7 @@
 
 use packloft_domain::objects::register::Register;
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::lift::CAUTION;
+use packloft_domain::rules::lift::situation::CAUTION;
 use packloft_domain::sums::hoist_log::{Case, Class, HoistLog, Life, case, read};
 use packloft_domain::sums::life::{
     CLASS_COUNT, LEAST_WEEKS, Load, contributions, forecast, full_load_hours, running_hours,

@@ -14,7 +14,7 @@ use packloft_domain::objects::register::Register;
 use packloft_domain::objects::run::run_rows;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::check_due;
-use packloft_domain::rules::lift::CAUTION;
+use packloft_domain::rules::lift::situation::CAUTION;
 use packloft_domain::sums::balance::{destination_name, reason_name};
 use packloft_domain::sums::packaging::runs_between;
 use packloft_domain::sums::spread::Spread;

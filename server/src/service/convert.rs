@@ -134,7 +134,7 @@ fn settings(faults: &mut Faults, site: &v1::SiteSettings) -> Vec<String> {
     }
     if let Some(prefix) = &site.company_prefix {
         given.push("company_prefix");
-        if !prefix.is_empty() && packloft_domain::gs1::sscc_capacity(prefix) == 0 {
+        if !prefix.is_empty() && packloft_domain::gs1::keys::sscc_capacity(prefix) == 0 {
             let text = format!("is {}; a GS1 company prefix has 4 to 12 digits", quoted(prefix));
             faults.add("company_prefix", text);
         }

@@ -2,7 +2,8 @@
 
 use packloft_domain::code::{BATCH_CODE_MAX_COUNT, CODE_MAX_COUNT, fault};
 use packloft_domain::gs1::element::is_set_82;
-use packloft_domain::gs1::{is_key, scanned_sscc};
+use packloft_domain::gs1::keys::is_key;
+use packloft_domain::gs1::scanned_sscc;
 use packloft_domain::mass::kilograms;
 use packloft_domain::refusal::{Refusal, Violation};
 use packloft_domain::time::parse_date;

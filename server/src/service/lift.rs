@@ -1,7 +1,8 @@
 //! Lifts: the check, the record, the examinations. The caution goes with every verdict.
 
 use packloft_domain::fact::Fact;
-use packloft_domain::rules::lift::{CAUTION, Verdict, gather, judge};
+use packloft_domain::rules::lift::situation::{CAUTION, Verdict};
+use packloft_domain::rules::lift::{gather, judge};
 use packloft_proto::v1;
 use packloft_proto::v1::lift_service_server::LiftService;
 use tonic::{Request, Response, Status};
@@ -11,8 +12,8 @@ use super::convert::{twin, twins};
 use super::faults::Faults;
 use super::{service, status};
 use crate::lanes::Lane;
-use crate::query::content::Needs;
-use crate::query::{content, due, objects};
+use crate::query::content::{self, Needs};
+use crate::query::{due, objects};
 
 /// How far ahead what is due is listed when nothing else is asked for.
 const DUE_DAYS: i64 = 30;
@@ -51,7 +52,7 @@ service! {
             let evidence = content::of_rework(asked, &tags)?;
             let situation = gather(&asked.record, &asked_for, at, &asked.zone, &evidence)?;
             let verdict = judge(&situation, &asked.zone, at);
-            let used = |row: &packloft_domain::rules::lift::Utilisation| v1::LiftUtilisation {
+            let used = |row: &packloft_domain::rules::lift::situation::Utilisation| v1::LiftUtilisation {
                 element: row.element.clone(),
                 load_mg: row.load_mg,
                 limit_mg: row.limit_mg,

@@ -7,7 +7,7 @@ use std::time::Instant;
 
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
-use packloft_domain::gs1::sscc;
+use packloft_domain::gs1::keys::sscc;
 use packloft_proto::v1;
 use packloft_server::engine::SystemClock;
 use packloft_server::house::{House, HouseConfig};

@@ -8,7 +8,7 @@ use std::time::Instant;
 
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
-use packloft_domain::gs1::sscc;
+use packloft_domain::gs1::keys::sscc;
 use packloft_domain::mass::KG;
 use packloft_domain::objects::bag::BagFacts;
 use packloft_domain::record::Record;

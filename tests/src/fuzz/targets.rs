@@ -45,7 +45,7 @@ pub fn scans() -> Target<'static> {
         if let Some(bars) = code_128::bars(&text) {
             assert_eq!(code_128::message_of(&bars).as_deref(), Some(&*text), "bars");
         }
-        let _ = (code_128::message_of(input), gs1::elements(&text), gs1::check_digit(&text));
+        let _ = (code_128::message_of(input), gs1::elements(&text), packloft_domain::gs1::keys::check_digit(&text));
         let _ = (date::resolve(&text, 2026, true), date::resolve(&text, 2026, false), scan::gtin_14(&text));
         format!(
             "{:?} {:?} {:?} {:?}",

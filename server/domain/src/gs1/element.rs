@@ -4,7 +4,8 @@
 //! judged strictly: lengths, characters, check digits, dates, and which elements must and must not stand together. Pairing
 //! is judged over all symbols of a label together.
 
-use super::{check_digit, date, table};
+use super::{date, table};
+use crate::gs1::keys::check_digit;
 
 /// Separator of elements as scanners send it.
 pub const SEPARATOR: char = '\u{1d}';

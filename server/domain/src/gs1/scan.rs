@@ -5,7 +5,8 @@
 //! Digital Link.
 
 use super::element::{self, Element};
-use super::{is_key, link};
+use super::link;
+use crate::gs1::keys::is_key;
 
 /// What a scan is.
 #[derive(Clone, Debug, PartialEq, Eq)]

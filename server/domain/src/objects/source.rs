@@ -2,6 +2,7 @@
 
 use crate::fact::*;
 use crate::key;
+use crate::objects::run::{Neighbours, neighbours};
 use crate::record::{Entry, Record, Unreadable};
 use crate::refusal::Refusal;
 
@@ -116,4 +117,16 @@ pub(crate) fn follows(
     }
     let text = format!("number {first} of source {source_code} does not follow {highest}, the highest on record");
     Err(Refusal::impossible(finding("SEQUENCE_GAP", source_code, text, first, highest.saturating_add(1))))
+}
+
+/// Neighbours of readings that are on record themselves at their instant.
+pub(crate) fn around_own(
+    record: &dyn Record,
+    machine_code: &str,
+    counters: &[CounterReading],
+    at: i64,
+) -> Result<Vec<Neighbours>, Unreadable> {
+    let before = neighbours(record, machine_code, counters, at.saturating_sub(1))?;
+    let after = neighbours(record, machine_code, counters, at)?;
+    Ok(before.into_iter().zip(after).map(|(before, after)| (before.0, after.1)).collect())
 }

@@ -5,7 +5,7 @@
 //! for everybody. The place of a check among the packs is the counter that was read with it; without one it is somewhere
 //! between the readings on either side, and the wider end counts.
 
-use super::{hold, stream};
+use super::hold;
 use crate::fact::*;
 use crate::key;
 use crate::objects::check::{kind_words, pack_points, place_words, proved_up_to, tests_for};
@@ -107,8 +107,8 @@ pub(super) fn record(fact: &LineChecked, at: i64, context: &Context) -> Result<D
     }
     let mut doubts = Vec::new();
     if let Some(machine) = Register::at(record, at).machine(&point.machine_code)? {
-        let fit = stream::fit(record, &machine, &fact.counters, at)?;
-        stream::forbid_if_any(fit.faults)?;
+        let fit = crate::rules::counters::fit(record, &machine, &fact.counters, at)?;
+        crate::rules::deciding::forbid_if_any(fit.faults)?;
         doubts = fit.doubts;
     }
     let run_code = run.map(|(run, _)| run.run_code).unwrap_or_default();

@@ -139,7 +139,7 @@ fn contradictions(
     }
     if let (Some(Fact::CountRecorded(f)), None) = (&target.fact, replacement) {
         let at = target.occurred_time_us;
-        found.extend(super::stream::gap_faults(record, &f.machine_code, &f.counters, at)?);
+        found.extend(crate::rules::counters::gap_faults(record, &f.machine_code, &f.counters, at)?);
     }
     Ok(found)
 }

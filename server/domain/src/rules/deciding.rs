@@ -108,3 +108,7 @@ impl Missing {
         if self.0.is_empty() { Ok(()) } else { Err(Refusal::NotFound(self.0)) }
     }
 }
+
+pub(super) fn forbid_if_any(reasons: Vec<Finding>) -> Result<(), Refusal> {
+    if reasons.is_empty() { Ok(()) } else { Err(Refusal::Forbidden(reasons)) }
+}

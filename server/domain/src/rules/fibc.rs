@@ -53,7 +53,7 @@ pub fn unsound(state: &FibcFacts, zone: &Zone, at: i64) -> Vec<Finding> {
         let text = format!("FIBC {code} is discarded ({}): {text}", discard_words(*reason));
         reasons.push(finding("FIBC_DISCARDED", code, text, 0, 0));
     }
-    reasons.extend(super::item::date_reason("FIBC", code, &state.until_date, "inspection", zone, at));
+    reasons.extend(crate::rules::terms::date_reason("FIBC", code, &state.until_date, "inspection", zone, at));
     let months = state.kind.max_age_months;
     if months > 0 && parse_date(&state.fibc.made_date).is_none() {
         let text = format!(

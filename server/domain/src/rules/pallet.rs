@@ -7,7 +7,6 @@
 //! Invariant I-PAL-1: packs are conserved: what leaves a pallet stands on another, was disposed of, or is with a consignee.
 
 use crate::fact::*;
-use crate::gs1;
 use crate::objects::pallet::{PalletFacts, newest_serial, pallet, used};
 use crate::objects::register::{self, Register};
 use crate::objects::run::run_rows;
@@ -58,14 +57,14 @@ pub(super) fn number(context: &Context, given: &str) -> Result<(String, i64), Re
         return Ok((given.into(), 0));
     }
     let site = register::site_at(record, i64::MAX)?.unwrap_or_default();
-    let capacity = gs1::sscc_capacity(&site.company_prefix);
+    let capacity = crate::gs1::keys::sscc_capacity(&site.company_prefix);
     if capacity == 0 {
         let text = "the site has no GS1 company prefix, so a pallet number cannot be made; set it, or give the number";
         return Err(Refusal::impossible(finding("NO_COMPANY_PREFIX", &site.gln, text, 0, 0)));
     }
     let mut serial = newest_serial(record)?.saturating_add(1);
     loop {
-        let Some(code) = gs1::sscc(&site.company_prefix, serial) else {
+        let Some(code) = crate::gs1::keys::sscc(&site.company_prefix, serial) else {
             let text =
                 format!("all {} pallet numbers of prefix {} are used", capacity.saturating_sub(1), site.company_prefix);
             return Err(Refusal::impossible(finding("SSCC_POOL_EMPTY", &site.company_prefix, text, serial, capacity)));
@@ -80,7 +79,7 @@ pub(super) fn number(context: &Context, given: &str) -> Result<(String, i64), Re
 /// Warns when four fifths of the pool are used.
 pub(super) fn pool_low(context: &Context, serial: i64) -> Result<Option<Finding>, Unreadable> {
     let site = register::site_at(context.record, i64::MAX)?.unwrap_or_default();
-    let capacity = gs1::sscc_capacity(&site.company_prefix);
+    let capacity = crate::gs1::keys::sscc_capacity(&site.company_prefix);
     let limit = (capacity / 5).saturating_mul(4);
     Ok((serial > limit && capacity > 0).then(|| {
         let text = format!("{serial} of {capacity} pallet numbers are used: order another company prefix");

@@ -6,7 +6,6 @@
 //!
 //! Cost: what a machine or a feed did on the days the fact is about, at most [`LOOKBACK_DAYS`] further ones.
 
-use super::source;
 use crate::count::{in_proportion, total};
 use crate::fact::*;
 use crate::key;
@@ -488,7 +487,7 @@ pub fn still(record: &dyn Record, fact: &Fact, at: i64) -> Result<Vec<Finding>, 
     let known = Register::at(record, at);
     let of_machine = |code: &str, counters: &[CounterReading]| -> Result<Vec<Finding>, Unreadable> {
         let Some(machine) = known.machine(code)? else { return Ok(Vec::new()) };
-        Ok(rate(&machine, counters, &source::around_own(record, code, counters, at)?, at))
+        Ok(rate(&machine, counters, &crate::objects::source::around_own(record, code, counters, at)?, at))
     };
     Ok(match fact {
         Fact::CountRecorded(f) => of_machine(&f.machine_code, &f.counters)?,

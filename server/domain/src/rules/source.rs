@@ -5,15 +5,15 @@
 //! settle, not a reason to stop listening to the device.
 
 use super::plausible;
-use super::stream::{counter_faults, forbid_if_any, machine_of};
 use crate::fact::*;
 use crate::objects::counter;
 use crate::objects::register::Register;
-use crate::objects::run::{Neighbours, neighbours, open_run, same_counter};
-use crate::objects::source::{Kind, Sent, follows, newest_before};
+use crate::objects::run::{neighbours, open_run, same_counter};
+use crate::objects::source::{Kind, Sent, around_own, follows, newest_before};
 use crate::record::{Record, Unreadable};
 use crate::refusal::Refusal;
-use crate::rules::deciding::{Context, Decision};
+use crate::rules::counters::{counter_faults, machine_of};
+use crate::rules::deciding::{Context, Decision, forbid_if_any};
 
 /// A device cannot say that it was reset: its own count that went back, and is no wrap, says it. What others read in
 /// between is not asked: a slip of theirs would make a reset out of nothing.
@@ -65,16 +65,4 @@ pub(super) fn count(fact: &CountRecorded, at: i64, context: &Context) -> Result<
 pub fn unfit(record: &dyn Record, fact: &CountRecorded, at: i64) -> Result<Vec<Finding>, Unreadable> {
     let Some(machine) = Register::at(record, at).machine(&fact.machine_code)? else { return Ok(Vec::new()) };
     Ok(counter_faults(&machine, &fact.counters, &around_own(record, &machine.code, &fact.counters, at)?))
-}
-
-/// Neighbours of readings that are on record themselves at their instant.
-pub(super) fn around_own(
-    record: &dyn Record,
-    machine_code: &str,
-    counters: &[CounterReading],
-    at: i64,
-) -> Result<Vec<Neighbours>, Unreadable> {
-    let before = neighbours(record, machine_code, counters, at.saturating_sub(1))?;
-    let after = neighbours(record, machine_code, counters, at)?;
-    Ok(before.into_iter().zip(after).map(|(before, after)| (before.0, after.1)).collect())
 }

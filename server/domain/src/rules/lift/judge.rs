@@ -1,9 +1,10 @@
 //! Judging a lift: pure over what was gathered, so that every rule has its table.
 
-use super::super::item::against;
 use super::*;
 use crate::count::total;
 use crate::mass::kilograms;
+use crate::rules::lift::situation::{GearState, HangingBag, Situation, Utilisation, Verdict};
+use crate::rules::terms::against;
 use crate::sums::sling::{leg_tension_mg, pair_tension_mg};
 use crate::time::Zone;
 
@@ -280,7 +281,7 @@ fn bag_findings(situation: &Situation, bag: &HangingBag, zone: &Zone, at: i64) -
         let text = format!("bags of type {} are discarded", fibc.code);
         reasons.push(finding("FIBC_DISCARDED", tag, text, 0, 0));
     }
-    reasons.extend(super::super::item::date_reason(
+    reasons.extend(crate::rules::terms::date_reason(
         "bag type",
         &fibc.code,
         &fibc.inspected_until_date,
