@@ -84,6 +84,12 @@ impl House {
         Some((path[..most].to_vec(), path.get(most)))
     }
 
+    /// A path as a module writes it: from the crate it begins with, else from the module itself.
+    fn from(&self, place: &Place, path: &[String]) -> Place {
+        let of_crate = path.first().is_some_and(|first| self.modules.contains_key(std::slice::from_ref(first)));
+        if of_crate { path.to_vec() } else { place.iter().chain(path).cloned().collect() }
+    }
+
     /// Where the name at the end of a path is defined: its module, followed through what modules hand on.
     fn defined(&self, path: &[String], depth: usize) -> Option<Place> {
         let (place, name) = self.split(path)?;
@@ -95,11 +101,11 @@ impl House {
         if let Some(target) = module.imports.get(name) {
             let rest = &path[place.len() + 1..];
             let whole: Place = target.iter().chain(rest).cloned().collect();
-            return self.defined(&whole, depth - 1);
+            return self.defined(&self.from(&place, &whole), depth - 1);
         }
         for glob in &module.globs {
             let whole: Place = glob.iter().chain(&path[place.len()..]).cloned().collect();
-            let found = self.defined(&whole, depth - 1);
+            let found = self.defined(&self.from(&place, &whole), depth - 1);
             if let Some(found) = found.filter(|found| self.modules[found].defines.contains(name)) {
                 return Some(found);
             }
@@ -112,13 +118,7 @@ impl House {
         for (place, module) in &self.modules {
             let own = arrows.entry(module.file.clone()).or_default();
             for path in &module.names {
-                // A first name that the file imports stands for what it imports.
-                let first = path.first().filter(|first| !self.modules.contains_key(std::slice::from_ref(*first)));
-                let whole: Place = match first {
-                    Some(_) => place.iter().chain(path).cloned().collect(),
-                    None => path.clone(),
-                };
-                let Some(found) = self.defined(&whole, 8) else { continue };
+                let Some(found) = self.defined(&self.from(place, path), 8) else { continue };
                 let target = &self.modules[&found].file;
                 if *target != module.file {
                     let name = path.last().cloned().unwrap_or_default();

@@ -7,7 +7,11 @@
 //! of structs for some fifty kinds of fact would only be a place for the two to disagree.
 //!
 //! Units: masses are milligrams (`_mg`), times microseconds since 1970 (`_us`), angles thousandths of a degree
-//! (`_mdeg`). Floats appear in [`sums`] only; what a rule takes from there is an integer again.
+//! (`_mdeg`). Floats appear in [`sums`], in [`readings`] and in folds of counts over
+//! time ([`objects::intervals`], [`objects::stretch`]); what a rule takes from there is an integer again.
+//!
+//! From the ground up: facts, keys, units and open standards; the record; [`objects`], which say what a thing is from the
+//! entries about it; [`sums`]; [`rules`], which decide. A file leans on its own floor and those below (tests/tests/arrows.rs).
 
 #![cfg_attr(not(test), warn(clippy::unwrap_used))]
 
@@ -20,6 +24,7 @@ pub mod key;
 pub mod mass;
 pub mod objects;
 pub mod patience;
+pub mod readings;
 pub mod reads;
 pub mod record;
 pub mod refusal;

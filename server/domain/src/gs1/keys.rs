@@ -3,7 +3,7 @@
 /// Check digit of the digits before it, weights 3, 1, 3, 1 … from the right (GS1 General Specifications, 7.9.1).
 ///
 /// ```
-/// use packloft_domain::gs1::check_digit;
+/// use packloft_domain::gs1::keys::check_digit;
 /// assert_eq!(check_digit("37610425002123456"), Some(9));
 /// assert_eq!(check_digit("629104150021"), Some(3));
 /// assert_eq!(check_digit("62910x"), None);
@@ -36,7 +36,7 @@ pub fn sscc_capacity(company_prefix: &str) -> i64 {
 /// The SSCC of a serial, from 1 up to the capacity less one; `None` beyond it.
 ///
 /// ```
-/// use packloft_domain::gs1::{is_key, sscc};
+/// use packloft_domain::gs1::keys::{is_key, sscc};
 /// let first = sscc("9521234", 1).unwrap();
 /// assert!(first.starts_with("09521234000000001") && is_key(&first, 18));
 /// assert_eq!(sscc("952123400001", 100_000), None);

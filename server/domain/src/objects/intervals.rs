@@ -6,8 +6,8 @@ use std::collections::BTreeMap;
 
 use crate::fact::*;
 use crate::objects::{counter, run};
+use crate::readings::Readings;
 use crate::record::Entry;
-use crate::sums::uncertainty::Readings;
 
 /// A stretch of a machine between two readings of its counter.
 #[derive(Clone, Debug)]

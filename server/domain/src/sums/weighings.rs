@@ -6,8 +6,8 @@
 
 use std::collections::BTreeMap;
 
-use super::uncertainty::Readings;
 use crate::fact::*;
+use crate::readings::Readings;
 
 /// Fewer readings between two counts than this do not make a mean of their own; the run's is used.
 pub const OWN_MEAN_COUNT: i64 = 5;

@@ -132,7 +132,7 @@ impl Utilisation {
     /// record there is none. Every answer, page and command takes it from here.
     ///
     /// ```
-    /// use packloft_domain::rules::lift::Utilisation;
+    /// use packloft_domain::rules::lift::situation::Utilisation;
     /// let used = |load_mg, limit_mg| Utilisation { element: String::new(), load_mg, limit_mg }.used_permille();
     /// assert_eq!(used(1_000_000_000, 1_000_000_000), Some(1_000));
     /// assert_eq!(used(1_000_000_001, 1_000_000_000), Some(1_001));
