@@ -169,7 +169,7 @@ fn answers(house: &House, sscc: &str) -> Vec<(&'static str, String)> {
     let (asked, journal) = (&house.anew(), &journal(house));
     let mut found: Vec<(&'static str, String)> = Vec::new();
     let mut add = |what: &'static str, text: String| found.push((what, blind(&text)));
-    let settings = trace::Settings { epsilon: 0.0, coverage: 0.0 };
+    let settings = packloft_server::query::trace_settings::Settings { epsilon: 0.0, coverage: 0.0 };
     add("run", format!("{:?}", objects::run(&asked.record, "R1")));
     add("pallet", format!("{:?}", pallet(&asked.record, sscc)));
     add("trace", format!("{:?}", trace::by_number(asked, "R1", 50, settings)));

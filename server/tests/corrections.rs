@@ -22,8 +22,9 @@ use packloft_domain::fact::*;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::deciding::Command;
 use packloft_domain::rules::undo::other_way;
-use packloft_server::query::content::Needs;
-use packloft_server::query::{Asked, Kept, objects};
+use packloft_server::query::asked::{Asked, Kept};
+use packloft_server::query::evidence::Needs;
+use packloft_server::query::objects;
 use packloft_server::views::Views;
 use packloft_server::views::memory::MemoryStore;
 

@@ -22,9 +22,12 @@ use packloft_domain::record::Record;
 use packloft_domain::rules::free;
 use packloft_domain::{key, objects, patience};
 use packloft_proto::v1;
-use packloft_server::query::content::{Needs, content, evidence};
-use packloft_server::query::trace::{self, Settings, by_number, held_in_run, reached};
-use packloft_server::query::{Asked, Kept, figures, line, pallets, period, recalls, stock};
+use packloft_server::query::asked::{Asked, Kept};
+use packloft_server::query::content::content;
+use packloft_server::query::evidence::{Needs, evidence};
+use packloft_server::query::trace::{self, by_number, held_in_run, reached};
+use packloft_server::query::trace_settings::Settings;
+use packloft_server::query::{figures, line, pallets, period, recalls, stock};
 use troubled::{FEEDS, LOTS, MACHINES, Trouble, machine};
 
 /// A question that can be asked again later.

@@ -16,7 +16,7 @@ use day::*;
 use packloft_domain::fact::*;
 use packloft_domain::rules::deciding::Command;
 use packloft_proto::journal;
-use packloft_server::query::content::Needs;
+use packloft_server::query::evidence::Needs;
 use prost_reflect::prost::Message;
 use prost_reflect::{DescriptorPool, DynamicMessage, Kind, ReflectMessage, Value};
 

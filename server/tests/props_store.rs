@@ -24,9 +24,12 @@ use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::deciding::Command;
 use packloft_domain::rules::free;
 use packloft_proto::v1;
-use packloft_server::query::content::{Needs, content};
-use packloft_server::query::trace::{Settings, reached};
-use packloft_server::query::{Asked, loads, pallets, recalls, rework, stock, whereabouts};
+use packloft_server::query::asked::Asked;
+use packloft_server::query::content::content;
+use packloft_server::query::evidence::Needs;
+use packloft_server::query::trace::reached;
+use packloft_server::query::trace_settings::Settings;
+use packloft_server::query::{loads, pallets, recalls, rework, stock, whereabouts};
 
 /// What a history has so far.
 #[derive(Default)]
@@ -671,7 +674,7 @@ fn a_proposal_takes_free_pallets_only_first_expired_first() {
         let answer = loads::propose(&asked, &request, story.now).unwrap();
         let rank = |sscc: &str| {
             let state = pallet(&asked.record, sscc).unwrap().unwrap();
-            stock::rotation(&state)
+            packloft_server::query::stock_index::rotation(&state)
         };
         for row in &answer.proposed {
             must_be_free(&house, &row.sscc);
@@ -684,7 +687,7 @@ fn a_proposal_takes_free_pallets_only_first_expired_first() {
         assert!(answer.passed_over.iter().all(|row| !row.reasons.is_empty()));
         for state in all_pallets(&asked.record) {
             let here = matches!(state.place, PalletPlace::Store(_) | PalletPlace::Missing(_));
-            if here && order.last().is_some_and(|last| stock::rotation(&state) <= *last) {
+            if here && order.last().is_some_and(|last| packloft_server::query::stock_index::rotation(&state) <= *last) {
                 assert!(named.contains(state.sscc.as_str()), "seed {seed}: {}", state.sscc);
             }
         }
@@ -754,7 +757,7 @@ fn a_scope_never_shrinks_when_more_is_suspected() {
                 assert_eq!(outside(fewer, more), [], "seed {seed} {lot} {what}: {more:?}");
                 compared += fewer.len();
             }
-            for tag in packloft_server::query::objects::bag_tags(&asked.record, lot).unwrap() {
+            for tag in packloft_server::query::listed::bag_tags(&asked.record, lot).unwrap() {
                 let own = would_cover(&asked, "", &tag, 1, Spreading);
                 assert_eq!(outside(&own, &wide), [], "seed {seed} {lot} {tag}");
                 compared += own.len();

@@ -25,8 +25,8 @@ use packloft_server::engine::{Engine, EngineError, Outcome, Submission, SystemCl
 use packloft_server::journal::memory_disk::MemoryDisk;
 use packloft_server::journal::{Journal, Witness};
 use packloft_server::people::People;
-use packloft_server::query::content::{Needs, evidence};
-use packloft_server::query::{Asked, Kept};
+use packloft_server::query::asked::{Asked, Kept};
+use packloft_server::query::evidence::{Needs, evidence};
 use packloft_server::service::Api;
 use packloft_server::service::faults::timestamp;
 use packloft_server::views::Views;

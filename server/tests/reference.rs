@@ -14,7 +14,8 @@ use house::House;
 use model::{Place, World, world};
 use packloft_domain::objects::pallet::pallet;
 use packloft_proto::v1;
-use packloft_server::query::{Asked, loads, pallets, recalls, stock, stock_state, whereabouts};
+use packloft_server::query::asked::Asked;
+use packloft_server::query::{loads, pallets, recalls, stock, stock_state, whereabouts};
 
 /// Differences by what was asked, with the first few in words.
 #[derive(Default)]

@@ -20,11 +20,10 @@ use packloft_server::journal::{Journal, Pending, Witness};
 use packloft_server::labels::drawing::Item as Drawn;
 use packloft_server::labels::pdf::pdf;
 use packloft_server::labels::text::width_of;
-use packloft_server::query::content::Needs;
+use packloft_server::query::asked::Asked;
+use packloft_server::query::evidence::Needs;
 use packloft_server::query::papers::{self, Making};
-use packloft_server::query::{
-    Asked, certificate, documents, figures, labels, performance, period, shift, trace, verdicts,
-};
+use packloft_server::query::{certificate, documents, figures, labels, performance, period, shift, trace, verdicts};
 
 const HOUR: i64 = 60 * MIN;
 const DAY: i64 = 24 * HOUR;
@@ -253,7 +252,7 @@ fn answers(house: &House, ssccs: &[String]) -> Vec<(&'static str, String)> {
         assert!(!text.starts_with("Err"), "{what}: {text}");
         found.push((what, blind(&text)));
     };
-    let settings = trace::Settings { epsilon: 0.0, coverage: 0.0 };
+    let settings = packloft_server::query::trace_settings::Settings { epsilon: 0.0, coverage: 0.0 };
     for printed in ["2026-05-04 07:30", "07:15", "2026-05-04"] {
         add("trace", format!("{:?}", trace::by_print(asked, "BR1", printed, settings)));
     }

@@ -16,8 +16,8 @@ use packloft_domain::rules::lift::gather;
 use packloft_proto::v1;
 use packloft_server::query::content::{content, of_rework};
 use packloft_server::query::rework::{holding_lot, rework_lots};
-use packloft_server::query::trace::{self, Settings};
-use packloft_server::query::{figures, gear, objects, stock_state};
+use packloft_server::query::trace_settings::Settings;
+use packloft_server::query::{figures, gear, objects, stock_state, trace};
 
 const HOUR: i64 = 60 * MIN;
 
@@ -555,10 +555,10 @@ fn back_and_forward_agree_through_rework_loops() {
         let settings = Settings { epsilon: 1e-9, coverage: 0.0 };
         for lot in LOTS {
             let mut bags = Vec::new();
-            for tag in packloft_server::query::objects::bag_tags(&asked.record, lot).unwrap() {
+            for tag in packloft_server::query::listed::bag_tags(&asked.record, lot).unwrap() {
                 bags.extend(packloft_domain::objects::bag::bag(&asked.record, &tag).unwrap());
             }
-            let forward = trace::reached_by_all(&asked, &bags, settings).unwrap();
+            let forward = packloft_server::query::reached::reached_by_all(&asked, &bags, settings).unwrap();
             for (run, packs) in &runs {
                 for number in (1..=packs.len() as i64).step_by(37).chain([packs.len() as i64]) {
                     let origin = trace::by_number(&asked, run, number, settings).unwrap();

@@ -118,7 +118,12 @@ impl House {
         for (place, module) in &self.modules {
             let own = arrows.entry(module.file.clone()).or_default();
             for path in &module.names {
-                let Some(found) = self.defined(&self.from(place, path), 8) else { continue };
+                let whole = self.from(place, path);
+                // A bare word is a value or a type, also where a module bears the name.
+                if path.len() == 1 && self.modules.contains_key(&whole) {
+                    continue;
+                }
+                let Some(found) = self.defined(&whole, 8) else { continue };
                 let target = &self.modules[&found].file;
                 if *target != module.file {
                     let name = path.last().cloned().unwrap_or_default();

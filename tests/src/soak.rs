@@ -14,11 +14,8 @@ use tonic::{Code, Status};
 use crate::load::{check, trace};
 use crate::pages::PAGES;
 
-/// Rounds between two in which something is written: ten facts in some seconds is a busy day's work in an hour. Answers grow
-/// with the record; that is not what is measured here.
-const ROUNDS_A_WRITE: u64 = 10;
-/// Rounds between two times the feed is seen empty: a stretch is some bags long, as on a working day.
-const ROUNDS_A_STRETCH: u64 = 400;
+/// Rounds with writes between two times the feed is seen empty: a stretch is some bags long, as on a working day.
+const ROUNDS_A_STRETCH: u64 = 40;
 
 /// What was sent.
 #[derive(Clone, Copy, Debug, Default)]
@@ -50,6 +47,8 @@ pub struct Soak {
     never: Vec<String>,
     /// Days of the generated line.
     days: i64,
+    /// Rounds to one in which something is written.
+    write_every: u64,
 }
 
 macro_rules! told {
@@ -79,9 +78,19 @@ macro_rules! asked {
 
 impl Soak {
     /// Begins on a server with the demo's data and some days of the generated line.
-    pub fn new(connection: Connection, address: &str, days: i64) -> Soak {
+    /// Something is written in one of `write_every` rounds: answers grow with the record, which is not what a soak measures.
+    pub fn new(connection: Connection, address: &str, days: i64, write_every: u64) -> Soak {
         let address = address.trim_start_matches("http://").to_owned();
-        Soak { connection, address, round: 0, sent: Sent::default(), live: Vec::new(), never: Vec::new(), days }
+        Soak {
+            connection,
+            address,
+            round: 0,
+            sent: Sent::default(),
+            live: Vec::new(),
+            never: Vec::new(),
+            days,
+            write_every,
+        }
     }
 
     fn count(&mut self, answer: Result<(), Status>, write: bool) {
@@ -104,7 +113,7 @@ impl Soak {
     /// When the server answers what it never should.
     pub async fn round(&mut self) -> anyhow::Result<()> {
         self.round += 1;
-        if self.round % ROUNDS_A_WRITE == 1 {
+        if self.round % self.write_every == 1 % self.write_every {
             self.write().await;
         }
         self.ask().await;
@@ -171,7 +180,7 @@ impl Soak {
             },
             "p-17"
         );
-        if self.round % ROUNDS_A_STRETCH == 1 {
+        if self.round % (ROUNDS_A_STRETCH * self.write_every) == 1 % self.write_every {
             told!(self, run.record_feed_emptied, RecordFeedEmptiedRequest { feed_code: "F1".into() }, "p-17");
         }
         let hold = v1::PlaceHoldRequest {

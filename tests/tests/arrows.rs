@@ -17,11 +17,6 @@ const CRATES: [(&str, &str); 6] = [
 /// Most files that may lean on each other in a loop.
 const CIRCLE_MAX: usize = 3;
 
-/// Circles that are larger than that still, by what all of their files begin with, and how many files they may have. These
-/// figures only ever fall.
-const STILL_LARGER: [(&str, usize); 3] =
-    [("client/src/command/", 20), ("server/src/query/", 13), ("server/src/service/", 4)];
-
 /// Rooms of the domain from the ground up: what stands in one leans on itself and those before it.
 const FLOORS: [&[&str]; 5] = [
     &[
@@ -50,8 +45,7 @@ fn house() -> House {
 fn too_large(house: &House) -> Vec<String> {
     let mut found = Vec::new();
     for circle in house.circles() {
-        let known = STILL_LARGER.iter().find(|(room, _)| circle.iter().all(|file| file.starts_with(room)));
-        if circle.len() > known.map_or(CIRCLE_MAX, |(_, most)| *most) {
+        if circle.len() > CIRCLE_MAX {
             let files: BTreeSet<String> = circle.iter().map(|file| file.display().to_string()).collect();
             found.push(format!("{} files lean on each other in a circle: {files:?}", circle.len()));
         }

@@ -16,10 +16,11 @@ use packloft_domain::record::Record as _;
 use packloft_proto::v1;
 use packloft_server::journal::disk::RealDisk;
 use packloft_server::journal::{Journal, Witness};
-use packloft_server::query::trace::{self, Settings};
+use packloft_server::query::asked::{Asked, Kept};
+use packloft_server::query::trace_settings::Settings;
 use packloft_server::query::{
-    Asked, Kept, analysis, checks, content, dispersion, figures, line, objects, packaging, pallets, period, recalls,
-    samples, stock,
+    analysis, checks, content, dispersion, figures, line, objects, packaging, pallets, period, recalls, samples, stock,
+    trace,
 };
 use packloft_server::views::Views;
 use packloft_server::views::memory::MemoryStore;

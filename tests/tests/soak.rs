@@ -31,7 +31,7 @@ async fn a_mixed_load_leaves_nothing_behind() -> anyhow::Result<()> {
     for step in scenario::steps().into_iter().chain(morning::steps()) {
         step.play(&connection).await.map_err(|status| anyhow::anyhow!("{step:?}: {status}"))?;
     }
-    let mut soak = Soak::new(connection, &address, 0);
+    let mut soak = Soak::new(connection, &address, 0, 1);
     for _ in 0..setting("SOAK_ROUNDS", 25) {
         soak.round().await?;
         let kept = api.kept();

@@ -1,14 +1,18 @@
 //! The command line as data: clap makes help, checks and completions from it.
 
 use crate::mass::parse as mass;
-use crate::show::Output;
 use clap::{Args, Parser, Subcommand};
+
+use crate::show::Output;
 
 pub use super::choices::*;
 pub use super::intake_args::*;
 pub use super::quality_args::*;
 pub use super::store_args::*;
 pub use super::trace_args::*;
+use crate::command::common_args::CounterArgs;
+use crate::command::common_args::LiftArgs;
+use crate::command::common_args::PageArgs;
 
 /// The record and the arithmetic of a packing house.
 ///
@@ -430,54 +434,6 @@ pub enum LiftTask {
     },
 }
 
-/// A lift.
-#[derive(Args)]
-pub struct LiftArgs {
-    /// Bags.
-    #[arg(required = true)]
-    pub bags: Vec<String>,
-    /// Hoist.
-    #[arg(long)]
-    pub hoist: String,
-    /// Gear from the hook downwards: CODE, CODE@DEGREES-FROM-VERTICAL, or CODE@HEIGHTxREACH in millimetres; several with
-    /// commas between for unequal legs.
-    #[arg(long = "gear")]
-    pub gear: Vec<String>,
-    /// Which way.
-    #[arg(long = "way", value_enum, default_value = "up")]
-    pub direction: Direction,
-    /// Platform.
-    #[arg(long, default_value = "")]
-    pub platform: String,
-    /// Location it goes to when down or across.
-    #[arg(long, default_value = "")]
-    pub location: String,
-    /// Driver.
-    #[arg(long)]
-    pub driver: String,
-    /// Slinger.
-    #[arg(long)]
-    pub slinger: String,
-    /// Confirmed: all loops on and untwisted.
-    #[arg(long)]
-    pub loops_on: bool,
-    /// Confirmed: bag sound and dry.
-    #[arg(long)]
-    pub bag_sound: bool,
-    /// Confirmed: nobody below.
-    #[arg(long)]
-    pub nobody_below: bool,
-    /// Confirmed: gate shut.
-    #[arg(long)]
-    pub gate_shut: bool,
-    /// Steady reading of the load cell.
-    #[arg(long, value_parser = mass)]
-    pub load_cell: Option<i64>,
-    /// Height travelled in millimetres; the path of the hoist when left out.
-    #[arg(long, default_value_t = 0)]
-    pub path: i64,
-}
-
 /// An examination.
 #[derive(Args)]
 pub struct ExaminationArgs {
@@ -589,23 +545,6 @@ pub enum RunTask {
         #[arg(long)]
         reason: String,
     },
-}
-
-/// Counters as read.
-#[derive(Args)]
-pub struct CounterArgs {
-    /// Filled cycles; VALUE, or VALUE@LAST:FIRST after a reset.
-    #[arg(long)]
-    pub filled: Option<String>,
-    /// Accepted packs; VALUE, or VALUE@LAST:FIRST after a reset.
-    #[arg(long)]
-    pub accepted: Option<String>,
-    /// Rejected packs; VALUE, or VALUE@LAST:FIRST after a reset.
-    #[arg(long)]
-    pub rejected: Option<String>,
-    /// Palletised packs; VALUE, or VALUE@LAST:FIRST after a reset.
-    #[arg(long)]
-    pub palletised: Option<String>,
 }
 
 /// Feeds.
@@ -735,27 +674,3 @@ pub enum JournalTask {
         replacement: String,
     },
 }
-
-/// A page of a list.
-#[derive(Args)]
-pub struct PageArgs {
-    /// Rows wanted, at most 1000; without it the whole list is told.
-    #[arg(long)]
-    pub rows: Option<i64>,
-    /// Token of the page before.
-    #[arg(long, default_value = "")]
-    pub page: String,
-}
-
-impl PageArgs {
-    /// Rows to ask for; 0 for the whole list.
-    pub fn size(&self) -> i64 {
-        match self.rows {
-            None if !self.page.is_empty() => ROWS_OF_PAGE,
-            rows => rows.unwrap_or(0),
-        }
-    }
-}
-
-/// Rows of a page that goes on from another.
-const ROWS_OF_PAGE: i64 = 100;

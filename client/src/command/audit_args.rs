@@ -3,9 +3,9 @@
 use clap::{Args, Subcommand};
 use packloft_proto::v1;
 
-use super::ask::{list, more, show};
-use super::{Session, ask_fault};
 use crate::audit_sheets;
+use crate::command::asking::{list, more, show};
+use crate::command::session::{Session, ask_fault};
 use crate::fault::{Exit, Fault};
 use crate::show::Sheet;
 
@@ -59,7 +59,7 @@ pub enum AuditTask {
         #[arg(long, default_value = "")]
         lot: String,
         #[command(flatten)]
-        page: super::arguments::PageArgs,
+        page: crate::command::common_args::PageArgs,
     },
     /// Despatch advice of a load as issued, and the corrected one where pallets went otherwise.
     Advice {

@@ -1,15 +1,14 @@
 //! Subcommands about pallets, store, orders and loads.
 
+use super::store_args::*;
+use crate::command::asking::{list, more, show};
+use crate::command::common_args::PageArgs;
+use crate::command::sending::{send, write};
+use crate::command::session::{Session, ask_fault};
 use crate::connection::persist;
 use crate::fault::{Exit, Fault};
 use crate::show::Sheet;
 use crate::{sheets, store_sheets, v1};
-
-use super::arguments::PageArgs;
-use super::ask::{list, more, show};
-use super::record::{send, write};
-use super::store_args::*;
-use super::{Session, ask_fault};
 
 /// Sends a write and shows its receipt with more lines made of the answer.
 macro_rules! write_and {

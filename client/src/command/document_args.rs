@@ -6,12 +6,11 @@ use std::path::{Path, PathBuf};
 use clap::{Args, Subcommand, ValueEnum};
 use packloft_proto::v1;
 
-use super::{Session, ask_fault};
+use crate::command::session::{Session, ask_fault};
 use crate::connection::{further_id, persist};
 use crate::fault::{Exit, Fault};
-use crate::mass;
-use crate::sheets;
 use crate::show::Sheet;
+use crate::{mass, sheets};
 
 /// How a paper is made.
 #[derive(Clone, Copy, ValueEnum)]
@@ -428,7 +427,7 @@ pub async fn book_bags(session: &mut Session, args: BookArgs) -> Result<Exit, Fa
             format!("did not come: {}", args.missing.join(", "))
         },
     };
-    super::record::send!(session, intake.record_intake, request)
+    crate::command::sending::send!(session, intake.record_intake, request)
 }
 
 /// Enters an order from the consignee's document.
@@ -466,5 +465,5 @@ pub async fn book_order(session: &mut Session, order: &str, file: &Path) -> Resu
         due_date: answer.due_date.clone(),
         consignee_order_code: answer.note_code.clone(),
     };
-    super::record::send!(session, dispatch.enter_order, request)
+    crate::command::sending::send!(session, dispatch.enter_order, request)
 }

@@ -18,9 +18,9 @@ use packloft_proto::v1;
 use packloft_proto::v1::stream_readings_request::Part;
 use tokio::sync::{Notify, mpsc};
 
-use super::Session;
 use super::feed_lines::{Lines, OnFault, Reading, Thinned, Unit, VALUES, micros};
 use super::spool::Spool;
+use crate::command::session::Session;
 use crate::connection::Connection;
 use crate::fault::{Exit, Fault};
 use crate::moment::now;

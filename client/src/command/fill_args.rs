@@ -3,8 +3,8 @@
 use clap::{Subcommand, ValueEnum};
 use packloft_proto::v1;
 
-use super::ask::show;
-use super::{Session, ask_fault};
+use crate::command::asking::show;
+use crate::command::session::{Session, ask_fault};
 use crate::fault::{Exit, Fault};
 use crate::fill_sheets;
 use crate::show::Sheet;

@@ -3,9 +3,9 @@
 use clap::{Args, Subcommand, ValueEnum};
 use packloft_proto::v1;
 
-use super::ask::{list, show};
-use super::record::{send, write};
-use super::{Session, ask_fault};
+use crate::command::asking::{list, show};
+use crate::command::sending::{send, write};
+use crate::command::session::{Session, ask_fault};
 use crate::fault::{Exit, Fault};
 use crate::mass::parse as mass;
 use crate::show::Sheet;
@@ -249,7 +249,7 @@ pub struct SpectrumArgs {
 #[derive(Subcommand)]
 pub enum FibcTask {
     /// List them: may they be filled?
-    List(super::arguments::PageArgs),
+    List(crate::command::common_args::PageArgs),
     /// One of them over its fillings.
     Show {
         /// Number sewn on it.
@@ -361,7 +361,7 @@ pub async fn ask_fibc(session: &mut Session, task: &FibcTask) -> Result<Option<E
         FibcTask::List(page) => {
             let request = v1::ListFibcStatesRequest { page_size: page.size(), page_token: page.page.clone() };
             list!(session, gear.list_fibc_states(request), "ListFibcStatesResponse", |answer| {
-                vec![gear_sheets::fibcs(&answer.fibcs), super::ask::more(&answer.next_page_token)]
+                vec![gear_sheets::fibcs(&answer.fibcs), crate::command::asking::more(&answer.next_page_token)]
             })
         }
         FibcTask::Show { fibc } => {

@@ -10,8 +10,8 @@ use packloft_proto::v1::import_file_request::Part as Sent;
 use packloft_proto::v1::import_file_response::Part as Told;
 use packloft_proto::v1::import_row::Row;
 
-use super::Session;
 use super::store_args::{FileKind, ImportArgs};
+use crate::command::session::Session;
 use crate::connection::persist;
 use crate::fault::{Exit, Fault};
 use crate::moment::Zone;

@@ -2,8 +2,8 @@
 
 use clap::Subcommand;
 
-use super::arguments::PageArgs;
 use super::choices::*;
+use crate::command::common_args::PageArgs;
 use crate::mass::parse as mass;
 
 /// Intakes.

@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use clap::{Args, Subcommand, ValueEnum};
 use packloft_proto::v1;
 
-use super::{Session, ask_fault};
+use crate::command::session::{Session, ask_fault};
 use crate::connection::persist;
 use crate::fault::{Exit, Fault};
 use crate::show::Sheet;

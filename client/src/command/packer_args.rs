@@ -3,8 +3,8 @@
 use clap::{Args, Subcommand, ValueEnum};
 use packloft_proto::v1;
 
-use super::record::{send, write};
-use super::{Session, ask_fault};
+use crate::command::sending::{send, write};
+use crate::command::session::{Session, ask_fault};
 use crate::connection::persist;
 use crate::fault::{Exit, Fault};
 use crate::mass::parse as mass;

@@ -4,7 +4,7 @@
 use clap::Subcommand;
 use packloft_proto::v1;
 
-use super::{Session, ask_fault};
+use crate::command::session::{Session, ask_fault};
 use crate::fault::{Exit, Fault};
 use crate::mass::{kilograms, parse as mass};
 use crate::show::Sheet;

@@ -2,8 +2,8 @@
 
 use clap::Subcommand;
 
-use super::arguments::{CounterArgs, PageArgs};
 use super::choices::Hazard;
+use crate::command::common_args::{CounterArgs, PageArgs};
 
 /// Holds.
 #[derive(Subcommand)]

@@ -3,15 +3,14 @@
 use clap::{Args, Subcommand};
 use packloft_proto::v1;
 
-use super::arguments::PageArgs;
-use super::ask::{list, more, show};
 use super::choices::Hazard;
-use super::record::{packs, send, write};
-use super::{Session, ask_fault};
+use crate::command::asking::{list, more, show};
+use crate::command::common_args::PageArgs;
+use crate::command::sending::{packs, send, write};
+use crate::command::session::{Session, ask_fault};
 use crate::fault::{Exit, Fault};
-use crate::recall_sheets;
-use crate::sheets;
 use crate::show::Sheet;
+use crate::{recall_sheets, sheets};
 
 /// Complaints.
 #[derive(Subcommand)]

@@ -1,42 +1,15 @@
 //! Subcommands that record, decide or register.
 
 use crate::connection::persist;
-use crate::fault::{Exit, Fault};
-use crate::mass;
-use crate::{sheets, v1};
 use prost_reflect::prost::Message;
 use prost_reflect::{DescriptorPool, DynamicMessage};
 
-use super::Session;
 use super::arguments::*;
-
-/// Sends a write with id, time and actor, and shows its receipt.
-macro_rules! write {
-    ($session:ident, $client:ident . $method:ident, $request:ident { $($body:tt)* }) => {{
-        let request = v1::$request {
-            request_id: $session.request_id.clone(),
-            occurred_time: Some($session.time),
-            actor_code: $session.actor_code.clone(),
-            $($body)*
-        };
-        send!($session, $client.$method, request)
-    }};
-}
-
-macro_rules! send {
-    ($session:ident, $client:ident . $method:ident, $request:ident) => {{
-        let answer = $crate::command::deliver($session, &$request, |request| {
-            let mut client = $session.connection.$client.clone();
-            async move { client.$method(request).await }
-        })
-        .await?;
-        let receipt = answer.receipt.clone().unwrap_or_default();
-        $session.show("Receipt", &receipt, &[sheets::receipt(&receipt)]);
-        Ok(Exit::Done)
-    }};
-}
-
-pub(super) use {send, write};
+use crate::command::common_args::{CounterArgs, LiftArgs};
+use crate::command::sending::{packs, send, write};
+use crate::command::session::Session;
+use crate::fault::{Exit, Fault};
+use crate::{mass, sheets, v1};
 
 /// Text given directly or as @FILE.
 fn given(text: &str) -> Result<String, Fault> {
@@ -233,17 +206,6 @@ fn defect(text: &str) -> Result<v1::Defect, Fault> {
         _ => return Err(wrong()),
     };
     Ok(v1::Defect { defect_class: class.into(), text: words.into(), remedy_by_date: date.into() })
-}
-
-pub(super) fn packs(text: &str) -> Result<v1::PackInterval, Fault> {
-    let wrong = || Fault::usage(format!("{text:?} are no packs; write RUN:FIRST-LAST"));
-    let (run, numbers) = text.rsplit_once(':').ok_or_else(wrong)?;
-    let (first, last) = numbers.split_once('-').ok_or_else(wrong)?;
-    Ok(v1::PackInterval {
-        run_code: run.into(),
-        first_number: first.parse().map_err(|_| wrong())?,
-        last_number: last.parse().map_err(|_| wrong())?,
-    })
 }
 
 /// Packs of a sample: COUNT, or COUNT:FIRST-LAST.

@@ -2,7 +2,7 @@
 
 use clap::{Args, Subcommand, ValueEnum};
 
-use super::arguments::PageArgs;
+use crate::command::common_args::PageArgs;
 use crate::mass::parse as mass;
 
 /// Pallets.

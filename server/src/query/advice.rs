@@ -11,7 +11,7 @@ use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::pallet;
 use packloft_proto::v1;
 
-use super::{Asked, invalid, unknown};
+use crate::query::asked::{Asked, invalid, unknown};
 use crate::service::convert::twins;
 use crate::service::faults::timestamp;
 

@@ -16,7 +16,7 @@ use packloft_proto::v1;
 
 use super::content::content;
 use super::objects::lot_state;
-use super::{Asked, invalid, unknown};
+use crate::query::asked::{Asked, invalid, unknown};
 use crate::service::faults::timestamp;
 
 /// What the figures are of.

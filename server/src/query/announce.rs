@@ -13,9 +13,10 @@ use packloft_domain::rules::running::{Stopped, stopped};
 use packloft_proto::v1;
 
 use super::content::of_bag;
-use super::objects::ordered;
-use super::trace::HOLD_EPSILON;
-use super::{Asked, stock_state};
+use super::stock_state;
+use crate::query::asked::Asked;
+use crate::query::listed::ordered;
+use crate::query::trace_settings::HOLD_EPSILON;
 use crate::service::faults::timestamp;
 
 /// Bags tipped into a feed since it was last seen empty, up to an instant. Where the mixing is proved a bag is gone when it

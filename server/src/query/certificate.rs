@@ -7,9 +7,10 @@ use packloft_domain::objects::{load, pallet};
 use packloft_domain::refusal::Refusal;
 use packloft_proto::v1;
 
+use super::analysis;
 use super::papers::*;
-use super::{Asked, analysis};
 use crate::documents::paper::{Block, Paper, words};
+use crate::query::asked::Asked;
 use crate::service::faults::micros;
 
 /// The load a certificate goes with; empty when there is none.

@@ -11,7 +11,7 @@ use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::{check, check_due};
 use packloft_proto::v1;
 
-use super::{Asked, unknown};
+use crate::query::asked::{Asked, unknown};
 use crate::service::convert::{twin, twins};
 use crate::service::faults::timestamp;
 

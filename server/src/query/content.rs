@@ -4,32 +4,20 @@
 use std::collections::BTreeSet;
 use std::sync::Arc;
 
-use packloft_domain::fact::{DisposalReason, Fact, LiftRecorded, PackInterval};
+use packloft_domain::fact::{DisposalReason, PackInterval};
 use packloft_domain::objects::bag::{self, BagFacts};
 use packloft_domain::objects::evidence::{Content, Evidence};
 use packloft_domain::objects::hold::HoldState;
-use packloft_domain::objects::load;
 use packloft_domain::objects::pallet::{self, PalletFacts, Parent};
-use packloft_domain::objects::register::Register;
 use packloft_domain::objects::rework::GENERATIONS_MAX;
 use packloft_domain::objects::stacking::{Place, RunPlaces, run_places};
 use packloft_domain::record::Unreadable;
-use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::deciding::Command;
 use packloft_domain::rules::free;
 use packloft_domain::sums::origin::FeedFlow;
 
-use super::trace::HOLD_EPSILON;
-use super::{Asked, announce, whereabouts};
-use crate::engine::DependsOn;
-
-/// A run with the places of its pallets and the flows it drew from.
-pub struct RunFlows {
-    /// Counters and places.
-    pub places: RunPlaces,
-    /// Flow of each stretch the run touches, with the run's index there.
-    pub flows: Vec<(Arc<FeedFlow>, usize)>,
-}
+use crate::query::asked::Asked;
+use crate::query::run_flows::RunFlows;
+use crate::query::trace_settings::HOLD_EPSILON;
 
 impl Asked {
     /// A run with its places and flows (any presence), read once a question; `None` when there is no such run.
@@ -267,14 +255,14 @@ pub fn holds_on(asked: &Asked, bag: &BagFacts) -> Result<Vec<HoldState>, Unreada
 }
 
 /// Pallets that were opened for rework and may have given packs of an interval, with those they were made of.
-fn opened(asked: &Asked, run: &RunFlows, (first, last): (i64, i64)) -> Result<Vec<Parent>, Unreadable> {
+pub(crate) fn opened(asked: &Asked, run: &RunFlows, (first, last): (i64, i64)) -> Result<Vec<Parent>, Unreadable> {
     let code = &run.places.run.started.run_code;
-    let sources = whereabouts::touching(run, first, last);
+    let sources = crate::query::touched::touching(run, first, last);
     let mut found = Vec::new();
-    for sscc in whereabouts::descendants(asked, sources.iter().map(|(sscc, _)| sscc.clone()))? {
+    for sscc in crate::query::touched::descendants(asked, sources.iter().map(|(sscc, _)| sscc.clone()))? {
         let Some(pallet) = pallet::pallet(&asked.record, &sscc)? else { continue };
         let gave = pallet.disposed.iter().filter(|disposed| {
-            disposed.reason == DisposalReason::Rework && whereabouts::counts(&disposed.layer, code, &sources)
+            disposed.reason == DisposalReason::Rework && crate::query::touched::counts(&disposed.layer, code, &sources)
         });
         for disposed in gave {
             // A hold on a number that nothing is left under is about the packs, wherever they are now.
@@ -289,100 +277,4 @@ fn opened(asked: &Asked, run: &RunFlows, (first, last): (i64, i64)) -> Result<Ve
         }
     }
     Ok(found)
-}
-
-/// What has to be known beside the record to decide a command.
-#[derive(Clone, Debug)]
-pub enum Needs {
-    /// What may be in the feed of this machine at an instant.
-    Feed(String, i64),
-    /// What may be in these pallets.
-    Pallets(Vec<String>),
-    /// What may be in those of these bags that are of rework.
-    Rework(Vec<String>),
-    /// What may be in the pallets of this load.
-    Load(String),
-    /// What stands at this location.
-    Location(String),
-    /// What stood at this location at an instant, and what was missed there.
-    StockTake(String, i64),
-    /// What a recall would reach.
-    Scope(Box<packloft_domain::fact::RecallOpened>),
-    /// What consignees have of a recall's scope.
-    Recall(String),
-}
-
-impl Needs {
-    /// What a start, tip or lift needs: what may be in the feed, or in its bags when they are of rework. Of a correction, what
-    /// its replacement needs.
-    pub fn stream(command: &Command) -> Option<Needs> {
-        let (fact, at) = match &command.fact {
-            Fact::Corrected(corrected) => {
-                let replacement = corrected.replacement.as_ref()?;
-                (replacement.fact.as_ref()?, replacement.occurred_time_us)
-            }
-            fact => (fact, command.occurred_time_us),
-        };
-        let of_lift = |lift: &LiftRecorded| lift.bags.iter().map(|bag| bag.bag_tag.clone()).collect();
-        match fact {
-            Fact::RunStarted(start) => Some(Needs::Feed(start.machine_code.clone(), at)),
-            Fact::BagTipped(tip) => Some(Needs::Rework(vec![tip.bag_tag.clone()])),
-            Fact::LiftRecorded(lift) => Some(Needs::Rework(of_lift(lift))),
-            Fact::LiftRefused(refused) => refused.lift.as_ref().map(|lift| Needs::Rework(of_lift(lift))),
-            _ => None,
-        }
-    }
-}
-
-fn gather(asked: &Asked, needs: &Needs) -> Result<Evidence, Refusal> {
-    let mut evidence = Evidence::default();
-    let ssccs = match needs {
-        Needs::Rework(tags) => return Ok(of_rework(asked, tags)?),
-        Needs::Feed(machine_code, at) => {
-            let Some(machine) = Register::at(&asked.record, *at).machine(machine_code)? else { return Ok(evidence) };
-            let bags = announce::in_feed(asked, &machine.feed_code, *at)?;
-            let tags: Vec<String> = bags.iter().map(|bag| bag.bag_tag.clone()).collect();
-            return Ok(Evidence { in_feed: Some(bags), ..of_rework(asked, &tags)? });
-        }
-        Needs::Scope(opened) => {
-            evidence.scope = Some(super::recalls::scope(asked, opened)?);
-            Vec::new()
-        }
-        Needs::Recall(code) => {
-            evidence.outstanding = super::recalls::outstanding(asked, code)?;
-            evidence.loose = super::recalls::loose(asked, code)?;
-            Vec::new()
-        }
-        Needs::StockTake(code, at) => {
-            evidence.units = super::stock::units_at(asked, code, Some(*at))?;
-            Vec::new()
-        }
-        Needs::Location(code) => {
-            evidence.units = super::stock::units_at(asked, code, None)?;
-            Vec::new()
-        }
-        Needs::Pallets(ssccs) => ssccs.clone(),
-        Needs::Load(code) => {
-            let load = load::load(&asked.record, code)?;
-            load.into_iter().flat_map(|load| load.pallets).map(|row| row.sscc).collect()
-        }
-    };
-    for sscc in ssccs {
-        if let Some(pallet) = pallet::pallet(&asked.record, &sscc)? {
-            evidence.contents.push(content(asked, &pallet)?);
-        }
-    }
-    Ok(evidence)
-}
-
-/// Computes it, with what it depends on. Unknown codes give nothing: the writer names them.
-///
-/// # Errors
-/// When the record cannot be read.
-pub fn evidence(asked: &Asked, needs: &Needs) -> Result<(Evidence, Option<DependsOn>), Refusal> {
-    let (found, reads) = asked.noting(|| gather(asked, needs));
-    // A scope says which sequence it was computed at; what comes later is shown beside it.
-    let free = matches!(needs, Needs::Scope(_));
-    let depends_on = (!free).then(|| DependsOn { sequence: asked.record.inner().sequence(), reads });
-    Ok((found?, depends_on))
 }

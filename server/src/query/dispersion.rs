@@ -21,8 +21,10 @@ use packloft_domain::sums::origin::FeedFlow;
 use packloft_proto::v1;
 
 use super::period::window;
-use super::trace::{self, Settings, flows_of_bag};
-use super::{Asked, invalid, rework, unknown};
+use super::rework;
+use crate::query::asked::{Asked, invalid, unknown};
+use crate::query::reached::flows_of_bag;
+use crate::query::trace_settings::Settings;
 
 /// Longest period.
 const MOST_DAYS: i64 = 31;
@@ -163,7 +165,7 @@ fn reaches(
 ) -> Result<Vec<v1::PackInterval>, Unreadable> {
     let mut intervals = Vec::new();
     for known in bags {
-        let found = trace::reached_itself(asked, known, settings)?;
+        let found = crate::query::reached::reached_itself(asked, known, settings)?;
         let proved = found.methods.iter().all(|method| method.proved);
         let whole = discrete || !proved;
         let chosen =
@@ -203,7 +205,7 @@ fn lots_tipped(
 
 fn bags_of(asked: &Asked, lot_code: &str) -> Result<Vec<BagFacts>, Unreadable> {
     let mut bags = Vec::new();
-    for tag in super::objects::bag_tags(&asked.record, lot_code)? {
+    for tag in crate::query::listed::bag_tags(&asked.record, lot_code)? {
         bags.extend(bag(&asked.record, &tag)?.filter(|bag| !bag.tips.is_empty()));
     }
     Ok(bags)
@@ -248,7 +250,7 @@ fn share_ppm(bag: &BagFacts, lot_code: &str) -> i64 {
 pub fn dispersion(asked: &Asked, request: &v1::GetDispersionRequest) -> Result<v1::GetDispersionResponse, Refusal> {
     let (from_us, to_us) = window(asked, &request.from_day, &request.to_day, MOST_DAYS)?;
     // As a recall would, unless another share is asked for.
-    let epsilon = if request.epsilon == 0.0 { trace::HOLD_EPSILON } else { request.epsilon };
+    let epsilon = if request.epsilon == 0.0 { crate::query::trace_settings::HOLD_EPSILON } else { request.epsilon };
     let settings = Settings::checked(epsilon, request.coverage_factor)?;
     if !(0..=MIXING_MAX_MG).contains(&request.what_if_mixing_mass_mg) {
         let text =

@@ -19,11 +19,11 @@ use packloft_proto::v1;
 
 use super::papers::{Making, data_of, product};
 use super::shift::first_since;
-use super::{Asked, invalid, unknown};
 use crate::documents::despatch::{Advice, Line};
 use crate::documents::foreign::Read;
 use crate::journal::Journal;
 use crate::limits;
+use crate::query::asked::{Asked, invalid, unknown};
 
 /// Most facts that one document tells of.
 const FACTS_MAX: usize = 100_000;

@@ -9,7 +9,7 @@ use packloft_domain::rules::terms::Examined;
 use packloft_domain::time::{day_number, parse_date};
 use packloft_proto::v1;
 
-use super::Asked;
+use crate::query::asked::Asked;
 
 struct Due<'a> {
     asked: &'a Asked,

@@ -16,8 +16,9 @@ use packloft_domain::sums::yields::{BagGiven, given, theoretical};
 use packloft_domain::time::parse_date;
 use packloft_proto::v1;
 
-use super::objects::bag_tags;
-use super::{Asked, gaps, invalid, unknown};
+use super::gaps;
+use crate::query::asked::{Asked, invalid, unknown};
+use crate::query::listed::bag_tags;
 use crate::service::convert::twins;
 use crate::service::faults::timestamp;
 

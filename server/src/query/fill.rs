@@ -12,8 +12,8 @@ use packloft_domain::refusal::Refusal;
 use packloft_domain::sums::fill::{classes, mean_and_deviation, tolerable_error_mg};
 use packloft_proto::v1;
 
-use super::{Asked, unknown};
 use crate::journal::Journal;
+use crate::query::asked::{Asked, unknown};
 use crate::service::faults::timestamp;
 
 /// Net masses as read, from the journal, with when each was taken and the head that filled it where that is known.

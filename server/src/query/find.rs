@@ -12,7 +12,8 @@ use packloft_domain::record::{Unreadable, facts};
 use packloft_proto::v1;
 
 use super::trace::place_words;
-use super::{Asked, loads, objects, pallets};
+use super::{loads, objects, pallets};
+use crate::query::asked::Asked;
 
 /// Shortest and longest text that is looked up.
 pub const TEXT_MAX_COUNT: usize = 200;

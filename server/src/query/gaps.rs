@@ -5,9 +5,9 @@ use packloft_domain::objects::bag::{self, Place};
 use packloft_domain::record::Unreadable;
 use packloft_domain::sums::origin::FeedFlow;
 
-use super::Asked;
 use super::events::words;
-use super::objects::bag_tags;
+use crate::query::asked::Asked;
+use crate::query::listed::bag_tags;
 
 /// How many bags, newest first, are looked through for one that may have been tipped unrecorded.
 const BAGS_LOOKED_AT: usize = 500;

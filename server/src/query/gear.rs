@@ -17,7 +17,8 @@ use packloft_domain::rules::{fibc, item};
 use packloft_domain::{fact as f, objects};
 use packloft_proto::v1;
 
-use super::{Asked, events, unknown};
+use super::events;
+use crate::query::asked::{Asked, unknown};
 use crate::service::convert::{twin, twins};
 use crate::service::faults::timestamp;
 

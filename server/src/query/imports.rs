@@ -14,7 +14,7 @@ use packloft_domain::rules::deciding::{Command, Context};
 use packloft_proto::v1;
 use v1::import_row::Row;
 
-use super::Asked;
+use crate::query::asked::Asked;
 use crate::service::convert::{store, twin};
 use crate::service::faults::Faults;
 use crate::views::GroupRecord;

@@ -9,9 +9,10 @@ use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::label::prints;
 use packloft_domain::time::parse_date;
 
-use super::{Asked, invalid, pallets, unknown};
+use super::pallets;
 use crate::labels::drawing::Drawing;
 use crate::labels::layout::{self, BagLabel, PackCode, PalletLabel};
+use crate::query::asked::{Asked, invalid, unknown};
 
 /// A label with what is not on it.
 pub struct Made {

@@ -10,7 +10,7 @@ use packloft_domain::sums::life::{
 use packloft_domain::time::add_days;
 use packloft_proto::v1;
 
-use super::{Asked, unknown};
+use crate::query::asked::{Asked, unknown};
 use crate::service::faults::timestamp;
 
 /// Confidence of a forecast's interval.
@@ -183,7 +183,7 @@ pub fn compare(
     };
     let lacks = |field: &str, hoist: &packloft_domain::fact::Hoist| {
         let text = format!("names hoist {}, which needs path, speed and record factor on register", hoist.code);
-        super::invalid(field, text)
+        crate::query::asked::invalid(field, text)
     };
     let was = case(&log, &own, 0, None).ok_or_else(|| lacks("hoist_code", &own))?;
     let bags = usize::try_from(request.bags_per_lift).unwrap_or(0);

@@ -6,8 +6,9 @@ use packloft_domain::objects::register::site_at;
 use packloft_domain::refusal::Refusal;
 use packloft_proto::v1;
 
-use super::{Asked, gear, life};
+use super::{gear, life};
 use crate::documents::paper::{Paper, figures, words};
+use crate::query::asked::Asked;
 
 /// Events on paper at most; the rest is in the record.
 const EVENTS_MAX: usize = 60;

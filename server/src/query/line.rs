@@ -12,7 +12,8 @@ use packloft_domain::sums::flow::share;
 use packloft_domain::sums::origin::FeedFlow;
 use packloft_proto::v1;
 
-use super::{Asked, announce, objects, unknown};
+use super::{announce, objects};
+use crate::query::asked::{Asked, unknown};
 use crate::service::convert::twins;
 use crate::service::faults::timestamp;
 

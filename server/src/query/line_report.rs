@@ -22,8 +22,9 @@ use packloft_proto::v1;
 use prost_types::Timestamp;
 
 use super::shift::{Period, happened, last_us, period, row};
-use super::{Asked, announce, checks, figures, objects, performance, period as periods, quantity, unknown, verdicts};
+use super::{announce, checks, figures, objects, performance, period as periods, quantity, verdicts};
 use crate::journal::Journal;
+use crate::query::asked::{Asked, unknown};
 use crate::service::faults::{micros, timestamp};
 
 /// The line that is reported on, and when.

@@ -14,8 +14,10 @@ use packloft_domain::rules::{leaving, pallet};
 use packloft_proto::v1;
 
 use super::advice::came_back;
-use super::content::{Needs, content, evidence};
-use super::{Asked, pallets, stock, unknown};
+use super::content::content;
+use super::{pallets, stock};
+use crate::query::asked::{Asked, unknown};
+use crate::query::evidence::{Needs, evidence};
 use crate::service::convert::twins;
 use crate::service::faults::timestamp;
 
@@ -282,7 +284,7 @@ fn wanted(asked: &Asked, request: &v1::ProposeLoadRequest) -> Result<Wanted, Ref
     }
     if needed.values().all(|count| *count == 0) {
         let text = "name a product and a number of packs: the consignment has no order that still needs any";
-        return Err(super::invalid("pack_count", text));
+        return Err(crate::query::asked::invalid("pack_count", text));
     }
     Ok(Wanted { consignment, load, needed })
 }

@@ -17,21 +17,11 @@ use packloft_domain::rules::{late, still};
 use packloft_domain::sums::weighings::{Packs, Weighings};
 use packloft_proto::v1;
 
-use super::{Asked, content};
+use super::content;
+use crate::query::asked::Asked;
+use crate::query::listed::{bag_tags, codes};
 use crate::service::convert::{twin, twins};
 use crate::service::faults::timestamp;
-
-/// Codes of holds.
-pub fn codes(holds: &[HoldState]) -> Vec<String> {
-    ordered(holds.iter().map(|state| state.hold.hold_code.clone()).collect())
-}
-
-/// Codes of holds as people count them, whatever order they were told in.
-pub fn ordered(mut codes: Vec<String>) -> Vec<String> {
-    codes.sort_by_key(|code| hold::counted(code));
-    codes.dedup();
-    codes
-}
 
 /// State of a bag and the place it stands at.
 fn bag_state(facts: &BagFacts) -> (v1::BagState, String) {
@@ -73,26 +63,6 @@ pub fn bulk_bag(asked: &Asked, facts: &BagFacts) -> Result<v1::BulkBag, Unreadab
         arrived_time: Some(timestamp(facts.arrived_time_us)),
         rework_intervals: twins(&facts.rework),
     })
-}
-
-fn tags_in(entry: &Entry, lot_code: &str) -> Vec<String> {
-    let of_lot = |lots: &[f::LotShare]| lot_code.is_empty() || lots.iter().any(|l| l.lot_code == lot_code);
-    match &entry.event.fact {
-        Some(Fact::IntakeRecorded(f)) => f.bags.iter().filter(|b| of_lot(&b.lots)).map(|b| b.bag_tag.clone()).collect(),
-        Some(Fact::BulkBagRecorded(f)) if of_lot(&f.lots) => vec![f.bag_tag.clone()],
-        Some(Fact::OpeningStockRecorded(f)) => {
-            f.bags.iter().filter(|b| of_lot(&b.lots)).map(|b| b.bag_tag.clone()).collect()
-        }
-        _ => Vec::new(),
-    }
-}
-
-/// Tags of the bags of a lot (of all bags when empty), newest first.
-pub fn bag_tags(record: &dyn Record, lot_code: &str) -> Result<Vec<String>, Unreadable> {
-    let key = if lot_code.is_empty() { "bags".to_owned() } else { object("lot_bags", lot_code) };
-    let mut tags: Vec<String> = facts(record, &key)?.iter().flat_map(|row| tags_in(row, lot_code)).collect();
-    tags.reverse();
-    Ok(tags)
 }
 
 /// Tags of bags of a lot or in a state (all when neither is named), newest first. Bags in the house come from the index of

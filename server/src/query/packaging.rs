@@ -8,7 +8,7 @@ use packloft_domain::sums::packaging::{Reel, reels};
 use packloft_proto::v1;
 
 use super::period::window;
-use super::{Asked, unknown};
+use crate::query::asked::{Asked, unknown};
 use crate::service::faults::timestamp;
 
 /// Longest period.

@@ -9,7 +9,7 @@ use packloft_domain::record::{Entry, Unreadable, facts, facts_between};
 use packloft_domain::sums::tare::one_for_all;
 use packloft_proto::v1;
 
-use super::Asked;
+use crate::query::asked::Asked;
 use crate::service::convert::twin;
 use crate::service::faults::timestamp;
 

@@ -3,9 +3,10 @@
 
 use sha2::{Digest, Sha256};
 
-use super::invalid;
-use crate::limits::{PAGE_DEFAULT_COUNT, PAGE_MAX_COUNT};
 use packloft_domain::refusal::Refusal;
+
+use crate::limits::{PAGE_DEFAULT_COUNT, PAGE_MAX_COUNT};
+use crate::query::asked::invalid;
 
 /// A page that is asked for.
 #[derive(Clone, Debug, PartialEq, Eq)]

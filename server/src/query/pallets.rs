@@ -12,7 +12,8 @@ use packloft_proto::v1;
 
 use super::content::{content, places};
 use super::events::words;
-use super::{Asked, stock};
+use super::stock;
+use crate::query::asked::Asked;
 use crate::service::convert::twins;
 use crate::service::faults::timestamp;
 
@@ -114,7 +115,7 @@ pub fn reasons(asked: &Asked, pallet: &PalletFacts, content: &Content) -> Result
 pub fn hold_codes(asked: &Asked, pallet: &PalletFacts, content: &Content) -> Result<Vec<String>, Unreadable> {
     let stops = asked.stops()?;
     let touching = stops.holds.iter().filter(|state| free::touches(state, pallet, content));
-    Ok(super::objects::ordered(touching.map(|state| state.hold.hold_code.clone()).collect()))
+    Ok(crate::query::listed::ordered(touching.map(|state| state.hold.hold_code.clone()).collect()))
 }
 
 /// A pallet with what may be in it and whether it is free.

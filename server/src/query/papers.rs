@@ -9,8 +9,8 @@ use packloft_domain::record::facts;
 use packloft_domain::refusal::Refusal;
 use packloft_proto::v1;
 
-use super::{Asked, unknown};
 use crate::documents::paper::{Paper, figures, words};
+use crate::query::asked::{Asked, unknown};
 
 /// Note under masses of vehicles: no rule of ours replaces it.
 pub const AXLES: &str = "CAUTION: the sum of masses does not show what stands on each axle; that depends on where the pallets \

@@ -7,7 +7,8 @@ use packloft_domain::refusal::{Refusal, Violation};
 use packloft_domain::sums::pattern::{FOOTPRINT_MAX_MM, FOOTPRINTS_MM, Limits, SIDE_MIN_MM, layer, layers};
 use packloft_proto::v1;
 
-use super::{Asked, checks, packer, unknown};
+use super::{checks, packer};
+use crate::query::asked::{Asked, unknown};
 use crate::service::convert::twin;
 
 /// Height of a flat wooden pallet of 1200 by 800, common practice, no source.

@@ -14,7 +14,7 @@ use packloft_domain::time::add_days;
 use packloft_proto::v1;
 
 use super::shift::{period, shifts};
-use super::{Asked, invalid, unknown};
+use crate::query::asked::{Asked, invalid, unknown};
 use crate::service::faults::timestamp;
 
 /// Filled and accepted packs of a machine between two instants; absent when nothing was counted.

@@ -13,7 +13,7 @@ use packloft_domain::sums::period::{self, TREND_BELOW, TREND_SPANS, Trend};
 use packloft_proto::v1;
 
 use super::figures::day_window;
-use super::{Asked, unknown};
+use crate::query::asked::{Asked, unknown};
 use crate::service::faults::timestamp;
 
 /// Longest period.

@@ -21,8 +21,9 @@ use packloft_domain::time::parse_date;
 use packloft_proto::v1;
 
 use super::verdicts::rules_of;
-use super::{Asked, fill, invalid, packer, unknown};
+use super::{fill, packer};
 use crate::journal::Journal;
+use crate::query::asked::{Asked, invalid, unknown};
 use crate::service::faults::timestamp;
 
 /// One hour.

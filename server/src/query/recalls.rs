@@ -18,8 +18,9 @@ use packloft_domain::sums::chance::Chance;
 use packloft_proto::v1;
 
 use super::scope_changes::{beyond, changes};
-use super::trace::{self, Settings};
-use super::{Asked, rework, unknown, whereabouts};
+use super::{rework, trace, whereabouts};
+use crate::query::asked::{Asked, unknown};
+use crate::query::trace_settings::Settings;
 use crate::service::convert::twins;
 use crate::service::faults::timestamp;
 

@@ -9,10 +9,11 @@ use packloft_domain::objects::rework;
 use packloft_domain::record::Unreadable;
 use packloft_proto::v1;
 
-use super::Asked;
 use super::content::packs_content;
-use super::objects::bag_tags;
-use super::trace::{HOLD_EPSILON, Reached, Settings, reached_by_all, reached_itself, scope_of};
+use crate::query::asked::Asked;
+use crate::query::listed::bag_tags;
+use crate::query::reached::{Reached, reached_by_all, reached_itself, scope_of};
+use crate::query::trace_settings::{HOLD_EPSILON, Settings};
 use crate::service::convert::twins;
 
 /// True when a bag of rework was tipped before its packs were made: tracing stops there.

@@ -7,8 +7,8 @@ use packloft_domain::record::{Record as _, Unreadable, facts};
 use packloft_domain::time::add_days;
 use packloft_proto::v1;
 
-use super::Asked;
 use super::content::packs_content;
+use crate::query::asked::Asked;
 use crate::service::convert::twin;
 use crate::service::faults::timestamp;
 

@@ -15,8 +15,10 @@ use packloft_domain::refusal::Refusal;
 use packloft_proto::v1;
 
 use super::events::words;
-use super::{Asked, recalls};
+use super::recalls;
 use crate::limits;
+use crate::query::asked::Asked;
+use crate::query::looked::Looked;
 use crate::service::convert::twins;
 use crate::service::faults::timestamp;
 
@@ -100,25 +102,6 @@ impl Search<'_> {
         let between = self.after(middle)?;
         self.look((from, middle), before, &between)?;
         self.look((middle + 1, to), &between, after)
-    }
-}
-
-/// Up to where the facts about a recall were looked at, with the scope there, what it depended on and what had changed it.
-#[derive(Clone)]
-pub struct Looked {
-    opened: f::RecallOpened,
-    until: i64,
-    scope: Vec<f::PackInterval>,
-    reads: Arc<ReadSet>,
-    changes: Vec<v1::ScopeChange>,
-}
-
-impl Looked {
-    /// Bytes it takes in memory, about.
-    pub fn bytes(&self) -> usize {
-        let texts: usize = self.changes.iter().map(|row| 200 + row.text.len()).sum();
-        let packs: usize = self.changes.iter().map(|row| row.added.len() + row.removed.len()).sum();
-        texts + 100 * (packs + self.scope.len() + self.opened.scope.len()) + self.reads.bytes()
     }
 }
 

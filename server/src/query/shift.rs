@@ -13,9 +13,10 @@ use packloft_domain::time::parse_date;
 use packloft_proto::v1;
 
 use super::events::event;
-use super::{Asked, announce, invalid, objects};
+use super::{announce, objects};
 use crate::journal::{Journal, Stored};
 use crate::limits;
+use crate::query::asked::{Asked, invalid};
 use crate::service::faults::timestamp;
 
 /// A fact told this much after it happened is marked.

@@ -10,8 +10,8 @@ use packloft_domain::record::Unreadable;
 use packloft_domain::rules::free;
 use packloft_proto::v1;
 
-use super::Asked;
 use super::content::{content, of_bag};
+use crate::query::asked::Asked;
 
 /// Holds that stood at an instant.
 ///

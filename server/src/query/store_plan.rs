@@ -18,8 +18,9 @@ use packloft_domain::rules::{free, store};
 use packloft_proto::v1;
 
 use super::content::{content, holds_on, of_bag};
-use super::{Asked, pallets, shift, stock, unknown};
+use super::{pallets, shift, stock};
 use crate::journal::Journal;
+use crate::query::asked::{Asked, unknown};
 use crate::service::faults::timestamp;
 
 /// Days back when nobody says: four weeks even out the days of a week.
@@ -57,7 +58,7 @@ fn coming(asked: &Asked, sscc: &str, bag_tag: &str) -> Result<Coming, Refusal> {
     }
     let facts = bag::bag(record, bag_tag)?.ok_or_else(|| unknown("bulk bag", bag_tag))?;
     if facts.place == Place::Emptied {
-        return Err(super::invalid("bag_tag", format!("is {bag_tag}, which has been emptied")));
+        return Err(crate::query::asked::invalid("bag_tag", format!("is {bag_tag}, which has been emptied")));
     }
     let codes: Vec<String> = holds_on(asked, &facts)?.into_iter().map(|state| state.hold.hold_code).collect();
     let location_code = match &facts.place {

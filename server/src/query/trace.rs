@@ -10,7 +10,6 @@ use packloft_domain::mass::kilograms;
 use packloft_domain::objects::bag::{self, BagFacts, Place};
 use packloft_domain::objects::hold::{self, HoldState};
 use packloft_domain::objects::register::Register;
-use packloft_domain::objects::stretch::instant_of_tip;
 use packloft_domain::objects::{lot, outside, pallet, run};
 use packloft_domain::record::{Unreadable, facts};
 use packloft_domain::refusal::Refusal;
@@ -21,8 +20,12 @@ use packloft_domain::time::{Print, parse_printed};
 use packloft_proto::v1;
 
 use super::events::words;
-use super::objects::{bag_tags, codes, lot as lot_answer};
-use super::{Asked, gaps, invalid, rework as through, unknown};
+use super::objects::lot as lot_answer;
+use super::{gaps, rework as through};
+use crate::query::asked::{Asked, invalid, unknown};
+use crate::query::listed::{bag_tags, codes};
+use crate::query::reached::{Reached, both, reached_by_all, reached_itself, scope_sets, wider};
+use crate::query::trace_settings::{HOLD_EPSILON, Settings};
 use crate::service::convert::twins;
 use crate::service::faults::timestamp;
 
@@ -30,36 +33,6 @@ use crate::service::faults::timestamp;
 const AROUND_US: i64 = 1_800_000_000;
 /// Printers are taken to be within five minutes until a clock check says more.
 const PRINTER_TOLERANCE_MS: i64 = 300_000;
-/// Any presence: holds cover whatever may hold more than this share.
-pub(super) const HOLD_EPSILON: f64 = 1e-9;
-
-/// Settings of a question about origin.
-#[derive(Clone, Copy, Debug)]
-pub struct Settings {
-    /// Share from which a bag is possible; 0 means the default.
-    pub epsilon: f64,
-    /// Coverage factor; 0 means the default.
-    pub coverage: f64,
-}
-
-impl Settings {
-    /// Checks the settings.
-    ///
-    /// # Errors
-    /// `Invalid` naming both when both are out of range.
-    pub fn checked(epsilon: f64, coverage: f64) -> Result<Settings, Refusal> {
-        let mut violations = Vec::new();
-        let mut check = |field: &str, value: f64, most: f64| {
-            if !(0.0..=most).contains(&value) {
-                let text = format!("is {value}; must be 0 to {most}");
-                violations.push(packloft_domain::refusal::Violation { field: field.into(), text });
-            }
-        };
-        check("epsilon", epsilon, 0.5);
-        check("coverage_factor", coverage, 10.0);
-        if violations.is_empty() { Ok(Settings { epsilon, coverage }) } else { Err(Refusal::Invalid(violations)) }
-    }
-}
 
 /// How an origin or reach was computed.
 pub fn method(flow: &FeedFlow, at: f64, asked: &Asked) -> v1::FlowMethod {
@@ -432,35 +405,6 @@ fn before_record(asked: &Asked, batch_code: &str) -> Result<Vec<v1::PackOrigin>,
     }])
 }
 
-/// Packs a bag reaches, per run, with the flows they were computed by.
-pub struct Reached {
-    /// Sets per run.
-    pub packs: Vec<v1::PackSet>,
-    /// Methods.
-    pub methods: Vec<v1::FlowMethod>,
-}
-
-fn interval(run_code: &str, range: Option<(i64, i64)>) -> Option<v1::PackInterval> {
-    range.map(|(first, last)| v1::PackInterval { run_code: run_code.into(), first_number: first, last_number: last })
-}
-
-pub(super) fn flows_of_bag(
-    asked: &Asked,
-    bag: &BagFacts,
-    settings: Settings,
-) -> Result<Vec<Arc<FeedFlow>>, Unreadable> {
-    let mut flows: Vec<Arc<FeedFlow>> = Vec::new();
-    for tip in &bag.tips {
-        let at = instant_of_tip(tip.end_time_us);
-        if let Some(flow) = asked.flow(&tip.feed_code, at, settings.epsilon, settings.coverage)?
-            && !flows.iter().any(|known| Arc::ptr_eq(known, &flow))
-        {
-            flows.push(flow);
-        }
-    }
-    Ok(flows)
-}
-
 /// Packs that may hold product of a bag, rework of such packs and all that it reached included.
 ///
 /// # Errors
@@ -490,86 +434,6 @@ pub fn reached(asked: &Asked, bag: &BagFacts, settings: Settings) -> Result<Reac
         }
     }
     Ok(answer)
-}
-
-pub(super) fn reached_itself(asked: &Asked, bag: &BagFacts, settings: Settings) -> Result<Reached, Unreadable> {
-    let mut answer = Reached { packs: Vec::new(), methods: Vec::new() };
-    for flow in flows_of_bag(asked, bag, settings)? {
-        let ledger = &flow.ledger;
-        let Some(index) = ledger.bags.iter().position(|known| known.bag.bag_tag == bag.bag_tag) else { continue };
-        answer.methods.push(method(&flow, ledger.bags[index].start, asked));
-        for (run, known) in ledger.runs.iter().enumerate() {
-            let code = &known.started.run_code;
-            let stretch = ledger.stretch_packs(run);
-            if stretch.is_some() {
-                let (likely, possible) = (flow.packs_of_bag(index, run, true), flow.packs_of_bag(index, run, false));
-                answer.packs.push(v1::PackSet {
-                    run_code: code.clone(),
-                    batch_code: known.started.batch_code.clone(),
-                    likely: interval(code, hull(&likely)),
-                    possible: interval(code, hull(&possible)),
-                    stretch: interval(code, stretch),
-                    pieces: possible.iter().filter_map(|piece| interval(code, Some(*piece))).collect(),
-                });
-            }
-        }
-    }
-    Ok(answer)
-}
-
-/// The smallest range around pieces.
-fn hull(pieces: &[(i64, i64)]) -> Option<(i64, i64)> {
-    Some((pieces.first()?.0, pieces.last()?.1))
-}
-
-/// Pieces of one run put together where they overlap or touch.
-fn both(a: Vec<v1::PackInterval>, b: Vec<v1::PackInterval>) -> Vec<v1::PackInterval> {
-    through::joined(a.into_iter().chain(b).collect())
-}
-
-fn wider(a: Option<v1::PackInterval>, b: Option<v1::PackInterval>) -> Option<v1::PackInterval> {
-    match (a, b) {
-        (Some(a), Some(b)) => Some(v1::PackInterval {
-            first_number: a.first_number.min(b.first_number),
-            last_number: a.last_number.max(b.last_number),
-            run_code: a.run_code,
-        }),
-        (a, b) => a.or(b),
-    }
-}
-
-/// Packs that may hold product of any of several bags: the smallest interval around them per run.
-///
-/// # Errors
-/// When the record cannot be read.
-pub fn reached_by_all(asked: &Asked, bags: &[BagFacts], settings: Settings) -> Result<Reached, Unreadable> {
-    let mut sets: BTreeMap<String, v1::PackSet> = BTreeMap::new();
-    let mut methods: Vec<v1::FlowMethod> = Vec::new();
-    for bag in bags {
-        let found = reached(asked, bag, settings)?;
-        for method in found.methods {
-            let same = |known: &v1::FlowMethod| {
-                known.feed_code == method.feed_code && known.stretch_start_time == method.stretch_start_time
-            };
-            if !methods.iter().any(same) {
-                methods.push(method);
-            }
-        }
-        for set in found.packs {
-            let joined = match sets.remove(&set.run_code) {
-                Some(known) => v1::PackSet {
-                    likely: wider(known.likely, set.likely),
-                    possible: wider(known.possible, set.possible),
-                    stretch: wider(known.stretch, set.stretch),
-                    pieces: both(known.pieces, set.pieces),
-                    ..known
-                },
-                None => set,
-            };
-            sets.insert(joined.run_code.clone(), joined);
-        }
-    }
-    Ok(Reached { packs: sets.into_values().collect(), methods })
 }
 
 /// Bags and packs that a hold covers by what is known now: bags of rework of such packs included, tipped or not.
@@ -649,19 +513,6 @@ pub fn place_words(bag: &BagFacts) -> String {
         Place::Location(code) if code.is_empty() => "in store".into(),
         Place::Location(code) => format!("in store, location {code}"),
     }
-}
-
-/// The set that counts: what is possible where the flow is proved, the whole stretch where it is not.
-pub fn scope_of(found: &Reached) -> (&'static str, Vec<v1::PackInterval>) {
-    let proved = found.methods.iter().all(|method| method.proved);
-    let words = if proved { "possible set, widened to whole pallets" } else { "whole stretch, the flow is not proved" };
-    (words, scope_sets(&found.packs, proved))
-}
-
-/// Packs of the sets that count.
-fn scope_sets(sets: &[v1::PackSet], proved: bool) -> Vec<v1::PackInterval> {
-    let chosen = |set: &v1::PackSet| if proved { set.pieces.clone() } else { Vec::from_iter(set.stretch.clone()) };
-    sets.iter().flat_map(chosen).collect()
 }
 
 /// Origin of the packs of a pallet, per run and interval.

@@ -13,9 +13,10 @@ use packloft_domain::sums::drawing::{drawn, seed};
 use packloft_domain::sums::quantity::{Lot, Outcome, Rules, Scheme, Verdict, judge};
 use packloft_proto::v1;
 
+use super::packer;
 use super::quantity::{HOUR_US, Reading, Weighed, short_share_ppm, weighed};
-use super::{Asked, invalid, packer};
 use crate::journal::Journal;
+use crate::query::asked::{Asked, invalid};
 use crate::service::faults::timestamp;
 
 /// No verdict: the law judges packs that were accepted.

@@ -13,8 +13,9 @@ use super::faults::Faults;
 use super::pallet::asked_sscc;
 use super::{Api, service, status};
 use crate::lanes::Lane;
-use crate::query::content::Needs;
-use crate::query::{advice, loads, unknown};
+use crate::query::asked::unknown;
+use crate::query::evidence::Needs;
+use crate::query::{advice, loads};
 
 fn needs(command: &Command) -> Option<Needs> {
     match &command.fact {

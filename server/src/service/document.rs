@@ -6,11 +6,12 @@ use tonic::{Request, Response, Status};
 
 use super::faults::Faults;
 use super::{Api, booking, status};
-use crate::documents::visibility::Writer;
-use crate::documents::{despatch, foreign, html, records, sheet, visibility};
+use crate::documents::visibility::{self, Writer};
+use crate::documents::{despatch, foreign, html, records, sheet};
 use crate::labels::pdf::pdf;
 use crate::lanes::Lane;
-use crate::query::{certificate, documents, invalid, lifting_paper, papers};
+use crate::query::asked::invalid;
+use crate::query::{certificate, documents, lifting_paper, papers};
 
 /// Largest document that is read; a message may be no larger anyway.
 const READ_MAX_BYTES: usize = 1_000_000;

@@ -22,8 +22,8 @@ use super::{Api, asker, receipt, status};
 use crate::engine::{EngineError, Submission};
 use crate::lanes::Lane;
 use crate::limits;
+use crate::query::asked::invalid;
 use crate::query::imports::{RowFaults, check, prepare};
-use crate::query::invalid;
 
 /// Longest time an import may take.
 const LONGEST: Duration = Duration::from_secs(600);

@@ -7,7 +7,8 @@ use tonic::{Request, Response, Status};
 
 use super::service;
 use crate::lanes::Lane;
-use crate::query::{objects, unknown};
+use crate::query::asked::unknown;
+use crate::query::objects;
 
 service! {
     IntakeService {

@@ -13,9 +13,9 @@ use super::{asker, service, status};
 use crate::engine::clock::stamp;
 use crate::journal::Stored;
 use crate::lanes::Lane;
-use crate::query::content::Needs;
+use crate::query::asked::invalid;
 use crate::query::events::event;
-use crate::query::invalid;
+use crate::query::evidence::Needs;
 use crate::query::paging::Page;
 use crate::{limits, verify};
 

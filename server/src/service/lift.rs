@@ -12,8 +12,8 @@ use super::convert::{twin, twins};
 use super::faults::Faults;
 use super::{service, status};
 use crate::lanes::Lane;
-use crate::query::content::{self, Needs};
-use crate::query::{due, objects};
+use crate::query::evidence::Needs;
+use crate::query::{content, due, objects};
 
 /// How far ahead what is due is listed when nothing else is asked for.
 const DUE_DAYS: i64 = 30;

@@ -10,7 +10,8 @@ use super::convert::twins;
 use super::pallet::asked_sscc;
 use super::service;
 use crate::lanes::Lane;
-use crate::query::{analysis, objects, unknown};
+use crate::query::asked::unknown;
+use crate::query::{analysis, objects};
 
 fn graded(grade: &grade::Grade) -> v1::Grade {
     let row = |row: &grade::Graded| v1::GradeRow {

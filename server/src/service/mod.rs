@@ -47,9 +47,9 @@ use crate::engine::{Engine, EngineError, Gather, Outcome, Submission};
 use crate::lanes::{Lane, Lanes, NotAnswered};
 use crate::limits;
 use crate::people::People;
-use crate::query::content::{Needs, evidence};
+use crate::query::asked::{Asked, Kept, KeptCounts};
+use crate::query::evidence::{Needs, evidence};
 use crate::query::paging::Page;
-use crate::query::{Asked, Kept, KeptCounts};
 
 /// What every service shares.
 #[derive(Clone)]

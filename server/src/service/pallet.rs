@@ -9,7 +9,8 @@ use tonic::{Request, Response, Status};
 use super::faults::Faults;
 use super::{service, status};
 use crate::lanes::Lane;
-use crate::query::{pallets, patterns, unknown};
+use crate::query::asked::unknown;
+use crate::query::{pallets, patterns};
 
 /// The number of a pallet in a question.
 ///

@@ -11,7 +11,7 @@ use super::faults::{Faults, quoted, timestamp, unseen};
 use super::{Api, status};
 use crate::lanes::Lane;
 use crate::people::{Details, PeopleError};
-use crate::query::unknown;
+use crate::query::asked::unknown;
 
 /// Most characters of a name.
 const NAME_MAX: usize = 200;

@@ -8,7 +8,7 @@ use tonic::{Request, Response, Status};
 
 use super::service;
 use crate::lanes::Lane;
-use crate::query::content::Needs;
+use crate::query::evidence::Needs;
 use crate::query::recalls;
 
 fn needs(command: &Command) -> Option<Needs> {

@@ -8,8 +8,9 @@ use tonic::{Request, Response, Status, Streaming};
 use super::faults::Faults;
 use super::{service, status};
 use crate::lanes::Lane;
-use crate::query::content::Needs;
-use crate::query::{gear, line, objects, packer, samples, trace, unknown};
+use crate::query::asked::unknown;
+use crate::query::evidence::Needs;
+use crate::query::{gear, line, objects, packer, samples, trace};
 
 service! {
     RunService {

@@ -11,7 +11,7 @@ use super::convert::twin;
 use super::faults::timestamp;
 use super::service;
 use crate::lanes::Lane;
-use crate::query::Asked;
+use crate::query::asked::Asked;
 use crate::query::figures::day_window;
 
 /// Items of a kind in their newest state with their versions, by code.

@@ -9,7 +9,7 @@ use tonic::{Request, Response, Status};
 use super::faults::Faults;
 use super::{service, status};
 use crate::lanes::Lane;
-use crate::query::content::Needs;
+use crate::query::evidence::Needs;
 use crate::query::{stock, stock_state, store_plan};
 
 /// What a move or a stock take needs to know of its location; a correction of one the same.

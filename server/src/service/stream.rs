@@ -26,7 +26,7 @@ use super::{Api, status};
 use crate::engine::{EngineError, Submission, default_deadline, fresh_id};
 use crate::journal::Journal;
 use crate::lanes::Lane;
-use crate::query::invalid;
+use crate::query::asked::invalid;
 
 /// Answers of a stream.
 pub type Answers = Pin<Box<dyn Stream<Item = Result<v1::StreamReadingsResponse, Status>> + Send>>;

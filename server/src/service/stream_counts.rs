@@ -16,7 +16,7 @@ use tonic::{Status, Streaming};
 use super::faults::Faults;
 use super::{Api, convert, status};
 use crate::engine::{EngineError, Submission, default_deadline, fresh_id};
-use crate::query::invalid;
+use crate::query::asked::invalid;
 
 /// Pause before a full queue is tried again.
 pub(super) const BUSY: Duration = Duration::from_millis(200);

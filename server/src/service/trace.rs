@@ -12,8 +12,9 @@ use super::convert::twins;
 use super::pallet::asked_sscc;
 use super::{service, status};
 use crate::lanes::Lane;
-use crate::query::trace::{self, Settings};
-use crate::query::{Asked, content, find, invalid, objects, pallets, rework, unknown, whereabouts};
+use crate::query::asked::{Asked, invalid, unknown};
+use crate::query::trace_settings::Settings;
+use crate::query::{content, find, objects, pallets, rework, trace, whereabouts};
 
 service! {
     TraceService {}
@@ -79,7 +80,7 @@ service! {
                     tipped_mass_mg: bag.tipped_mass_mg(),
                     packs: trace::reached(asked, bag, settings)?.packs,
                     rework_intervals: twins(&bag.rework),
-                    hold_codes: objects::codes(&content::holds_on(asked, bag)?),
+                    hold_codes: crate::query::listed::codes(&content::holds_on(asked, bag)?),
                 });
             }
             Ok(v1::TraceLotResponse {
@@ -182,7 +183,11 @@ service! {
 }
 
 /// Where the packs are that a trace counts.
-fn whereabouts_of(asked: &Asked, found: &trace::Reached, lot: Option<&str>) -> Result<v1::Whereabouts, Refusal> {
-    let (words, scope) = trace::scope_of(found);
+fn whereabouts_of(
+    asked: &Asked,
+    found: &crate::query::reached::Reached,
+    lot: Option<&str>,
+) -> Result<v1::Whereabouts, Refusal> {
+    let (words, scope) = crate::query::reached::scope_of(found);
     Ok(whereabouts::whereabouts(asked, words, &scope, lot)?)
 }

@@ -12,8 +12,8 @@ use packloft_domain::record::Entry;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::decide;
 use packloft_domain::rules::deciding::{Command, Context, Decision};
-use packloft_server::query::content::{Needs, evidence};
-use packloft_server::query::{Asked, Kept};
+use packloft_server::query::asked::{Asked, Kept};
+use packloft_server::query::evidence::{Needs, evidence};
 use packloft_server::views::memory::MemoryStore;
 use packloft_server::views::{GroupRecord, ViewRecord, Views};
 

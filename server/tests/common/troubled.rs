@@ -9,7 +9,7 @@ use packloft_domain::key::DAY_US;
 use packloft_domain::mass::KG;
 use packloft_domain::rules::deciding::Command;
 use packloft_domain::rules::free;
-use packloft_server::query::content::Needs;
+use packloft_server::query::evidence::Needs;
 
 use super::house::*;
 

@@ -8,9 +8,9 @@ use packloft_domain::rules::{check, check_due};
 use packloft_proto::v1;
 use packloft_server::journal::memory_disk::MemoryDisk;
 use packloft_server::journal::{Journal, Pending, Witness};
+use packloft_server::query::asked::Asked;
 use packloft_server::query::{
-    Asked, checks, figures, gear, life, loads, objects, packer, pallets, performance, recalls, samples, shift, stock,
-    trace,
+    checks, figures, gear, life, loads, objects, packer, pallets, performance, recalls, samples, shift, stock, trace,
 };
 
 use super::day::*;
@@ -35,7 +35,12 @@ pub fn answers(asked: &Asked, journal: &Journal) -> Vec<(String, String)> {
         let shown = facts.as_ref().map(|facts| objects::bulk_bag(asked, facts).unwrap());
         add(format!("bag {tag}"), format!("{facts:?} {shown:?}"));
         if let Some(facts) = &facts {
-            let reached = trace::reached(asked, facts, trace::Settings { epsilon: 0.0, coverage: 0.0 }).unwrap();
+            let reached = trace::reached(
+                asked,
+                facts,
+                packloft_server::query::trace_settings::Settings { epsilon: 0.0, coverage: 0.0 },
+            )
+            .unwrap();
             add(format!("packs of {tag}"), format!("{:?}", reached.packs));
         }
     }
@@ -45,7 +50,7 @@ pub fn answers(asked: &Asked, journal: &Journal) -> Vec<(String, String)> {
     }
     add(text("run"), format!("{:?}", objects::run(record, "R1")));
     for number in [10, 350, 700, 1_300] {
-        let settings = trace::Settings { epsilon: 0.0, coverage: 0.0 };
+        let settings = packloft_server::query::trace_settings::Settings { epsilon: 0.0, coverage: 0.0 };
         let origin = trace::by_number(asked, "R1", number, settings);
         // What happened around is a list of texts in order of time; entries of one time by when they were told.
         let origin = origin.map(|mut origin| {
@@ -56,7 +61,12 @@ pub fn answers(asked: &Asked, journal: &Journal) -> Vec<(String, String)> {
         });
         add(format!("pack {number}"), format!("{origin:?}"));
     }
-    let print = trace::by_print(asked, "BR1", "2026-05-04 06:30", trace::Settings { epsilon: 0.0, coverage: 0.0 });
+    let print = trace::by_print(
+        asked,
+        "BR1",
+        "2026-05-04 06:30",
+        packloft_server::query::trace_settings::Settings { epsilon: 0.0, coverage: 0.0 },
+    );
     let print = print.map(|rows| rows.into_iter().map(|row| (row.interval, row.printer_text)).collect::<Vec<_>>());
     add(text("print"), format!("{print:?}"));
     for day in ["2026-05-03", "2026-05-04"] {

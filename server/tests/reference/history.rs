@@ -6,7 +6,7 @@ use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::deciding::Command;
-use packloft_server::query::content::Needs;
+use packloft_server::query::evidence::Needs;
 
 use crate::house::{House, MIN, T0, registers};
 

@@ -11,7 +11,8 @@ use packloft_domain::gs1::keys::sscc;
 use packloft_proto::v1;
 use packloft_server::engine::SystemClock;
 use packloft_server::house::{House, HouseConfig};
-use packloft_server::query::{Asked, Kept, loads, stock, store_plan};
+use packloft_server::query::asked::{Asked, Kept};
+use packloft_server::query::{loads, stock, store_plan};
 use packloft_tests::generated::{DAY, Feeder, MIN, T0, registers};
 use packloft_tests::setting;
 

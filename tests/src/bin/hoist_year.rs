@@ -14,7 +14,8 @@ use packloft_proto::v1;
 use packloft_server::documents::sheet;
 use packloft_server::engine::SystemClock;
 use packloft_server::house::{House, HouseConfig};
-use packloft_server::query::{Asked, Kept, due, gear, life, lifting_paper};
+use packloft_server::query::asked::{Asked, Kept};
+use packloft_server::query::{due, gear, life, lifting_paper};
 use packloft_tests::generated::{DAY, Feeder, MIN, T0, registers};
 use packloft_tests::setting;
 

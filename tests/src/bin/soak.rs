@@ -18,7 +18,7 @@ async fn main() -> anyhow::Result<()> {
     let days = setting("YEAR_DAYS", 10).cast_signed();
     add_days(&mut running, days).await?;
     let length = Duration::from_secs(60 * setting("SOAK_MINUTES", 20));
-    let mut soak = Soak::new(running.connection.clone(), &running.server.url(), days);
+    let mut soak = Soak::new(running.connection.clone(), &running.server.url(), days, setting("SOAK_WRITE_EVERY", 10));
     let (begun, mut seen, mut told): (Instant, Vec<(f64, f64)>, f64) = (Instant::now(), Vec::new(), 0.0);
     let mut every = tokio::time::interval(Duration::from_millis(setting("SOAK_EVERY_MS", 400)));
     every.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);

@@ -16,8 +16,9 @@ use packloft_domain::rules::deciding::Command;
 use packloft_proto::v1;
 use packloft_server::engine::{Engine, Submission, SystemClock};
 use packloft_server::house::{House, HouseConfig};
-use packloft_server::query::content::{Needs, evidence};
-use packloft_server::query::{Asked, Kept, loads, objects, recalls, stock, trace, whereabouts};
+use packloft_server::query::asked::{Asked, Kept};
+use packloft_server::query::evidence::{Needs, evidence};
+use packloft_server::query::{loads, recalls, stock, trace, whereabouts};
 use packloft_tests::generated::{DAY, Feeder, Line, MIN, T0, day, registers};
 
 /// First day: a year before the first of the other measurements.
@@ -209,7 +210,7 @@ fn timed<T>(run: impl FnOnce() -> anyhow::Result<T>) -> anyhow::Result<(f64, T)>
 
 /// Asks everything twice: with nothing kept, then with what the first time left in memory.
 async fn report(engine: &Engine, facts: u64, line: Line, number: i64) -> anyhow::Result<()> {
-    let settings = trace::Settings { epsilon: 0.0, coverage: 0.0 };
+    let settings = packloft_server::query::trace_settings::Settings { epsilon: 0.0, coverage: 0.0 };
     let middle = number / 2;
     let start = FIRST + middle * DAY;
     let printed = packloft_domain::time::Zone::utc().clock(start + 500 * MIN);
@@ -224,11 +225,11 @@ async fn report(engine: &Engine, facts: u64, line: Line, number: i64) -> anyhow:
         let lot = line.lot(middle);
         let (forward, found) = timed(|| {
             let mut bags: Vec<BagFacts> = Vec::new();
-            for tag in objects::bag_tags(&asked.record, &lot)? {
+            for tag in packloft_server::query::listed::bag_tags(&asked.record, &lot)? {
                 bags.extend(packloft_domain::objects::bag::bag(&asked.record, &tag)?);
             }
-            let reached = trace::reached_by_all(&asked, &bags, settings)?;
-            let (scope, intervals) = trace::scope_of(&reached);
+            let reached = packloft_server::query::reached::reached_by_all(&asked, &bags, settings)?;
+            let (scope, intervals) = packloft_server::query::reached::scope_of(&reached);
             Ok(whereabouts::whereabouts(&asked, scope, &intervals, Some(&lot))?)
         })?;
         anyhow::ensure!(found.accounts.iter().all(|sum| sum.unaccounted_count == 0), "{:?}", found.accounts);

@@ -52,36 +52,31 @@ pub fn code(context: &Context, index: usize, of_count: usize) -> Result<String, 
 
 impl Decision {
     /// Adds a hold on each bag because of the breaches, when there are any.
-    pub(super) fn hold_bags(mut self, context: &Context, tags: &[String]) -> Result<Self, Refusal> {
-        if self.breaches.is_empty() {
-            return Ok(self);
-        }
-        let reason = breach_reason(&self.breaches);
-        for (index, tag) in tags.iter().enumerate() {
-            self.holds.push(HoldPlaced {
-                hold_code: code(context, index, tags.len())?,
-                bag_tag: tag.clone(),
-                reason: reason.clone(),
-                hazard: HazardKind::Spreading.into(),
-                ..HoldPlaced::default()
-            });
-        }
-        Ok(self)
+    pub(super) fn hold_bags(self, context: &Context, tags: &[String]) -> Result<Self, Refusal> {
+        self.hold_each(context, tags, |bag_tag| HoldPlaced { bag_tag, ..HoldPlaced::default() })
     }
 
     /// Adds a hold on each pallet because of the breaches, when there are any.
-    pub(super) fn hold_pallets(mut self, context: &Context, ssccs: &[String]) -> Result<Self, Refusal> {
+    pub(super) fn hold_pallets(self, context: &Context, ssccs: &[String]) -> Result<Self, Refusal> {
+        self.hold_each(context, ssccs, |sscc| HoldPlaced { sscc, ..HoldPlaced::default() })
+    }
+
+    fn hold_each(
+        mut self,
+        context: &Context,
+        codes: &[String],
+        on: impl Fn(String) -> HoldPlaced,
+    ) -> Result<Self, Refusal> {
         if self.breaches.is_empty() {
             return Ok(self);
         }
         let reason = breach_reason(&self.breaches);
-        for (index, sscc) in ssccs.iter().enumerate() {
+        for (index, held) in codes.iter().enumerate() {
             self.holds.push(HoldPlaced {
-                hold_code: code(context, index, ssccs.len())?,
-                sscc: sscc.clone(),
+                hold_code: code(context, index, codes.len())?,
                 reason: reason.clone(),
                 hazard: HazardKind::Spreading.into(),
-                ..HoldPlaced::default()
+                ..on(held.clone())
             });
         }
         Ok(self)
