@@ -5,7 +5,8 @@
 //! loaded or dispatched by decision, and a hold reaches what was packed later. L7 a bag may be in a pallet when the pallet
 //! is among those the bag reaches, and only then. Besides: packs are conserved; what is kept in memory answers like what is
 //! computed anew; answers do not depend on the order facts came in; stock at a past time is what a house that heard only of
-//! what had happened by then has now; a proposal takes free pallets only, first expired first.
+//! what had happened by then has now; a proposal takes free pallets only, first expired first. One file above the usual length:
+//! every law looks at the same story.
 
 #[path = "common/house.rs"]
 mod house;
@@ -24,12 +25,10 @@ use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::deciding::Command;
 use packloft_domain::rules::free;
 use packloft_proto::v1;
-use packloft_server::query::asked::Asked;
-use packloft_server::query::content::content;
-use packloft_server::query::evidence::Needs;
-use packloft_server::query::trace::reached;
-use packloft_server::query::trace_settings::Settings;
-use packloft_server::query::{loads, pallets, recalls, rework, stock, whereabouts};
+use packloft_server::query::{
+    asked::Asked, content::content, evidence::Needs, loads, pallets, recalls, rework, stock, trace::reached,
+    trace_settings::Settings, whereabouts,
+};
 
 /// What a history has so far.
 #[derive(Default)]

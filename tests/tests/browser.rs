@@ -4,17 +4,20 @@
 //! Needs `chromedriver` and `chromium` on the path and, for the checkers, the folder of npm packages that `tests/run`
 //! names in `PACKLOFT_NPM` (axe-core, html-validate). What is missing is said and skipped.
 
-use std::io::{BufRead as _, BufReader};
-use std::process::{Child, Command, Stdio};
+use std::process::Command;
 use std::time::Duration;
 
 use anyhow::Context as _;
 use fantoccini::actions::{InputSource as _, KeyAction, KeyActions};
-use fantoccini::{Client, ClientBuilder, Locator};
+use fantoccini::{Client, Locator};
 use packloft_client::v1;
 use packloft_tests::Running;
 use packloft_tests::pages::PAGES;
 use tokio::sync::Mutex;
+
+mod driver;
+
+use driver::Driver;
 
 const EXECUTABLE: &str = env!("CARGO_BIN_EXE_house");
 /// One browser at a time: the machine may have two cores.
@@ -22,62 +25,6 @@ static ONE: Mutex<()> = Mutex::const_new(());
 
 /// What is seen before a lift.
 const SEEN: [&str; 4] = ["loops_on_untwisted", "bag_sound_dry", "nobody_below", "gate_shut"];
-
-/// A driver, ended when dropped.
-struct Driver {
-    child: Child,
-    port: u16,
-}
-
-impl Drop for Driver {
-    fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
-    }
-}
-
-impl Driver {
-    /// Starts one; `None` when there is none.
-    fn start() -> anyhow::Result<Option<Driver>> {
-        let spawned = Command::new("chromedriver").arg("--port=0").stdout(Stdio::piped()).stderr(Stdio::null()).spawn();
-        let Ok(mut child) = spawned else {
-            println!("SKIPPED: no chromedriver (Debian package chromium-driver)");
-            return Ok(None);
-        };
-        let out = child.stdout.take().ok_or_else(|| anyhow::anyhow!("no output"))?;
-        for line in BufReader::new(out).lines() {
-            if let Some(port) = line?.strip_suffix('.').and_then(|l| l.rsplit("on port ").next()?.parse().ok())
-                && port > 0
-            {
-                return Ok(Some(Driver { child, port }));
-            }
-        }
-        anyhow::bail!("chromedriver did not start")
-    }
-
-    async fn browser(&self, dark: bool) -> anyhow::Result<Client> {
-        let mut arguments = vec![
-            "--headless=new",
-            "--no-sandbox",
-            "--disable-gpu",
-            "--disable-quic",
-            "--no-first-run",
-            "--disable-background-networking",
-            "--disable-component-update",
-            "--disable-sync",
-            "--lang=en-GB",
-        ];
-        if dark {
-            arguments.push("--force-dark-mode");
-        }
-        let capabilities = serde_json::json!({ "goog:chromeOptions": { "args": arguments } });
-        let serde_json::Value::Object(capabilities) = capabilities else { anyhow::bail!("no capabilities") };
-        let connector = hyper_util::client::legacy::connect::HttpConnector::new();
-        let mut builder = ClientBuilder::new(connector);
-        builder.capabilities(capabilities);
-        Ok(builder.connect(&format!("http://127.0.0.1:{}", self.port)).await?)
-    }
-}
 
 /// A person at a tablet.
 struct Tablet {

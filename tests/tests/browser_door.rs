@@ -5,60 +5,29 @@
 //! Needs `chromedriver` and `chromium` on the path; what is missing is said and skipped. Prints what the browser answered to
 //! each try, and leaves a picture in `target/pictures`.
 
-use std::io::{BufRead as _, BufReader, Read as _, Write as _};
+use std::io::{Read as _, Write as _};
 use std::net::TcpListener;
-use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
 use anyhow::Context as _;
-use fantoccini::{Client, ClientBuilder, Locator};
+use fantoccini::{Client, Locator};
 use packloft_client::v1;
 use packloft_tests::Running;
 use prost::Message as _;
+
+mod driver;
+
+use driver::Driver;
 
 const EXECUTABLE: &str = env!("CARGO_BIN_EXE_house");
 /// The method another site would like to call.
 const METHOD: &str = "/packloft.v1.QualityService/PlaceHold";
 
-/// A driver, ended when dropped.
-struct Driver(Child);
-
-impl Drop for Driver {
-    fn drop(&mut self) {
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
-
 /// Starts a browser; `None` when there is none.
 async fn browser() -> anyhow::Result<Option<(Driver, Client)>> {
-    let spawned = Command::new("chromedriver").arg("--port=0").stdout(Stdio::piped()).stderr(Stdio::null()).spawn();
-    let Ok(child) = spawned else {
-        println!("SKIPPED: no chromedriver (Debian package chromium-driver)");
-        return Ok(None);
-    };
-    let mut driver = Driver(child);
-    let out = BufReader::new(driver.0.stdout.take().context("no output")?);
-    let port_in =
-        |line: String| line.strip_suffix('.')?.rsplit_once("on port ")?.1.parse::<u16>().ok().filter(|port| *port > 0);
-    let port = out.lines().map_while(Result::ok).find_map(port_in).context("chromedriver did not start")?;
-    let arguments = [
-        "--headless=new",
-        "--no-sandbox",
-        "--disable-gpu",
-        "--disable-quic",
-        "--no-first-run",
-        "--disable-background-networking",
-        "--disable-component-update",
-        "--disable-sync",
-        "--lang=en-GB",
-    ];
-    let wanted =
-        serde_json::json!({ "goog:chromeOptions": { "args": arguments }, "goog:loggingPrefs": { "browser": "ALL" } });
-    let serde_json::Value::Object(wanted) = wanted else { anyhow::bail!("no capabilities") };
-    let mut builder = ClientBuilder::new(hyper_util::client::legacy::connect::HttpConnector::new());
-    builder.capabilities(wanted);
-    Ok(Some((driver, builder.connect(&format!("http://127.0.0.1:{port}")).await?)))
+    let Some(driver) = Driver::start()? else { return Ok(None) };
+    let client = driver.browser(false).await?;
+    Ok(Some((driver, client)))
 }
 
 /// The request another site would like to have recorded, as it stands in gRPC: no piece is packed, five bytes before it.

@@ -1,6 +1,5 @@
 //! One question being answered: the record it reads, what it depended on, and what is kept between questions.
 
-use packloft_domain::record::Record;
 use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -9,7 +8,7 @@ use packloft_domain::key;
 use packloft_domain::objects::register::zone;
 use packloft_domain::objects::stretch::{emptied_times, stretch_in};
 use packloft_domain::reads::{ReadSet, Recorded};
-use packloft_domain::record::Unreadable;
+use packloft_domain::record::{Record, Unreadable};
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::free::{Stops, stops};
 use packloft_domain::sums::ledger::Ledger;

@@ -1,5 +1,4 @@
-//! What may be in a pallet or a bag of rework: from its packs through the flow to bags and lots; and what decisions need to know beside the
-//! record, with what that depends on.
+//! What may be in a pallet or a bag of rework: from its packs through the flow to bags and lots.
 
 use std::collections::BTreeSet;
 use std::sync::Arc;

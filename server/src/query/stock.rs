@@ -1,8 +1,5 @@
-//! Stock: what stands where, now and at any past time.
-//!
-//! Every unit's place is folded from its own facts. So that a question does not fold every unit that ever was, an index in
-//! memory keeps per unit where it is, when it came and went, and what that was folded from; it is brought up to a sequence by
-//! folding again only the units whose facts were touched since. A past time folds the units that were there then.
+//! Stock: what stands where, now and at any past time; of now by an index ([`super::stock_index`]). A past time folds the units
+//! that were there then.
 
 use std::collections::BTreeMap;
 

@@ -1,4 +1,8 @@
-//! Where every unit is, kept between questions and brought up to what was recorded since.
+//! Where every unit is, kept between questions.
+//!
+//! Every unit's place is folded from its own facts. So that a question does not fold every unit that ever was, the index keeps per
+//! unit where it is, when it came and went, and what that was folded from; it is brought up to a sequence by folding again only the
+//! units whose facts were touched since.
 
 use std::collections::BTreeMap;
 use std::collections::BTreeSet;

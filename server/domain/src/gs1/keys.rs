@@ -1,4 +1,8 @@
-//! Keys of GS1: check digits, and the number of a pallet (GS1 General Specifications, sections 7.9 and 3.2).
+//! GS1 keys: check digits, and serial shipping container codes (SSCC) from a company prefix.
+//!
+//! An SSCC is an extension digit, the company prefix, a serial reference and a check digit, 18 digits in all (GS1 General
+//! Specifications, section 4.3.1 and 7.9.1). The serials of a site count through the extension digit as well, so a prefix
+//! of L digits gives 10^(17-L) numbers. A number is never used twice, also when its pallet was voided.
 
 /// Check digit of the digits before it, weights 3, 1, 3, 1 … from the right (GS1 General Specifications, 7.9.1).
 ///

@@ -1,8 +1,4 @@
-//! GS1 keys: check digits, and serial shipping container codes (SSCC) from a company prefix.
-//!
-//! An SSCC is an extension digit, the company prefix, a serial reference and a check digit, 18 digits in all (GS1 General
-//! Specifications, section 4.3.1 and 7.9.1). The serials of a site count through the extension digit as well, so a prefix
-//! of L digits gives 10^(17-L) numbers. A number is never used twice, also when its pallet was voided.
+//! Open standards of GS1: keys, element strings, dates, Digital Links, scans and bars.
 use crate::gs1::keys::is_key;
 
 pub mod code_128;

@@ -1,4 +1,7 @@
 //! What a bulk bag is: what it weighed, what it holds, where it stands, and what became of it.
+//!
+//! A bag's masses are computed from its facts each time, so a weighing that arrives late corrects every figure that
+//! rests on it. The net mass in use is the newest weighing here before the first tip, else what the note declared.
 
 use crate::count::total;
 use crate::fact::*;

@@ -1,4 +1,10 @@
 //! What a pallet is: which packs stood on it when, what it was made from, and what became of it.
+//!
+//! A pallet holds an exact number of packs per run. Which numbers they may have follows from where they were stacked
+//! (see [`crate::objects::stacking`]); packs that were split off or put together keep the intervals of the pallets they came from,
+//! so an interval is never lost and never narrowed by a guess. Everything is folded from facts each time.
+//!
+//! Invariant I-PAL-1: packs are conserved: what leaves a pallet stands on another, was disposed of, or is with a consignee.
 
 use crate::count::total;
 use crate::fact::*;

@@ -1,4 +1,8 @@
-//! Packs opened into bulk bags again: when they were made, and which bags they are in.
+//! Rework: product taken out of packs, collected in a bulk bag and tipped again.
+//!
+//! Its origin is the packs it came from. A bag of it is on record like any other; what lots it holds is computed through the
+//! packs, through any number of generations, since a correction of the flow corrects it as well. Here: when the packs were made,
+//! and in which bags they are.
 
 use crate::fact::*;
 use crate::key;

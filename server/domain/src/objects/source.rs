@@ -1,4 +1,6 @@
-//! What a registered source sent: its epochs and sequences, and what follows what.
+//! What a registered source sent last, and what may follow it.
+//!
+//! A source numbers what it sends in one life (epoch) without gaps, so that nothing is lost or counted twice.
 
 use crate::fact::*;
 use crate::key;

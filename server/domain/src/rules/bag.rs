@@ -1,7 +1,4 @@
-//! Bulk bags: what is in one, how that is known, and what has left it.
-//!
-//! A bag's masses are computed from its facts each time, so a weighing that arrives late corrects every figure that
-//! rests on it. The net mass in use is the newest weighing here before the first tip, else what the note declared.
+//! Bulk bags: what may be recorded of an arrival, a filling, a weighing, a residue or a loss.
 //!
 //! Invariant I-BAG-1: tipped + lost + residue never exceeds the net in use by decision (`over_tipping_is_refused`).
 

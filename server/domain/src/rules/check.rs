@@ -1,9 +1,5 @@
-//! Line checks: what a failed one puts on hold, what no good one has proved yet, and when the next is due.
-//!
-//! A failed check says nothing of when the device stopped working, so all that passed its place since the good check before
-//! is suspect, until a good check says that it works again. Both ends are looked up each time: a check told late moves them
-//! for everybody. The place of a check among the packs is the counter that was read with it; without one it is somewhere
-//! between the readings on either side, and the wider end counts.
+//! Line checks: what a failed one puts on hold, and what no good one has proved yet. Around which packs a check stands says
+//! [`crate::objects::check`]; when the next is due, [`super::check_due`].
 
 use super::hold;
 use crate::fact::*;

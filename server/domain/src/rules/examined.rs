@@ -1,4 +1,15 @@
 //! What stands for and against a hoist or gear at an instant: its newest report, mishaps, overloads and the check before use.
+//!
+//! SAFETY-OF-PEOPLE. Whether an item may be used at an instant is computed from what was told about it, each time. What is
+//! not known speaks against using it: no examination, no interval set, a defect that is not remedied.
+//!
+//! - The newest report by the day of the examination counts, not by when it was typed: an old report clears nothing.
+//! - Good until: the earlier of the date in the report and the interval on register. No default: local code decides. As a
+//!   note: LOLER 1998 reg. 9(3) has 6 months for accessories (read in print) and 12 for other lifting equipment (from
+//!   memory, unconfirmed); 29 CFR 1910.179(j) has periodic inspections at 1 to 12 months.
+//! - After an overload, a shock or another mishap, and after an overhaul, an item is out of service until examined. An overload
+//!   is one by what is known now: it may be found long after the lift, and what is put right takes it back.
+//! - A defect to be remedied by a date is cleared by a remedy or a newer report, an immediate one by a newer report alone.
 
 use crate::fact::*;
 use crate::key::{self, pre_use_key};

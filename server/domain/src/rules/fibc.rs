@@ -1,8 +1,7 @@
-//! Individual bulk bags over their fillings: trips, liners, inspections, discards.
+//! Individual bulk bags before they are filled again, and their inspections.
 //!
-//! An FIBC with a number is filled more than once; the tag on it names one filling. Its fillings are counted from what was
-//! told, so that a filling told late counts. Rules of the trade (public guides, read second hand): single-trip bags are not
-//! refilled, nothing is repaired, a multi-trip bag is inspected before each refill.
+//! Rules of the trade (public guides, read second hand): single-trip bags are not refilled, nothing is repaired, a multi-trip bag
+//! is inspected before each refill.
 
 use crate::fact::*;
 use crate::objects::fibc::{FibcFacts, discard_words};

@@ -1,8 +1,7 @@
-//! Holds and breaches: who may not use what, and until when.
+//! Holds placed and ended, breaches closed, contradictions settled; and the holds that breaches place.
 //!
-//! A hold is a rule, not a list of packs: what it covers is computed when asked, so that late facts are covered too.
 //! Only quality ends one. A hold placed by a deed that is later voided stays until it is ended: a correction of the
-//! record must not let product go by itself.
+//! record must not let product go by itself. What a hold covers says [`crate::objects::hold`].
 
 use super::register::qa_needed;
 use crate::fact::*;

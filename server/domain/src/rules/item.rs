@@ -1,15 +1,5 @@
-//! Hoists and gear items over their lives: examinations, defects and their remedies, mishaps, pre-use checks.
-//!
-//! SAFETY-OF-PEOPLE. Whether an item may be used at an instant is computed from what was told about it, each time. What is
-//! not known speaks against using it: no examination, no interval set, a defect that is not remedied.
-//!
-//! - The newest report by the day of the examination counts, not by when it was typed: an old report clears nothing.
-//! - Good until: the earlier of the date in the report and the interval on register. No default: local code decides. As a
-//!   note: LOLER 1998 reg. 9(3) has 6 months for accessories (read in print) and 12 for other lifting equipment (from
-//!   memory, unconfirmed); 29 CFR 1910.179(j) has periodic inspections at 1 to 12 months.
-//! - After an overload, a shock or another mishap, and after an overhaul, an item is out of service until examined. An overload
-//!   is one by what is known now: it may be found long after the lift, and what is put right takes it back.
-//! - A defect to be remedied by a date is cleared by a remedy or a newer report, an immediate one by a newer report alone.
+//! Hoists and gear items: what may be told of examinations, defects and their remedies, mishaps, overhauls, other lifts and
+//! pre-use checks. Whether one may be used at an instant says [`super::examined`].
 
 use crate::fact::*;
 use crate::key;

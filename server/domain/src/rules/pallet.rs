@@ -1,10 +1,6 @@
-//! Pallets: what is on one, how it came there, and where it is.
+//! Pallets that are to be decided about: that one is there, the number a new one gets, and what it should show on a scale.
 //!
-//! A pallet holds an exact number of packs per run. Which numbers they may have follows from where they were stacked
-//! (see [`crate::objects::stacking`]); packs that were split off or put together keep the intervals of the pallets they came from,
-//! so an interval is never lost and never narrowed by a guess. Everything is folded from facts each time.
-//!
-//! Invariant I-PAL-1: packs are conserved: what leaves a pallet stands on another, was disposed of, or is with a consignee.
+//! A number is never given twice, also when its pallet was voided (GS1 General Specifications, section 4.3.1).
 
 use crate::fact::*;
 use crate::objects::pallet::{PalletFacts, newest_serial, pallet, used};

@@ -1,7 +1,4 @@
-//! The registers: which state of an item was in force when something happened.
-//!
-//! Every change is a fact with its effective time, so a lift of last week is judged by last week's plate. An item
-//! that was registered only after the deed counts with its first state: paper often comes late.
+//! Registers as they are changed: who may, which version a change is made to, and what a site must say.
 
 use crate::fact::registered::Item;
 use crate::fact::*;

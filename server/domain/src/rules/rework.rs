@@ -1,7 +1,4 @@
-//! Rework: product taken out of packs, collected in a bulk bag and tipped again.
-//!
-//! Its origin is the packs it came from. A bag of it is on record like any other; what lots it holds is computed through the
-//! packs, through any number of generations, since a correction of the flow corrects it as well.
+//! Rework that was tipped before it can have been: see [`crate::objects::rework`] for what it is.
 
 use crate::fact::*;
 use crate::objects::bag;

@@ -1,7 +1,6 @@
-//! Devices that send by themselves: what a source sent last, what may follow it, and its counts.
+//! Devices that send by themselves, and their counts.
 //!
-//! A source numbers what it sends in one life (epoch) without gaps, so that nothing is lost or counted twice. What a device
-//! saw is recorded whenever it can be put in order: a count that cannot be true beside others is a contradiction to
+//! What a device saw is recorded whenever it can be put in order: a count that cannot be true beside others is a contradiction to
 //! settle, not a reason to stop listening to the device.
 
 use super::plausible;
