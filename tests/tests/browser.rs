@@ -44,6 +44,17 @@ impl Tablet {
         Ok(tablet)
     }
 
+    /// Sets the tablet's own language or colours, and waits until the answer has come: a page that is asked for before
+    /// that is overtaken by it on a busy machine. What was set may be what stood there already, so the page is marked.
+    async fn set(&self, field: &str, value: &str) -> anyhow::Result<()> {
+        self.go("/who").await?;
+        self.fill("form[action='/do/settings']", &[(field, value)]).await?;
+        self.client.execute("document.documentElement.classList.add('left')", Vec::new()).await?;
+        self.css("form[action='/do/settings'] button").await?.click().await?;
+        self.css("html:not(.left) form[action='/do/settings']").await?;
+        Ok(())
+    }
+
     async fn size(&self, width: u32, height: u32) -> anyhow::Result<()> {
         // The frame of a headless window takes some of its height.
         Ok(self.client.set_window_size(width, height + 150).await?)
@@ -551,9 +562,7 @@ async fn every_page_passes_the_checkers_and_is_pictured() -> anyhow::Result<()> 
     let mut found = Vec::new();
     let tablet = Tablet::open(&driver, &running, "p-40").await?;
     for look in ["light", "dark"] {
-        tablet.go("/who").await?;
-        tablet.fill("form[action='/do/settings']", &[("look", look)]).await?;
-        tablet.css("form[action='/do/settings'] button").await?.click().await?;
+        tablet.set("look", look).await?;
         tablet.css(&format!("html[data-look={look}]")).await?;
         for (name, path) in PAGES {
             for (width, height) in [(800, 1280), (1280, 800), (390, 844)] {
@@ -588,9 +597,7 @@ async fn every_page_passes_the_checkers_and_is_pictured() -> anyhow::Result<()> 
     // The pictures of the README are made anew where a folder for them is named.
     if let Some(folder) = std::env::var_os("PACKLOFT_PICTURES").map(std::path::PathBuf::from) {
         std::fs::create_dir_all(&folder)?;
-        tablet.go("/who").await?;
-        tablet.fill("form[action='/do/settings']", &[("look", "light")]).await?;
-        tablet.css("form[action='/do/settings'] button").await?.click().await?;
+        tablet.set("look", "light").await?;
         tablet.css("html[data-look=light]").await?;
         for (file, page, width, height) in
             [("trace.png", "trace-lot", 1280, 1480), ("lift.png", "lift-refused", 800, 1200)]
@@ -698,9 +705,7 @@ async fn a_lot_rejected_while_it_runs_is_announced_where_nobody_can_overlook_it(
         ("en", "Feed F1 holds product that may not be used", format!("lot {lot} REJECTED")),
         ("de", "Im Zulauf F1 ist Ware, die nicht verwendet werden darf", format!("Partie {lot} ABGELEHNT")),
     ] {
-        tablet.go("/who").await?;
-        tablet.fill("form[action='/do/settings']", &[("language", language)]).await?;
-        tablet.css("form[action='/do/settings'] button").await?.click().await?;
+        tablet.set("language", language).await?;
         tablet.css(&format!("html[lang={language}]")).await?;
         for (name, path, selector, words) in [
             ("line", "/line", "#stopped", notice),
