@@ -37,6 +37,11 @@ struct Arguments {
 
 /// Runs the demo with these arguments; the first is the program's name.
 pub fn main_with(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> ExitCode {
+    main_of(arguments.into_iter().collect())
+}
+
+// One body for all callers: with the arguments' type in it, every program would compile all of this anew.
+fn main_of(arguments: Vec<std::ffi::OsString>) -> ExitCode {
     let arguments = match Arguments::try_parse_from(arguments) {
         Ok(arguments) => arguments,
         Err(fault) => {

@@ -11,7 +11,7 @@ use std::process::{Child, Command, ExitCode, Stdio};
 use std::sync::Arc;
 
 use anyhow::Context as _;
-use packloft_server::engine::clock::ShiftedClock;
+use packloft_engine::clock::ShiftedClock;
 
 use crate::clock;
 

@@ -2,12 +2,12 @@
 
 use std::time::Duration;
 
+use packloft_api::convert;
+use packloft_api::faults::Faults;
 use packloft_client::connection::{Connection, may_retry};
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::deciding::Command;
 use packloft_proto::v1;
-use packloft_server::service::convert;
-use packloft_server::service::faults::Faults;
 use prost::Message;
 use tonic::Status;
 

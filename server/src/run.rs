@@ -11,22 +11,22 @@ use anyhow::Context as _;
 use clap::{Parser, Subcommand};
 use packloft_proto::v1;
 use prost_reflect::DescriptorPool;
-use tonic::codec::CompressionEncoding;
 use tonic::transport::server::TcpIncoming;
 use tonic_health::ServingStatus;
 use tonic_health::server::HealthReporter;
 
 use crate::door::hosts::Named;
 use crate::door::{self, Hosts, Visitors};
-use crate::engine::{self, Clock, Engine, SystemClock};
-use crate::house::{self, House, HouseConfig};
-use crate::journal::JournalError;
-use crate::journal::disk::RealDisk;
-use crate::journal::open::look;
-use crate::pages::starting::Starting;
-use crate::people::People;
-use crate::service::{Api, asker};
-use crate::{limits, pages, repair, verify};
+use crate::limits;
+use packloft_api::people::People;
+use packloft_api::{Api, asker};
+use packloft_engine::data_dir::{self, DataDir, DataDirConfig};
+use packloft_engine::{Clock, Engine, SystemClock};
+use packloft_engine::{repair, verify};
+use packloft_journal::JournalError;
+use packloft_journal::disk::RealDisk;
+use packloft_journal::open::look;
+use packloft_web::starting::Starting;
 
 /// The record of a packing house, served over gRPC.
 #[derive(Parser)]
@@ -92,7 +92,7 @@ struct Serve {
     #[arg(long = "host", value_name = "HOST", env = "PACKLOFT_HOSTS", value_delimiter = ',')]
     hosts: Vec<Named>,
     /// Free space kept in reserve, in MiB.
-    #[arg(long, default_value_t = limits::BALLAST_BYTES >> 20)]
+    #[arg(long, default_value_t = packloft_engine::limits::BALLAST_BYTES >> 20)]
     ballast_mib: u64,
     /// Worker threads of the RPC side.
     #[arg(long, default_value_t = 2)]
@@ -106,6 +106,11 @@ pub fn main_with(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> Exi
 
 /// The same by another clock. `packloft-server` has no way to it: a wrong clock would judge examination dates wrongly.
 pub fn main_with_clock(arguments: impl IntoIterator<Item = std::ffi::OsString>, clock: Arc<dyn Clock>) -> ExitCode {
+    main_of(arguments.into_iter().collect(), clock)
+}
+
+// One body for all callers: with the arguments' type in it, every program would compile all of this anew.
+fn main_of(arguments: Vec<std::ffi::OsString>, clock: Arc<dyn Clock>) -> ExitCode {
     let parsed = match Arguments::try_parse_from(arguments) {
         Ok(parsed) => parsed,
         Err(fault) => {
@@ -114,9 +119,9 @@ pub fn main_with_clock(arguments: impl IntoIterator<Item = std::ffi::OsString>, 
         }
     };
     let filter = tracing_subscriber::EnvFilter::try_from_env("PACKLOFT_LOG")
-        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("warn,packloft_server=info,sled=off"));
+        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("warn,packloft=info,sled=off"));
     let _ = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).try_init();
-    let ahead_s = engine::ahead_us(&*clock) / 1_000_000;
+    let ahead_s = packloft_engine::ahead_us(&*clock) / 1_000_000;
     if ahead_s != 0 {
         tracing::warn!(ahead_s, "THE CLOCK IS SET BY HAND: for demos and tests only, its records are invented");
     }
@@ -131,7 +136,7 @@ pub fn main_with_clock(arguments: impl IntoIterator<Item = std::ffi::OsString>, 
         }
         Task::Verify { data, no_views } => prove(&data, no_views),
         Task::Restore { data, last_serial, last_serial_unknown } => {
-            crate::restore::restore(&data, last_serial, last_serial_unknown)
+            packloft_engine::restore::restore(&data, last_serial, last_serial_unknown)
         }
         Task::Repair { data, accept_loss } => repair::repair(&data, accept_loss, &*clock),
     };
@@ -156,10 +161,10 @@ fn panic_text(payload: &(dyn std::any::Any + Send)) -> String {
 
 /// Proves a folder and writes nothing in it: a store opens only where it can write, so views are opened as a copy.
 fn prove(data: &Path, no_views: bool) -> anyhow::Result<ExitCode> {
-    let _lock = house::lock_existing(data)?;
-    let found = look(&RealDisk, &data.join("journal"), house::witness(data), true)?;
-    let journal = house::read_journal(data)?;
-    let copied = if no_views { None } else { house::copy_of_views(data)? };
+    let _lock = data_dir::lock_existing(data)?;
+    let found = look(&RealDisk, &data.join("journal"), data_dir::witness(data), true)?;
+    let journal = data_dir::read_journal(data)?;
+    let copied = if no_views { None } else { data_dir::copy_of_views(data)? };
     let report = match &copied {
         Some((_, Ok(views))) => verify::verify(&journal, views),
         _ => verify::verify_journal(&journal),
@@ -210,8 +215,8 @@ fn run_server(serve: &Serve, clock: Arc<dyn Clock>) -> anyhow::Result<ExitCode> 
 }
 
 /// Opens the port, then the data folder, and serves until the end; gives the house when it was opened.
-async fn serve_folder(serve: &Serve, clock: Arc<dyn Clock>) -> anyhow::Result<Option<House>> {
-    crate::memory::give_back();
+async fn serve_folder(serve: &Serve, clock: Arc<dyn Clock>) -> anyhow::Result<Option<DataDir>> {
+    packloft_api::memory::give_back();
     let incoming = TcpIncoming::bind(serve.listen)
         .map_err(|fault| anyhow::anyhow!("{fault}"))
         .with_context(|| format!("cannot listen on {}", serve.listen))?
@@ -220,14 +225,14 @@ async fn serve_folder(serve: &Serve, clock: Arc<dyn Clock>) -> anyhow::Result<Op
     say(&format!("packloft-server starts on {address}"));
     let starting = Arc::new(Starting::default());
     let shown = Arc::clone(&starting);
-    let usual = HouseConfig::new(&serve.data);
+    let usual = DataDirConfig::new(&serve.data);
     let told = Arc::clone(&usual.progress);
-    let progress = Arc::new(move |opening: house::Opening| {
+    let progress = Arc::new(move |opening: data_dir::Opening| {
         told(opening);
         shown.tell(opening);
     });
-    let config = HouseConfig { ballast_bytes: serve.ballast_mib << 20, progress, ..usual };
-    let opened = tokio::task::spawn_blocking(move || House::open(&config, clock));
+    let config = DataDirConfig { ballast_bytes: serve.ballast_mib << 20, progress, ..usual };
+    let opened = tokio::task::spawn_blocking(move || DataDir::open(&config, clock));
     let (health, health_service) = tonic_health::server::health_reporter();
     set_health(&health, ServingStatus::NotServing).await?;
     let (stopping, told) = tokio::sync::watch::channel(false);
@@ -248,15 +253,6 @@ async fn serve_folder(serve: &Serve, clock: Arc<dyn Clock>) -> anyhow::Result<Op
         followed = keep_health(&house.engine, &health) => followed?,
     }
     Ok(Some(house))
-}
-
-macro_rules! limited {
-    ($service:ident :: $server:ident, $api:expr) => {
-        v1::$service::$server::new($api.clone())
-            .max_decoding_message_size(limits::MESSAGE_MAX_BYTES)
-            .accept_compressed(CompressionEncoding::Gzip)
-            .send_compressed(CompressionEncoding::Gzip)
-    };
 }
 
 /// Descriptor sets of every service that is served.
@@ -350,31 +346,13 @@ fn rooms(api: &Api, told: tokio::sync::watch::Receiver<bool>) -> anyhow::Result<
             .register_encoded_file_descriptor_set(v1::DESCRIPTOR)
             .register_encoded_file_descriptor_set(tonic_health::pb::FILE_DESCRIPTOR_SET)
     };
-    let grpc = tonic::service::Routes::new(reflection().build_v1()?)
-        .add_service(reflection().build_v1alpha()?)
-        .add_service(limited!(setup_service_server::SetupServiceServer, api))
-        .add_service(limited!(intake_service_server::IntakeServiceServer, api))
-        .add_service(limited!(lot_service_server::LotServiceServer, api))
-        .add_service(limited!(gear_service_server::GearServiceServer, api))
-        .add_service(limited!(lift_service_server::LiftServiceServer, api))
-        .add_service(limited!(run_service_server::RunServiceServer, api))
-        .add_service(limited!(pallet_service_server::PalletServiceServer, api))
-        .add_service(limited!(store_service_server::StoreServiceServer, api))
-        .add_service(limited!(dispatch_service_server::DispatchServiceServer, api))
-        .add_service(limited!(import_service_server::ImportServiceServer, api))
-        .add_service(limited!(check_service_server::CheckServiceServer, api))
-        .add_service(limited!(recall_service_server::RecallServiceServer, api))
-        .add_service(limited!(quality_service_server::QualityServiceServer, api))
-        .add_service(limited!(trace_service_server::TraceServiceServer, api))
-        .add_service(limited!(figure_service_server::FigureServiceServer, api))
-        .add_service(limited!(label_service_server::LabelServiceServer, api))
-        .add_service(limited!(document_service_server::DocumentServiceServer, api))
-        .add_service(limited!(journal_service_server::JournalServiceServer, api))
+    let reflecting = tonic::service::Routes::new(reflection().build_v1()?).add_service(reflection().build_v1alpha()?);
+    let grpc = packloft_api::routes::with_services(reflecting, api)
         .prepare()
         .into_axum_router()
         // Unknown addresses are the pages' to answer, in gRPC to those who asked in gRPC.
         .reset_fallback();
-    Ok(grpc.merge(pages::routes(api.clone(), told)).layer(axum::middleware::from_fn(asker::as_asker)))
+    Ok(grpc.merge(packloft_web::routes(api.clone(), told)).layer(axum::middleware::from_fn(asker::as_asker)))
 }
 
 /// Serves health and what `starting` gives until `stop` completes; `stopping` is told first, since live connections never end

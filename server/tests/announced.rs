@@ -7,6 +7,8 @@ mod house;
 use std::collections::BTreeSet;
 
 use house::*;
+use packloft_answers::announce::{everywhere, stopped_in};
+use packloft_answers::line;
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
@@ -14,8 +16,6 @@ use packloft_domain::objects::bag;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::deciding::Command;
 use packloft_proto::v1;
-use packloft_server::query::announce::{everywhere, stopped_in};
-use packloft_server::query::line;
 
 fn filled(house: &mut House, at: i64, tag: &str, lot: &str, rework: Option<PackInterval>, net: i64) {
     let lots = if lot.is_empty() { Vec::new() } else { vec![LotShare { lot_code: lot.into(), share_ppm: 1_000_000 }] };

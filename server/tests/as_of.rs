@@ -7,14 +7,14 @@ mod house;
 use std::sync::Arc;
 
 use house::*;
+use packloft_answers::line::line;
 use packloft_domain::fact::*;
 use packloft_domain::key::{DAY_US, bucket, day_of, object};
 use packloft_domain::objects::run::open_run;
 use packloft_domain::record::{MemoryRecord, Record};
-use packloft_server::query::line::line;
-use packloft_server::views::memory::MemoryStore;
-use packloft_server::views::sled_store::SledStore;
-use packloft_server::views::{ViewStore, Views};
+use packloft_engine::views::memory::MemoryStore;
+use packloft_engine::views::sled_store::SledStore;
+use packloft_engine::views::{ViewStore, Views};
 
 fn remark(feed: u8, day: i64, text: usize) -> Event {
     let feed_code = format!("F{feed}");
@@ -95,7 +95,7 @@ fn a_line_shows_its_run_at_every_sequence() {
     let newest = house.events.len() as u64;
     for sequence in begun..=newest {
         let record = house.views.record_at(sequence);
-        let asked = packloft_server::query::asked::Asked::new(record, Arc::clone(&house.kept)).unwrap();
+        let asked = packloft_answers::asked::Asked::new(record, Arc::clone(&house.kept)).unwrap();
         let found = line(&asked, "M1", T0 + 30 * DAY_US).unwrap();
         assert_eq!(found.run.map(|run| run.run_code).as_deref(), Some("R1"), "at {sequence}");
         assert_eq!(found.counts.len() as u64, (sequence - begun + 1).min(12), "at {sequence}");

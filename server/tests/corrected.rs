@@ -8,16 +8,16 @@ use std::path::Path;
 use std::sync::Arc;
 
 use house::*;
+use packloft_answers::{documents, figures, labels, objects, performance, shift, trace};
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::objects::pallet::pallet;
 use packloft_domain::record::facts;
 use packloft_domain::told::told;
+use packloft_journal::memory_disk::MemoryDisk;
+use packloft_journal::{Journal, Pending, Witness};
 use packloft_proto::v1;
-use packloft_server::journal::memory_disk::MemoryDisk;
-use packloft_server::journal::{Journal, Pending, Witness};
-use packloft_server::query::{documents, figures, labels, objects, performance, shift, trace};
 
 const HOUR: i64 = 60 * MIN;
 
@@ -169,7 +169,7 @@ fn answers(house: &House, sscc: &str) -> Vec<(&'static str, String)> {
     let (asked, journal) = (&house.anew(), &journal(house));
     let mut found: Vec<(&'static str, String)> = Vec::new();
     let mut add = |what: &'static str, text: String| found.push((what, blind(&text)));
-    let settings = packloft_server::query::trace_settings::Settings { epsilon: 0.0, coverage: 0.0 };
+    let settings = packloft_answers::trace_settings::Settings { epsilon: 0.0, coverage: 0.0 };
     add("run", format!("{:?}", objects::run(&asked.record, "R1")));
     add("pallet", format!("{:?}", pallet(&asked.record, sscc)));
     add("trace", format!("{:?}", trace::by_number(asked, "R1", 50, settings)));

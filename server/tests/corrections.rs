@@ -18,15 +18,15 @@ use std::sync::Arc;
 use answers::*;
 use day::*;
 use house::*;
+use packloft_answers::asked::{Asked, Kept};
+use packloft_answers::evidence::Needs;
+use packloft_answers::objects;
 use packloft_domain::fact::*;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::deciding::Command;
 use packloft_domain::rules::undo::other_way;
-use packloft_server::query::asked::{Asked, Kept};
-use packloft_server::query::evidence::Needs;
-use packloft_server::query::objects;
-use packloft_server::views::Views;
-use packloft_server::views::memory::MemoryStore;
+use packloft_engine::views::Views;
+use packloft_engine::views::memory::MemoryStore;
 
 /// What an entry needs beside the record.
 fn needs(fact: &Fact, at: i64) -> Option<Needs> {

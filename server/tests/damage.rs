@@ -7,12 +7,12 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use common::{config, day, open, submission, tell};
-use packloft_server::engine::SystemClock;
-use packloft_server::house::{House, HouseConfig};
-use packloft_server::journal::disk::RealDisk;
-use packloft_server::journal::format::{MARK_BYTES, MARKS_AT, RECORDS_AT};
-use packloft_server::journal::{Journal, Witness};
-use packloft_server::verify::verify;
+use packloft_engine::SystemClock;
+use packloft_engine::data_dir::{DataDir, DataDirConfig};
+use packloft_engine::verify::verify;
+use packloft_journal::disk::RealDisk;
+use packloft_journal::format::{MARK_BYTES, MARKS_AT, RECORDS_AT};
+use packloft_journal::{Journal, Witness};
 
 fn flips() -> usize {
     std::env::var("FLIPS").ok().and_then(|text| text.parse().ok()).unwrap_or(200)
@@ -20,8 +20,8 @@ fn flips() -> usize {
 
 /// A folder with a day in several small segments, cleanly closed.
 async fn made(folder: &Path) -> anyhow::Result<()> {
-    let settings = HouseConfig { segment_bytes: 2_500, ..config(folder) };
-    let house = House::open(&settings, Arc::new(SystemClock))?;
+    let settings = DataDirConfig { segment_bytes: 2_500, ..config(folder) };
+    let house = DataDir::open(&settings, Arc::new(SystemClock))?;
     for (number, (at, fact)) in day().into_iter().enumerate() {
         tell(&house, submission(number as u64 + 1, at, fact)).await.map_err(|e| anyhow::anyhow!("{e:?}"))?;
     }
@@ -208,7 +208,7 @@ async fn a_damaged_journal_is_read_only_until_repaired_and_says_what_was_lost() 
     let report = verify(&house.engine.journal, &house.engine.views);
     assert_eq!(report.faults, [""; 0]);
     let last = house.engine.journal.last_sequence();
-    let event = packloft_server::engine::read_event(&house.engine.journal, last)?;
+    let event = packloft_engine::read_event(&house.engine.journal, last)?;
     assert!(format!("{:?}", event.fact).contains("EpochStarted"), "{event:?}");
     house.close();
     Ok(())

@@ -15,6 +15,12 @@ use std::rc::Rc;
 use std::sync::Arc;
 
 use house::*;
+use packloft_answers::asked::{Asked, Kept};
+use packloft_answers::content::content;
+use packloft_answers::evidence::{Needs, evidence};
+use packloft_answers::trace::{self, by_number, held_in_run, reached};
+use packloft_answers::trace_settings::Settings;
+use packloft_answers::{figures, line, pallets, period, recalls, stock};
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::reads::ReadSet;
@@ -22,12 +28,6 @@ use packloft_domain::record::Record;
 use packloft_domain::rules::free;
 use packloft_domain::{key, objects, patience};
 use packloft_proto::v1;
-use packloft_server::query::asked::{Asked, Kept};
-use packloft_server::query::content::content;
-use packloft_server::query::evidence::{Needs, evidence};
-use packloft_server::query::trace::{self, by_number, held_in_run, reached};
-use packloft_server::query::trace_settings::Settings;
-use packloft_server::query::{figures, line, pallets, period, recalls, stock};
 use troubled::{FEEDS, LOTS, MACHINES, Trouble, machine};
 
 /// A question that can be asked again later.
@@ -71,7 +71,7 @@ fn answer(asked: &Asked, question: &Question) -> String {
             format!("{:?} {:?}", by_number(asked, run, *number, settings), held_in_run(asked, run))
         }
         Question::Balance(feed, at) => {
-            let at_time = at.map(packloft_server::service::faults::timestamp);
+            let at_time = at.map(packloft_answers::times::timestamp);
             let request =
                 v1::GetBalanceRequest { feed_code: feed.clone(), at_time, ..v1::GetBalanceRequest::default() };
             format!("{:?}", figures::balance(asked, &request).map(|found| found.spans))

@@ -9,15 +9,15 @@ use std::sync::mpsc::{Receiver, Sender, channel};
 
 use common::{day, submission};
 use packloft_domain::fact::{Event, Fact, RemarkRecorded};
-use packloft_server::engine::{Engine, EngineError, SystemClock};
-use packloft_server::journal::disk::{Disk, DiskFile};
-use packloft_server::journal::format::{Header, Mark, RECORDS_AT, Record, VERSION};
-use packloft_server::journal::memory_disk::MemoryDisk;
-use packloft_server::journal::open::look;
-use packloft_server::journal::{Journal, JournalError, Pending, Witness};
-use packloft_server::verify::verify;
-use packloft_server::views::Views;
-use packloft_server::views::memory::MemoryStore;
+use packloft_engine::verify::verify;
+use packloft_engine::views::Views;
+use packloft_engine::views::memory::MemoryStore;
+use packloft_engine::{Engine, EngineError, SystemClock};
+use packloft_journal::disk::{Disk, DiskFile};
+use packloft_journal::format::{Header, Mark, RECORDS_AT, Record, VERSION};
+use packloft_journal::memory_disk::MemoryDisk;
+use packloft_journal::open::look;
+use packloft_journal::{Journal, JournalError, Pending, Witness};
 
 const FOLDER: &str = "/journal";
 
@@ -297,7 +297,7 @@ fn a_journal_of_the_first_layout_goes_on_in_the_second() {
             sequence,
             unit: sequence,
             recorded_time_us: sequence.cast_signed(),
-            kind: packloft_server::journal::kind_number(&event),
+            kind: packloft_journal::kind_number(&event),
             schema: 1,
             last_of_unit: true,
             place: 0,

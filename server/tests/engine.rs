@@ -15,11 +15,11 @@ use packloft_domain::reads::ReadSet;
 use packloft_domain::record::Record;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::deciding::Command;
-use packloft_server::engine::{Clock, DependsOn, Engine, EngineError, Submission, fresh_id};
-use packloft_server::journal::memory_disk::MemoryDisk;
-use packloft_server::journal::{Journal, Witness};
-use packloft_server::views::Views;
-use packloft_server::views::memory::MemoryStore;
+use packloft_engine::views::Views;
+use packloft_engine::views::memory::MemoryStore;
+use packloft_engine::{Clock, DependsOn, Engine, EngineError, Submission, fresh_id};
+use packloft_journal::memory_disk::MemoryDisk;
+use packloft_journal::{Journal, Witness};
 
 /// A clock that tells what it is told to, beside one that stands.
 struct TestClock {
@@ -267,7 +267,7 @@ async fn facts_of_one_unit_are_recorded_together_or_not_at_all() -> anyhow::Resu
     assert_eq!((outcome.sequence, outcome.replayed), (1, false));
     assert_eq!(engine.newest(), facts.len() as u64);
     // More facts than are written to the views at once.
-    assert!(facts.len() < packloft_server::limits::VIEW_PIECE_COUNT);
+    assert!(facts.len() < packloft_engine::limits::VIEW_PIECE_COUNT);
     let mut again = submission(1, facts[0].0, facts[0].1.clone());
     again.more = more;
     let outcome = engine.submit(again).await.map_err(|fault| anyhow::anyhow!("{fault:?}"))?;

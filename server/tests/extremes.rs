@@ -13,10 +13,10 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use day::*;
+use packloft_answers::evidence::Needs;
 use packloft_domain::fact::*;
 use packloft_domain::rules::deciding::Command;
 use packloft_proto::journal;
-use packloft_server::query::evidence::Needs;
 use prost_reflect::prost::Message;
 use prost_reflect::{DescriptorPool, DynamicMessage, Kind, ReflectMessage, Value};
 

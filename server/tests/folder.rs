@@ -12,11 +12,11 @@ use std::sync::Arc;
 
 use common::{T0, config, day, open, submission, tell};
 use packloft_domain::fact::*;
-use packloft_server::engine::clock::ShiftedClock;
-use packloft_server::engine::{SystemClock, read_event};
-use packloft_server::house::{House, HouseConfig};
-use packloft_server::journal::format::RECORDS_AT;
-use packloft_server::verify::verify;
+use packloft_engine::clock::ShiftedClock;
+use packloft_engine::data_dir::{DataDir, DataDirConfig};
+use packloft_engine::verify::verify;
+use packloft_engine::{SystemClock, read_event};
+use packloft_journal::format::RECORDS_AT;
 
 fn server(arguments: &[&str]) -> String {
     let arguments = ["packloft-server"].into_iter().chain(arguments.iter().copied()).map(OsString::from);
@@ -28,8 +28,8 @@ fn code(number: u8) -> String {
 }
 
 async fn made(folder: &Path) {
-    let settings = HouseConfig { segment_bytes: 2_500, ..config(folder) };
-    let house = House::open(&settings, Arc::new(SystemClock)).unwrap();
+    let settings = DataDirConfig { segment_bytes: 2_500, ..config(folder) };
+    let house = DataDir::open(&settings, Arc::new(SystemClock)).unwrap();
     for (number, (at, fact)) in day().into_iter().enumerate() {
         tell(&house, submission(number as u64 + 1, at, fact)).await.unwrap();
     }
@@ -129,7 +129,7 @@ fn serial_of(event: &Event) -> i64 {
 }
 
 /// Pallets, with the numbers the pool gives them; the first that is asked for sets the pool up.
-async fn pallets(house: &House, first: u64, count: u64) -> Vec<i64> {
+async fn pallets(house: &DataDir, first: u64, count: u64) -> Vec<i64> {
     let site = Site { company_prefix: "952110153".into(), zone: "Etc/UTC".into(), ..Site::default() };
     let site = Fact::SiteSet(SiteSet { site: Some(site), given: Vec::new() });
     tell(house, submission(999, T0 - 2, site)).await.unwrap();
@@ -195,7 +195,7 @@ async fn a_copy_gives_no_pallet_number_again_that_can_have_been_printed() {
 }
 
 /// Holds on all bags of the day, placed one after the other.
-async fn holds(house: &House, first: u64) -> Vec<String> {
+async fn holds(house: &DataDir, first: u64) -> Vec<String> {
     let mut codes = Vec::new();
     for number in 0..3 {
         let placed = HoldPlaced { lot_code: "L1".into(), reason: "smell".into(), ..HoldPlaced::default() };
@@ -223,7 +223,7 @@ async fn what_one_record_from_a_copy_gave_out_another_from_it_never_gives_again(
         let data = tempfile::tempdir().unwrap();
         copy(kept.path(), data.path());
         let clock = Arc::new(ShiftedClock { ahead_us: hours * 3_600_000_000 + 1 });
-        let house = House::open(&config(data.path()), clock).unwrap();
+        let house = DataDir::open(&config(data.path()), clock).unwrap();
         serials.extend(pallets(&house, 2_000, 40).await);
         codes.extend(holds(&house, 3_000).await);
         house.close();

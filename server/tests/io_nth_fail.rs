@@ -12,10 +12,10 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use common::{config, day, open, submission, tell};
 use packloft_domain::fact::Fact;
 use packloft_domain::objects::evidence::Evidence;
-use packloft_server::engine::{EngineError, Outcome, Submission, SystemClock};
-use packloft_server::house::{House, HouseConfig};
-use packloft_server::journal::disk::{Disk, DiskFile, RealDisk};
-use packloft_server::verify::verify;
+use packloft_engine::data_dir::{DataDir, DataDirConfig};
+use packloft_engine::verify::verify;
+use packloft_engine::{EngineError, Outcome, Submission, SystemClock};
+use packloft_journal::disk::{Disk, DiskFile, RealDisk};
 
 /// Counts operations and fails the n-th, and later ones when told to.
 struct Faulty {
@@ -98,10 +98,10 @@ async fn round(fail_at: u64, for_good: bool) -> anyhow::Result<bool> {
     let state = Arc::new(State { done: AtomicU64::new(0), fail_at, for_good, failed: AtomicU64::new(0) });
     let faulty: Arc<dyn Disk> = Arc::new(Faulty { inner: RealDisk, state: Arc::clone(&state) });
     // Small segments, so that sealing and beginning a segment fail too.
-    let settings = HouseConfig { disk: faulty, segment_bytes: 6_000, ..config(folder.path()) };
+    let settings = DataDirConfig { disk: faulty, segment_bytes: 6_000, ..config(folder.path()) };
     let mut acknowledged = Vec::new();
     let mut unknown = 0;
-    if let Ok(house) = House::open(&settings, Arc::new(SystemClock)) {
+    if let Ok(house) = DataDir::open(&settings, Arc::new(SystemClock)) {
         for (number, (at, fact)) in day().into_iter().enumerate() {
             match tell(&house, submission(number as u64 + 1, at, fact)).await {
                 Ok(outcome) => acknowledged.push((number, outcome.sequence)),
@@ -152,7 +152,7 @@ type Answer = Result<Outcome, EngineError>;
 
 /// Hands the same request over twice, the second before the first is decided: the first waits in the writer's turn until
 /// the second is queued, so that both are of one group.
-async fn tell_twice(house: &House, number: u64, at: i64, fact: &Fact) -> (Answer, Answer) {
+async fn tell_twice(house: &DataDir, number: u64, at: i64, fact: &Fact) -> (Answer, Answer) {
     let (queued, wait) = std::sync::mpsc::channel::<()>();
     let wait = std::sync::Mutex::new(wait);
     let mut first = submission(number, at, fact.clone());
@@ -179,10 +179,10 @@ async fn round_of_repeats(fail_at: u64, for_good: bool) -> anyhow::Result<bool> 
     let folder = tempfile::tempdir()?;
     let state = Arc::new(State { done: AtomicU64::new(0), fail_at, for_good, failed: AtomicU64::new(0) });
     let faulty: Arc<dyn Disk> = Arc::new(Faulty { inner: RealDisk, state: Arc::clone(&state) });
-    let settings = HouseConfig { disk: faulty, segment_bytes: 1_500, ..config(folder.path()) };
+    let settings = DataDirConfig { disk: faulty, segment_bytes: 1_500, ..config(folder.path()) };
     let facts: Vec<_> = day().into_iter().take(14).collect();
     let mut acknowledged: Vec<Option<u64>> = vec![None; facts.len()];
-    if let Ok(house) = House::open(&settings, Arc::new(SystemClock)) {
+    if let Ok(house) = DataDir::open(&settings, Arc::new(SystemClock)) {
         for (number, (at, fact)) in facts.iter().enumerate() {
             let (first, second) = tell_twice(&house, number as u64 + 1, *at, fact).await;
             let again = tell(&house, submission(number as u64 + 1, *at, fact.clone())).await;
@@ -243,8 +243,8 @@ async fn an_id_is_not_called_used_by_a_write_that_failed() -> anyhow::Result<()>
         let folder = tempfile::tempdir()?;
         let state = Arc::new(State { done: AtomicU64::new(0), fail_at, for_good: true, failed: AtomicU64::new(0) });
         let faulty: Arc<dyn Disk> = Arc::new(Faulty { inner: RealDisk, state: Arc::clone(&state) });
-        let settings = HouseConfig { disk: faulty, ..config(folder.path()) };
-        let Ok(house) = House::open(&settings, Arc::new(SystemClock)) else { continue };
+        let settings = DataDirConfig { disk: faulty, ..config(folder.path()) };
+        let Ok(house) = DataDir::open(&settings, Arc::new(SystemClock)) else { continue };
         let (at, fact) = day().remove(0);
         let (queued, wait) = std::sync::mpsc::channel::<()>();
         let wait = std::sync::Mutex::new(wait);

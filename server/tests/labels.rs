@@ -1,12 +1,12 @@
 //! Labels as drawings: what their symbols hold, that nothing overlaps or leaves the paper, sizes, and the same bytes each
 //! time. Reading them back from pictures by another reader is `tests/tests/labels.rs`.
 
-use packloft_server::labels::drawing::{Drawing, Item, Side};
-use packloft_server::labels::layout::{
+use packloft_documents::labels::drawing::{Drawing, Item, Side};
+use packloft_documents::labels::layout::{
     BagLabel, PackCode, PalletLabel, bulk_bag, location, pack_code, pallet_a5, pallet_a6,
 };
-use packloft_server::labels::text::{pieces, width_of};
-use packloft_server::labels::{pdf::pdf, svg::svg};
+use packloft_documents::labels::text::{pieces, width_of};
+use packloft_documents::labels::{pdf::pdf, svg::svg};
 
 fn label(batch: &str) -> PalletLabel {
     PalletLabel {

@@ -7,9 +7,9 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::mpsc;
 use std::time::{Duration, Instant};
 
+use packloft_api::lanes::{Asker, Lane, LaneCounts, Lanes, NotAnswered};
+use packloft_api::limits::LaneBounds;
 use packloft_domain::patience::step;
-use packloft_server::lanes::{Asker, Lane, LaneCounts, Lanes, NotAnswered};
-use packloft_server::limits::LaneBounds;
 
 const LONG: Duration = Duration::from_secs(600);
 

@@ -5,11 +5,11 @@
 mod house;
 
 use house::*;
+use packloft_answers::{gear, lifting_paper, objects};
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_proto::v1;
-use packloft_server::query::{gear, lifting_paper, objects};
 
 const HOUR: i64 = 60 * MIN;
 const DAY: i64 = 24 * HOUR;

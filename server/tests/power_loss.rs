@@ -8,13 +8,13 @@ use std::path::Path;
 use std::sync::Arc;
 
 use common::{day, submission};
-use packloft_server::engine::{Engine, EngineError, SystemClock};
-use packloft_server::journal::disk::Disk;
-use packloft_server::journal::memory_disk::MemoryDisk;
-use packloft_server::journal::{Journal, Witness};
-use packloft_server::verify::verify;
-use packloft_server::views::Views;
-use packloft_server::views::memory::MemoryStore;
+use packloft_engine::verify::verify;
+use packloft_engine::views::Views;
+use packloft_engine::views::memory::MemoryStore;
+use packloft_engine::{Engine, EngineError, SystemClock};
+use packloft_journal::disk::Disk;
+use packloft_journal::memory_disk::MemoryDisk;
+use packloft_journal::{Journal, Witness};
 
 fn start(disk: &MemoryDisk) -> anyhow::Result<(Engine, std::thread::JoinHandle<()>)> {
     let disk: Arc<dyn Disk> = Arc::new(disk.clone());

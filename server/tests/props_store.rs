@@ -15,6 +15,10 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use house::*;
+use packloft_answers::{
+    asked::Asked, content::content, evidence::Needs, loads, pallets, recalls, rework, stock, trace::reached,
+    trace_settings::Settings, whereabouts,
+};
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::objects::pallet::{PalletFacts, PalletPlace, pallet};
@@ -25,10 +29,6 @@ use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::deciding::Command;
 use packloft_domain::rules::free;
 use packloft_proto::v1;
-use packloft_server::query::{
-    asked::Asked, content::content, evidence::Needs, loads, pallets, recalls, rework, stock, trace::reached,
-    trace_settings::Settings, whereabouts,
-};
 
 /// What a history has so far.
 #[derive(Default)]
@@ -673,7 +673,7 @@ fn a_proposal_takes_free_pallets_only_first_expired_first() {
         let answer = loads::propose(&asked, &request, story.now).unwrap();
         let rank = |sscc: &str| {
             let state = pallet(&asked.record, sscc).unwrap().unwrap();
-            packloft_server::query::stock_index::rotation(&state)
+            packloft_answers::stock_index::rotation(&state)
         };
         for row in &answer.proposed {
             must_be_free(&house, &row.sscc);
@@ -686,7 +686,7 @@ fn a_proposal_takes_free_pallets_only_first_expired_first() {
         assert!(answer.passed_over.iter().all(|row| !row.reasons.is_empty()));
         for state in all_pallets(&asked.record) {
             let here = matches!(state.place, PalletPlace::Store(_) | PalletPlace::Missing(_));
-            if here && order.last().is_some_and(|last| packloft_server::query::stock_index::rotation(&state) <= *last) {
+            if here && order.last().is_some_and(|last| packloft_answers::stock_index::rotation(&state) <= *last) {
                 assert!(named.contains(state.sscc.as_str()), "seed {seed}: {}", state.sscc);
             }
         }
@@ -756,7 +756,7 @@ fn a_scope_never_shrinks_when_more_is_suspected() {
                 assert_eq!(outside(fewer, more), [], "seed {seed} {lot} {what}: {more:?}");
                 compared += fewer.len();
             }
-            for tag in packloft_server::query::listed::bag_tags(&asked.record, lot).unwrap() {
+            for tag in packloft_answers::listed::bag_tags(&asked.record, lot).unwrap() {
                 let own = would_cover(&asked, "", &tag, 1, Spreading);
                 assert_eq!(outside(&own, &wide), [], "seed {seed} {lot} {tag}");
                 compared += own.len();

@@ -8,15 +8,15 @@ use std::path::Path;
 use std::sync::Arc;
 
 use house::*;
+use packloft_answers::times::micros;
+use packloft_answers::verdicts;
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
+use packloft_journal::memory_disk::MemoryDisk;
+use packloft_journal::{Journal, Pending, Witness};
 use packloft_proto::v1;
 use packloft_proto::v1::QuantityOutcome as Outcome;
-use packloft_server::journal::memory_disk::MemoryDisk;
-use packloft_server::journal::{Journal, Pending, Witness};
-use packloft_server::query::verdicts;
-use packloft_server::service::faults::micros;
 
 const HOUR: i64 = 60 * MIN;
 /// 1000 g less T of 15 g.

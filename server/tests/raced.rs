@@ -12,25 +12,25 @@ use std::time::{Duration, Instant};
 
 use common::submission;
 use house::{House, MIN, T0, counters, registers};
+use packloft_answers::asked::{Asked, Kept};
+use packloft_answers::evidence::{Needs, evidence};
+use packloft_answers::times::timestamp;
+use packloft_api::Api;
+use packloft_api::people::People;
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::objects;
 use packloft_domain::rules::deciding::Command;
+use packloft_engine::views::Views;
+use packloft_engine::views::memory::MemoryStore;
+use packloft_engine::{Engine, EngineError, Outcome, Submission, SystemClock};
+use packloft_journal::memory_disk::MemoryDisk;
+use packloft_journal::{Journal, Witness};
 use packloft_proto::v1;
 use packloft_proto::v1::dispatch_service_server::DispatchService;
 use packloft_proto::v1::recall_service_server::RecallService;
 use packloft_proto::v1::store_service_server::StoreService;
-use packloft_server::engine::{Engine, EngineError, Outcome, Submission, SystemClock};
-use packloft_server::journal::memory_disk::MemoryDisk;
-use packloft_server::journal::{Journal, Witness};
-use packloft_server::people::People;
-use packloft_server::query::asked::{Asked, Kept};
-use packloft_server::query::evidence::{Needs, evidence};
-use packloft_server::service::Api;
-use packloft_server::service::faults::timestamp;
-use packloft_server::views::Views;
-use packloft_server::views::memory::MemoryStore;
 use tonic::{Code, Request};
 
 /// A server in this process, told what a house was told.

@@ -12,10 +12,10 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use house::House;
 use model::{Place, World, world};
+use packloft_answers::asked::Asked;
+use packloft_answers::{loads, pallets, recalls, stock, stock_state, whereabouts};
 use packloft_domain::objects::pallet::pallet;
 use packloft_proto::v1;
-use packloft_server::query::asked::Asked;
-use packloft_server::query::{loads, pallets, recalls, stock, stock_state, whereabouts};
 
 /// Differences by what was asked, with the first few in words.
 #[derive(Default)]
@@ -75,7 +75,7 @@ fn stock_at(found: &mut Compared, name: &str, asked: &Asked, model: &World, at: 
     for unit in stock::units(asked, at).unwrap() {
         if unit.kind() == v1::UnitKind::Pallet && !model.torn.contains_key(&unit.code) {
             let state = state_words(stock_state::state(asked, &unit, &holds, instant).unwrap());
-            let since = packloft_server::service::faults::micros(unit.since_time.as_ref().unwrap());
+            let since = packloft_answers::times::micros(unit.since_time.as_ref().unwrap());
             let row = (unit.location_code.clone(), unit.pack_count, unit.missing, state, since);
             server.insert(unit.code.clone(), row);
         }

@@ -8,22 +8,22 @@ use std::path::Path;
 use std::sync::Arc;
 
 use house::*;
+use packloft_answers::asked::Asked;
+use packloft_answers::evidence::Needs;
+use packloft_answers::papers::{self, Making};
+use packloft_answers::{certificate, documents, figures, labels, performance, period, shift, trace, verdicts};
+use packloft_documents::labels::drawing::Item as Drawn;
+use packloft_documents::labels::pdf::pdf;
+use packloft_documents::labels::text::width_of;
+use packloft_documents::{despatch, html, records, sheet, visibility};
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::objects;
 use packloft_domain::rules::deciding::Command;
+use packloft_journal::memory_disk::MemoryDisk;
+use packloft_journal::{Journal, Pending, Witness};
 use packloft_proto::v1;
-use packloft_server::documents::{despatch, html, records, sheet, visibility};
-use packloft_server::journal::memory_disk::MemoryDisk;
-use packloft_server::journal::{Journal, Pending, Witness};
-use packloft_server::labels::drawing::Item as Drawn;
-use packloft_server::labels::pdf::pdf;
-use packloft_server::labels::text::width_of;
-use packloft_server::query::asked::Asked;
-use packloft_server::query::evidence::Needs;
-use packloft_server::query::papers::{self, Making};
-use packloft_server::query::{certificate, documents, figures, labels, performance, period, shift, trace, verdicts};
 
 const HOUR: i64 = 60 * MIN;
 const DAY: i64 = 24 * HOUR;
@@ -252,7 +252,7 @@ fn answers(house: &House, ssccs: &[String]) -> Vec<(&'static str, String)> {
         assert!(!text.starts_with("Err"), "{what}: {text}");
         found.push((what, blind(&text)));
     };
-    let settings = packloft_server::query::trace_settings::Settings { epsilon: 0.0, coverage: 0.0 };
+    let settings = packloft_answers::trace_settings::Settings { epsilon: 0.0, coverage: 0.0 };
     for printed in ["2026-05-04 07:30", "07:15", "2026-05-04"] {
         add("trace", format!("{:?}", trace::by_print(asked, "BR1", printed, settings)));
     }

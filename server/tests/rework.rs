@@ -6,6 +6,10 @@ mod house;
 use std::collections::BTreeSet;
 
 use house::*;
+use packloft_answers::content::{content, of_rework};
+use packloft_answers::rework::{holding_lot, rework_lots};
+use packloft_answers::trace_settings::Settings;
+use packloft_answers::{figures, gear, objects, stock_state, trace};
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
@@ -14,10 +18,6 @@ use packloft_domain::rules::deciding::Command;
 use packloft_domain::rules::free::touches;
 use packloft_domain::rules::lift::gather;
 use packloft_proto::v1;
-use packloft_server::query::content::{content, of_rework};
-use packloft_server::query::rework::{holding_lot, rework_lots};
-use packloft_server::query::trace_settings::Settings;
-use packloft_server::query::{figures, gear, objects, stock_state, trace};
 
 const HOUR: i64 = 60 * MIN;
 
@@ -555,10 +555,10 @@ fn back_and_forward_agree_through_rework_loops() {
         let settings = Settings { epsilon: 1e-9, coverage: 0.0 };
         for lot in LOTS {
             let mut bags = Vec::new();
-            for tag in packloft_server::query::listed::bag_tags(&asked.record, lot).unwrap() {
+            for tag in packloft_answers::listed::bag_tags(&asked.record, lot).unwrap() {
                 bags.extend(packloft_domain::objects::bag::bag(&asked.record, &tag).unwrap());
             }
-            let forward = packloft_server::query::reached::reached_by_all(&asked, &bags, settings).unwrap();
+            let forward = packloft_answers::reached::reached_by_all(&asked, &bags, settings).unwrap();
             for (run, packs) in &runs {
                 for number in (1..=packs.len() as i64).step_by(37).chain([packs.len() as i64]) {
                     let origin = trace::by_number(&asked, run, number, settings).unwrap();

@@ -22,12 +22,12 @@ use packloft_domain::record::Record;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::decide;
 use packloft_domain::rules::deciding::{Command, Context};
-use packloft_server::engine::{Clock, Engine, EngineError, Outcome, Submission};
-use packloft_server::journal::memory_disk::MemoryDisk;
-use packloft_server::journal::{Journal, Sealed, Witness};
-use packloft_server::verify::verify;
-use packloft_server::views::memory::MemoryStore;
-use packloft_server::views::{Batch, GroupRecord, Layer, Row, StoreError, ViewStore, Views};
+use packloft_engine::verify::verify;
+use packloft_engine::views::memory::MemoryStore;
+use packloft_engine::views::{Batch, GroupRecord, Layer, Row, StoreError, ViewStore, Views};
+use packloft_engine::{Clock, Engine, EngineError, Outcome, Submission};
+use packloft_journal::memory_disk::MemoryDisk;
+use packloft_journal::{Journal, Sealed, Witness};
 use parking_lot::{Condvar, Mutex};
 
 /// Longest a test waits for anything.

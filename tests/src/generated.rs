@@ -6,8 +6,8 @@ use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::rules::deciding::Command;
-use packloft_server::engine::{Engine, Submission};
-use packloft_server::house::House;
+use packloft_engine::data_dir::DataDir;
+use packloft_engine::{Engine, Submission};
 
 /// First day.
 pub const T0: i64 = 1_777_874_400_000_000;
@@ -71,12 +71,12 @@ pub struct Feeder {
 
 impl Feeder {
     /// Nothing told yet.
-    pub fn new(house: &House) -> Feeder {
+    pub fn new(house: &DataDir) -> Feeder {
         Feeder::of_line(house, Line(0))
     }
 
     /// The same for one of several that tell at once: its requests have ids of their own.
-    pub fn of_line(house: &House, line: Line) -> Feeder {
+    pub fn of_line(house: &DataDir, line: Line) -> Feeder {
         let base = line.0.unsigned_abs() << 32;
         Feeder { engine: house.engine.clone(), number: 0, base, actor_code: "op".into(), waiting: Vec::new() }
     }

@@ -8,9 +8,9 @@ use packloft_client::{Connection, v1};
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
+use packloft_engine::clock::ShiftedClock;
+use packloft_engine::data_dir::{DataDir, DataDirConfig};
 use packloft_examples::scenario;
-use packloft_server::engine::clock::ShiftedClock;
-use packloft_server::house::{House, HouseConfig};
 
 use crate::Running;
 use crate::generated::{DAY, Feeder, Line, MIN, T0, day};
@@ -52,8 +52,8 @@ fn items() -> Vec<Item> {
 /// When the house does not open or the server does not start.
 pub async fn add_days(running: &mut Running, days: i64) -> anyhow::Result<()> {
     running.server.kill();
-    let config = HouseConfig { ballast_bytes: 0, ..HouseConfig::new(running.folder.path()) };
-    let house = House::open(&config, Arc::new(ShiftedClock { ahead_us: packloft_client::moment::ahead_us() }))?;
+    let config = DataDirConfig { ballast_bytes: 0, ..DataDirConfig::new(running.folder.path()) };
+    let house = DataDir::open(&config, Arc::new(ShiftedClock { ahead_us: packloft_client::moment::ahead_us() }))?;
     let mut feeder = Feeder::of_line(&house, LINE).by("p-17");
     for item in items() {
         feeder.tell(T0 - DAY, Fact::Registered(Registered { item: Some(item) })).await?;

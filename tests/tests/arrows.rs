@@ -5,9 +5,15 @@ use std::path::{Path, PathBuf};
 
 use packloft_tests::arrows::House;
 
-const CRATES: [(&str, &str); 6] = [
+const CRATES: [(&str, &str); 12] = [
     ("packloft_proto", "proto/src"),
     ("packloft_domain", "server/domain/src"),
+    ("packloft_journal", "server/journal/src"),
+    ("packloft_engine", "server/engine/src"),
+    ("packloft_documents", "server/documents/src"),
+    ("packloft_answers", "server/answers/src"),
+    ("packloft_api", "server/api/src"),
+    ("packloft_web", "server/web/src"),
     ("packloft_server", "server/src"),
     ("packloft_client", "client/src"),
     ("packloft_examples", "examples/src"),

@@ -8,8 +8,8 @@ use std::collections::BTreeMap;
 use std::process::Command;
 
 use packloft_client::v1;
+use packloft_documents::visibility::faults;
 use packloft_domain::gs1::keys::is_key;
-use packloft_server::documents::visibility::faults;
 use packloft_tests::Running;
 use serde_json::Value;
 

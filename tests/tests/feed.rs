@@ -9,8 +9,8 @@ use std::time::{Duration, Instant};
 
 use packloft_domain::block::unpack;
 use packloft_domain::fact::Fact;
-use packloft_server::journal::disk::RealDisk;
-use packloft_server::journal::{Journal, Witness};
+use packloft_journal::disk::RealDisk;
+use packloft_journal::{Journal, Witness};
 use packloft_tests::{Running, setting};
 
 const EXECUTABLE: &str = env!("CARGO_BIN_EXE_house");

@@ -8,22 +8,22 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
+use packloft_answers::asked::{Asked, Kept};
+use packloft_answers::trace_settings::Settings;
+use packloft_answers::{
+    analysis, checks, content, dispersion, figures, line, objects, packaging, pallets, period, recalls, samples, stock,
+    trace,
+};
 use packloft_domain::fact::{Event, Fact, kind};
 use packloft_domain::key::code_of;
 use packloft_domain::objects::bag::bag;
 use packloft_domain::objects::pallet::pallet;
 use packloft_domain::record::Record as _;
+use packloft_engine::views::Views;
+use packloft_engine::views::memory::MemoryStore;
+use packloft_journal::disk::RealDisk;
+use packloft_journal::{Journal, Witness};
 use packloft_proto::v1;
-use packloft_server::journal::disk::RealDisk;
-use packloft_server::journal::{Journal, Witness};
-use packloft_server::query::asked::{Asked, Kept};
-use packloft_server::query::trace_settings::Settings;
-use packloft_server::query::{
-    analysis, checks, content, dispersion, figures, line, objects, packaging, pallets, period, recalls, samples, stock,
-    trace,
-};
-use packloft_server::views::Views;
-use packloft_server::views::memory::MemoryStore;
 use packloft_tests::{Running, setting};
 
 const EXECUTABLE: &str = env!("CARGO_BIN_EXE_house");

@@ -4,15 +4,14 @@
 use std::sync::Arc;
 use std::time::Duration;
 
+use packloft_api::Api;
+use packloft_api::lanes::{Lane, LaneCounts, Lanes};
+use packloft_api::people::People;
 use packloft_client::{Connection, v1};
+use packloft_engine::clock::ShiftedClock;
+use packloft_engine::data_dir::{DataDir, DataDirConfig};
 use packloft_examples::scenario;
-use packloft_server::engine::clock::ShiftedClock;
-use packloft_server::house::{House, HouseConfig};
-use packloft_server::lanes::{Lane, LaneCounts, Lanes};
-use packloft_server::limits;
-use packloft_server::people::People;
 use packloft_server::run::serve_on;
-use packloft_server::service::Api;
 use packloft_tests::set_clock;
 use tonic::{Code, Request, Status};
 use tonic_types::StatusExt;
@@ -31,10 +30,12 @@ async fn served() -> anyhow::Result<Served> {
     set_clock();
     let folder = tempfile::tempdir()?;
     let clock = Arc::new(ShiftedClock { ahead_us: packloft_client::moment::ahead_us() });
-    let house = House::open(&HouseConfig { ballast_bytes: 0, ..HouseConfig::new(folder.path()) }, clock)?;
+    let house = DataDir::open(&DataDirConfig { ballast_bytes: 0, ..DataDirConfig::new(folder.path()) }, clock)?;
     let bounds = |lane: Lane| match lane {
-        Lane::Dear => limits::LaneBounds { threads: 0, places: PLACES, ..limits::lane(lane) },
-        lane => limits::lane(lane),
+        Lane::Dear => {
+            packloft_api::limits::LaneBounds { threads: 0, places: PLACES, ..packloft_api::limits::lane(lane) }
+        }
+        lane => packloft_api::limits::lane(lane),
     };
     let api = Api::new(house.engine.clone(), Arc::new(People::in_memory())).with_lanes(Lanes::bounded(&bounds));
     let incoming = tonic::transport::server::TcpIncoming::bind("127.0.0.1:0".parse()?)

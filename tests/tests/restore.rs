@@ -53,8 +53,8 @@ fn records(journal: &Path) -> anyhow::Result<(PathBuf, Vec<Place>)> {
     segments.sort();
     while let Some(path) = segments.pop() {
         let bytes = std::fs::read(&path)?;
-        let (mut at, mut found) = (packloft_server::journal::format::RECORDS_AT, Vec::new());
-        while let Ok(record) = packloft_server::journal::format::Record::decode(&bytes[at..]) {
+        let (mut at, mut found) = (packloft_journal::format::RECORDS_AT, Vec::new());
+        while let Ok(record) = packloft_journal::format::Record::decode(&bytes[at..]) {
             let to = at + usize::try_from(record.stored_bytes())?;
             found.push((record.sequence, at, to));
             at = to;

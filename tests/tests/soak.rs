@@ -4,15 +4,14 @@
 use std::sync::Arc;
 use std::time::Duration;
 
+use packloft_api::Api;
+use packloft_api::lanes::Lane;
+use packloft_api::people::People;
 use packloft_client::Connection;
+use packloft_engine::clock::ShiftedClock;
+use packloft_engine::data_dir::{DataDir, DataDirConfig};
 use packloft_examples::{morning, scenario};
-use packloft_server::engine::clock::ShiftedClock;
-use packloft_server::house::{House, HouseConfig};
-use packloft_server::lanes::Lane;
-use packloft_server::limits;
-use packloft_server::people::People;
 use packloft_server::run::serve_on;
-use packloft_server::service::Api;
 use packloft_tests::soak::Soak;
 use packloft_tests::{set_clock, setting};
 
@@ -21,7 +20,7 @@ async fn a_mixed_load_leaves_nothing_behind() -> anyhow::Result<()> {
     set_clock();
     let folder = tempfile::tempdir()?;
     let clock = Arc::new(ShiftedClock { ahead_us: packloft_client::moment::ahead_us() });
-    let house = House::open(&HouseConfig { ballast_bytes: 0, ..HouseConfig::new(folder.path()) }, clock)?;
+    let house = DataDir::open(&DataDirConfig { ballast_bytes: 0, ..DataDirConfig::new(folder.path()) }, clock)?;
     let api = Api::new(house.engine.clone(), Arc::new(People::in_memory()));
     let incoming = tonic::transport::server::TcpIncoming::bind("127.0.0.1:0".parse()?)
         .map_err(|fault| anyhow::anyhow!("{fault}"))?;
@@ -35,9 +34,17 @@ async fn a_mixed_load_leaves_nothing_behind() -> anyhow::Result<()> {
     for _ in 0..setting("SOAK_ROUNDS", 25) {
         soak.round().await?;
         let kept = api.kept();
-        assert!(kept.flows <= limits::FLOWS_KEPT && kept.flow_bytes <= 2 * limits::FLOWS_KEPT_BYTES, "{kept:?}");
-        assert!(kept.recalls <= limits::RECALLS_KEPT && kept.recall_bytes <= limits::RECALLS_KEPT_BYTES, "{kept:?}");
-        assert!(api.engine().views.touched_counts().1 <= limits::TOUCHED_MAX_BYTES);
+        assert!(
+            kept.flows <= packloft_answers::limits::FLOWS_KEPT
+                && kept.flow_bytes <= 2 * packloft_answers::limits::FLOWS_KEPT_BYTES,
+            "{kept:?}"
+        );
+        assert!(
+            kept.recalls <= packloft_answers::limits::RECALLS_KEPT
+                && kept.recall_bytes <= packloft_answers::limits::RECALLS_KEPT_BYTES,
+            "{kept:?}"
+        );
+        assert!(api.engine().views.touched_counts().1 <= packloft_engine::limits::TOUCHED_MAX_BYTES);
     }
     println!("{:?} {:?}", soak.sent, api.kept());
     let sent = soak.sent;

@@ -9,10 +9,10 @@ use std::sync::Arc;
 
 use packloft_client::connection::Connection;
 use packloft_domain::fact::{Actor, ActorProof, Event, Fact, RemarkRecorded};
+use packloft_journal::disk::RealDisk;
+use packloft_journal::format::RECORDS_AT;
+use packloft_journal::{Journal, Pending, Witness};
 use packloft_proto::v1;
-use packloft_server::journal::disk::RealDisk;
-use packloft_server::journal::format::RECORDS_AT;
-use packloft_server::journal::{Journal, Pending, Witness};
 use packloft_tests::house;
 use tonic::Code;
 use tonic_health::pb::HealthCheckRequest;

@@ -113,7 +113,7 @@ async fn a_consignment_from_order_to_gate_with_what_is_refused_on_the_way() -> a
     let advice = String::from_utf8(file("despatch-advice")?)?;
     assert!(advice.contains("KR-77") && advice.matches("schemeID=\"SSCC\"").count() == 2, "{advice}");
     let events: serde_json::Value = serde_json::from_slice(&file("events")?)?;
-    assert!(packloft_server::documents::visibility::faults(&events).is_empty());
+    assert!(packloft_documents::visibility::faults(&events).is_empty());
     // The store as it stood before and after the lot was released: then and by what is known now.
     let stock = |at: &str, state: &str| {
         let done = running.command(&["--at", at, "store", "stock", "--state", state, "--kind", "pallet"]);

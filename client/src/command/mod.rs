@@ -48,7 +48,11 @@ use crate::moment::{Zone, now};
 
 /// Runs the command with these arguments; the first is the program's name.
 pub fn main_with(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
-    let arguments: Vec<OsString> = arguments.into_iter().collect();
+    main_of(arguments.into_iter().collect())
+}
+
+// One body for all callers: with the arguments' type in it, every program would compile all of this anew.
+fn main_of(arguments: Vec<OsString>) -> ExitCode {
     let title = title(&arguments);
     let arguments = match Arguments::try_parse_from(arguments) {
         Ok(arguments) => arguments,

@@ -1,6 +1,6 @@
 //! Arithmetic of counts, masses and times that cannot go wrong in silence, nor end the process.
 //!
-//! What a request may say is bounded where its shape is checked (`server/src/service/faults.rs`): a mass is at most 1000 t,
+//! What a request may say is bounded where its shape is checked (`server/api/src/faults.rs`): a mass is at most 1000 t,
 //! 10^12 mg; a time lies between the years 2000 and 2200, below 8 * 10^15 us; a count is at most 10^15. So sums over nine
 //! thousand of the largest are exact in 64 bits, and no house has so many. Beyond that a sum stands at the end of its range
 //! instead of turning round, so that a comparison with a limit still goes the way it should. The rules use saturating

@@ -24,10 +24,9 @@ use http::header::{ALLOW, CONNECTION, CONTENT_TYPE, HOST, HeaderName, ORIGIN};
 use http::{HeaderMap, Method, StatusCode, Version};
 use prost_reflect::DescriptorPool;
 
-use crate::limits;
-use crate::pages::refused::{self, Why};
-use crate::service::status;
 pub use hosts::Hosts;
+use packloft_api::status;
+use packloft_web::refused::{self, Why};
 pub use visitors::{Requested, Visitors};
 
 /// What the browser says of where a request comes from (W3C Fetch Metadata).
@@ -158,11 +157,16 @@ async fn enter(State(door): State<Arc<Door>>, request: Request, next: Next) -> R
     let (parts, body) = request.into_parts();
     let path = parts.uri.path();
     let body = if grpc_path && door.streams.contains(path) {
-        body::heard_within(body, limits::STREAM_SILENCE, status::silent)
+        body::heard_within(body, packloft_api::limits::STREAM_SILENCE, status::silent)
     } else if grpc_path {
-        body::whole_within(body, limits::BODY_WAIT, status::too_slow)
+        body::whole_within(body, packloft_api::limits::BODY_WAIT, status::too_slow)
     } else if parts.method == Method::POST {
-        match tokio::time::timeout(limits::BODY_WAIT, to_bytes(body, limits::MESSAGE_MAX_BYTES)).await {
+        match tokio::time::timeout(
+            packloft_api::limits::BODY_WAIT,
+            to_bytes(body, packloft_api::limits::MESSAGE_MAX_BYTES),
+        )
+        .await
+        {
             Ok(Ok(bytes)) => Body::from(bytes),
             Ok(Err(_)) => {
                 return closed(

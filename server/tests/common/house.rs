@@ -5,6 +5,8 @@
 use packloft_domain::objects;
 use std::sync::Arc;
 
+use packloft_answers::asked::{Asked, Kept};
+use packloft_answers::evidence::{Needs, evidence};
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
@@ -12,10 +14,8 @@ use packloft_domain::record::Entry;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::decide;
 use packloft_domain::rules::deciding::{Command, Context, Decision};
-use packloft_server::query::asked::{Asked, Kept};
-use packloft_server::query::evidence::{Needs, evidence};
-use packloft_server::views::memory::MemoryStore;
-use packloft_server::views::{GroupRecord, ViewRecord, Views};
+use packloft_engine::views::memory::MemoryStore;
+use packloft_engine::views::{GroupRecord, ViewRecord, Views};
 
 pub const T0: i64 = 1_777_874_400_000_000;
 pub const MIN: i64 = 60_000_000;

@@ -10,20 +10,20 @@ use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::rules::deciding::Command;
-use packloft_server::engine::{EngineError, Outcome, Submission, SystemClock};
-use packloft_server::house::{House, HouseConfig};
+use packloft_engine::data_dir::{DataDir, DataDirConfig};
+use packloft_engine::{EngineError, Outcome, Submission, SystemClock};
 
 /// 2026-05-04 06:00:00 UTC.
 pub const T0: i64 = 1_777_874_400_000_000;
 
 /// Opens a house without a reserve.
-pub fn open(folder: &Path) -> anyhow::Result<House> {
-    House::open(&config(folder), Arc::new(SystemClock))
+pub fn open(folder: &Path) -> anyhow::Result<DataDir> {
+    DataDir::open(&config(folder), Arc::new(SystemClock))
 }
 
 /// Settings without a reserve.
-pub fn config(folder: &Path) -> HouseConfig {
-    HouseConfig { ballast_bytes: 0, ..HouseConfig::new(folder) }
+pub fn config(folder: &Path) -> DataDirConfig {
+    DataDirConfig { ballast_bytes: 0, ..DataDirConfig::new(folder) }
 }
 
 /// A submission of a fact with an id made from a number.
@@ -120,6 +120,6 @@ pub fn day() -> Vec<(i64, Fact)> {
 }
 
 /// Submits and waits.
-pub async fn tell(house: &House, submission: Submission) -> Result<Outcome, EngineError> {
+pub async fn tell(house: &DataDir, submission: Submission) -> Result<Outcome, EngineError> {
     house.engine.submit(submission).await
 }

@@ -3,13 +3,13 @@
 
 #![allow(dead_code)] // each suite uses its own part
 
+use packloft_answers::evidence::Needs;
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::key::DAY_US;
 use packloft_domain::mass::KG;
 use packloft_domain::rules::deciding::Command;
 use packloft_domain::rules::free;
-use packloft_server::query::evidence::Needs;
 
 use super::house::*;
 

@@ -3,15 +3,15 @@
 use std::path::Path;
 use std::sync::Arc;
 
-use packloft_domain::objects::run;
-use packloft_domain::rules::{check, check_due};
-use packloft_proto::v1;
-use packloft_server::journal::memory_disk::MemoryDisk;
-use packloft_server::journal::{Journal, Pending, Witness};
-use packloft_server::query::asked::Asked;
-use packloft_server::query::{
+use packloft_answers::asked::Asked;
+use packloft_answers::{
     checks, figures, gear, life, loads, objects, packer, pallets, performance, recalls, samples, shift, stock, trace,
 };
+use packloft_domain::objects::run;
+use packloft_domain::rules::{check, check_due};
+use packloft_journal::memory_disk::MemoryDisk;
+use packloft_journal::{Journal, Pending, Witness};
+use packloft_proto::v1;
 
 use super::day::*;
 use super::house::*;
@@ -38,7 +38,7 @@ pub fn answers(asked: &Asked, journal: &Journal) -> Vec<(String, String)> {
             let reached = trace::reached(
                 asked,
                 facts,
-                packloft_server::query::trace_settings::Settings { epsilon: 0.0, coverage: 0.0 },
+                packloft_answers::trace_settings::Settings { epsilon: 0.0, coverage: 0.0 },
             )
             .unwrap();
             add(format!("packs of {tag}"), format!("{:?}", reached.packs));
@@ -50,7 +50,7 @@ pub fn answers(asked: &Asked, journal: &Journal) -> Vec<(String, String)> {
     }
     add(text("run"), format!("{:?}", objects::run(record, "R1")));
     for number in [10, 350, 700, 1_300] {
-        let settings = packloft_server::query::trace_settings::Settings { epsilon: 0.0, coverage: 0.0 };
+        let settings = packloft_answers::trace_settings::Settings { epsilon: 0.0, coverage: 0.0 };
         let origin = trace::by_number(asked, "R1", number, settings);
         // What happened around is a list of texts in order of time; entries of one time by when they were told.
         let origin = origin.map(|mut origin| {
@@ -65,7 +65,7 @@ pub fn answers(asked: &Asked, journal: &Journal) -> Vec<(String, String)> {
         asked,
         "BR1",
         "2026-05-04 06:30",
-        packloft_server::query::trace_settings::Settings { epsilon: 0.0, coverage: 0.0 },
+        packloft_answers::trace_settings::Settings { epsilon: 0.0, coverage: 0.0 },
     );
     let print = print.map(|rows| rows.into_iter().map(|row| (row.interval, row.printer_text)).collect::<Vec<_>>());
     add(text("print"), format!("{print:?}"));

@@ -1,12 +1,12 @@
 //! Random histories of store, dispatch, returns, holds and recalls over a trivial flow: a bag a run, and the feed seen
 //! empty after each. Entries come late, are corrected and withdrawn.
 
+use packloft_answers::evidence::Needs;
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::deciding::Command;
-use packloft_server::query::evidence::Needs;
 
 use crate::house::{House, MIN, T0, registers};
 
@@ -253,7 +253,7 @@ impl Story {
                 // What the record has there and a few others, less what nobody saw.
                 let asked = house.asked();
                 let at = self.late(house, 3, 120);
-                let then = packloft_server::query::stock::units(&asked, Some(at)).unwrap();
+                let then = packloft_answers::stock::units(&asked, Some(at)).unwrap();
                 let here = |unit: &packloft_proto::v1::StockUnit| {
                     unit.kind() == packloft_proto::v1::UnitKind::Pallet && unit.location_code == location_code
                 };

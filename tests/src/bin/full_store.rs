@@ -5,14 +5,14 @@
 use std::sync::Arc;
 use std::time::Instant;
 
+use packloft_answers::asked::{Asked, Kept};
+use packloft_answers::{loads, stock, store_plan};
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::gs1::keys::sscc;
+use packloft_engine::SystemClock;
+use packloft_engine::data_dir::{DataDir, DataDirConfig};
 use packloft_proto::v1;
-use packloft_server::engine::SystemClock;
-use packloft_server::house::{House, HouseConfig};
-use packloft_server::query::asked::{Asked, Kept};
-use packloft_server::query::{loads, stock, store_plan};
 use packloft_tests::generated::{DAY, Feeder, MIN, T0, registers};
 use packloft_tests::setting;
 
@@ -93,7 +93,7 @@ fn timed<T>(ask: impl Fn() -> anyhow::Result<T>) -> anyhow::Result<(u128, u128)>
     Ok((first, begun.elapsed().as_millis()))
 }
 
-async fn report(house: &House, count: i64) -> anyhow::Result<()> {
+async fn report(house: &DataDir, count: i64) -> anyhow::Result<()> {
     let refused = |refusal| anyhow::anyhow!("{refusal:?}");
     let kept: Arc<Kept> = Arc::default();
     let record = house.engine.record(0).await.ok_or_else(|| anyhow::anyhow!("no record"))?;
@@ -130,8 +130,8 @@ async fn report(house: &House, count: i64) -> anyhow::Result<()> {
 async fn main() -> anyhow::Result<()> {
     let all = i64::try_from(setting("STORE_PALLETS", 100_000))?;
     let folder = tempfile::tempdir()?;
-    let config = HouseConfig { ballast_bytes: 0, ..HouseConfig::new(folder.path()) };
-    let house = House::open(&config, Arc::new(SystemClock))?;
+    let config = DataDirConfig { ballast_bytes: 0, ..DataDirConfig::new(folder.path()) };
+    let house = DataDir::open(&config, Arc::new(SystemClock))?;
     let mut feeder = Feeder::new(&house);
     begin(&mut feeder).await?;
     println!("pallets in store; milliseconds of the first question after a start, and of the same once more");

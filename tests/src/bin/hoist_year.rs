@@ -5,17 +5,17 @@
 use std::sync::Arc;
 use std::time::Instant;
 
+use packloft_answers::asked::{Asked, Kept};
+use packloft_answers::{due, gear, life, lifting_paper};
+use packloft_documents::sheet;
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::objects::evidence::Evidence;
 use packloft_domain::rules::lift::{gather, judge};
+use packloft_engine::SystemClock;
+use packloft_engine::data_dir::{DataDir, DataDirConfig};
 use packloft_proto::v1;
-use packloft_server::documents::sheet;
-use packloft_server::engine::SystemClock;
-use packloft_server::house::{House, HouseConfig};
-use packloft_server::query::asked::{Asked, Kept};
-use packloft_server::query::{due, gear, life, lifting_paper};
 use packloft_tests::generated::{DAY, Feeder, MIN, T0, registers};
 use packloft_tests::setting;
 
@@ -135,7 +135,7 @@ fn timed<T>(name: &str, ask: impl Fn() -> anyhow::Result<T>) -> anyhow::Result<T
     Ok(answer)
 }
 
-async fn report(house: &House, now: i64) -> anyhow::Result<()> {
+async fn report(house: &DataDir, now: i64) -> anyhow::Result<()> {
     let refused = |refusal| anyhow::anyhow!("{refusal:?}");
     let record = house.engine.record(0).await.ok_or_else(|| anyhow::anyhow!("no record"))?;
     let asked = Asked::new(record, Arc::<Kept>::default())?;
@@ -177,8 +177,8 @@ async fn report(house: &House, now: i64) -> anyhow::Result<()> {
 async fn main() -> anyhow::Result<()> {
     let days = i64::try_from(setting("HOIST_DAYS", 250))?;
     let folder = tempfile::tempdir()?;
-    let config = HouseConfig { ballast_bytes: 0, ..HouseConfig::new(folder.path()) };
-    let house = House::open(&config, Arc::new(SystemClock))?;
+    let config = DataDirConfig { ballast_bytes: 0, ..DataDirConfig::new(folder.path()) };
+    let house = DataDir::open(&config, Arc::new(SystemClock))?;
     let mut feeder = Feeder::new(&house);
     begin(&mut feeder).await?;
     let begun = Instant::now();

@@ -1,7 +1,7 @@
 //! Loads a server with everything at once for `SOAK_MINUTES` (20), a round every `SOAK_EVERY_MS` (400), on the demo's data and
 //! `YEAR_DAYS` (10) days of a line, and prints what the server's process takes every 30 seconds. Ends with an error when it
 //! grew by 2 MB or more in the last half: by the medians of what was seen every 2 seconds in the minute before each end of it,
-//! since an answer takes some megabytes for a moment. `PACKLOFT_LOG=packloft_server::kept=debug` shows what the server keeps meanwhile,
+//! since an answer takes some megabytes for a moment. `PACKLOFT_LOG=packloft_api::kept=debug` shows what the server keeps meanwhile,
 //! `SOAK_SERVER` names another executable to measure.
 
 use std::time::{Duration, Instant};

@@ -6,6 +6,9 @@
 use std::sync::Arc;
 use std::time::Instant;
 
+use packloft_answers::asked::{Asked, Kept};
+use packloft_answers::evidence::{Needs, evidence};
+use packloft_answers::{loads, recalls, stock, trace, whereabouts};
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::gs1::keys::sscc;
@@ -13,12 +16,9 @@ use packloft_domain::mass::KG;
 use packloft_domain::objects::bag::BagFacts;
 use packloft_domain::record::Record;
 use packloft_domain::rules::deciding::Command;
+use packloft_engine::data_dir::{DataDir, DataDirConfig};
+use packloft_engine::{Engine, Submission, SystemClock};
 use packloft_proto::v1;
-use packloft_server::engine::{Engine, Submission, SystemClock};
-use packloft_server::house::{House, HouseConfig};
-use packloft_server::query::asked::{Asked, Kept};
-use packloft_server::query::evidence::{Needs, evidence};
-use packloft_server::query::{loads, recalls, stock, trace, whereabouts};
 use packloft_tests::generated::{DAY, Feeder, Line, MIN, T0, day, registers};
 
 /// First day: a year before the first of the other measurements.
@@ -210,7 +210,7 @@ fn timed<T>(run: impl FnOnce() -> anyhow::Result<T>) -> anyhow::Result<(f64, T)>
 
 /// Asks everything twice: with nothing kept, then with what the first time left in memory.
 async fn report(engine: &Engine, facts: u64, line: Line, number: i64) -> anyhow::Result<()> {
-    let settings = packloft_server::query::trace_settings::Settings { epsilon: 0.0, coverage: 0.0 };
+    let settings = packloft_answers::trace_settings::Settings { epsilon: 0.0, coverage: 0.0 };
     let middle = number / 2;
     let start = FIRST + middle * DAY;
     let printed = packloft_domain::time::Zone::utc().clock(start + 500 * MIN);
@@ -225,11 +225,11 @@ async fn report(engine: &Engine, facts: u64, line: Line, number: i64) -> anyhow:
         let lot = line.lot(middle);
         let (forward, found) = timed(|| {
             let mut bags: Vec<BagFacts> = Vec::new();
-            for tag in packloft_server::query::listed::bag_tags(&asked.record, &lot)? {
+            for tag in packloft_answers::listed::bag_tags(&asked.record, &lot)? {
                 bags.extend(packloft_domain::objects::bag::bag(&asked.record, &tag)?);
             }
-            let reached = packloft_server::query::reached::reached_by_all(&asked, &bags, settings)?;
-            let (scope, intervals) = packloft_server::query::reached::scope_of(&reached);
+            let reached = packloft_answers::reached::reached_by_all(&asked, &bags, settings)?;
+            let (scope, intervals) = packloft_answers::reached::scope_of(&reached);
             Ok(whereabouts::whereabouts(&asked, scope, &intervals, Some(&lot))?)
         })?;
         anyhow::ensure!(found.accounts.iter().all(|sum| sum.unaccounted_count == 0), "{:?}", found.accounts);
@@ -295,8 +295,7 @@ async fn report_pages(engine: &Engine, lines: i64, number: i64) -> anyhow::Resul
     let incoming = tonic::transport::server::TcpIncoming::bind("127.0.0.1:0".parse()?)
         .map_err(|fault| anyhow::anyhow!("{fault}"))?;
     let address = incoming.local_addr()?;
-    let api =
-        packloft_server::service::Api::new(engine.clone(), Arc::new(packloft_server::people::People::in_memory()));
+    let api = packloft_api::Api::new(engine.clone(), Arc::new(packloft_api::people::People::in_memory()));
     let (stop, stopped) = tokio::sync::oneshot::channel::<()>();
     let serving = tokio::spawn(packloft_server::run::serve_on(api, incoming, Vec::new(), async move {
         let _ = stopped.await;
@@ -322,8 +321,8 @@ async fn main() -> anyhow::Result<()> {
     let days = packloft_tests::setting("YEAR_DAYS", 365).cast_signed();
     let lines = packloft_tests::setting("YEAR_LINES", 1).cast_signed();
     let folder = tempfile::tempdir()?;
-    let config = HouseConfig { ballast_bytes: 0, ..HouseConfig::new(folder.path()) };
-    let house = House::open(&config, Arc::new(SystemClock))?;
+    let config = DataDirConfig { ballast_bytes: 0, ..DataDirConfig::new(folder.path()) };
+    let house = DataDir::open(&config, Arc::new(SystemClock))?;
     let engine = house.engine.clone();
     let mut first = Feeder::new(&house);
     registers(&mut first).await?;

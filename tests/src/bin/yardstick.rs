@@ -9,8 +9,8 @@ use packloft_domain::sums::balance::balances;
 use packloft_domain::sums::ledger::Ledger;
 use packloft_domain::sums::origin::FeedFlow;
 use packloft_domain::sums::yields::given;
-use packloft_server::engine::SystemClock;
-use packloft_server::house::{House, HouseConfig};
+use packloft_engine::SystemClock;
+use packloft_engine::data_dir::{DataDir, DataDirConfig};
 use packloft_tests::generated::{DAY, Feeder, Line, MIN, T0, day, registers};
 
 fn folder_bytes(folder: &std::path::Path) -> u64 {
@@ -38,8 +38,8 @@ fn milliseconds(begun: Instant) -> f64 {
 async fn main() -> anyhow::Result<()> {
     let days = packloft_tests::setting("YARD_DAYS", 32).cast_signed();
     let folder = tempfile::tempdir()?;
-    let config = HouseConfig { ballast_bytes: 0, ..HouseConfig::new(folder.path()) };
-    let house = House::open(&config, Arc::new(SystemClock))?;
+    let config = DataDirConfig { ballast_bytes: 0, ..DataDirConfig::new(folder.path()) };
+    let house = DataDir::open(&config, Arc::new(SystemClock))?;
     let mut feeder = Feeder::new(&house);
     registers(&mut feeder).await?;
     feeder.tell(T0 - 10 * MIN, Fact::FeedEmptied(FeedEmptied { feed_code: "F1".into() })).await?;
@@ -102,12 +102,12 @@ async fn main() -> anyhow::Result<()> {
         views / facts
     );
     let start = Instant::now();
-    let house = House::open(&config, Arc::new(SystemClock))?;
+    let house = DataDir::open(&config, Arc::new(SystemClock))?;
     println!("start with a digest check: {:.0} ms", milliseconds(start));
     house.close();
     std::fs::remove_dir_all(folder.path().join("views"))?;
     let start = Instant::now();
-    let house = House::open(&config, Arc::new(SystemClock))?;
+    let house = DataDir::open(&config, Arc::new(SystemClock))?;
     println!(
         "views folded again from the journal: {:.0} ms ({:.0} facts a second)",
         milliseconds(start),

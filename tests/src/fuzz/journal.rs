@@ -7,9 +7,9 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use packloft_domain::fact::{Actor, ActorProof, Event, Fact, LotCreated};
-use packloft_server::journal::disk::{Disk, DiskFile};
-use packloft_server::journal::format::{HEADER_BYTES, Hash, Header, RECORD_BYTES, Record};
-use packloft_server::journal::{Journal, Pending, Witness};
+use packloft_journal::disk::{Disk, DiskFile};
+use packloft_journal::format::{HEADER_BYTES, Hash, Header, RECORD_BYTES, Record};
+use packloft_journal::{Journal, Pending, Witness};
 
 use super::{Answer, Target};
 

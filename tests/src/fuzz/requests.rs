@@ -10,10 +10,10 @@ use packloft_domain::objects::evidence::Evidence;
 use packloft_domain::record::Entry;
 use packloft_domain::rules::decide;
 use packloft_domain::rules::deciding::{Command, Context};
+use packloft_engine::views::memory::MemoryStore;
+use packloft_engine::views::{GroupRecord, Views};
 use packloft_examples::step::Step;
 use packloft_examples::{kept, loft, morning, scenario};
-use packloft_server::views::memory::MemoryStore;
-use packloft_server::views::{GroupRecord, Views};
 use prost::Message as _;
 
 use super::{Answer, Target};

@@ -1,10 +1,10 @@
 //! Texts and files that others make: scans and links, documents, files to import, the feeder's spool.
 
+use packloft_api::import_rows::{RowFaults, prepare};
 use packloft_client::command::readers;
+use packloft_documents::foreign;
 use packloft_domain::gs1::{self, code_128, date, element, link, scan};
 use packloft_proto::v1;
-use packloft_server::documents::foreign;
-use packloft_server::query::imports::{RowFaults, prepare};
 use prost::Message as _;
 
 use super::{Answer, Target};

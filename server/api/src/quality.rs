@@ -1,0 +1,67 @@
+//! Holds and breaches.
+
+use packloft_proto::v1;
+use packloft_proto::v1::quality_service_server::QualityService;
+use tonic::{Request, Response, Status};
+
+use super::service;
+use crate::lanes::Lane;
+use packloft_answers::{objects, trace, whereabouts};
+
+service! {
+    QualityService {
+        place_hold: PlaceHoldRequest => PlaceHoldResponse;
+        end_hold: EndHoldRequest => EndHoldResponse;
+        close_breach: CloseBreachRequest => CloseBreachResponse;
+        settle_contradiction: SettleContradictionRequest => SettleContradictionResponse;
+    }
+    async fn list_holds(
+        &self,
+        request: Request<v1::ListHoldsRequest>,
+    ) -> Result<Response<v1::ListHoldsResponse>, Status> {
+        let r = request.into_inner();
+        let question = format!("holds {}", r.include_ended);
+        let (states, next_page_token, sequence) = self
+            .page(Lane::Plain, r.page_size, &r.page_token, question, move |asked| Ok(objects::holds(asked, r.include_ended)?))
+            .await?;
+        let record = self.engine().views.record_at(sequence.cast_unsigned());
+        let holds = self
+            .ask_at(Lane::Plain, record, move |asked| {
+                let mut holds = Vec::new();
+                for state in states {
+                    let mut hold = objects::hold(&state);
+                    (hold.covered_bag_tags, hold.covered_intervals) = trace::covered(asked, &state)?;
+                    (hold.covered_ssccs, hold.gone_ssccs) =
+                        whereabouts::covered(asked, &state, &hold.covered_intervals)?;
+                    holds.push(hold);
+                }
+                Ok(holds)
+            })
+            .await?;
+        Ok(Response::new(v1::ListHoldsResponse { holds, next_page_token, sequence }))
+    }
+    async fn list_contradictions(
+        &self,
+        request: Request<v1::ListContradictionsRequest>,
+    ) -> Result<Response<v1::ListContradictionsResponse>, Status> {
+        let r = request.into_inner();
+        let question = format!("contradictions {}", r.include_settled);
+        let (contradictions, next_page_token, sequence) = self
+            .page(Lane::Plain, r.page_size, &r.page_token, question, move |asked| {
+                Ok(objects::contradictions(asked, r.include_settled)?)
+            })
+            .await?;
+        Ok(Response::new(v1::ListContradictionsResponse { contradictions, next_page_token, sequence }))
+    }
+    async fn list_breaches(
+        &self,
+        request: Request<v1::ListBreachesRequest>,
+    ) -> Result<Response<v1::ListBreachesResponse>, Status> {
+        let r = request.into_inner();
+        let question = format!("breaches {}", r.include_closed);
+        let (breaches, next_page_token, sequence) = self
+            .page(Lane::Plain, r.page_size, &r.page_token, question, move |asked| Ok(objects::breaches(asked, r.include_closed)?))
+            .await?;
+        Ok(Response::new(v1::ListBreachesResponse { breaches, next_page_token, sequence }))
+    }
+}

@@ -1,0 +1,81 @@
+//! Bounds of the writer, the views and the data folder, each with its reason.
+
+use std::time::Duration;
+
+/// Requests waiting for the writer. At about 1 ms a group of 64 this is some 20 ms of work; beyond it callers are told
+/// to come back.
+pub const QUEUE_MAX_COUNT: usize = 1_024;
+
+/// Bytes of one group.
+pub const GROUP_MAX_BYTES: usize = 1 << 20;
+
+/// View entries written by one group; the store takes about 10 µs an entry.
+pub const GROUP_MAX_ENTRIES: usize = 500;
+
+/// Longest time a request may take when the client sets no deadline.
+pub const DEADLINE_DEFAULT: Duration = Duration::from_secs(30);
+
+/// Longest wait for a sequence a reader asked for.
+pub const FRESHNESS_WAIT: Duration = Duration::from_secs(5);
+
+/// Largest chunk of a view list; the store keeps values under 4 KiB in place.
+pub const CHUNK_MAX_BYTES: usize = 3_584;
+
+/// Cache of the view store, by its own count.
+pub const VIEW_CACHE_BYTES: u64 = 64 << 20;
+
+/// Free space below which writes are refused.
+pub const DISK_LOW_BYTES: u64 = 128 << 20;
+
+/// File kept as a reserve, given up when the disk is full so that the store can open.
+pub const BALLAST_BYTES: u64 = 64 << 20;
+
+/// How far a floor clock may be ahead of the server's.
+pub const CLOCK_AHEAD_US: i64 = 120_000_000;
+
+/// How long a request id is remembered.
+pub const REQUEST_ID_DAYS: i64 = 90;
+
+/// How long nothing must come before that is said.
+pub const MARK_IDLE: Duration = Duration::from_millis(200);
+
+/// How often the clock is looked at when nothing comes.
+pub const CLOCK_LOOK: Duration = Duration::from_secs(10);
+
+/// How often the head file is written while requests come.
+pub const HEAD_EVERY: Duration = Duration::from_secs(60);
+
+/// Most facts of a unit or group that are written to the view store between two groups.
+pub const VIEW_PIECE_COUNT: usize = 256;
+
+/// Most view entries of such a piece, when it has more than one fact: about 10 ms.
+pub const VIEW_PIECE_ENTRIES: usize = 1_000;
+
+/// Facts that may stand in front of the view store before the next long unit is recorded: some 1.5 KB of memory each.
+pub const AHEAD_MAX_COUNT: usize = 50_000;
+
+/// Facts of a unit from which it is decided beside the writer; fewer cost less in its turn than they would otherwise.
+pub const UNIT_IN_TURN_COUNT: usize = 16;
+
+/// View entries of the facts that stand or fall together when something they read was touched: some 50 facts of a few lists.
+pub const SLICE_ENTRIES: usize = 200;
+
+/// View entries of a unit whose facts the writer may decide anew in its turn: about 10 ms.
+pub const AGAIN_IN_TURN_ENTRIES: usize = 400;
+
+/// The same for a unit that was made ready [`EVIDENCE_TRIES`] times and went out of date each time: some 50 ms, so that one of
+/// a few hundred facts gets through whatever is written meanwhile.
+pub const AGAIN_AT_LAST_ENTRIES: usize = 2_000;
+
+/// How long a unit may hold the recorded time of other facts at its own, while it is made ready for the writer.
+pub const TIME_HELD: Duration = Duration::from_secs(2);
+
+/// How often something is computed beside the writer before it is computed in its turn, because the record moved meanwhile.
+pub const EVIDENCE_TRIES: usize = 4;
+
+/// Bytes of the keys that were touched lately: at five keys a fact some 40000 facts, days of a line, or an
+/// import. What was computed before the oldest of them is computed anew.
+pub const TOUCHED_MAX_BYTES: usize = 16 << 20;
+
+/// Longest journal whose views are folded in memory when they cannot be written: about three times its length in memory.
+pub const MEMORY_VIEWS_BYTES: u64 = 256 << 20;

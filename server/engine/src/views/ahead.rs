@@ -1,0 +1,225 @@
+//! Facts that are durable and not in the view store yet: kept in memory, in front of the store, for every reader.
+//!
+//! The store takes some 10 µs an entry, so a unit of tens of thousands of facts takes seconds to write. Nobody has to wait
+//! for that: the unit goes in front as a [`Layer`] that was made beside the writer, is seen whole from then on, and is
+//! written to the store in pieces between other writes. What the store has is told by its applied sequence alone: a reader
+//! takes from a layer what lies above it, so nothing is taken out of a layer while it is written.
+
+use std::collections::{BTreeMap, VecDeque};
+use std::ops::Bound::{Excluded, Included, Unbounded};
+use std::sync::Arc;
+
+use packloft_domain::fact::Event;
+use packloft_domain::key::{self, kept_for};
+use packloft_domain::record::Entry;
+
+use super::UsedRequest;
+use packloft_journal::limits::GROUP_MAX_COUNT;
+
+/// A fact of a layer with the lists it is in.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Row {
+    /// The fact.
+    pub event: Event,
+    /// Keys of its lists, each once.
+    pub keys: Vec<Arc<str>>,
+}
+
+/// Facts one after another, with the lists they are in. Places count from 0.
+#[derive(Debug, Default)]
+pub struct Layer {
+    rows: Vec<Row>,
+    /// Places by list, rising.
+    lists: BTreeMap<Arc<str>, Vec<u32>>,
+}
+
+impl Layer {
+    /// Number of facts.
+    pub fn len(&self) -> usize {
+        self.rows.len()
+    }
+
+    /// True when there are none.
+    pub fn is_empty(&self) -> bool {
+        self.rows.is_empty()
+    }
+
+    /// The facts.
+    pub fn rows(&self) -> &[Row] {
+        &self.rows
+    }
+
+    /// The facts, to be given their recorded time: what they are about must stay as it is.
+    pub fn events_mut(&mut self) -> impl Iterator<Item = &mut Event> {
+        self.rows.iter_mut().map(|row| &mut row.event)
+    }
+
+    /// Keys of all lists.
+    pub fn keys(&self) -> impl Iterator<Item = &Arc<str>> {
+        self.lists.keys()
+    }
+
+    /// Puts a fact at a place: the next, or one that has a fact already.
+    pub fn set(&mut self, place: usize, event: Event) {
+        let at = u32::try_from(place).unwrap_or(u32::MAX);
+        if let Some(old) = self.rows.get(place) {
+            for key in &old.keys {
+                if let Some(list) = self.lists.get_mut(key) {
+                    if let Ok(found) = list.binary_search(&at) {
+                        list.remove(found);
+                    }
+                    if list.is_empty() {
+                        self.lists.remove(key);
+                    }
+                }
+            }
+        }
+        let mut keys: Vec<Arc<str>> = Vec::new();
+        for name in key::keys_of(&event) {
+            let key = match self.lists.get_key_value(name.as_str()) {
+                Some((known, _)) => Arc::clone(known),
+                None => Arc::from(name),
+            };
+            let list = self.lists.entry(Arc::clone(&key)).or_default();
+            let before = list.partition_point(|other| *other < at);
+            if list.get(before) != Some(&at) {
+                list.insert(before, at);
+                keys.push(key);
+            }
+        }
+        let row = Row { event, keys };
+        match self.rows.get_mut(place) {
+            Some(old) => *old = row,
+            None => self.rows.push(row),
+        }
+    }
+
+    /// Entries of a list at some places, `first` being the sequence of place 0.
+    pub fn list(&self, key: &str, first: u64, from: u32, to: u32, out: &mut Vec<Entry>) {
+        let Some(places) = self.lists.get(key) else { return };
+        let start = places.partition_point(|place| *place < from);
+        for place in places[start..].iter().take_while(|place| **place < to) {
+            let Some(row) = self.rows.get(*place as usize) else { continue };
+            let sequence = (first + u64::from(*place)).cast_signed();
+            out.push(Entry { sequence, event: kept_for(&row.event, key) });
+        }
+    }
+
+    fn begun(places: &[u32], from: u32, to: u32) -> bool {
+        let start = places.partition_point(|place| *place < from);
+        places.get(start).is_some_and(|place| *place < to)
+    }
+
+    /// Lists with this beginning that have a fact at one of the places, in key order.
+    pub fn keys_at<'a>(&'a self, prefix: &'a str, from: u32, to: u32) -> impl Iterator<Item = &'a str> {
+        let rows = self
+            .lists
+            .range::<str, _>((Included(prefix), Unbounded))
+            .take_while(move |(key, _)| key.starts_with(prefix));
+        rows.filter(move |(_, places)| Self::begun(places, from, to)).map(|(key, _)| &**key)
+    }
+
+    /// Newest day of an object on or before a day that has a fact at one of the places.
+    pub fn day_before(&self, object_key: &str, day: i64, from: u32, to: u32) -> Option<i64> {
+        let (first, last) = (format!("{object_key}/d"), key::bucket(object_key, day));
+        if first > last {
+            return None;
+        }
+        let mut rows = self.lists.range::<str, _>((Included(first.as_str()), Included(last.as_str()))).rev();
+        rows.find(|(_, places)| Self::begun(places, from, to)).and_then(|(key, _)| key::bucket_day(key))
+    }
+
+    /// Oldest day of an object on or after a day that has a fact at one of the places.
+    pub fn day_after(&self, object_key: &str, day: i64, from: u32, to: u32) -> Option<i64> {
+        let (first, last) = (key::bucket(object_key, day.max(0)), format!("{object_key}/e"));
+        if first > last {
+            return None;
+        }
+        let mut rows = self.lists.range::<str, _>((Included(first.as_str()), Excluded(last.as_str())));
+        rows.find(|(_, places)| Self::begun(places, from, to)).and_then(|(key, _)| key::bucket_day(key))
+    }
+}
+
+/// A layer in its place in the journal.
+#[derive(Clone, Debug)]
+pub struct Placed {
+    /// Sequence of its first fact.
+    pub first: u64,
+    /// Its facts.
+    pub layer: Arc<Layer>,
+    /// The journal's chain hash after each.
+    pub chains: Arc<Vec<[u8; 32]>>,
+}
+
+impl Placed {
+    /// Sequence of its last fact.
+    pub fn last(&self) -> u64 {
+        self.first + self.layer.len() as u64 - 1
+    }
+
+    /// Places whose sequence is above one and not above another.
+    fn places(&self, above: u64, up_to: u64) -> (u32, u32) {
+        let place = |sequence: u64| u32::try_from((sequence + 1).saturating_sub(self.first)).unwrap_or(u32::MAX);
+        (place(above), place(up_to.min(self.last())))
+    }
+
+    fn used_request(&self, request_id: &[u8; 16]) -> Option<UsedRequest> {
+        // The first fact of a unit alone carries the id of its request, and a layer is one unit or one group.
+        let few = self.layer.rows.iter().take(GROUP_MAX_COUNT);
+        let (place, row) = few.enumerate().find(|(_, row)| row.event.request_id == request_id)?;
+        let hash = row.event.request_hash.as_slice().try_into().unwrap_or_default();
+        Some(UsedRequest { sequence: self.first + place as u64, hash })
+    }
+}
+
+/// The layers in front of the store, oldest first.
+#[derive(Debug, Default)]
+pub struct Ahead {
+    /// Layers that are not wholly in the store.
+    pub placed: VecDeque<Placed>,
+}
+
+impl Ahead {
+    /// Adds entries of a list above one sequence and up to another.
+    pub fn list(&self, key: &str, above: u64, up_to: u64, out: &mut Vec<Entry>) {
+        for placed in self.placed.iter().filter(|placed| placed.first <= up_to) {
+            let (from, to) = placed.places(above, up_to);
+            placed.layer.list(key, placed.first, from, to, out);
+        }
+    }
+
+    /// Lists with this beginning that have an entry above one sequence and up to another.
+    pub fn keys(&self, prefix: &str, above: u64, up_to: u64, visit: &mut dyn FnMut(&str)) {
+        for placed in self.placed.iter().filter(|placed| placed.first <= up_to) {
+            let (from, to) = placed.places(above, up_to);
+            placed.layer.keys_at(prefix, from, to).for_each(&mut *visit);
+        }
+    }
+
+    /// Newest day of an object on or before a day.
+    pub fn day_before(&self, object_key: &str, day: i64, above: u64, up_to: u64) -> Option<i64> {
+        let placed = self.placed.iter().filter(|placed| placed.first <= up_to);
+        placed
+            .filter_map(|placed| {
+                let (from, to) = placed.places(above, up_to);
+                placed.layer.day_before(object_key, day, from, to)
+            })
+            .max()
+    }
+
+    /// Oldest day of an object on or after a day.
+    pub fn day_after(&self, object_key: &str, day: i64, above: u64, up_to: u64) -> Option<i64> {
+        let placed = self.placed.iter().filter(|placed| placed.first <= up_to);
+        placed
+            .filter_map(|placed| {
+                let (from, to) = placed.places(above, up_to);
+                placed.layer.day_after(object_key, day, from, to)
+            })
+            .min()
+    }
+
+    /// What a request id was used for.
+    pub fn used_request(&self, request_id: &[u8; 16]) -> Option<UsedRequest> {
+        self.placed.iter().find_map(|placed| placed.used_request(request_id))
+    }
+}

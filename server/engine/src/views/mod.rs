@@ -1,0 +1,735 @@
+//! Views: per object, the list of facts about it, kept for quick reading and disposable.
+//!
+//! The journal is the truth. A view entry is a chunk of such a list; `packloft_domain::key` alone decides the lists, so
+//! writing, catching up, rebuilding and proving are one routine. Nothing derived and no float is stored here.
+//!
+//! Chunk: `CRC-32C ‖ last sequence ‖ frames`, frame: `length ‖ sequence ‖ event`. Key: object key, 0x00, chunk number.
+//! Applying a fact not above a chunk's last sequence changes nothing, so catching up twice is harmless. A digest (sum
+//! mod 2^128 of a hash of every entry) is kept with the applied sequence and the journal's chain hash; it is compared
+//! with the store's content at every start, since the store does not notice damage to itself.
+//!
+//! What is durable and not written here yet stands in front, in memory ([`Layer`]): readers see both as one.
+
+mod ahead;
+pub mod memory;
+pub mod sled_store;
+mod touched;
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+
+use ahead::{Ahead, Placed};
+use packloft_domain::fact::Event;
+use packloft_domain::key::{self, kept_for};
+use packloft_domain::patience;
+use packloft_domain::record::{Entry, Record, Unreadable};
+use parking_lot::RwLock;
+use prost::Message;
+use sha2::{Digest, Sha256};
+use touched::Touched;
+
+use crate::limits::{CHUNK_MAX_BYTES, VIEW_PIECE_COUNT, VIEW_PIECE_ENTRIES};
+use packloft_journal::{Journal, JournalError};
+
+pub use ahead::Layer;
+
+/// A failure of the store below.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("view store: {0}")]
+pub struct StoreError(pub String);
+
+/// Changes written together. Lists only grow, so nothing is ever removed.
+pub type Batch = BTreeMap<Vec<u8>, Vec<u8>>;
+
+/// A key with its value.
+pub type Row = (Vec<u8>, Vec<u8>);
+
+/// An ordered store of bytes; implemented over sled and in memory.
+pub trait ViewStore: Send + Sync {
+    /// Value of a key.
+    fn get(&self, key: &[u8]) -> Result<Option<Vec<u8>>, StoreError>;
+    /// Entries with `from <= key < to` in order, passed to `visit` until it answers false.
+    fn range(&self, from: &[u8], to: &[u8], visit: &mut dyn FnMut(&[u8], &[u8]) -> bool) -> Result<(), StoreError>;
+    /// Greatest entry with `from <= key < to`.
+    fn last(&self, from: &[u8], to: &[u8]) -> Result<Option<Row>, StoreError>;
+    /// Writes all of it or none.
+    fn apply(&self, batch: &Batch) -> Result<(), StoreError>;
+    /// Gives written entries to the system, as far as the store can.
+    fn flush(&self) -> Result<(), StoreError>;
+}
+
+const META_KEY: &[u8] = b"\x01meta";
+const REQUEST_PREFIX: u8 = 2;
+/// What is kept in which list; a new number makes old views be folded again.
+const LAYOUT: u8 = 5;
+
+/// What the views stand at.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Applied {
+    /// Newest sequence in the views.
+    pub sequence: u64,
+    /// The journal's chain hash there.
+    pub chain: [u8; 32],
+    /// Sum over all entries but this one.
+    pub digest: u128,
+    /// Number of entries but this one.
+    pub entry_count: u64,
+}
+
+fn entry_hash(key: &[u8], value: &[u8]) -> u128 {
+    let mut hasher = Sha256::new();
+    hasher.update((key.len() as u64).to_le_bytes());
+    hasher.update(key);
+    hasher.update(value);
+    let full: [u8; 32] = hasher.finalize().into();
+    u128::from_le_bytes(full[..16].try_into().unwrap_or_default())
+}
+
+impl Applied {
+    fn encode(&self) -> Vec<u8> {
+        let mut bytes = vec![0; 4];
+        bytes.push(LAYOUT);
+        bytes.extend_from_slice(&self.sequence.to_le_bytes());
+        bytes.extend_from_slice(&self.chain);
+        bytes.extend_from_slice(&self.digest.to_le_bytes());
+        bytes.extend_from_slice(&self.entry_count.to_le_bytes());
+        let crc = crc32c::crc32c(&bytes[4..]);
+        bytes[..4].copy_from_slice(&crc.to_le_bytes());
+        bytes
+    }
+
+    fn decode(bytes: &[u8]) -> Option<Applied> {
+        let (crc, rest) = bytes.split_at_checked(4)?;
+        if crc != crc32c::crc32c(rest).to_le_bytes() {
+            return None;
+        }
+        // Views of another layout are folded again: they hold nothing that the journal does not.
+        let rest = rest.strip_prefix(&[LAYOUT])?;
+        if rest.len() != 64 {
+            return None;
+        }
+        Some(Applied {
+            sequence: u64::from_le_bytes(rest[..8].try_into().ok()?),
+            chain: rest[8..40].try_into().ok()?,
+            digest: u128::from_le_bytes(rest[40..56].try_into().ok()?),
+            entry_count: u64::from_le_bytes(rest[56..64].try_into().ok()?),
+        })
+    }
+}
+
+fn chunk_key(object_key: &str, number: u32) -> Vec<u8> {
+    let mut bytes = object_key.as_bytes().to_vec();
+    bytes.push(0);
+    bytes.extend_from_slice(&number.to_be_bytes());
+    bytes
+}
+
+fn chunk_range(object_key: &str) -> (Vec<u8>, Vec<u8>) {
+    let mut to = object_key.as_bytes().to_vec();
+    to.push(1);
+    (chunk_key(object_key, 0), to)
+}
+
+/// Splits a chunk into entries, checking its checksum.
+fn decode_chunk(value: &[u8], out: &mut Vec<Entry>, up_to: u64) -> Result<(), Unreadable> {
+    let broken = |what: &str| Unreadable(format!("view chunk: {what}"));
+    let (crc, rest) = value.split_at_checked(4).ok_or_else(|| broken("cut off"))?;
+    if crc != crc32c::crc32c(rest).to_le_bytes() {
+        return Err(broken("checksum differs"));
+    }
+    let mut frames = rest.get(8..).ok_or_else(|| broken("cut off"))?;
+    while !frames.is_empty() {
+        let (head, tail) = frames.split_at_checked(12).ok_or_else(|| broken("frame cut off"))?;
+        let length = u32::from_le_bytes(head[..4].try_into().unwrap_or_default()) as usize;
+        let sequence = u64::from_le_bytes(head[4..].try_into().unwrap_or_default());
+        let (body, next) = tail.split_at_checked(length).ok_or_else(|| broken("frame cut off"))?;
+        if sequence <= up_to {
+            let event = Event::decode(body).map_err(|fault| broken(&fault.to_string()))?;
+            out.push(Entry { sequence: sequence.cast_signed(), event });
+        }
+        frames = next;
+    }
+    Ok(())
+}
+
+/// Passes what an entry of the store holds on, piece by piece.
+fn pieces_of(key: &[u8], value: &[u8], visit: &mut dyn FnMut(Kept<'_>)) {
+    let broken = |what: &str| Kept::Broken { text: format!("entry {}: {what}", String::from_utf8_lossy(key)) };
+    let sound = value.split_at_checked(4).filter(|(crc, rest)| *crc == crc32c::crc32c(rest).to_le_bytes());
+    let Some((_, rest)) = sound else { return visit(broken("checksum differs")) };
+    if let Some(request_id) = key.strip_prefix(&[REQUEST_PREFIX]) {
+        let Some((sequence, hash)) = rest.split_first_chunk::<8>() else { return visit(broken("cut off")) };
+        return visit(Kept::Request { request_id, sequence: u64::from_le_bytes(*sequence), hash });
+    }
+    let object_key = &key[..key.len().saturating_sub(5)];
+    let mut frames = rest.get(8..).unwrap_or_default();
+    while let Some((head, tail)) = frames.split_first_chunk::<12>() {
+        let (length, sequence) = head.split_at(4);
+        let length = u32::from_le_bytes(length.try_into().unwrap_or_default()) as usize;
+        let sequence = u64::from_le_bytes(sequence.try_into().unwrap_or_default());
+        let Some((body, next)) = tail.split_at_checked(length) else { return visit(broken("frame cut off")) };
+        visit(Kept::Fact { object_key, sequence, body });
+        frames = next;
+    }
+    if !frames.is_empty() {
+        visit(broken("frame cut off"));
+    }
+}
+
+fn chunk_last_sequence(value: &[u8]) -> u64 {
+    value.get(4..12).map_or(0, |b| u64::from_le_bytes(b.try_into().unwrap_or_default()))
+}
+
+fn append_frame(chunk: &mut Vec<u8>, sequence: u64, body: &[u8]) {
+    if chunk.is_empty() {
+        chunk.resize(12, 0);
+    }
+    chunk.extend_from_slice(&u32::try_from(body.len()).unwrap_or(u32::MAX).to_le_bytes());
+    chunk.extend_from_slice(&sequence.to_le_bytes());
+    chunk.extend_from_slice(body);
+    chunk[4..12].copy_from_slice(&sequence.to_le_bytes());
+    let crc = crc32c::crc32c(&chunk[4..]);
+    chunk[..4].copy_from_slice(&crc.to_le_bytes());
+}
+
+fn request_key(request_id: &[u8]) -> Vec<u8> {
+    let mut key = vec![REQUEST_PREFIX];
+    key.extend_from_slice(request_id);
+    key
+}
+
+/// The views over a store. Readers take the shared side of the lock for one list at a time; lists only grow, and
+/// readers pass the sequence they stand at, so they never see half a group.
+pub struct Views {
+    store: Arc<dyn ViewStore>,
+    lock: RwLock<()>,
+    applied: RwLock<Applied>,
+    ahead: RwLock<Ahead>,
+    touched: RwLock<Touched>,
+}
+
+/// A piece of what the views hold.
+#[derive(Clone, Debug)]
+pub enum Kept<'a> {
+    /// A fact in the list of an object.
+    Fact {
+        /// Key of the list.
+        object_key: &'a [u8],
+        /// Sequence of the fact.
+        sequence: u64,
+        /// As it is kept.
+        body: &'a [u8],
+    },
+    /// A request that was answered.
+    Request {
+        /// Its id.
+        request_id: &'a [u8],
+        /// Sequence of its fact.
+        sequence: u64,
+        /// Hash of the request.
+        hash: &'a [u8],
+    },
+    /// An entry that does not check.
+    Broken {
+        /// What is wrong.
+        text: String,
+    },
+}
+
+/// What a request id was used for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct UsedRequest {
+    /// Sequence of the event.
+    pub sequence: u64,
+    /// Hash of the request without its id.
+    pub hash: [u8; 16],
+}
+
+impl Views {
+    /// Views over a store as it is; an unreadable or missing mark counts as empty.
+    pub fn open(store: Arc<dyn ViewStore>) -> Result<Views, StoreError> {
+        let applied = store.get(META_KEY)?.and_then(|bytes| Applied::decode(&bytes)).unwrap_or_default();
+        let touched = RwLock::new(Touched::since(applied.sequence));
+        let (applied, ahead) = (RwLock::new(applied), RwLock::default());
+        Ok(Views { store, lock: RwLock::new(()), applied, ahead, touched })
+    }
+
+    /// What the store stands at.
+    pub fn applied(&self) -> Applied {
+        *self.applied.read()
+    }
+
+    /// Newest sequence that may be read and the journal's chain hash there, whether the store has it yet or not.
+    pub fn newest(&self) -> (u64, [u8; 32]) {
+        let ahead = self.ahead.read();
+        match ahead.placed.back().and_then(|placed| Some((placed.last(), *placed.chains.last()?))) {
+            Some(newest) => newest,
+            None => {
+                let applied = self.applied();
+                (applied.sequence, applied.chain)
+            }
+        }
+    }
+
+    /// Facts that stand in front of the store.
+    pub fn ahead_count(&self) -> usize {
+        let applied = self.applied().sequence;
+        let last = self.ahead.read().placed.back().map_or(applied, Placed::last);
+        usize::try_from(last.saturating_sub(applied)).unwrap_or(usize::MAX)
+    }
+
+    /// Puts facts that the journal holds durably from sequence `first` on in front of the store, where they are read at
+    /// once. `chains` are the journal's chain hashes after each; `keys` those of all lists of the layer, where they were
+    /// gathered before.
+    pub fn put_ahead(&self, first: u64, layer: Arc<Layer>, chains: Vec<[u8; 32]>, keys: Option<&Arc<[Arc<str>]>>) {
+        if layer.is_empty() {
+            return;
+        }
+        let placed = Placed { first, layer, chains: Arc::new(chains) };
+        {
+            let mut touched = self.touched.write();
+            match keys {
+                Some(keys) => touched.note_keys(first, placed.last(), keys),
+                None => {
+                    for (sequence, row) in (first..).zip(placed.layer.rows()) {
+                        touched.note_keys(sequence, sequence, &row.keys.as_slice().into());
+                    }
+                }
+            }
+        }
+        self.ahead.write().placed.push_back(placed);
+    }
+
+    /// Writes the oldest facts in front to the store: some 10 ms of them, at least one.
+    ///
+    /// # Errors
+    /// When the store fails; everything stays in front.
+    pub fn write_piece(&self) -> Result<(), StoreError> {
+        let Some(placed) = self.ahead.read().placed.front().cloned() else { return Ok(()) };
+        let applied = self.applied().sequence;
+        let start = usize::try_from((applied + 1).saturating_sub(placed.first)).unwrap_or(usize::MAX);
+        let (mut piece, mut entries) = (Vec::new(), 0);
+        for (place, row) in placed.layer.rows().iter().enumerate().skip(start) {
+            entries += row.keys.len();
+            let full = piece.len() >= VIEW_PIECE_COUNT || entries > VIEW_PIECE_ENTRIES;
+            if full && !piece.is_empty() {
+                break;
+            }
+            piece.push((placed.first + place as u64, &row.event, row.keys.as_slice()));
+        }
+        let end = start + piece.len();
+        if let Some(chain) = end.checked_sub(1).and_then(|last| placed.chains.get(last)) {
+            self.write(&piece, *chain)?;
+        }
+        if end >= placed.layer.len() {
+            let done = self.ahead.write().placed.pop_front();
+            drop(piece);
+            if end > VIEW_PIECE_COUNT {
+                // Giving back the memory of so many facts takes a while as well.
+                let _ = std::thread::Builder::new().name("drop".into()).spawn(move || drop((placed, done)));
+            }
+        }
+        Ok(())
+    }
+
+    /// Writes a group of events that the journal holds durably. `chain` is the journal's chain hash after the last.
+    pub fn apply(&self, events: &[(u64, Event)], chain: [u8; 32]) -> Result<(), StoreError> {
+        let keys: Vec<Vec<String>> = events.iter().map(|(_, event)| key::keys_of(event)).collect();
+        let rows: Vec<(u64, &Event, &[String])> =
+            events.iter().zip(&keys).map(|((sequence, event), keys)| (*sequence, event, keys.as_slice())).collect();
+        self.write(&rows, chain)?;
+        let mut touched = self.touched.write();
+        for (sequence, event) in events {
+            touched.note(*sequence, event);
+        }
+        Ok(())
+    }
+
+    fn write<K: AsRef<str>>(&self, rows: &[(u64, &Event, &[K])], chain: [u8; 32]) -> Result<(), StoreError> {
+        let mut applied = self.applied();
+        let mut batch = Batch::new();
+        // Old values of changed keys, to keep the digest.
+        let mut before: BTreeMap<Vec<u8>, Option<Vec<u8>>> = BTreeMap::new();
+        let mut tails: BTreeMap<&str, (u32, Vec<u8>)> = BTreeMap::new();
+        for (sequence, event, keys) in rows {
+            for object_key in keys.iter().map(AsRef::as_ref) {
+                let body = kept_for(event, object_key).encode_to_vec();
+                if !tails.contains_key(object_key) {
+                    let (from, to) = chunk_range(object_key);
+                    let tail = match self.store.last(&from, &to)? {
+                        Some((key, value)) => {
+                            let number = key.last_chunk::<4>().map_or(0, |b| u32::from_be_bytes(*b));
+                            before.insert(key, Some(value.clone()));
+                            (number, value)
+                        }
+                        None => (0, Vec::new()),
+                    };
+                    tails.insert(object_key, tail);
+                }
+                let Some(tail) = tails.get_mut(object_key) else { continue };
+                if chunk_last_sequence(&tail.1) >= *sequence {
+                    continue;
+                }
+                if !tail.1.is_empty() && tail.1.len() + body.len() + 12 > CHUNK_MAX_BYTES {
+                    *tail = (tail.0 + 1, Vec::new());
+                }
+                append_frame(&mut tail.1, *sequence, &body);
+                batch.insert(chunk_key(object_key, tail.0), tail.1.clone());
+            }
+            if event.request_id.len() == 16 {
+                let mut value = vec![0; 4];
+                value.extend_from_slice(&sequence.to_le_bytes());
+                value.extend_from_slice(&event.request_hash);
+                let crc = crc32c::crc32c(&value[4..]);
+                value[..4].copy_from_slice(&crc.to_le_bytes());
+                let key = request_key(&event.request_id);
+                if !before.contains_key(&key) {
+                    before.insert(key.clone(), self.store.get(&key)?);
+                }
+                batch.insert(key, value);
+            }
+        }
+        for (key, value) in &batch {
+            match before.get(key) {
+                Some(Some(old)) => applied.digest = applied.digest.wrapping_sub(entry_hash(key, old)),
+                _ => applied.entry_count += 1,
+            }
+            applied.digest = applied.digest.wrapping_add(entry_hash(key, value));
+        }
+        if let Some((sequence, _, _)) = rows.last() {
+            applied.sequence = applied.sequence.max(*sequence);
+        }
+        applied.chain = chain;
+        batch.insert(META_KEY.to_vec(), applied.encode());
+        // Together, for whoever reads: the applied sequence says what of the facts in front the store has.
+        let _writing = self.lock.write();
+        self.store.apply(&batch)?;
+        *self.applied.write() = applied;
+        Ok(())
+    }
+
+    /// Visits every object key touched after one sequence and up to another; false when that is not known any more.
+    pub fn visit_touched(&self, after: u64, up_to: u64, visit: &mut dyn FnMut(&str)) -> bool {
+        self.touched.read().visit(after, up_to, visit)
+    }
+
+    /// Keys of what was touched lately that are kept, and their bytes.
+    pub fn touched_counts(&self) -> (usize, usize) {
+        self.touched.read().counts()
+    }
+
+    /// What a request id was used for, if it was.
+    pub fn used_request(&self, request_id: &[u8; 16]) -> Result<Option<UsedRequest>, Unreadable> {
+        if let Some(used) = self.ahead.read().used_request(request_id) {
+            return Ok(Some(used));
+        }
+        let value = self.store.get(&request_key(request_id)).map_err(|e| Unreadable(e.to_string()))?;
+        let Some(value) = value else { return Ok(None) };
+        if value.len() != 28 || value[..4] != crc32c::crc32c(&value[4..]).to_le_bytes() {
+            return Err(Unreadable("request entry does not check".into()));
+        }
+        Ok(Some(UsedRequest {
+            sequence: u64::from_le_bytes(value[4..12].try_into().unwrap_or_default()),
+            hash: value[12..28].try_into().unwrap_or_default(),
+        }))
+    }
+
+    /// Sums every entry and compares with the digest; the answer says what differs.
+    pub fn check_digest(&self) -> Result<Result<(), String>, StoreError> {
+        let applied = self.applied();
+        let (mut digest, mut count) = (0_u128, 0_u64);
+        self.store.range(&[], &[0xFF; 8], &mut |key, value| {
+            if key != META_KEY {
+                digest = digest.wrapping_add(entry_hash(key, value));
+                count += 1;
+            }
+            true
+        })?;
+        if count != applied.entry_count {
+            return Ok(Err(format!("{count} entries stand where {} should", applied.entry_count)));
+        }
+        if digest != applied.digest {
+            return Ok(Err("content differs from the digest".into()));
+        }
+        Ok(Ok(()))
+    }
+
+    /// Everything the views hold, in the order of keys; each entry as it is when it is come to.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn visit_all(&self, visit: &mut dyn FnMut(Kept<'_>)) -> Result<(), StoreError> {
+        const ROWS: usize = 128;
+        let mut from = Vec::new();
+        loop {
+            // The store holds back its cleaning while a range is open, so each is short.
+            let mut rows: Vec<Row> = Vec::new();
+            self.store.range(&from, &[0xFF; 8], &mut |key, value| {
+                rows.push((key.to_vec(), value.to_vec()));
+                rows.len() < ROWS
+            })?;
+            for (key, value) in rows.iter().filter(|(key, _)| key != META_KEY) {
+                pieces_of(key, value, visit);
+            }
+            match rows.pop() {
+                Some((last, _)) => from = [last, vec![0]].concat(),
+                None => return Ok(()),
+            }
+        }
+    }
+
+    /// Applies everything the journal has above the applied sequence. `progress(done, total)` is told now and then.
+    pub fn catch_up(&self, journal: &Journal, progress: &dyn Fn(u64, u64)) -> Result<(), CatchUpError> {
+        let total = journal.last_sequence();
+        let mut next = self.applied().sequence + 1;
+        while next <= total {
+            let rows = journal.read(next, 256)?;
+            let Some(last) = rows.last() else { break };
+            next = last.sequence + 1;
+            let chain = last.chain;
+            let events: Vec<(u64, Event)> = rows.into_iter().map(|row| (row.sequence, row.event)).collect();
+            self.apply(&events, chain)?;
+            progress(next - 1, total);
+        }
+        Ok(())
+    }
+
+    /// Gives everything to the system.
+    pub fn flush(&self) -> Result<(), StoreError> {
+        self.store.flush()
+    }
+
+    /// A record as known at a sequence.
+    pub fn record_at(self: &Arc<Self>, sequence: u64) -> ViewRecord {
+        ViewRecord { views: Arc::clone(self), sequence }
+    }
+
+    fn list(&self, object_key: &str, up_to: u64) -> Result<Vec<Entry>, Unreadable> {
+        let (from, to) = chunk_range(object_key);
+        let (mut values, mut in_front) = (Vec::new(), Vec::new());
+        {
+            let _reading = self.lock.read();
+            self.ahead.read().list(object_key, self.applied().sequence, up_to, &mut in_front);
+            self.store
+                .range(&from, &to, &mut |_, value| {
+                    values.push(value.to_vec());
+                    true
+                })
+                .map_err(|e| Unreadable(e.to_string()))?;
+        }
+        let mut entries = Vec::new();
+        for value in values {
+            patience::step();
+            decode_chunk(&value, &mut entries, up_to)?;
+        }
+        entries.append(&mut in_front);
+        Ok(entries)
+    }
+
+    /// Lists that had begun by a sequence, in key order.
+    fn keys(&self, prefix: &str, up_to: u64) -> Result<Vec<String>, Unreadable> {
+        let mut to = prefix.as_bytes().to_vec();
+        to.push(0xFF);
+        let mut found: Vec<String> = Vec::new();
+        let reading = self.lock.read();
+        let mut in_front = BTreeSet::new();
+        self.ahead.read().keys(prefix, self.applied().sequence, up_to, &mut |key| {
+            in_front.insert(key.to_owned());
+        });
+        self.store
+            .range(prefix.as_bytes(), &to, &mut |key, value| {
+                if begun(key, value, up_to) {
+                    let end = key.len().saturating_sub(5);
+                    found.push(String::from_utf8_lossy(&key[..end]).into_owned());
+                }
+                // The store would take an unwinding for its own: the step is made after it.
+                !patience::over()
+            })
+            .map_err(|e| Unreadable(e.to_string()))?;
+        drop(reading);
+        patience::step();
+        if in_front.is_empty() {
+            return Ok(found);
+        }
+        in_front.extend(found);
+        Ok(in_front.into_iter().collect())
+    }
+
+    /// Only days that began after the sequence are passed over, so the cost is that of what is newer than the question.
+    fn day_before(&self, object_key: &str, day: i64, up_to: u64) -> Result<Option<i64>, Unreadable> {
+        let from = format!("{object_key}/d").into_bytes();
+        let (_, mut to) = chunk_range(&key::bucket(object_key, day));
+        let _reading = self.lock.read();
+        let in_front = self.ahead.read().day_before(object_key, day, self.applied().sequence, up_to);
+        loop {
+            let found = self.store.last(&from, &to).map_err(|e| Unreadable(e.to_string()))?;
+            let Some((last, value)) = found else { return Ok(in_front) };
+            let Some(name) = last.get(..last.len().saturating_sub(4)) else { return Ok(in_front) };
+            // The list's last chunk is what was found; its first one says when it began.
+            let first = [name, &[0; 4]].concat();
+            let value = if last == first {
+                Some(value)
+            } else {
+                self.store.get(&first).map_err(|e| Unreadable(e.to_string()))?
+            };
+            if value.is_some_and(|value| begun(&first, &value, up_to)) {
+                return Ok(day_of_key(&first).max(in_front));
+            }
+            to = first;
+        }
+    }
+
+    fn day_after(&self, object_key: &str, day: i64, up_to: u64) -> Result<Option<i64>, Unreadable> {
+        let from = key::bucket(object_key, day.max(0)).into_bytes();
+        let to = format!("{object_key}/e").into_bytes();
+        let mut found = None;
+        let _reading = self.lock.read();
+        let in_front = self.ahead.read().day_after(object_key, day, self.applied().sequence, up_to);
+        self.store
+            .range(&from, &to, &mut |key, value| {
+                if begun(key, value, up_to) {
+                    found = day_of_key(key);
+                }
+                found.is_none()
+            })
+            .map_err(|e| Unreadable(e.to_string()))?;
+        Ok([found, in_front].into_iter().flatten().min())
+    }
+}
+
+/// True for the first chunk of a list whose first entry is not after a sequence.
+fn begun(key: &[u8], value: &[u8], up_to: u64) -> bool {
+    let first = value.get(16..24).map_or(0, |b| u64::from_le_bytes(b.try_into().unwrap_or_default()));
+    key.ends_with(&[0; 5]) && first <= up_to
+}
+
+fn day_of_key(key: &[u8]) -> Option<i64> {
+    key::bucket_day(&String::from_utf8_lossy(key.get(..key.len().checked_sub(5)?)?))
+}
+
+/// Catching up failed.
+#[derive(Debug, thiserror::Error)]
+pub enum CatchUpError {
+    /// The journal could not be read.
+    #[error("cannot read the journal")]
+    Journal(#[from] JournalError),
+    /// The views could not be written.
+    #[error("cannot write the views")]
+    Store(#[from] StoreError),
+}
+
+/// The record as known at a sequence.
+#[derive(Clone)]
+pub struct ViewRecord {
+    views: Arc<Views>,
+    sequence: u64,
+}
+
+impl ViewRecord {
+    /// Sequence it stands at.
+    pub fn sequence(&self) -> u64 {
+        self.sequence
+    }
+
+    /// The same record at another sequence.
+    pub fn at(&self, sequence: u64) -> ViewRecord {
+        ViewRecord { views: Arc::clone(&self.views), sequence }
+    }
+
+    /// Visits every object key touched between two sequences, whichever is earlier; false when that is not known.
+    pub fn visit_touched(&self, a: u64, b: u64, visit: &mut dyn FnMut(&str)) -> bool {
+        self.views.visit_touched(a.min(b), a.max(b), visit)
+    }
+}
+
+/// Every read is a step of who waits for the answer, before anything is locked.
+impl Record for ViewRecord {
+    fn list(&self, key: &str) -> Result<Vec<Entry>, Unreadable> {
+        patience::step();
+        self.views.list(key, self.sequence)
+    }
+
+    fn keys(&self, prefix: &str) -> Result<Vec<String>, Unreadable> {
+        patience::step();
+        self.views.keys(prefix, self.sequence)
+    }
+
+    fn day_before(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
+        patience::step();
+        self.views.day_before(object_key, day, self.sequence)
+    }
+
+    fn day_after(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
+        patience::step();
+        self.views.day_after(object_key, day, self.sequence)
+    }
+}
+
+/// The views with a group that is decided but not applied yet in front.
+pub struct GroupRecord {
+    base: ViewRecord,
+    lists: BTreeMap<String, Vec<Entry>>,
+}
+
+impl GroupRecord {
+    /// Nothing in front yet.
+    pub fn new(base: ViewRecord) -> GroupRecord {
+        GroupRecord { base, lists: BTreeMap::new() }
+    }
+
+    /// Puts a decided event in front.
+    pub fn push(&mut self, sequence: u64, event: &Event) {
+        for key in key::keys_of(event) {
+            let entry = Entry { sequence: sequence.cast_signed(), event: kept_for(event, &key) };
+            self.lists.entry(key).or_default().push(entry);
+        }
+    }
+
+    /// Number of lists touched so far.
+    pub fn list_count(&self) -> usize {
+        self.lists.len()
+    }
+
+    /// Keys of the lists touched so far.
+    pub fn touched(&self) -> impl Iterator<Item = &str> {
+        self.lists.keys().map(String::as_str)
+    }
+
+    /// Takes back everything after a sequence.
+    pub fn forget_after(&mut self, sequence: u64) {
+        for list in self.lists.values_mut() {
+            list.retain(|entry| entry.sequence.cast_unsigned() <= sequence);
+        }
+        self.lists.retain(|_, list| !list.is_empty());
+    }
+}
+
+impl Record for GroupRecord {
+    fn list(&self, key: &str) -> Result<Vec<Entry>, Unreadable> {
+        let mut entries = self.base.list(key)?;
+        entries.extend(self.lists.get(key).into_iter().flatten().cloned());
+        Ok(entries)
+    }
+
+    fn keys(&self, prefix: &str) -> Result<Vec<String>, Unreadable> {
+        let mut found: BTreeSet<String> = self.base.keys(prefix)?.into_iter().collect();
+        found.extend(self.lists.keys().filter(|key| key.starts_with(prefix)).cloned());
+        Ok(found.into_iter().collect())
+    }
+
+    fn day_before(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
+        let range = format!("{object_key}/d")..=key::bucket(object_key, day);
+        let own = self.lists.range(range).next_back().and_then(|(key, _)| key::bucket_day(key));
+        Ok(self.base.day_before(object_key, day)?.max(own))
+    }
+
+    fn day_after(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
+        let range = key::bucket(object_key, day.max(0))..format!("{object_key}/e");
+        let own = self.lists.range(range).next().and_then(|(key, _)| key::bucket_day(key));
+        let base = self.base.day_after(object_key, day)?;
+        Ok(match (base, own) {
+            (Some(a), Some(b)) => Some(a.min(b)),
+            (a, b) => a.or(b),
+        })
+    }
+}
