@@ -4,6 +4,8 @@
 //! Without the `api` feature only the stored facts are built, which is all the domain may see.
 
 #[cfg(feature = "api")]
+mod both;
+#[cfg(feature = "api")]
 pub mod bounded;
 pub mod csv;
 

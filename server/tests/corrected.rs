@@ -11,6 +11,7 @@ use house::*;
 use packloft_answers::{documents, figures, labels, objects, performance, shift, trace};
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
+use packloft_domain::kinds::kind;
 use packloft_domain::mass::KG;
 use packloft_domain::objects::pallet::pallet;
 use packloft_domain::record::facts;

@@ -22,6 +22,7 @@ use packloft_answers::asked::{Asked, Kept};
 use packloft_answers::evidence::Needs;
 use packloft_answers::objects;
 use packloft_domain::fact::*;
+use packloft_domain::kinds::kind;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::deciding::Command;
 use packloft_domain::rules::undo::other_way;

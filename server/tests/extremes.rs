@@ -15,6 +15,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use day::*;
 use packloft_answers::evidence::Needs;
 use packloft_domain::fact::*;
+use packloft_domain::kinds::kind;
 use packloft_domain::rules::deciding::Command;
 use packloft_proto::journal;
 use prost_reflect::prost::Message;

@@ -593,7 +593,7 @@ fn facts_from_before_a_stretch_begins_on_record_change_what_may_be_in_it() {
     // Without a start nothing is known of what the run made.
     let start =
         house.events.iter().position(|event| matches!(event.fact, Some(Fact::RunStarted(_)))).unwrap() as i64 + 1;
-    let target_keys = packloft_domain::key::keys_of(&house.events[start as usize - 1]);
+    let target_keys = packloft_domain::kinds::keys_of(&house.events[start as usize - 1]);
     let void = Corrected { target_sequence: start, reason: "x".into(), target_keys, ..Corrected::default() };
     // A run with pallets keeps its start now; older programs let it go.
     let refused = house.tell(story.now + 40 * MIN, Fact::Corrected(Box::new(void.clone())));

@@ -14,8 +14,9 @@ use packloft_answers::{
     analysis, checks, content, dispersion, figures, line, objects, packaging, pallets, period, recalls, samples, stock,
     trace,
 };
-use packloft_domain::fact::{Event, Fact, kind};
+use packloft_domain::fact::{Event, Fact};
 use packloft_domain::key::code_of;
+use packloft_domain::kinds::kind;
 use packloft_domain::objects::bag::bag;
 use packloft_domain::objects::pallet::pallet;
 use packloft_domain::record::Record as _;

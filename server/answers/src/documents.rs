@@ -393,7 +393,7 @@ fn gathered(asked: &Asked, request: &v1::GetDocumentRequest, sscc: &str) -> Resu
             found.list(asked, &object("lot", code), i64::MAX)?;
             let bags: BTreeSet<String> = facts(record, &object("lot_bags", code))?
                 .iter()
-                .flat_map(|row| packloft_domain::key::keys_of(&row.event))
+                .flat_map(|row| packloft_domain::kinds::keys_of(&row.event))
                 .filter_map(|key| key.strip_prefix("bag/").map(code_of))
                 .collect();
             for tag in bags {

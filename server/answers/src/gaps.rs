@@ -5,9 +5,9 @@ use packloft_domain::objects::bag::{self, Place};
 use packloft_domain::record::Unreadable;
 use packloft_domain::sums::origin::FeedFlow;
 
-use super::events::words;
 use crate::asked::Asked;
 use crate::listed::bag_tags;
+use packloft_domain::kinds::words;
 
 /// How many bags, newest first, are looked through for one that may have been tipped unrecorded.
 const BAGS_LOOKED_AT: usize = 500;

@@ -17,7 +17,6 @@ use packloft_domain::rules::{fibc, item};
 use packloft_domain::{fact as f, objects};
 use packloft_proto::v1;
 
-use super::events;
 use crate::asked::{Asked, unknown};
 use crate::times::timestamp;
 use crate::transcode::{transcode, transcode_all};
@@ -143,7 +142,7 @@ fn words(event: &Event, asked: &Asked) -> String {
         Some(Fact::Registered(f::Registered { item: Some(Item::LiftingGear(gear)) })) => {
             format!("on register: {}", gear_words(gear))
         }
-        _ => events::words(event, &asked.zone),
+        _ => packloft_domain::kinds::words(event, &asked.zone),
     };
     let breaches: Vec<&str> = event.breaches.iter().map(|breach| breach.text.as_str()).collect();
     if breaches.is_empty() { text } else { format!("{text}; BREACH: {}", breaches.join("; ")) }

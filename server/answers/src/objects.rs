@@ -370,7 +370,7 @@ pub fn breaches(asked: &Asked, include_closed: bool) -> Result<Vec<v1::Breach>, 
         let (close_reason, closer_code) = closed.clone().unwrap_or_default();
         rows.push(v1::Breach {
             event_sequence: entry.sequence,
-            deed: super::events::words(&entry.event, &asked.zone),
+            deed: packloft_domain::kinds::words(&entry.event, &asked.zone),
             occurred_time: Some(timestamp(entry.event.occurred_time_us)),
             actor_code: entry.event.actor.as_ref().map(|a| a.code.clone()).unwrap_or_default(),
             findings: transcode_all(&entry.event.breaches),
@@ -432,7 +432,7 @@ pub fn contradictions(asked: &Asked, include_settled: bool) -> Result<Vec<v1::Co
         let (settled_reason, settler_code) = settled.unwrap_or_default();
         rows.push(v1::Contradiction {
             event_sequence: entry.sequence,
-            deed: super::events::words(&entry.event, &asked.zone),
+            deed: packloft_domain::kinds::words(&entry.event, &asked.zone),
             occurred_time: Some(timestamp(entry.event.occurred_time_us)),
             actor_code: actor(entry),
             findings: transcode_all(if open { &standing } else { &entry.event.contradictions }),

@@ -11,11 +11,11 @@ use packloft_domain::rules::{free, leaving, pallet};
 use packloft_proto::v1;
 
 use super::content::{content, places};
-use super::events::words;
 use super::stock;
 use crate::asked::Asked;
 use crate::times::timestamp;
 use crate::transcode::transcode_all;
+use packloft_domain::kinds::words;
 
 /// State as the API names it.
 pub fn state(pallet: &PalletFacts) -> v1::PalletState {

@@ -14,13 +14,13 @@ use packloft_domain::record::{Record as _, Unreadable};
 use packloft_domain::refusal::Refusal;
 use packloft_proto::v1;
 
-use super::events::words;
 use super::recalls;
 use crate::asked::Asked;
 use crate::limits;
 use crate::looked::Looked;
 use crate::times::timestamp;
 use crate::transcode::transcode_all;
+use packloft_domain::kinds::words;
 
 /// Facts that are told of at most.
 const MOST_CHANGES: usize = 20;

@@ -19,7 +19,6 @@ use packloft_domain::sums::position::PositionPart;
 use packloft_domain::time::{Print, parse_printed};
 use packloft_proto::v1;
 
-use super::events::words;
 use super::objects::lot as lot_answer;
 use super::{gaps, rework as through};
 use crate::asked::{Asked, invalid, unknown};
@@ -28,6 +27,7 @@ use crate::reached::{Reached, both, reached_by_all, reached_itself, scope_sets, 
 use crate::times::timestamp;
 use crate::trace_settings::{HOLD_EPSILON, Settings};
 use crate::transcode::transcode_all;
+use packloft_domain::kinds::words;
 
 /// Half an hour on either side counts as around a pack.
 const AROUND_US: i64 = 1_800_000_000;

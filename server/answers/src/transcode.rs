@@ -1,13 +1,11 @@
-//! A stored message as the message of the API that has its shape.
+//! Stored messages as messages of the API, and back: what each becomes is said in `proto/src/both.rs`.
 
-use prost::Message;
-
-/// A message as the one of the same shape in the other package; the test `twins_have_the_same_shape` holds the two together.
-pub fn transcode<A: Message, B: Message + Default>(message: &A) -> B {
-    B::decode(message.encode_to_vec().as_slice()).unwrap_or_default()
+/// A message as the one that says the same in the other package.
+pub fn transcode<'a, A, B: From<&'a A>>(message: &'a A) -> B {
+    B::from(message)
 }
 
 /// The same for a list.
-pub fn transcode_all<A: Message, B: Message + Default>(messages: &[A]) -> Vec<B> {
-    messages.iter().map(transcode).collect()
+pub fn transcode_all<'a, A, B: From<&'a A>>(messages: &'a [A]) -> Vec<B> {
+    messages.iter().map(B::from).collect()
 }

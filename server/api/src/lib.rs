@@ -99,7 +99,7 @@ pub fn receipt(outcome: &Outcome) -> v1::Receipt {
 /// Facts that a correction put right with its target.
 fn followed(event: &packloft_domain::fact::Event) -> Vec<v1::FollowedFact> {
     let Some(packloft_domain::fact::Fact::Corrected(corrected)) = &event.fact else { return Vec::new() };
-    let kind = |event: &packloft_domain::fact::Event| event.fact.as_ref().map_or("", packloft_domain::fact::kind);
+    let kind = |event: &packloft_domain::fact::Event| event.fact.as_ref().map_or("", packloft_domain::kinds::kind);
     let rows = corrected.followed.iter();
     rows.map(|row| v1::FollowedFact { sequence: row.sequence, kind: row.event.as_ref().map_or("", kind).to_owned() })
         .collect()

@@ -21,6 +21,7 @@ pub mod count;
 pub mod fact;
 pub mod gs1;
 pub mod key;
+pub mod kinds;
 pub mod mass;
 pub mod objects;
 pub mod patience;

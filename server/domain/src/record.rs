@@ -6,7 +6,9 @@
 use std::collections::BTreeMap;
 
 use crate::fact::*;
-use crate::key::{self, kept_for};
+use crate::key::{self};
+use crate::kinds::history_order;
+use crate::kinds::project_for;
 
 /// One fact with its journal sequence. For a replacement it is the correction's sequence.
 #[derive(Clone, Debug, PartialEq)]
@@ -45,14 +47,14 @@ pub fn live(entries: Vec<Entry>, wanted: impl Fn(&[String]) -> bool) -> Vec<Entr
                     // What was decided about the replacement stands with the correction that brought it.
                     let (breaches, holds) = (entry.event.breaches, entry.event.holds);
                     let event = Event { breaches, holds, ..*replacement };
-                    if wanted(&key::keys_of(&event)) {
+                    if wanted(&crate::kinds::keys_of(&event)) {
                         standing.insert(entry.sequence, event);
                     }
                 }
                 // What had copied from the target stands as it was put right, under its own sequence.
                 for followed in corrected.followed {
                     standing.remove(&followed.sequence);
-                    if let Some(event) = followed.event.filter(|event| wanted(&key::keys_of(event))) {
+                    if let Some(event) = followed.event.filter(|event| wanted(&crate::kinds::keys_of(event))) {
                         standing.insert(followed.sequence, event);
                     }
                 }
@@ -127,8 +129,8 @@ impl MemoryRecord {
     /// Adds an event under the next sequence and returns that sequence.
     pub fn push(&mut self, event: &Event) -> i64 {
         self.last_sequence += 1;
-        for key in key::keys_of(event) {
-            let entry = Entry { sequence: self.last_sequence, event: kept_for(event, &key) };
+        for key in crate::kinds::keys_of(event) {
+            let entry = Entry { sequence: self.last_sequence, event: project_for(event, &key) };
             self.lists.entry(key).or_default().push(entry);
         }
         self.last_sequence

@@ -6,6 +6,7 @@ use house::*;
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::key::{day_of, object};
+use packloft_domain::kinds::kind;
 use packloft_domain::mass::KG;
 use packloft_domain::objects::pallet::pallet;
 use packloft_domain::record::facts_between;

@@ -29,7 +29,8 @@ use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TryRecvError, TrySendError, sync_channel};
 use std::time::{Duration, Instant};
 
-use packloft_domain::fact::{Actor, ActorProof, ClockCorrected, Event, Fact, same_kind};
+use packloft_domain::fact::{Actor, ActorProof, ClockCorrected, Event, Fact};
+use packloft_domain::kinds::same_kind;
 use packloft_domain::objects::evidence::Evidence;
 use packloft_domain::reads::ReadSet;
 use packloft_domain::record::{Entry, Unreadable};

@@ -21,8 +21,8 @@ use packloft_domain::objects::register;
 use packloft_domain::reads::{ReadSet, Recorded};
 use packloft_domain::record::{Entry, Record, Unreadable};
 use packloft_domain::refusal::Refusal;
+use packloft_domain::rules;
 use packloft_domain::rules::deciding::{Command, Context};
-use packloft_domain::{key, rules};
 
 use super::stamps::Hold;
 use super::{EngineError, Submission, ahead_of_clock, event_of, id_of, read_event};
@@ -159,7 +159,7 @@ impl Unit {
                 fact: Some(command.fact.clone()),
                 ..Event::default()
             };
-            entries += key::keys_of(&event).len();
+            entries += packloft_domain::kinds::keys_of(&event).len();
             if entries >= limits::SLICE_ENTRIES || place + 1 == count {
                 slices.push(Slice { places: start..place + 1, entries, names_sequence: false });
                 (start, entries) = (place + 1, 0);

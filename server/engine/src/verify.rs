@@ -7,7 +7,7 @@
 use std::time::{Duration, Instant};
 
 use packloft_domain::fact::Event;
-use packloft_domain::key::{self, kept_for};
+use packloft_domain::kinds::project_for;
 use packloft_domain::patience;
 use prost::Message;
 use sha2::{Digest, Sha256};
@@ -78,11 +78,11 @@ impl Sum {
 
 /// What a fact adds to the views.
 fn add_event(sum: &mut Sum, sequence: u64, event: &Event) {
-    let mut keys = key::keys_of(event);
+    let mut keys = packloft_domain::kinds::keys_of(event);
     keys.sort_unstable();
     keys.dedup();
     for object_key in keys {
-        let body = kept_for(event, &object_key).encode_to_vec();
+        let body = project_for(event, &object_key).encode_to_vec();
         sum.add(&[object_key.as_bytes(), &sequence.to_le_bytes(), &body]);
     }
     if event.request_id.len() == 16 {

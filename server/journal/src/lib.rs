@@ -30,7 +30,8 @@ use self::disk::{Disk, DiskFile, machine_us};
 use self::format::{Fields, Footer, Hash, Header, INDEX_STEP, MARKS_AT, Mark, RECORD_BYTES, RECORDS_AT, VERSION};
 use self::open::{CUT_PREFIX, Found, Tail, look};
 use self::segment::{Segment, Window};
-use packloft_domain::fact::{Event, kind as kind_name};
+use packloft_domain::fact::Event;
+use packloft_domain::kinds::kind as kind_name;
 
 /// A place in the journal that does not check.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]

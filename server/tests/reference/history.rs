@@ -4,6 +4,7 @@
 use packloft_answers::evidence::Needs;
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
+use packloft_domain::kinds::kind;
 use packloft_domain::mass::KG;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::deciding::Command;

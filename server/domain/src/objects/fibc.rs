@@ -32,21 +32,6 @@ pub struct FibcFacts {
     pub discarded: Option<(DiscardReason, String)>,
 }
 
-/// Words for a discard reason.
-pub fn discard_words(reason: DiscardReason) -> &'static str {
-    match reason {
-        DiscardReason::Loop => "loop",
-        DiscardReason::Seam => "seam",
-        DiscardReason::Fabric => "fabric",
-        DiscardReason::Sunlight => "sunlight",
-        DiscardReason::Liner => "liner",
-        DiscardReason::Dirty => "dirty",
-        DiscardReason::Label => "label",
-        DiscardReason::Trips => "trips done",
-        DiscardReason::Other | DiscardReason::Unspecified => "other",
-    }
-}
-
 /// The individual bulk bag of a code for an instant, or `None` when none is registered.
 ///
 /// # Errors

@@ -9,6 +9,7 @@
 use crate::count::total;
 use crate::fact::*;
 use crate::key;
+use crate::kinds::{self, disposal_words, history_order, kind};
 use crate::record::{Entry, Record, Unreadable, facts, facts_between};
 
 /// How many times a pallet may have been split or put together; more is a loop in the record.
@@ -593,16 +594,6 @@ fn end_if_empty(pallet: &mut PalletFacts, why: &str) {
     }
 }
 
-/// What became of packs, in words.
-pub fn disposal_words(reason: DisposalReason) -> &'static str {
-    match reason {
-        DisposalReason::Rework => "opened for rework",
-        DisposalReason::Destroyed => "destroyed",
-        DisposalReason::Sample => "taken as samples",
-        DisposalReason::Other | DisposalReason::Unspecified => "otherwise disposed of",
-    }
-}
-
 /// Load of a consignment, and when it left.
 fn load_of(record: &dyn Record, consignment_code: &str) -> Result<(String, Option<i64>), Unreadable> {
     let rows = facts(record, &key::object("consignment", consignment_code))?;
@@ -625,7 +616,7 @@ pub(crate) fn later_deed(record: &dyn Record, sscc: &str, at_us: i64, rank: u8) 
     let later = rows.iter().rev().find(|row| {
         let fact = row.event.fact.as_ref();
         let placed = fact.is_some_and(|fact| !matches!(fact, Fact::PalletWeighed(_) | Fact::HoldPlaced(_)));
-        placed && (row.event.occurred_time_us, fact.map_or(0, crate::fact::rank)) > (at_us, rank)
+        placed && (row.event.occurred_time_us, fact.map_or(0, |fact| kinds::of(fact).rank())) > (at_us, rank)
     });
     Ok(later.and_then(|row| row.event.fact.as_ref()).map(|fact| {
         let deed = kind(fact).replace('_', " ");

@@ -7,6 +7,7 @@
 use super::pallet::{self, existing};
 use crate::count::total;
 use crate::fact::*;
+use crate::kinds::Kind as _;
 use crate::mass::kilograms;
 use crate::objects::pallet::{PalletFacts, PalletPlace};
 use crate::objects::register::Register;
@@ -302,7 +303,7 @@ pub(super) fn merge(fact: &PalletsMerged, at: i64, context: &Context) -> Result<
     missing.check()?;
     // Their numbers end, so all of them must still be here, and nothing may have happened to them since.
     let mut reasons: Vec<Finding> = pallets.iter().filter_map(not_standing).collect();
-    let rank = crate::fact::rank(&Fact::PalletsMerged(PalletsMerged::default()));
+    let rank = PalletsMerged::default().rank();
     for code in &fact.ssccs {
         reasons.extend(objects::pallet::later_deed(record, code, at, rank)?);
     }

@@ -6,6 +6,7 @@
 use super::{decide_alone, undo, withdraw};
 use crate::fact::*;
 use crate::key;
+use crate::kinds::kind;
 use crate::objects::{bag, hold, run};
 use crate::record::{Entry, Record, Unreadable};
 use crate::refusal::{Refusal, Unknown};
@@ -58,14 +59,14 @@ fn standing(target: &Entry) -> (Option<Event>, Vec<String>) {
             let mut keys = corrected.target_keys.clone();
             if let Some(replacement) = &corrected.replacement {
                 // With its breaches: an overload is known to what was overloaded.
-                keys.extend(key::keys_of(&Event {
+                keys.extend(crate::kinds::keys_of(&Event {
                     breaches: target.event.breaches.clone(),
                     ..(**replacement).clone()
                 }));
             }
             (corrected.replacement.as_deref().cloned(), keys)
         }
-        _ => (Some(target.event.clone()), key::keys_of(&target.event)),
+        _ => (Some(target.event.clone()), crate::kinds::keys_of(&target.event)),
     }
 }
 
@@ -291,7 +292,7 @@ pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> 
     }
     let (mut stands, mut target_keys) = standing(target);
     if let Some(event) = super::follow::as_followed(context.record, fact.target_sequence)? {
-        target_keys.extend(key::keys_of(&event));
+        target_keys.extend(crate::kinds::keys_of(&event));
         stands = Some(event);
     }
     let without = Without { record: context.record, target_sequence: fact.target_sequence, instead: None };

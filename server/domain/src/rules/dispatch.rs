@@ -10,6 +10,7 @@ use super::leaving::{about_packs, content_of, content_unknown, dispatch_reasons,
 use super::pallet::{self, existing};
 use super::{build, free};
 use crate::fact::*;
+use crate::kinds::Kind as _;
 use crate::objects::load::{LoadFacts, OnLoad, batches, consignment, gone, load, order};
 use crate::objects::pallet::PalletPlace;
 use crate::objects::register::Register;
@@ -134,7 +135,7 @@ pub(super) fn load_pallet(fact: &PalletLoaded, command: &Command, context: &Cont
     }
     // What cannot be: an ended, loaded or dispatched pallet, a load that has left.
     let mut reasons: Vec<Finding> = gone(&load).into_iter().chain(build::not_standing(&pallet)).collect();
-    let rank = crate::fact::rank(&Fact::PalletLoaded(fact.clone()));
+    let rank = fact.rank();
     reasons.extend(objects::pallet::later_deed(record, &pallet.sscc, command.occurred_time_us, rank)?);
     let impossible = !reasons.is_empty();
     if !impossible {
@@ -164,7 +165,7 @@ pub(super) fn unload(fact: &PalletUnloaded, at: i64, context: &Context) -> Resul
         let text = format!("pallet {} stands on no vehicle", fact.sscc);
         return Err(Refusal::impossible(finding("NOT_LOADED", &fact.sscc, text, 0, 0)));
     };
-    let rank = crate::fact::rank(&Fact::PalletUnloaded(fact.clone()));
+    let rank = fact.rank();
     if let Some(reason) = objects::pallet::later_deed(context.record, &fact.sscc, at, rank)? {
         return Err(Refusal::impossible(reason));
     }
@@ -207,7 +208,7 @@ pub(super) fn dispatch(
         return Err(Refusal::impossible(finding("LOAD_EMPTY", &fact.load_code, text, 0, 0)));
     }
     let mut impossible = Vec::new();
-    let rank = crate::fact::rank(&Fact::VehicleLoadDispatched(VehicleLoadDispatched::default()));
+    let rank = VehicleLoadDispatched::default().rank();
     for row in &load.pallets {
         if row.loaded_us > command.occurred_time_us {
             let text = format!("pallet {} was loaded only after that time", row.sscc);
@@ -260,7 +261,7 @@ pub(super) fn returned(fact: &PalletReturned, at: i64, context: &Context) -> Res
         let text = format!("pallet {} would come back before it left", pallet.sscc);
         reasons.push(finding("BACK_BEFORE_LEFT", &pallet.sscc, text, at, *time_us));
     }
-    let rank = crate::fact::rank(&Fact::PalletReturned(fact.clone()));
+    let rank = fact.rank();
     if at >= *time_us {
         reasons.extend(objects::pallet::later_deed(context.record, &pallet.sscc, at, rank)?);
     }
@@ -313,7 +314,7 @@ pub(super) fn amend(fact: &DispatchAmended, at: i64, context: &Context) -> Resul
     let Some(pallet) = pallet else { return Err(Refusal::Invalid(Vec::new())) };
     let sscc = &pallet.sscc;
     let gone_before = matches!(pallet.place, PalletPlace::Dispatched { .. });
-    let rank = crate::fact::rank(&Fact::DispatchAmended(fact.clone()));
+    let rank = fact.rank();
     let mut reasons: Vec<Finding> = objects::pallet::later_deed(record, sscc, at, rank)?.into_iter().collect();
     match (&pallet.place, &consignment) {
         (PalletPlace::Ended(_) | PalletPlace::Loaded { .. }, _) => reasons.extend(build::not_standing(&pallet)),

@@ -13,6 +13,7 @@
 
 use crate::fact::*;
 use crate::key::{self, pre_use_key};
+use crate::kinds::mishap_name;
 use crate::mass::kilograms;
 use crate::objects::register::site_on;
 use crate::record::{Entry, Record, Unreadable, facts, facts_between};
@@ -45,18 +46,6 @@ fn examined_since(rows: &[Entry], event_us: i64, at: i64, zone: &Zone) -> bool {
         }
         _ => false,
     })
-}
-
-/// Name of a kind of mishap.
-pub fn mishap_name(kind: MishapKind) -> &'static str {
-    match kind {
-        MishapKind::Overload => "an overload",
-        MishapKind::Shock => "a shock",
-        MishapKind::SideLoad => "a pull from the side",
-        MishapKind::Collision => "a collision",
-        MishapKind::Fall => "a fall",
-        MishapKind::Other | MishapKind::Unspecified => "a mishap",
-    }
 }
 
 /// Overloads that are named at most, the newest of them: one is enough to stop an item.

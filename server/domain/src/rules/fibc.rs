@@ -4,7 +4,8 @@
 //! is inspected before each refill.
 
 use crate::fact::*;
-use crate::objects::fibc::{FibcFacts, discard_words};
+use crate::kinds::discard_words;
+use crate::objects::fibc::FibcFacts;
 use crate::objects::register::Register;
 use crate::refusal::Refusal;
 use crate::rules::deciding::{Context, Decision, Missing};

@@ -69,7 +69,7 @@ pub(super) fn keys_before(record: &dyn Record, start: &Event, found: &[Followed]
     let Some(Fact::RunStarted(run)) = &start.fact else { return Ok(Vec::new()) };
     let rows = told_of(record, &run.run_code)?;
     let followed = rows.iter().filter(|row| found.iter().any(|followed| followed.sequence == row.sequence));
-    Ok(followed.flat_map(|row| key::keys_of(&row.event)).collect())
+    Ok(followed.flat_map(|row| crate::kinds::keys_of(&row.event)).collect())
 }
 
 /// Facts that copied from a run's start, as they stand once it is replaced. `without` is the record without the start.

@@ -3,12 +3,13 @@
 
 use crate::fact::*;
 use crate::key;
+use crate::kinds::mishap_name;
 use crate::mass::kilograms;
 use crate::objects::register::Register;
 use crate::record::facts;
 use crate::refusal::{Refusal, Unknown, Violation};
 use crate::rules::deciding::{Context, Decision, Missing};
-use crate::rules::examined::{mishap_name, newest_check, newest_report};
+use crate::rules::examined::{newest_check, newest_report};
 use crate::rules::lift::overloads::other_over;
 use crate::time::parse_date;
 

@@ -240,7 +240,7 @@ fn matters(record: &dyn Record, key: &str, event: &Event) -> Result<bool, Unread
 fn bags_of_lot(record: &dyn Record, lot_code: &str, event: &Event) -> Result<BTreeSet<About>, Unreadable> {
     let mut found = BTreeSet::new();
     for row in facts(record, &object("lot_bags", lot_code))? {
-        for key in key::keys_of(&row.event).iter().filter(|key| key.starts_with("bag/")) {
+        for key in crate::kinds::keys_of(&row.event).iter().filter(|key| key.starts_with("bag/")) {
             let tag = code_of(key);
             let of_lot =
                 bag::bag(record, &tag)?.is_some_and(|bag| bag.lots.iter().any(|share| share.lot_code == lot_code));

@@ -52,6 +52,7 @@ mod with;
 mod withdraw;
 
 use crate::fact::*;
+use crate::kinds::kind;
 use crate::refusal::Refusal;
 use crate::rules::deciding::{Command, Context, Decision};
 

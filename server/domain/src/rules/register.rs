@@ -3,6 +3,7 @@
 use crate::fact::registered::Item;
 use crate::fact::*;
 use crate::key;
+use crate::kinds::history_order;
 use crate::objects::register::{Register, SITE, item_at, site_in};
 use crate::record::{Entry, Record, Unreadable, facts};
 use crate::refusal::{Refusal, Unknown, Violation};

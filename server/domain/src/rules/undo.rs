@@ -3,6 +3,7 @@
 use super::register::qa_needed;
 use crate::fact::*;
 use crate::key::object;
+use crate::kinds::{self, kind};
 use crate::objects::load;
 use crate::record::{Entry, Record, Unreadable, facts};
 use crate::rules::deciding::Context;
@@ -17,28 +18,7 @@ use crate::rules::deciding::Context;
 /// assert_eq!(way, Some("end the hold, and say why"));
 /// ```
 pub fn other_way(fact: &Fact) -> Option<&'static str> {
-    Some(match fact {
-        Fact::Registered(_) => "register the item again as it is; an item that should not be there is retired",
-        Fact::EpochStarted(_) => "it says that a record was repaired or put back from a copy, which stays true",
-        Fact::ClockCorrected(_) => "it says what the clock said, which stays true; set the clock, and it is told again",
-        Fact::LotReleased(_) => "reject the lot, or put it on hold",
-        Fact::LotRejected(_) => {
-            "quality releases the lot under a concession that says what was wrong, and ends the hold"
-        }
-        Fact::HoldPlaced(_) => "end the hold, and say why",
-        Fact::HoldEnded(_) => "place the hold again",
-        Fact::BagMoved(_) => "record where the bag was moved to",
-        Fact::FileImported(_) => "withdraw the entries of the file one by one",
-        Fact::LabelPrinted(_) => "a label that is no good is destroyed; print it again and say why",
-        Fact::LabelScanned(_) => "scan the label again",
-        Fact::RecallOpened(_) => "close it and say why, then end its holds",
-        _ => return None,
-    })
-}
-
-/// Kinds that only quality withdraws: they decided something.
-fn decided_by_quality(fact: &Fact) -> bool {
-    matches!(fact, Fact::RunReleased(_) | Fact::BreachClosed(_) | Fact::ContradictionSettled(_) | Fact::RecallClosed(_))
+    kinds::of(fact).other_way()
 }
 
 /// Reasons why an entry cannot be taken away by somebody, or be about something else: it is in use.
@@ -49,7 +29,7 @@ pub(super) fn against(
     context: &Context,
 ) -> Result<Vec<Finding>, Unreadable> {
     let mut found = Vec::new();
-    if decided_by_quality(old) {
+    if kinds::of(old).decided_by_quality() {
         found.extend(qa_needed(context, "withdrawing a decision of quality")?);
     }
     let in_use = |rule: &str, code: &str, rows: Vec<Entry>, first: &str| {

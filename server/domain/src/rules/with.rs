@@ -26,7 +26,7 @@ impl<'a> With<'a> {
             holds: decision.holds.clone(),
             ..Event::default()
         };
-        let keys = key::keys_of(&event).into_iter().collect();
+        let keys = crate::kinds::keys_of(&event).into_iter().collect();
         With { record: context.record, entry: Entry { sequence: context.next_sequence, event }, keys }
     }
 

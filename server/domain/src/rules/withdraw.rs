@@ -6,21 +6,13 @@
 
 use crate::fact::*;
 use crate::key;
+use crate::kinds::{self, history_order, kind};
 use crate::objects::pallet;
 use crate::record::{Entry, Record, Unreadable, facts};
 
 /// True for kinds of fact that are withdrawn and never replaced.
 pub(super) fn only_withdrawn(fact: &Fact) -> bool {
-    matches!(
-        fact,
-        Fact::PalletSplit(_)
-            | Fact::PalletsMerged(_)
-            | Fact::PalletLoaded(_)
-            | Fact::PalletUnloaded(_)
-            | Fact::VehicleLoadDispatched(_)
-            | Fact::PalletReturned(_)
-            | Fact::DispatchAmended(_)
-    )
+    kinds::of(fact).only_withdrawn()
 }
 
 /// Deeds that were only possible where the pallet was and with what was on it.

@@ -10,7 +10,8 @@ use std::ops::Bound::{Excluded, Included, Unbounded};
 use std::sync::Arc;
 
 use packloft_domain::fact::Event;
-use packloft_domain::key::{self, kept_for};
+use packloft_domain::key::{self};
+use packloft_domain::kinds::project_for;
 use packloft_domain::record::Entry;
 
 use super::UsedRequest;
@@ -75,7 +76,7 @@ impl Layer {
             }
         }
         let mut keys: Vec<Arc<str>> = Vec::new();
-        for name in key::keys_of(&event) {
+        for name in packloft_domain::kinds::keys_of(&event) {
             let key = match self.lists.get_key_value(name.as_str()) {
                 Some((known, _)) => Arc::clone(known),
                 None => Arc::from(name),
@@ -101,7 +102,7 @@ impl Layer {
         for place in places[start..].iter().take_while(|place| **place < to) {
             let Some(row) = self.rows.get(*place as usize) else { continue };
             let sequence = (first + u64::from(*place)).cast_signed();
-            out.push(Entry { sequence, event: kept_for(&row.event, key) });
+            out.push(Entry { sequence, event: project_for(&row.event, key) });
         }
     }
 

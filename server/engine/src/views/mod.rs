@@ -20,7 +20,8 @@ use std::sync::Arc;
 
 use ahead::{Ahead, Placed};
 use packloft_domain::fact::Event;
-use packloft_domain::key::{self, kept_for};
+use packloft_domain::key::{self};
+use packloft_domain::kinds::project_for;
 use packloft_domain::patience;
 use packloft_domain::record::{Entry, Record, Unreadable};
 use parking_lot::RwLock;
@@ -334,7 +335,7 @@ impl Views {
 
     /// Writes a group of events that the journal holds durably. `chain` is the journal's chain hash after the last.
     pub fn apply(&self, events: &[(u64, Event)], chain: [u8; 32]) -> Result<(), StoreError> {
-        let keys: Vec<Vec<String>> = events.iter().map(|(_, event)| key::keys_of(event)).collect();
+        let keys: Vec<Vec<String>> = events.iter().map(|(_, event)| packloft_domain::kinds::keys_of(event)).collect();
         let rows: Vec<(u64, &Event, &[String])> =
             events.iter().zip(&keys).map(|((sequence, event), keys)| (*sequence, event, keys.as_slice())).collect();
         self.write(&rows, chain)?;
@@ -353,7 +354,7 @@ impl Views {
         let mut tails: BTreeMap<&str, (u32, Vec<u8>)> = BTreeMap::new();
         for (sequence, event, keys) in rows {
             for object_key in keys.iter().map(AsRef::as_ref) {
-                let body = kept_for(event, object_key).encode_to_vec();
+                let body = project_for(event, object_key).encode_to_vec();
                 if !tails.contains_key(object_key) {
                     let (from, to) = chunk_range(object_key);
                     let tail = match self.store.last(&from, &to)? {
@@ -679,8 +680,8 @@ impl GroupRecord {
 
     /// Puts a decided event in front.
     pub fn push(&mut self, sequence: u64, event: &Event) {
-        for key in key::keys_of(event) {
-            let entry = Entry { sequence: sequence.cast_signed(), event: kept_for(event, &key) };
+        for key in packloft_domain::kinds::keys_of(event) {
+            let entry = Entry { sequence: sequence.cast_signed(), event: project_for(event, &key) };
             self.lists.entry(key).or_default().push(entry);
         }
     }

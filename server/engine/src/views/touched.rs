@@ -7,7 +7,6 @@ use std::collections::VecDeque;
 use std::sync::Arc;
 
 use packloft_domain::fact::Event;
-use packloft_domain::key;
 
 use crate::limits::TOUCHED_MAX_BYTES;
 
@@ -43,7 +42,7 @@ impl Touched {
 
     /// Notes what an event is about.
     pub fn note(&mut self, sequence: u64, event: &Event) {
-        let keys: Vec<Arc<str>> = key::keys_of(event).into_iter().map(Arc::from).collect();
+        let keys: Vec<Arc<str>> = packloft_domain::kinds::keys_of(event).into_iter().map(Arc::from).collect();
         self.note_keys(sequence, sequence, &keys.into());
     }
 
