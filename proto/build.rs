@@ -4,6 +4,8 @@ use std::{env, fs, path::PathBuf};
 
 use prost::Message;
 
+mod services;
+
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let root = PathBuf::from(env::var("CARGO_MANIFEST_DIR")?);
     let out = PathBuf::from(env::var("OUT_DIR")?);
@@ -12,7 +14,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let stored = protox::compile(["packloft/journal/v1/register.proto", "packloft/journal/v1/fact.proto"], [&root])?;
     fs::write(out.join("journal_descriptor.bin"), stored.encode_to_vec())?;
     // Stored bytes are compared and digested, so maps would need a fixed order; there are none.
-    tonic_prost_build::configure().build_server(false).build_client(false).compile_fds(stored)?;
+    prost_build::Config::new().compile_fds(stored)?;
 
     if env::var_os("CARGO_FEATURE_API").is_some() {
         let files = [
@@ -22,10 +24,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         .map(|service| format!("packloft/v1/{service}_service.proto"));
         let api = protox::compile(files, [&root])?;
         fs::write(out.join("api_descriptor.bin"), api.encode_to_vec())?;
-        tonic_prost_build::configure()
-            .build_transport(false)
-            .codec_path("crate::bounded::BoundedCodec")
-            .compile_fds(api)?;
+        prost_build::Config::new().service_generator(Box::new(services::Services)).compile_fds(api)?;
     }
     Ok(())
 }

@@ -9,7 +9,7 @@ use std::marker::PhantomData;
 use std::sync::OnceLock;
 
 use prost::Message;
-use prost::bytes::Buf;
+use prost::bytes::{Buf, Bytes};
 use tonic::Status;
 use tonic::codec::{Codec, DecodeBuf, Decoder};
 use tonic_prost::ProstEncoder;
@@ -30,7 +30,22 @@ pub fn set_guard(guard: Guard) {
     let _ = GUARD.set(guard);
 }
 
-/// The codec of every method.
+/// A message of bytes, once the guard has looked at them.
+///
+/// # Errors
+/// What the guard refuses, and bytes that are no such message.
+pub fn read<M: Message + Default>(bytes: Bytes) -> Result<M, Status> {
+    let name = type_name::<M>().rsplit("::").next().unwrap_or_default();
+    if let Some(guard) = GUARD.get() {
+        (guard.look)(name, &bytes)?;
+    }
+    M::decode(bytes).map_err(|fault| match GUARD.get() {
+        Some(guard) if name.ends_with("Request") => (guard.unreadable)(name),
+        _ => Status::internal(fault.to_string()),
+    })
+}
+
+/// The codec of methods with streams.
 #[derive(Debug, Clone)]
 pub struct BoundedCodec<T, U>(PhantomData<(T, U)>);
 
@@ -64,14 +79,6 @@ impl<U: Message + Default> Decoder for BoundedDecoder<U> {
     type Error = Status;
 
     fn decode(&mut self, buffer: &mut DecodeBuf<'_>) -> Result<Option<U>, Status> {
-        let bytes = buffer.copy_to_bytes(buffer.remaining());
-        let name = type_name::<U>().rsplit("::").next().unwrap_or_default();
-        if let Some(guard) = GUARD.get() {
-            (guard.look)(name, &bytes)?;
-        }
-        U::decode(bytes).map(Some).map_err(|fault| match GUARD.get() {
-            Some(guard) if name.ends_with("Request") => (guard.unreadable)(name),
-            _ => Status::internal(fault.to_string()),
-        })
+        read(buffer.copy_to_bytes(buffer.remaining())).map(Some)
     }
 }

@@ -7,6 +7,8 @@
 mod both;
 #[cfg(feature = "api")]
 pub mod bounded;
+#[cfg(feature = "api")]
+pub mod call;
 pub mod csv;
 
 /// The stored facts, `packloft.journal.v1`. Times in microseconds, masses in milligrams.
