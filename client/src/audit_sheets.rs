@@ -4,11 +4,7 @@ use packloft_proto::v1;
 
 use crate::mass::kilograms;
 use crate::moment::Zone;
-use crate::show::Sheet;
-
-fn or_dash(text: &str) -> String {
-    if text.is_empty() { "-".into() } else { text.to_owned() }
-}
+use crate::show::{Sheet, or_dash};
 
 /// Dispersion: as it was and as it might have been, then lots and batches.
 pub fn dispersion(answer: &v1::GetDispersionResponse) -> Vec<Sheet> {

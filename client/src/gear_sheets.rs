@@ -4,14 +4,10 @@ use packloft_proto::v1;
 
 use crate::mass::kilograms;
 use crate::moment::Zone;
-use crate::show::Sheet;
+use crate::show::{Sheet, or_dash};
 
 fn text_of(rows: &[v1::Finding]) -> String {
     rows.iter().map(|row| row.text.as_str()).collect::<Vec<_>>().join("\n")
-}
-
-fn or_dash(text: &str) -> String {
-    if text.is_empty() { "-".into() } else { text.into() }
 }
 
 fn hours(seconds: f64) -> String {

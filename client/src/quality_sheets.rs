@@ -4,7 +4,7 @@ use packloft_proto::v1;
 
 use crate::mass::{kilograms, kilograms_of, optional};
 use crate::moment::Zone;
-use crate::show::Sheet;
+use crate::show::{Sheet, or_dash};
 
 /// Verdict of a check in words.
 fn verdict(check: &v1::LineCheck) -> String {
@@ -27,6 +27,39 @@ pub fn checks(rows: &[v1::LineCheck], zone: &Zone) -> Sheet {
             row.actor_code.clone(),
             row.hold_code.clone(),
             row.text.clone(),
+        ]);
+    }
+    sheet
+}
+
+/// How a machine was cleaned.
+pub fn cleanings(rows: &[v1::Cleaning], zone: &Zone) -> Sheet {
+    let mut sheet = Sheet {
+        head: vec!["time", "why", "from", "to", "what", "verdict", "checked by", "remark", "entry"],
+        ..Sheet::default()
+    };
+    if rows.is_empty() {
+        sheet.before.push("no cleaning of this machine is on record".into());
+    }
+    for row in rows {
+        let why = match row.occasion() {
+            v1::CleaningOccasion::Changeover => "changeover",
+            v1::CleaningOccasion::End => "end of production",
+            v1::CleaningOccasion::Planned => "planned",
+            v1::CleaningOccasion::Incident => "incident",
+            v1::CleaningOccasion::Unspecified => "",
+        };
+        let people = [&row.checked_by_code, &row.second_checked_by_code].map(String::as_str);
+        sheet.rows.push(vec![
+            zone.show(row.occurred_time.as_ref()),
+            why.into(),
+            or_dash(&row.product_before_code),
+            or_dash(&row.product_after_code),
+            row.areas.join(", "),
+            if row.passed { "clean".into() } else { "NOT CLEAN".into() },
+            people.into_iter().filter(|code| !code.is_empty()).collect::<Vec<_>>().join(", "),
+            or_dash(&row.text),
+            row.event_sequence.to_string(),
         ]);
     }
     sheet

@@ -229,6 +229,11 @@ pub fn print(text: &str) {
     }
 }
 
+/// A text, or a dash where there is none.
+pub fn or_dash(text: &str) -> String {
+    if text.is_empty() { "-".into() } else { text.to_owned() }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

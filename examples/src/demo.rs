@@ -8,7 +8,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
-use crate::process::ServerProcess;
+use crate::process::{ServerProcess, Setting};
 use crate::step::Step;
 use crate::{kept, loft, morning, next_run, scenario};
 use anyhow::Context as _;
@@ -30,6 +30,9 @@ struct Arguments {
     /// Kill the server (SIGKILL) this many times at moments while the shift is played, and start it again.
     #[arg(long, default_value_t = 0)]
     kills: u32,
+    /// Address the server listens on; a port of 0 takes any free one.
+    #[arg(long, default_value = "127.0.0.1:0")]
+    listen: String,
     /// Leave out the lines that differ from run to run (addresses, times taken).
     #[arg(long)]
     plain: bool,
@@ -100,7 +103,8 @@ async fn demo(arguments: &Arguments) -> anyhow::Result<()> {
         }
     };
     let begun = Instant::now();
-    let server = ServerProcess::start(&data)?;
+    let setting = Setting::default();
+    let server = ServerProcess::start_within(&std::env::current_exe()?, &data, &arguments.listen, setting)?;
     let url = server.url();
     if !arguments.plain {
         println!("server on {url}, data in {}", data.display());
@@ -389,11 +393,29 @@ async fn complaint(connection: &Connection, zone: &Zone) -> anyhow::Result<()> {
     Ok(())
 }
 
+/// How the command is called: beside this program, where cargo puts both; built there when it is not.
+fn command() -> String {
+    let beside = std::env::current_exe().ok().and_then(|own| Some(own.parent()?.join("packloft")));
+    let Some(beside) = beside else { return "packloft".into() };
+    if !beside.is_file()
+        && let Some(cargo) = std::env::var_os("CARGO")
+    {
+        // What it is made of was built with this program, so this takes seconds. Without it the lines cannot be tried.
+        let built = std::process::Command::new(cargo).args(["build", "-q", "--release", "--bin", "packloft"]).status();
+        if !built.is_ok_and(|status| status.success()) {
+            return "cargo run -q --release --bin packloft --".into();
+        }
+    }
+    let here = std::env::current_dir().unwrap_or_default();
+    beside.strip_prefix(here).unwrap_or(&beside).display().to_string()
+}
+
 fn lines_to_try(url: &str, id: u32) {
+    let command = command();
     println!("\nThe server stays on {url} (process {id}; end it with: kill {id}).");
     println!("\nOpen {url} in a browser; say who you are with p-17 (operator), p-31 (supervisor), p-40 (quality) or");
     println!("p-52 (clerk), and try the complaint on the page \"Trace\": {} {}", scenario::BATCH, morning::COMPLAINT.1);
-    println!("\nOr from the command line:\n");
+    println!("\nOr from the command line, after: export PACKLOFT_SERVER={url}\n");
     let check = format!(
         "lift check {} {} --hoist H1 --gear SH1 --gear SP1 --platform P1 --driver p-17 --slinger p-22 --at '2026-10-06 09:30'",
         scenario::tag(9),
@@ -418,6 +440,6 @@ fn lines_to_try(url: &str, id: u32) {
         "hold list".into(),
         "journal verify".into(),
     ] {
-        println!("  cargo run -q --release --bin packloft -- --server {url} {line}");
+        println!("  {command} {line}");
     }
 }

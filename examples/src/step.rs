@@ -154,6 +154,7 @@ steps! {
     LimitSet setup register_limit_set RegisterLimitSetRequest;
     CheckPoint setup register_check_point RegisterCheckPointRequest;
     LineCheck check record_line_check RecordLineCheckRequest;
+    Cleaning check record_cleaning RecordCleaningRequest;
     Settle quality settle_contradiction SettleContradictionRequest;
     Complaint recall record_complaint RecordComplaintRequest;
     OpenRecall recall open_recall OpenRecallRequest;

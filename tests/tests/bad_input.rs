@@ -70,7 +70,7 @@ names! {
     Complaint RecordComplaintRequest; OpenRecall OpenRecallRequest; Notice RecordNoticeRequest;
     NoticeAnswer RecordNoticeAnswerRequest; Recovery RecordRecoveryRequest; CloseRecall CloseRecallRequest;
     LimitSet RegisterLimitSetRequest;
-    CheckPoint RegisterCheckPointRequest; LineCheck RecordLineCheckRequest;
+    CheckPoint RegisterCheckPointRequest; LineCheck RecordLineCheckRequest; Cleaning RecordCleaningRequest;
     Tare RecordTareRequest; Adjustment RecordAdjustmentRequest; Inspection RecordInspectionRequest;
     LiftRefusal RecordLiftRefusalRequest; LabelPrint RecordLabelPrintRequest;
     LabelScan RecordLabelScanRequest; Exchange RecordPalletExchangeRequest;

@@ -309,6 +309,16 @@ impl Told {
             ..Default::default()
         };
         self.fresh(who, inspected).await?;
+        let cleaned = v1::RecordCleaningRequest {
+            machine_code: "M1".into(),
+            occasion: v1::CleaningOccasion::Planned.into(),
+            areas: vec![x()],
+            method: v1::CleaningMethod::Wet.into(),
+            checked_by_code: "p-31".into(),
+            passed: true,
+            ..Default::default()
+        };
+        self.fresh(who, cleaned).await?;
         let latest = self.running.connection.journal.clone().get_latest(v1::GetLatestRequest {}).await?.into_inner();
         let confirmed = v1::ConfirmClockRequest {
             clock_time: latest.clock_time,

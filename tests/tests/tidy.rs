@@ -75,7 +75,7 @@ fn nothing_is_left_for_later_without_saying_so() {
     }
 }
 
-/// One word per thing (DEVELOPERS.md, Words): these are never used for what has another name here.
+/// One word per thing (proto/README.md, Words): these are never used for what has another name here.
 #[test]
 fn words_that_have_another_name_here_are_not_used() {
     let proto = sources(".proto");

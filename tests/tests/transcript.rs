@@ -368,6 +368,19 @@ async fn what_a_packer_keeps() -> anyhow::Result<()> {
     let people = ["--driver", "p-17", "--slinger", "p-22"];
     let refuse = said("2026-10-07 10:50", &[&["lift", "refuse"][..], &lift, &people].concat());
     let note = said("2026-10-07 10:52", &["remark", "sample was bad, see hold", "--run", "R-1007-1", "--handover"]);
+    let cleaned = |at: &'static str, rest: &[&'static str]| {
+        let what = ["cleaning", "record", "M1", "--area", "hopper", "--area", "forming tube", "--method", "dry"];
+        said(at, &[&what[..], rest].concat())
+    };
+    let over = ["--occasion", "changeover", "--to", "WS1000", "--checked", "p-31"];
+    let alone = cleaned("2026-10-07 13:20", &over);
+    let dirty = ["--second", "p-31", "--not-clean", "--text", "sugar behind the dosing, cleaned again"];
+    let twice = cleaned("2026-10-07 13:20", &[&over[..], &dirty].concat());
+    let spilt = ["--occasion", "incident", "--checked", "p-31"];
+    let dirty = cleaned("2026-10-07 13:20", &[&spilt[..], &dirty[2..]].concat());
+    let again = ["--second", "p-40", "--began", "2026-10-07 13:21"];
+    let clean = cleaned("2026-10-07 13:45", &[&spilt[..], &again].concat());
+    let planned = cleaned("2026-10-06 05:30", &["--occasion", "planned", "--checked", "p-31"]);
     let commands: Vec<(&[&str], i32)> = vec![
         (&few, 2),
         (&before, 2),
@@ -380,6 +393,13 @@ async fn what_a_packer_keeps() -> anyhow::Result<()> {
         (&note, 0),
         (&["hold", "list"], 0),
         (&["check", "plan", "--machine", "M1", "--at", "2026-10-07 10:38"], 0),
+        (&alone, 2),
+        (&twice, 2),
+        (&dirty, 0),
+        (&clean, 0),
+        (&planned, 0),
+        (&["cleaning", "list", "M1"], 0),
+        (&["cleaning", "list", "M9"], 3),
         (&["quantity", "R-1007-1"], 0),
         (&["quantity", "R-1006-1", "--scheme", "uk-single"], 0),
         (&["target", "R-1006-1"], 0),

@@ -185,6 +185,9 @@ pub enum Task {
     /// Line checks: what was checked, what is due, what a failed one covers.
     #[command(subcommand)]
     Check(CheckTask),
+    /// Cleaning of machines between products.
+    #[command(subcommand)]
+    Cleaning(super::cleaning_args::CleaningTask),
     /// Breaches.
     #[command(subcommand)]
     Breach(BreachTask),

@@ -5,6 +5,7 @@ mod ask;
 mod asking;
 mod audit_args;
 mod choices;
+mod cleaning_args;
 mod clerk;
 mod common_args;
 mod document_args;

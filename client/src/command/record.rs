@@ -633,6 +633,7 @@ pub async fn run(session: &mut Session, task: Task) -> Result<Exit, Fault> {
         }
         Task::Intake(IntakeTask::Book(args)) => super::document_args::book_bags(session, args).await,
         Task::Packer(task) => super::packer_args::record(session, task).await,
+        Task::Cleaning(task) => super::cleaning_args::record(session, task).await,
         Task::Label(task) => super::label_args::record(session, task).await,
         Task::Examination(args) => {
             let defects = args.defects.iter().map(|text| defect(text)).collect::<Result<_, _>>()?;

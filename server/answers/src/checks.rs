@@ -72,6 +72,43 @@ pub fn list(asked: &Asked, code: &str, from_us: Option<i64>, to_us: i64) -> Resu
     Ok(found)
 }
 
+/// How a machine was cleaned, newest first.
+///
+/// # Errors
+/// `NotFound` for a machine that is not registered.
+pub fn cleanings(asked: &Asked, machine_code: &str, at_us: i64) -> Result<Vec<v1::Cleaning>, Refusal> {
+    if Register::at(&asked.record, at_us).machine(machine_code)?.is_none() {
+        return Err(unknown("machine", machine_code));
+    }
+    let mut found = Vec::new();
+    for objects::cleaning::Cleaning { fact, entry } in objects::cleaning::cleanings(&asked.record, machine_code)? {
+        let product_before_code = match fact.product_before_code.as_str() {
+            "" => run::newest_run(&asked.record, machine_code, entry.event.occurred_time_us)?
+                .map(|run| run.started.product_code)
+                .unwrap_or_default(),
+            told => told.to_owned(),
+        };
+        found.push(v1::Cleaning {
+            occurred_time: Some(timestamp(entry.event.occurred_time_us)),
+            start_time: fact.start_time_us.map(timestamp),
+            occasion: fact.occasion,
+            method: fact.method,
+            actor_code: entry.event.actor.map(|actor| actor.code).unwrap_or_default(),
+            passed: fact.passed,
+            event_sequence: entry.sequence,
+            machine_code: fact.machine_code,
+            product_before_code,
+            product_after_code: fact.product_after_code,
+            areas: fact.areas,
+            checked_by_code: fact.checked_by_code,
+            second_checked_by_code: fact.second_checked_by_code,
+            text: fact.text,
+        });
+    }
+    found.reverse();
+    Ok(found)
+}
+
 /// Packs of a run that no good check follows.
 fn unproved(asked: &Asked, point: &CheckPoint, run: &RunRows) -> Result<Option<v1::PackInterval>, Unreadable> {
     let counts = stacking::counts(&asked.record, run)?;

@@ -13,6 +13,7 @@ service! {
     CheckService {
         record_line_check: RecordLineCheckRequest => RecordLineCheckResponse;
         record_inspection: RecordInspectionRequest => RecordInspectionResponse;
+        record_cleaning: RecordCleaningRequest => RecordCleaningResponse;
     }
     async fn list_line_checks(
         &self,
@@ -32,6 +33,23 @@ service! {
             })
             .await?;
         Ok(Response::new(v1::ListLineChecksResponse { checks, next_page_token, sequence }))
+    }
+    async fn list_cleanings(
+        &self,
+        request: Request<v1::ListCleaningsRequest>,
+    ) -> Result<Response<v1::ListCleaningsResponse>, Status> {
+        let r = request.into_inner();
+        let mut faults = Faults::default();
+        let code = faults.code("machine_code", &r.machine_code);
+        faults.check().map_err(status::refusal)?;
+        let question = format!("cleanings {code}");
+        let at = self.engine().clock.now_us();
+        let (cleanings, next_page_token, sequence) = self
+            .page(Lane::Plain, r.page_size, &r.page_token, question, move |asked| {
+                checks::cleanings(asked, &code, at)
+            })
+            .await?;
+        Ok(Response::new(v1::ListCleaningsResponse { cleanings, next_page_token, sequence }))
     }
     async fn get_check_plan(
         &self,

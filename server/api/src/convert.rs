@@ -742,6 +742,7 @@ write_request!(
             Some(R::ReelChange(x)) => replacement("reel_change", x, faults),
             Some(R::RetainedSample(x)) => replacement("retained_sample", x, faults),
             Some(R::LineCheck(x)) => replacement("line_check", x, faults),
+            Some(R::Cleaning(x)) => replacement("cleaning", x, faults),
             Some(R::Tare(x)) => replacement("tare", x, faults),
             Some(R::Adjustment(x)) => replacement("adjustment", x, faults),
             Some(R::Inspection(x)) => replacement("inspection", x, faults),

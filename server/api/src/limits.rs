@@ -95,6 +95,8 @@ pub const LISTS: &[(&str, usize)] = &[
     ("StreamCounts.counts", 1_000),
     // Empty packs weighed at once.
     ("RecordTareRequest.mass_mg", 200),
+    // Parts of a machine.
+    ("RecordCleaningRequest.areas", 30),
     // Tests of a check point, and limits of the products it is for.
     ("CheckPoint.fill_limits", 500),
     ("CheckPoint.tests", 50),

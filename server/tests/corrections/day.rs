@@ -293,6 +293,19 @@ pub fn day() -> Vec<Told> {
         }),
     );
     tell(
+        T0 - 30 * MIN,
+        Fact::CleaningRecorded(CleaningRecorded {
+            machine_code: text("M1"),
+            occasion: CleaningOccasion::Changeover.into(),
+            product_after_code: text("K1"),
+            areas: vec![text("hopper")],
+            method: CleaningMethod::Dry.into(),
+            checked_by_code: text("qa2"),
+            passed: true,
+            ..CleaningRecorded::default()
+        }),
+    );
+    tell(
         T0 + MIN,
         Fact::ReelChanged(ReelChanged {
             machine_code: text("M1"),
@@ -614,6 +627,11 @@ pub fn wrong(told: &Told) -> Vec<(&'static str, Told)> {
         Fact::LineChecked(_) => found.push((value, with(Fact::LineChecked(line_check(false))))),
         Fact::TareRecorded(f) => {
             found.push((value, with(Fact::TareRecorded(TareRecorded { mass_mg: vec![20_000; 10], ..f }))));
+        }
+        Fact::CleaningRecorded(f) => {
+            let (again, text) = (f.clone(), text("crumbs"));
+            found.push((value, with(Fact::CleaningRecorded(CleaningRecorded { passed: false, text, ..again }))));
+            found.push((object, with(Fact::CleaningRecorded(CleaningRecorded { machine_code: "M2".into(), ..f }))));
         }
         Fact::ReelChanged(f) => {
             found.push((object, with(Fact::ReelChanged(ReelChanged { packaging_lot_code: text("PL2"), ..f }))));

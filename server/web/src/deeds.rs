@@ -91,7 +91,7 @@ pub async fn run(ctx: &Ctx, deed: &str, fields: &Fields) -> Result<Done, Problem
         | "reject_lot" | "lift" => floor(read, deed).await,
         "start_run" | "finish_run" | "tip" | "level" | "emptied" | "count" | "loss" | "stop" | "clock" | "remark"
         | "reel_change" | "sample" | "release_run" => line(read, deed).await,
-        "readings" | "tare" | "adjustment" | "inspection" | "quantity_setting" | "refuse_lift" => {
+        "readings" | "tare" | "adjustment" | "inspection" | "cleaning" | "quantity_setting" | "refuse_lift" => {
             packer_deeds::packer(read, deed).await
         }
         "build_pallet" | "weigh_pallet" | "move" | "split_pallet" | "merge_pallets" | "dispose" | "stock_take" => {

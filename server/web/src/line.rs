@@ -83,6 +83,7 @@ struct Known {
     instruments: Vec<(String, String)>,
     reels: Vec<(String, String)>,
     places: Vec<(String, String)>,
+    people: Vec<(String, String)>,
     platform: Vec<v1::BulkBag>,
 }
 
@@ -157,6 +158,7 @@ fn deeds(ctx: &Ctx, line: &v1::GetLineResponse, known: &Known, checks: &[v1::Che
                 ], ""))
                 (f.count("pack_count", n("Packs"), n("If it was packs.")))
             }))
+            (super::packer::cleaning_form(ctx, machine, &known.products, &known.people))
             (deed(ctx, "remark", ctx.t("Remark"), ctx.t("Record the remark"), |f| html! {
                 @if let Some(run) = run { (f.with("run_code", &run.run_code)) } @else { (f.with("feed_code", feed)) }
                 (f.lines("text", n("Remark"), ""))
@@ -321,6 +323,7 @@ pub async fn page(ctx: &Ctx, machine: &str) -> Result<Page, Status> {
         instruments: choices!(&registers::instruments(ctx).await?),
         reels: choices!(&registers::packaging_lots(ctx).await?),
         places: crate::registers::place_choices(ctx).await?,
+        people: registers::person_rows(&registers::persons(ctx).await?),
         platform: platform.clone(),
     };
     let runs = v1::ListRunsRequest { machine_code: machine.into(), page_size: 8, ..Default::default() };

@@ -75,6 +75,38 @@ pub fn line_forms(ctx: &Ctx, machine: &str, products: &[(String, String)], instr
     }
 }
 
+/// The form for a cleaning, with what is usually cleaned to tick off.
+pub fn cleaning_form(ctx: &Ctx, machine: &str, products: &[(String, String)], people: &[(String, String)]) -> Markup {
+    let row = |code: i32, name: String| (code.to_string(), name);
+    let occasions = [
+        row(v1::CleaningOccasion::Changeover.into(), ctx.t("another product comes next")),
+        row(v1::CleaningOccasion::End.into(), ctx.t("production ended")),
+        row(v1::CleaningOccasion::Planned.into(), ctx.t("as planned")),
+        row(v1::CleaningOccasion::Incident.into(), ctx.t("something was spilt, broken or soiled")),
+    ];
+    let methods = [
+        row(v1::CleaningMethod::Dry.into(), ctx.t("dry")),
+        row(v1::CleaningMethod::Wiped.into(), ctx.t("wiped damp")),
+        row(v1::CleaningMethod::Wet.into(), ctx.t("with water, and dried")),
+    ];
+    let verdicts = [("1".to_owned(), ctx.t("clean")), ("2".to_owned(), ctx.t("NOT CLEAN"))];
+    let made = form(ctx, "cleaning", "cleaning", &ctx.t("Record the cleaning"), |f| {
+        html! {
+            (f.with("machine_code", machine))
+            (f.one("occasion", n("Why"), &occasions, ""))
+            (f.one("product_after_code", n("Product that comes next"), products, n("At a change of product.")))
+            (f.lines("areas", n("What was cleaned, one a line"), n("Hopper, dosing, forming tube, conveyor, floor.")))
+            (f.one("method", n("How"), &methods, ""))
+            (f.count("over_minutes", n("For how many minutes"), ""))
+            (f.one("verdict", n("Found"), &verdicts, ""))
+            (f.one("checked_by_code", n("Looked at by"), people, ""))
+            (f.one("second_checked_by_code", n("And by a second person"), people, n("Needed before another product.")))
+            (f.text("text", n("What was seen or done"), ""))
+        }
+    });
+    folded(ctx, "cleaning", &ctx.t("Machine cleaned"), made)
+}
+
 /// The form for a test by an inspector.
 pub fn inspection_form(ctx: &Ctx, run_code: &str) -> Markup {
     let outcomes = [

@@ -57,6 +57,40 @@ impl Kind for InspectionRecorded {
     }
 }
 
+impl Kind for CleaningRecorded {
+    fn name(&self) -> &'static str {
+        "cleaning_recorded"
+    }
+
+    fn keys(&self, event: &Event, keys: &mut Vec<String>) {
+        keys.push(object("cleanings", &self.machine_code));
+        stream_keys(&self.feed_code, &self.machine_code, "", self.start_time_us, event.occurred_time_us, keys);
+    }
+
+    fn words(&self, _zone: &Zone) -> String {
+        let found = if self.passed { "found clean" } else { "NOT CLEAN" };
+        let people = match self.second_checked_by_code.as_str() {
+            "" => self.checked_by_code.clone(),
+            second => format!("{} and {second}", self.checked_by_code),
+        };
+        let why = if self.text.is_empty() { String::new() } else { format!(": {}", self.text) };
+        let (machine, areas) = (&self.machine_code, self.areas.join(", "));
+        format!("machine {machine} cleaned{} ({areas}), {found} by {people}{why}", occasion_words(self))
+    }
+}
+
+/// Why a machine was cleaned, for the middle of a sentence.
+fn occasion_words(fact: &CleaningRecorded) -> String {
+    match (fact.occasion(), fact.product_before_code.as_str(), fact.product_after_code.as_str()) {
+        (CleaningOccasion::Changeover, "", after) => format!(" for product {after}"),
+        (CleaningOccasion::Changeover, before, after) => format!(" from product {before} to {after}"),
+        (CleaningOccasion::End, ..) => " at the end of production".into(),
+        (CleaningOccasion::Planned, ..) => " as planned".into(),
+        (CleaningOccasion::Incident, ..) => " after an incident".into(),
+        (CleaningOccasion::Unspecified, ..) => String::new(),
+    }
+}
+
 fn inspection(f: &InspectionRecorded) -> String {
     let outcome = match f.outcome() {
         InspectionOutcome::Passed => "passed",

@@ -142,6 +142,7 @@ kinds! {
     ReelChanged
     SampleRetained
     InspectionRecorded
+    CleaningRecorded
     HoldPlaced
     HoldEnded
     BreachClosed

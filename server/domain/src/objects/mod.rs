@@ -5,6 +5,7 @@
 
 pub mod bag;
 pub mod check;
+pub mod cleaning;
 pub mod counter;
 pub mod evidence;
 pub mod fibc;

@@ -98,6 +98,29 @@ pub fn run_span(record: &dyn Record, run_code: &str) -> Result<Option<(RunStarte
     Ok(start.map(|(start, at)| (start, at, finish)))
 }
 
+/// The run of a machine that started last at or before an instant, open or not, within the look-back.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn newest_run(record: &dyn Record, machine_code: &str, at: i64) -> Result<Option<RunRows>, Unreadable> {
+    let object = key::object("machine", machine_code);
+    let mut next = record.day_before(&object, key::day_of(at))?;
+    let mut days_read = 0_i64;
+    while let Some(day) = next.filter(|_| days_read <= RUN_LOOKBACK_DAYS) {
+        let rows = facts_between(record, &object, day, day)?;
+        days_read = days_read.saturating_add(i64::from(!rows.is_empty()));
+        let started = rows.iter().rev().find_map(|row| match &row.event.fact {
+            Some(Fact::RunStarted(run)) if row.event.occurred_time_us <= at => Some(run.run_code.clone()),
+            _ => None,
+        });
+        if let Some(code) = started {
+            return run_rows(record, &code);
+        }
+        next = record.day_before(&object, day.saturating_sub(1))?;
+    }
+    Ok(None)
+}
+
 /// Counters of a machine that a fact tells.
 pub fn counters_in<'a>(event: &'a Event, machine_code: &str) -> Vec<&'a CounterReading> {
     match &event.fact {

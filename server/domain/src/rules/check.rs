@@ -8,7 +8,7 @@ use crate::objects::check::{kind_words, pack_points, place_words, proved_up_to, 
 use crate::objects::register::Register;
 use crate::objects::run::{self, RunRows, run_rows};
 use crate::objects::stacking::counts;
-use crate::record::{Record, Unreadable, facts, facts_between};
+use crate::record::{Record, Unreadable, facts};
 use crate::refusal::{Refusal, Violation};
 use crate::rules::deciding::{Context, Decision, Missing};
 
@@ -47,22 +47,7 @@ pub fn watched_run(record: &dyn Record, point: &CheckPoint, at: i64) -> Result<O
     if point.place() != CheckPlace::Pack {
         return Ok(None);
     }
-    let object = key::object("machine", &point.machine_code);
-    let mut next = record.day_before(&object, key::day_of(at))?;
-    let mut days_read = 0;
-    while let Some(day) = next.filter(|_| days_read <= run::RUN_LOOKBACK_DAYS) {
-        let rows = facts_between(record, &object, day, day)?;
-        days_read = days_read.saturating_add(i64::from(!rows.is_empty()));
-        let started = rows.iter().rev().find_map(|row| match &row.event.fact {
-            Some(Fact::RunStarted(run)) if row.event.occurred_time_us <= at => Some(run.run_code.clone()),
-            _ => None,
-        });
-        if let Some(code) = started {
-            return run_rows(record, &code);
-        }
-        next = record.day_before(&object, day.saturating_sub(1))?;
-    }
-    Ok(None)
+    run::newest_run(record, &point.machine_code, at)
 }
 
 pub(super) fn record(fact: &LineChecked, at: i64, context: &Context) -> Result<Decision, Refusal> {

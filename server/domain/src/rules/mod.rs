@@ -18,6 +18,7 @@ pub mod bag;
 pub mod build;
 pub mod check;
 pub mod check_due;
+pub mod cleaning;
 pub mod correct;
 pub mod counters;
 pub mod deciding;
@@ -120,6 +121,7 @@ fn decide_alone(command: &Command, context: &Context) -> Result<Decision, Refusa
         Fact::BreachClosed(fact) => hold::close_breach(fact, context),
         Fact::Corrected(fact) => correct::decide(fact, command, context),
         Fact::LineChecked(fact) => check::record(fact, at, context),
+        Fact::CleaningRecorded(fact) => cleaning::record(fact, at, context),
         Fact::ComplaintRecorded(fact) => recall::record_complaint(fact, context),
         Fact::RecallOpened(fact) => crate::rules::recall::open(fact, at, context),
         Fact::NoticeSent(fact) => recall::notice(fact, context),

@@ -3,12 +3,12 @@
 //! Only kinds that more facts can clear are looked at again; the others stand until the fact that carries them is
 //! corrected or somebody settles them. Lifts that turned out to be over are looked at by [`super::lift::found`].
 
-use super::{late, leaving, plausible, source};
+use super::{cleaning, late, leaving, plausible, source};
 use crate::fact::*;
 use crate::key::object;
 use crate::objects::bag::{Place, bag, bag_before_tip};
 use crate::objects::register::{Register, zone};
-use crate::objects::{load, rework};
+use crate::objects::{load, rework, run};
 use crate::record::{Record, Unreadable, facts};
 
 /// True while a contradiction that an event carries has not been cleared by later facts.
@@ -43,6 +43,15 @@ pub fn stands(record: &dyn Record, event: &Event, found: &Finding) -> Result<boo
             Some(bag) => rework::made_after(record, &bag.rework)?.is_some_and(|made| at <= made),
             None => false,
         },
+        "NOT_CLEARED" => match &event.fact {
+            Some(Fact::RunStarted(run)) => cleaning::not_cleared(record, run, at)?.is_some(),
+            _ => true,
+        },
+        "OTHER_PRODUCT_BEFORE" => match &event.fact {
+            Some(Fact::CleaningRecorded(fact)) => cleaning::other_product(record, fact, at)?.is_some(),
+            _ => true,
+        },
+        "CLEANED_DURING_RUN" => run::open_run(record, &found.subject, at)?.is_some(),
         "BATCH_UNKNOWN" => facts(record, &object("batch", &found.subject))?.is_empty(),
         "WEIGHBRIDGE" | "OVER_GROSS" => match load::load(record, &found.subject)? {
             // With a pallet of unknown mass nothing is shown either way.

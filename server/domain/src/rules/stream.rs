@@ -4,7 +4,7 @@
 //! late must fit between its neighbours. A run is found by its machine and time, so a count says only what was seen.
 
 use super::bag::{existing, more_than_left};
-use super::{free, hold, plausible, running};
+use super::{cleaning, free, hold, plausible, running};
 use crate::count::total;
 use crate::fact::*;
 use crate::key;
@@ -75,6 +75,7 @@ pub(super) fn start_run(fact: &RunStarted, command: &Command, context: &Context)
     fact.feed_code.clone_from(&machine.feed_code);
     fact.nominal_mass_mg = product.nominal_mass_mg;
     let mut decision = Decision { doubts, ..Decision::plain(Fact::RunStarted(fact.clone())) };
+    decision.contradictions.extend(cleaning::not_cleared(record, &fact, at)?);
     if !reasons.is_empty() {
         decision.holds.push(HoldPlaced {
             hold_code: hold::code(context, 0, 1)?,
