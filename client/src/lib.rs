@@ -5,21 +5,21 @@
 
 #![cfg_attr(not(test), warn(clippy::unwrap_used))]
 
-pub mod audit_sheets;
+pub mod audit_tables;
 pub mod command;
 pub mod connection;
 pub mod fault;
-pub mod fill_sheets;
-pub mod gear_sheets;
+pub mod fill_tables;
+pub mod gear_tables;
 pub mod mass;
 pub mod moment;
-pub mod now_sheets;
-pub mod quality_sheets;
-pub mod recall_sheets;
-pub mod report_sheets;
-pub mod sheets;
+pub mod now_tables;
+pub mod quality_tables;
+pub mod recall_tables;
+pub mod report_tables;
 pub mod show;
-pub mod store_sheets;
+pub mod store_tables;
+pub mod tables;
 
 pub use connection::Connection;
 pub use packloft_proto::v1;

@@ -16,7 +16,7 @@ use clap::Parser;
 use packloft_client::connection::Connection;
 use packloft_client::moment::Zone;
 use packloft_client::show::Sheet;
-use packloft_client::{gear_sheets, report_sheets, sheets, store_sheets, v1};
+use packloft_client::{gear_tables, report_tables, store_tables, tables, v1};
 
 /// Plays one invented shift and prints its lifts, packs, yields, balance and a trace.
 #[derive(Parser)]
@@ -212,21 +212,21 @@ async fn answers(connection: &Connection) -> anyhow::Result<()> {
             occurred_time: Some(scenario::at(-600)),
         }
     );
-    print!("{}", sheets::lift_check(&check).table());
+    print!("{}", tables::lift_check(&check).table());
 
     heading("Lifts");
     let lifts = ask!(connection, lift.list_lifts, v1::ListLiftsRequest::default());
-    print!("{}", sheets::lifts(&lifts.lifts, &zone).table());
+    print!("{}", tables::lifts(&lifts.lifts, &zone).table());
 
     heading("Breaches, and what is on hold because of them");
     let breaches = ask!(connection, quality.list_breaches, v1::ListBreachesRequest::default());
-    print!("{}", sheets::breaches(&breaches.breaches, &zone).table());
+    print!("{}", tables::breaches(&breaches.breaches, &zone).table());
     let holds = ask!(connection, quality.list_holds, v1::ListHoldsRequest::default());
-    print!("{}", sheets::holds(&holds.holds, &zone).table());
+    print!("{}", tables::holds(&holds.holds, &zone).table());
 
     heading("The run");
     let run = ask!(connection, run.get_run, v1::GetRunRequest { run_code: scenario::RUN.into(), min_sequence: 0 });
-    print!("{}", sheets::runs(&run.run.into_iter().collect::<Vec<_>>(), &zone).table());
+    print!("{}", tables::runs(&run.run.into_iter().collect::<Vec<_>>(), &zone).table());
 
     heading("Packs and yield per bag");
     let yields = ask!(
@@ -234,7 +234,7 @@ async fn answers(connection: &Connection) -> anyhow::Result<()> {
         figure.get_yield,
         v1::GetYieldRequest { feed_code: "F1".into(), ..v1::GetYieldRequest::default() }
     );
-    print!("{}", sheets::yields(&yields).table());
+    print!("{}", tables::yields(&yields).table());
 
     heading("Mass balance of the span");
     let balance = ask!(
@@ -243,7 +243,7 @@ async fn answers(connection: &Connection) -> anyhow::Result<()> {
         v1::GetBalanceRequest { feed_code: "F1".into(), ..v1::GetBalanceRequest::default() }
     );
     for span in &balance.spans {
-        print!("{}", sheets::balance(span, &zone).table());
+        print!("{}", tables::balance(span, &zone).table());
     }
 
     heading("One pack, traced to its lots");
@@ -253,7 +253,7 @@ async fn answers(connection: &Connection) -> anyhow::Result<()> {
         v1::TracePackRequest { run_code: scenario::RUN.into(), pack_number: 7_440, ..v1::TracePackRequest::default() }
     );
     for origin in &trace.origins {
-        for sheet in sheets::origin(origin, &zone) {
+        for sheet in tables::origin(origin, &zone) {
             print!("{}", sheet.table());
         }
     }
@@ -278,7 +278,7 @@ async fn morning(connection: &Connection) -> anyhow::Result<()> {
     heading("The morning after: pallets of the shift, first to go first");
     println!("{} more facts written down\n", steps.len());
     let pallets = ask!(connection, pallet.list_pallets, v1::ListPalletsRequest::default());
-    print!("{}", store_sheets::pallets(&pallets.pallets).table());
+    print!("{}", store_tables::pallets(&pallets.pallets).table());
 
     heading("What to load for Kettle Row? (asked, nothing written)");
     let proposal = ask!(
@@ -290,7 +290,7 @@ async fn morning(connection: &Connection) -> anyhow::Result<()> {
             ..v1::ProposeLoadRequest::default()
         }
     );
-    for sheet in store_sheets::proposal(&proposal) {
+    for sheet in store_tables::proposal(&proposal) {
         print!("{}", sheet.table());
     }
 
@@ -319,7 +319,7 @@ async fn morning(connection: &Connection) -> anyhow::Result<()> {
     for code in ["V-1007-1", "V-1007-2"] {
         let request = v1::GetVehicleLoadRequest { load_code: code.into(), min_sequence: 0 };
         let answer = ask!(connection, dispatch.get_vehicle_load, request.clone());
-        for sheet in answer.load.iter().flat_map(|load| store_sheets::load(load, &zone)) {
+        for sheet in answer.load.iter().flat_map(|load| store_tables::load(load, &zone)) {
             print!("{}", sheet.table());
         }
     }
@@ -340,7 +340,7 @@ async fn report(connection: &Connection) -> anyhow::Result<()> {
         ..v1::GetLineReportRequest::default()
     };
     let answer = ask!(connection, figure.get_line_report, request.clone());
-    let sheets: Vec<String> = report_sheets::report(&answer, &zone).iter().map(Sheet::table).collect();
+    let sheets: Vec<String> = report_tables::report(&answer, &zone).iter().map(Sheet::table).collect();
     print!("{}", sheets.join("\n"));
     Ok(())
 }
@@ -354,11 +354,11 @@ async fn lifetimes(connection: &Connection) -> anyhow::Result<()> {
     heading("The loft: hoists, gear and bulk bags over their lives");
     println!("{} more facts written down\n", steps.len());
     let answer = ask!(connection, gear.list_items, v1::ListItemsRequest { at_time });
-    print!("{}", gear_sheets::items(&answer).table());
+    print!("{}", gear_tables::items(&answer).table());
     let request = v1::GetLifeRequest { hoist_code: loft::HOIST.into(), at_time };
     let answer = ask!(connection, gear.get_life, request.clone());
     println!();
-    print!("{}", gear_sheets::life(&answer, &zone).first().map(Sheet::table).unwrap_or_default());
+    print!("{}", gear_tables::life(&answer, &zone).first().map(Sheet::table).unwrap_or_default());
     Ok(())
 }
 
@@ -377,7 +377,7 @@ async fn complaint(connection: &Connection, zone: &Zone) -> anyhow::Result<()> {
     );
     for origin in &trace.origins {
         // The happenings were shown above; here it is lots and pallets.
-        let mut sheets = sheets::origin(origin, zone);
+        let mut sheets = tables::origin(origin, zone);
         sheets.pop();
         for sheet in sheets {
             print!("{}", sheet.table());
@@ -387,7 +387,7 @@ async fn complaint(connection: &Connection, zone: &Zone) -> anyhow::Result<()> {
     heading(&format!("Forward from lot {lot} to everybody who has it"));
     let request = v1::TraceLotRequest { lot_code: lot.into(), ..v1::TraceLotRequest::default() };
     let trace = ask!(connection, trace.trace_lot, request.clone());
-    for sheet in trace.whereabouts.iter().flat_map(|row| store_sheets::whereabouts(row, zone)) {
+    for sheet in trace.whereabouts.iter().flat_map(|row| store_tables::whereabouts(row, zone)) {
         print!("{}", sheet.table());
     }
     Ok(())

@@ -95,7 +95,7 @@ fn a_line_shows_its_run_at_every_sequence() {
     let newest = house.events.len() as u64;
     for sequence in begun..=newest {
         let record = house.views.record_at(sequence);
-        let asked = packloft_answers::asked::Asked::new(record, Arc::clone(&house.kept)).unwrap();
+        let asked = packloft_answers::context::QueryContext::new(record, Arc::clone(&house.kept)).unwrap();
         let found = line(&asked, "M1", T0 + 30 * DAY_US).unwrap();
         assert_eq!(found.run.map(|run| run.run_code).as_deref(), Some("R1"), "at {sequence}");
         assert_eq!(found.counts.len() as u64, (sequence - begun + 1).min(12), "at {sequence}");

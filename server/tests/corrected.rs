@@ -9,13 +9,13 @@ use std::sync::Arc;
 
 use house::*;
 use packloft_answers::{documents, figures, labels, objects, performance, shift, trace};
+use packloft_domain::epcis::told;
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::kinds::kind;
 use packloft_domain::mass::KG;
 use packloft_domain::objects::pallet::pallet;
 use packloft_domain::record::facts;
-use packloft_domain::told::told;
 use packloft_journal::memory_disk::MemoryDisk;
 use packloft_journal::{Journal, Pending, Witness};
 use packloft_proto::v1;
@@ -316,8 +316,8 @@ fn a_replaced_tip_is_in_the_documents_of_what_it_made() {
     let request = v1::GetDocumentRequest { sscc: sscc.clone(), ..Default::default() };
     let events = documents::events(asked, journal, &request, &sscc, None).unwrap().told;
     let of = |tag: &str, mistaken: bool| {
-        let named = |event: &&packloft_domain::told::Told| {
-            event.units().contains(&&packloft_domain::told::Unit::Bag(tag.into())) && event.step == "unpacking"
+        let named = |event: &&packloft_domain::epcis::Told| {
+            event.units().contains(&&packloft_domain::epcis::Unit::Bag(tag.into())) && event.step == "unpacking"
         };
         events.iter().filter(named).filter(|event| event.mistake.is_some() == mistaken).count()
     };

@@ -18,7 +18,7 @@ use std::sync::Arc;
 use answers::*;
 use day::*;
 use house::*;
-use packloft_answers::asked::{Asked, Kept};
+use packloft_answers::context::{Caches, QueryContext};
 use packloft_answers::evidence::Needs;
 use packloft_answers::objects;
 use packloft_domain::fact::*;
@@ -81,7 +81,7 @@ fn both(house: &House) -> Vec<(String, String)> {
     for (sequence, event) in (1..).zip(&house.events) {
         views.apply(&[(sequence, event.clone())], [0; 32]).unwrap();
     }
-    let again = Asked::new(views.record_at(house.events.len() as u64), Arc::<Kept>::default()).unwrap();
+    let again = QueryContext::new(views.record_at(house.events.len() as u64), Arc::<Caches>::default()).unwrap();
     assert_eq!(answers(&again, &journal(house)), found, "read again from the start");
     found
 }

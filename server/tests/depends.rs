@@ -15,8 +15,8 @@ use std::rc::Rc;
 use std::sync::Arc;
 
 use house::*;
-use packloft_answers::asked::{Asked, Kept};
 use packloft_answers::content::content;
+use packloft_answers::context::{Caches, QueryContext};
 use packloft_answers::evidence::{Needs, evidence};
 use packloft_answers::trace::{self, by_number, held_in_run, reached};
 use packloft_answers::trace_settings::Settings;
@@ -46,7 +46,7 @@ enum Question {
 }
 
 /// The answer as text, without the sequence it stands at.
-fn answer(asked: &Asked, question: &Question) -> String {
+fn answer(asked: &QueryContext, question: &Question) -> String {
     match question {
         Question::Pallet(sscc) => match objects::pallet::pallet(&asked.record, sscc).unwrap() {
             Some(state) => {
@@ -209,7 +209,7 @@ fn ask(house: &House, asking: &[Question], stood: &mut BTreeMap<String, Stood>, 
 
 /// The same of an older page, with what is kept for newer ones.
 fn ask_older(house: &House, sequence: u64, question: &Question, met: &mut Met, seed: u64) {
-    let at = |kept| Asked::new(house.views.record_at(sequence), kept).unwrap();
+    let at = |kept| QueryContext::new(house.views.record_at(sequence), kept).unwrap();
     let (older, anew) = (answer(&at(Arc::clone(&house.kept)), question), answer(&at(Arc::default()), question));
     assert_eq!(older, anew, "seed {seed} at {sequence} of {}: {question:?} as kept and anew", house.events.len());
     met.older += 1;
@@ -388,7 +388,7 @@ fn a_balance_does_not_depend_on_which_question_came_first() {
     }
     for feed in FEEDS {
         let spans =
-            |asked: &Asked, minute: i64| answer(asked, &Question::Balance(feed.into(), Some(T0 + minute * MIN)));
+            |asked: &QueryContext, minute: i64| answer(asked, &Question::Balance(feed.into(), Some(T0 + minute * MIN)));
         let first = spans(&house.anew(), 1);
         for (one, other) in [(1, 59), (59, 1), (30, 10), (10, 45)] {
             let anew = house.anew();
@@ -405,7 +405,7 @@ fn a_balance_does_not_depend_on_which_question_came_first() {
 }
 
 /// Asks until a step, then gives up; gives the answer when there were no more steps, and how many were made.
-fn given_up_at(house: &House, question: &Question, kept: &Arc<Kept>, last: u64) -> (Option<String>, u64) {
+fn given_up_at(house: &House, question: &Question, kept: &Arc<Caches>, last: u64) -> (Option<String>, u64) {
     let made = Rc::new(Cell::new(0));
     let counted = Rc::clone(&made);
     let given_up = move || {
@@ -413,7 +413,7 @@ fn given_up_at(house: &House, question: &Question, kept: &Arc<Kept>, last: u64) 
         counted.get() > last
     };
     let found = patience::waited_for(given_up, || {
-        let asked = Asked::new(house.record(), Arc::clone(kept)).unwrap();
+        let asked = QueryContext::new(house.record(), Arc::clone(kept)).unwrap();
         answer(&asked, question)
     });
     (found.ok(), made.get())
@@ -441,7 +441,7 @@ fn what_was_given_up_is_answered_afterwards_as_if_it_had_not_been_asked() {
                 // The first steps, the last, and some between; with what was kept, and with nothing.
                 let mut lasts: Vec<u64> = (0..8).map(|_| house.random.u64(..steps)).collect();
                 lasts.extend([0, 1, 2, steps / 2, steps - 1]);
-                let nothing: Arc<Kept> = Arc::default();
+                let nothing: Arc<Caches> = Arc::default();
                 for kept in [&house.kept, &nothing] {
                     for (place, last) in lasts.iter().enumerate() {
                         let (found, _) = given_up_at(&house, question, kept, *last);
@@ -451,7 +451,7 @@ fn what_was_given_up_is_answered_afterwards_as_if_it_had_not_been_asked() {
                         if !place.is_multiple_of(4) {
                             continue;
                         }
-                        let asked = Asked::new(house.record(), Arc::clone(kept)).unwrap();
+                        let asked = QueryContext::new(house.record(), Arc::clone(kept)).unwrap();
                         let fresh = house.anew();
                         assert_eq!(
                             answer(&asked, other),
@@ -460,7 +460,7 @@ fn what_was_given_up_is_answered_afterwards_as_if_it_had_not_been_asked() {
                         );
                         compared += 1;
                     }
-                    let asked = Asked::new(house.record(), Arc::clone(kept)).unwrap();
+                    let asked = QueryContext::new(house.record(), Arc::clone(kept)).unwrap();
                     assert_eq!(answer(&asked, question), whole, "seed {seed}: {question:?}, given up before");
                 }
             }

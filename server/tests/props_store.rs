@@ -16,8 +16,8 @@ use std::sync::Arc;
 
 use house::*;
 use packloft_answers::{
-    asked::Asked, content::content, evidence::Needs, loads, pallets, recalls, rework, stock, trace::reached,
-    trace_settings::Settings, whereabouts,
+    content::content, context::QueryContext, evidence::Needs, loads, pack_locations, pallets, recalls, rework, stock,
+    trace::reached, trace_settings::Settings,
 };
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
@@ -581,7 +581,7 @@ fn facts_from_before_a_stretch_begins_on_record_change_what_may_be_in_it() {
     let fact = PalletBuilt { origin: PalletOrigin::Line.into(), parts: vec![part], ..PalletBuilt::default() };
     let built = house.tell(story.now + 30 * MIN, Fact::PalletBuilt(fact)).unwrap();
     let Some(Fact::PalletBuilt(built)) = built.fact else { panic!() };
-    let look = |asked: &Asked| {
+    let look = |asked: &QueryContext| {
         let state = pallet(&asked.record, &built.sscc).unwrap().unwrap();
         content(asked, &state).unwrap()
     };
@@ -722,7 +722,7 @@ fn outside(rows: &[v1::PackInterval], others: &[v1::PackInterval]) -> Vec<v1::Pa
 
 /// What a hold on a lot or bag would cover.
 fn would_cover(
-    asked: &Asked,
+    asked: &QueryContext,
     lot_code: &str,
     bag_tag: &str,
     epsilon_ppb: i64,
@@ -774,7 +774,7 @@ fn every_pack_of_a_scope_is_in_exactly_one_place() {
         let asked = house.asked();
         for lot in ["LA", "LB"] {
             let scope = would_cover(&asked, lot, "", 1, HazardKind::Spreading);
-            let found = whereabouts::whereabouts(&asked, "", &scope, Some(lot)).unwrap();
+            let found = pack_locations::whereabouts(&asked, "", &scope, Some(lot)).unwrap();
             let mut runs: Vec<&str> = found.accounts.iter().map(|row| row.run_code.as_str()).collect();
             runs.dedup();
             assert_eq!(runs.len(), found.accounts.len(), "seed {seed}: one account a run");

@@ -12,7 +12,7 @@ use std::time::{Duration, Instant};
 
 use common::submission;
 use house::{House, MIN, T0, counters, registers};
-use packloft_answers::asked::{Asked, Kept};
+use packloft_answers::context::{Caches, QueryContext};
 use packloft_answers::evidence::{Needs, evidence};
 use packloft_answers::times::timestamp;
 use packloft_api::Api;
@@ -66,7 +66,7 @@ impl Server {
     /// A submission with what it needs computed now, to be handed over later.
     fn decision(&self, actor: &str, at: i64, fact: Fact, needs: &Needs) -> Submission {
         let record = self.engine.views.record_at(self.engine.newest());
-        let asked = Asked::new(record, Arc::new(Kept::default())).unwrap();
+        let asked = QueryContext::new(record, Arc::new(Caches::default())).unwrap();
         let mut made = self.submission(actor, at, fact);
         made.command.already_done_reason = String::new();
         (made.evidence, made.depends_on) = evidence(&asked, needs).unwrap();

@@ -12,8 +12,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use house::House;
 use model::{Place, World, world};
-use packloft_answers::asked::Asked;
-use packloft_answers::{loads, pallets, recalls, stock, stock_state, whereabouts};
+use packloft_answers::context::QueryContext;
+use packloft_answers::{loads, pack_locations, pallets, recalls, stock, stock_state};
 use packloft_domain::objects::pallet::pallet;
 use packloft_proto::v1;
 
@@ -68,7 +68,7 @@ fn place_answered(answer: &v1::Pallet) -> (String, String, String) {
     }
 }
 
-fn stock_at(found: &mut Compared, name: &str, asked: &Asked, model: &World, at: Option<i64>, now: i64) {
+fn stock_at(found: &mut Compared, name: &str, asked: &QueryContext, model: &World, at: Option<i64>, now: i64) {
     let mut server = BTreeMap::new();
     let instant = at.unwrap_or(now);
     let holds = stock_state::holds_at(asked, instant).unwrap();
@@ -100,7 +100,7 @@ fn stock_at(found: &mut Compared, name: &str, asked: &Asked, model: &World, at: 
     }
 }
 
-fn one_pallet(found: &mut Compared, name: &str, asked: &Asked, model: &World, sscc: &str) {
+fn one_pallet(found: &mut Compared, name: &str, asked: &QueryContext, model: &World, sscc: &str) {
     let own = &model.pallets[sscc];
     let name = format!("{name} {sscc}");
     let Some(facts) = pallet(&asked.record, sscc).unwrap() else {
@@ -131,13 +131,13 @@ fn torn_runs(model: &World) -> bool {
     !model.torn.is_empty()
 }
 
-fn accounts(found: &mut Compared, name: &str, asked: &Asked, model: &World) {
+fn accounts(found: &mut Compared, name: &str, asked: &QueryContext, model: &World) {
     if torn_runs(model) {
         return;
     }
     for (run, own) in &model.runs {
         let scope = [v1::PackInterval { run_code: run.clone(), first_number: 1, last_number: own.made }];
-        let answer = whereabouts::whereabouts(asked, "", &scope, None).unwrap();
+        let answer = pack_locations::whereabouts(asked, "", &scope, None).unwrap();
         let mut told: BTreeMap<&'static str, i64> = BTreeMap::new();
         for row in answer.accounts.iter().filter(|row| row.run_code == *run) {
             for (what, count) in [
@@ -170,7 +170,7 @@ fn accounts(found: &mut Compared, name: &str, asked: &Asked, model: &World) {
     }
 }
 
-fn recall_sums(found: &mut Compared, name: &str, asked: &Asked, model: &World) {
+fn recall_sums(found: &mut Compared, name: &str, asked: &QueryContext, model: &World) {
     if torn_runs(model) {
         return;
     }
@@ -201,7 +201,7 @@ fn recall_sums(found: &mut Compared, name: &str, asked: &Asked, model: &World) {
     }
 }
 
-fn departures(found: &mut Compared, name: &str, asked: &Asked, model: &World, papers: &Papers) {
+fn departures(found: &mut Compared, name: &str, asked: &QueryContext, model: &World, papers: &Papers) {
     for (code, (_, left)) in &model.loads {
         let answer = loads::load(asked, code, None).unwrap().unwrap();
         found.same("left", &format!("{name} {code}"), &left.is_some(), &answer.dispatched_time.is_some());

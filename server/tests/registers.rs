@@ -8,7 +8,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 use house::*;
-use packloft_answers::asked::Asked;
+use packloft_answers::context::QueryContext;
 use packloft_answers::evidence::Needs;
 use packloft_answers::papers::{self, Making};
 use packloft_answers::{certificate, documents, figures, labels, performance, period, shift, trace, verdicts};
@@ -209,7 +209,7 @@ fn journal(house: &House) -> Journal {
 
 const MAKING: Making = Making { now_us: NOW + HOUR, new_issue: false };
 
-fn papers_of(asked: &Asked, making: Making) -> Vec<String> {
+fn papers_of(asked: &QueryContext, making: Making) -> Vec<String> {
     let of_consignment = v1::GetAnalysisRequest { consignment_code: "D1".into(), ..Default::default() };
     let made = [
         papers::delivery_note(asked, "D1", making),

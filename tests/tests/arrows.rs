@@ -41,7 +41,7 @@ const FLOORS: [&[&str]; 6] = [
     &["server/domain/src/reads.rs", "server/domain/src/record.rs", "server/domain/src/refusal.rs"],
     &["server/domain/src/objects/"],
     &["server/domain/src/sums/"],
-    &["server/domain/src/rules/", "server/domain/src/told/"],
+    &["server/domain/src/rules/", "server/domain/src/epcis/"],
 ];
 
 fn house() -> House {

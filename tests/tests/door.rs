@@ -45,7 +45,7 @@ const TYPES: [(Option<&str>, bool); 9] = [
 
 /// Everything of a request that the door looks at.
 #[derive(Clone, Debug)]
-struct Asked {
+struct QueryContext {
     method: &'static str,
     path: String,
     kind: Option<&'static str>,
@@ -54,10 +54,10 @@ struct Asked {
     origin: Option<String>,
 }
 
-impl Asked {
-    fn get(path: &str, address: &str) -> Asked {
+impl QueryContext {
+    fn get(path: &str, address: &str) -> QueryContext {
         let host = Some(address.to_owned());
-        Asked { method: "GET", path: path.to_owned(), kind: None, site: None, host, origin: None }
+        QueryContext { method: "GET", path: path.to_owned(), kind: None, site: None, host, origin: None }
     }
 
     /// Whether host, origin and site are those of a request that is let in, and the status of the refusal.
@@ -101,7 +101,7 @@ fn origins(address: &str) -> Vec<Option<String>> {
 
 /// Sends a request of HTTP/1 as it is; gives the status, the status of gRPC where there is one, and the whole answer, the
 /// body as far as it came within the first read where it never ends.
-fn sent(address: &str, asked: &Asked, body: &str) -> anyhow::Result<(u16, Option<u16>, String)> {
+fn sent(address: &str, asked: &QueryContext, body: &str) -> anyhow::Result<(u16, Option<u16>, String)> {
     let mut text =
         format!("{} {} HTTP/1.1\r\nConnection: close\r\nContent-Length: {}\r\n", asked.method, asked.path, body.len());
     for (name, value) in [
@@ -202,7 +202,14 @@ async fn a_page_is_for_its_own_origin() -> anyhow::Result<()> {
             for host in hosts(&address) {
                 for origin in origins(&address) {
                     let kind = (method == "POST").then_some("application/x-www-form-urlencoded");
-                    let asked = Asked { method, kind, site, host: host.clone(), origin, ..Asked::get(path, &address) };
+                    let asked = QueryContext {
+                        method,
+                        kind,
+                        site,
+                        host: host.clone(),
+                        origin,
+                        ..QueryContext::get(path, &address)
+                    };
                     let wrong = usize::from(asked.site.is_some())
                         + usize::from(asked.origin.is_some())
                         + usize::from(asked.host.as_deref() != Some(address.as_str()));
@@ -235,12 +242,16 @@ async fn a_page_is_for_its_own_origin() -> anyhow::Result<()> {
         (format!("http://{address}/line"), "pack.example".to_owned(), 403),
         ("/line".to_owned(), format!("{address}\r\nHost: {address}"), 400),
     ] {
-        let asked = Asked { host: Some(host), ..Asked::get(&target, &address) };
+        let asked = QueryContext { host: Some(host), ..QueryContext::get(&target, &address) };
         assert_eq!(sent(&address, &asked, "")?.0, wanted, "{asked:?}");
     }
     let html = |host: &str, site: &'static str| {
         let host = Some(format!("{host}\r\nAccept: text/html\r\nAccept-Language: de"));
-        sent(&address, &Asked { host, site: Some(site), ..Asked::get("/line?x=%22%3E%3Cb%3E", &address) }, "")
+        sent(
+            &address,
+            &QueryContext { host, site: Some(site), ..QueryContext::get("/line?x=%22%3E%3Cb%3E", &address) },
+            "",
+        )
     };
     let (status, _, page) = html(&address, "cross-site")?;
     assert_eq!(status, 403);
@@ -286,7 +297,13 @@ async fn a_browser_cannot_call_a_method() -> anyhow::Result<()> {
                         if wrong > 1 && index % 29 != 0 {
                             continue;
                         }
-                        let asked = Asked { method: http_method, kind, site, origin, ..Asked::get(&path, &address) };
+                        let asked = QueryContext {
+                            method: http_method,
+                            kind,
+                            site,
+                            origin,
+                            ..QueryContext::get(&path, &address)
+                        };
                         let (status, grpc, answer) = sent(&address, &asked, frame)?;
                         let wanted = match (asked.refusal(&address), is_grpc) {
                             (Some(_), true) => (200, Some(DENIED)),
@@ -317,7 +334,11 @@ async fn bare(address: &str, called: &str) -> anyhow::Result<Channel> {
 }
 
 /// Calls a method with one message; gives the status of HTTP, that of gRPC once it is known, and the first message's bytes.
-async fn called(channel: &mut Channel, asked: &Asked, message: &str) -> anyhow::Result<(u16, Option<u16>, Vec<u8>)> {
+async fn called(
+    channel: &mut Channel,
+    asked: &QueryContext,
+    message: &str,
+) -> anyhow::Result<(u16, Option<u16>, Vec<u8>)> {
     let mut request = http::Request::builder().method(asked.method).uri(&asked.path).version(http::Version::HTTP_2);
     for (name, value) in
         [("content-type", asked.kind), ("sec-fetch-site", asked.site), ("origin", asked.origin.as_deref())]
@@ -370,8 +391,14 @@ async fn grpc_is_let_in_as_grpc() -> anyhow::Result<()> {
                                 continue;
                             }
                             let path = format!("/{service}/{method}");
-                            let asked =
-                                Asked { method: http_method, kind, site, host: Some(host.clone()), origin, path };
+                            let asked = QueryContext {
+                                method: http_method,
+                                kind,
+                                site,
+                                host: Some(host.clone()),
+                                origin,
+                                path,
+                            };
                             let (status, grpc, _) =
                                 called(&mut channel, &asked, "").await.with_context(|| format!("{asked:?}"))?;
                             let ours = if asked.refusal(&address).is_some() { "not ours" } else { "ours" };
@@ -399,9 +426,10 @@ async fn grpc_is_let_in_as_grpc() -> anyhow::Result<()> {
     // What there is no method for is said in gRPC.
     let mut channel = bare(&address, &address).await?;
     for path in ["/packloft.v1.NoService/Nothing", "/packloft.v1.LotService/Nothing", "/no.such/Thing"] {
-        let asked = Asked { method: "POST", kind: Some("application/grpc"), ..Asked::get(path, &address) };
+        let asked =
+            QueryContext { method: "POST", kind: Some("application/grpc"), ..QueryContext::get(path, &address) };
         assert_eq!(called(&mut channel, &asked, "").await?.1, Some(UNIMPLEMENTED), "{path}");
-        let asked = Asked { kind: Some("text/plain"), ..asked };
+        let asked = QueryContext { kind: Some("text/plain"), ..asked };
         assert_eq!(called(&mut channel, &asked, "").await?.0, 415, "{path}");
     }
     tally.print();
@@ -416,7 +444,7 @@ async fn health_answers_for_every_service() -> anyhow::Result<()> {
     let address = running.server.address.clone();
     let mut channel = bare(&address, &address).await?;
     let path = "/grpc.health.v1.Health/Check";
-    let asked = Asked { method: "POST", kind: Some("application/grpc"), ..Asked::get(path, &address) };
+    let asked = QueryContext { method: "POST", kind: Some("application/grpc"), ..QueryContext::get(path, &address) };
     let mut names: Vec<String> = methods()?.into_iter().map(|(service, _)| service).collect();
     names.push(String::new());
     names.dedup();

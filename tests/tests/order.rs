@@ -8,7 +8,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
-use packloft_answers::asked::{Asked, Kept};
+use packloft_answers::context::{Caches, QueryContext};
 use packloft_answers::trace_settings::Settings;
 use packloft_answers::{
     analysis, checks, content, dispersion, figures, line, objects, packaging, pallets, period, recalls, samples, stock,
@@ -139,14 +139,14 @@ fn renumbered(facts: Vec<(i64, Event)>) -> Vec<Event> {
     events
 }
 
-fn asked(events: &[Event]) -> anyhow::Result<Asked> {
+fn asked(events: &[Event]) -> anyhow::Result<QueryContext> {
     let views = Views::open(Arc::new(MemoryStore::default())).map_err(|fault| anyhow::anyhow!("{fault}"))?;
     let views = Arc::new(views);
     for (sequence, event) in (1_u64..).zip(events) {
         views.apply(&[(sequence, event.clone())], [0; 32]).map_err(|fault| anyhow::anyhow!("{fault}"))?;
     }
     let record = views.record_at(events.len() as u64);
-    Asked::new(record, Arc::<Kept>::default()).map_err(|fault| anyhow::anyhow!("{fault:?}"))
+    QueryContext::new(record, Arc::<Caches>::default()).map_err(|fault| anyhow::anyhow!("{fault:?}"))
 }
 
 /// Takes out who told first: sequences, and which fact was told last.
@@ -172,7 +172,7 @@ fn blind(text: &str) -> String {
 }
 
 /// Answers about the past, one text each.
-fn answers(asked: &Asked) -> Vec<String> {
+fn answers(asked: &QueryContext) -> Vec<String> {
     let mut found: Vec<String> = Vec::new();
     let mut add = |what: &str, answer: String| found.push(format!("{what}: {}", blind(&answer)));
     let settings = Settings { epsilon: 0.0, coverage: 0.0 };

@@ -53,7 +53,7 @@ fn trace() -> v1::TracePackRequest {
     v1::TracePackRequest { run_code: scenario::RUN.into(), pack_number: 7_440, ..v1::TracePackRequest::default() }
 }
 
-type Asked = tokio::task::JoinHandle<Result<(), Status>>;
+type QueryContext = tokio::task::JoinHandle<Result<(), Status>>;
 
 impl Served {
     async fn until(&self, what: impl Fn(LaneCounts) -> bool) {
@@ -63,7 +63,7 @@ impl Served {
     }
 
     /// Traces that take all places of the dear lane.
-    async fn fill(&self) -> Vec<Asked> {
+    async fn fill(&self) -> Vec<QueryContext> {
         let mut asked = Vec::new();
         for count in 1..=PLACES {
             let mut client = self.connection.trace.clone();
@@ -114,7 +114,7 @@ async fn a_full_lane_says_when_to_come_back_and_holds_nothing_else_up() -> anyho
     if let Err(refused) = served.connection.lift.clone().record_lift(lifted_again()).await {
         assert_eq!(refused.code(), Code::FailedPrecondition, "{refused}");
     }
-    waiting.iter().for_each(Asked::abort);
+    waiting.iter().for_each(QueryContext::abort);
     served.until(|counts| counts.places == 0).await;
     Ok(())
 }

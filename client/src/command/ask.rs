@@ -6,7 +6,7 @@ use crate::command::asking::{list, more, show};
 use crate::command::session::{Session, ask_fault};
 use crate::fault::{Exit, Fault};
 use crate::show::Sheet;
-use crate::{quality_sheets, sheets, store_sheets, v1};
+use crate::{quality_tables, store_tables, tables, v1};
 
 /// Names of the registered items as rows of JSON, one a line.
 macro_rules! registered {
@@ -71,7 +71,7 @@ async fn trace(session: &mut Session, task: &TraceTask) -> Result<Option<Exit>, 
                 min_sequence: 0,
             };
             show!(session, trace.trace_pack(request), "TracePackResponse", |answer| {
-                answer.origins.iter().flat_map(|origin| sheets::origin(origin, &zone)).collect()
+                answer.origins.iter().flat_map(|origin| tables::origin(origin, &zone)).collect()
             })
         }
         TraceTask::Bag { bag, settings } => {
@@ -83,9 +83,9 @@ async fn trace(session: &mut Session, task: &TraceTask) -> Result<Option<Exit>, 
             };
             show!(session, trace.trace_bulk_bag(request), "TraceBulkBagResponse", |answer| {
                 let what = format!("packs that may hold product of bag {bag}");
-                let mut found = vec![sheets::reach(&what, &answer.packs, &answer.methods, &zone)];
-                found.extend(answer.whereabouts.iter().flat_map(|row| store_sheets::whereabouts(row, &zone)));
-                found.push(sheets::happenings(&answer.happenings, &zone));
+                let mut found = vec![tables::reach(&what, &answer.packs, &answer.methods, &zone)];
+                found.extend(answer.whereabouts.iter().flat_map(|row| store_tables::whereabouts(row, &zone)));
+                found.push(tables::happenings(&answer.happenings, &zone));
                 found
             })
         }
@@ -99,9 +99,9 @@ async fn trace(session: &mut Session, task: &TraceTask) -> Result<Option<Exit>, 
             show!(session, trace.trace_lot(request), "TraceLotResponse", |answer| {
                 let what = format!("packs that may hold product of lot {lot}");
                 let own: Vec<v1::Lot> = answer.lot.iter().cloned().collect();
-                let mut found = vec![sheets::lots(&own), sheets::reach(&what, &answer.packs, &answer.methods, &zone)];
-                found.extend(answer.whereabouts.iter().flat_map(|row| store_sheets::whereabouts(row, &zone)));
-                found.push(sheets::lot_bags(&answer.bags));
+                let mut found = vec![tables::lots(&own), tables::reach(&what, &answer.packs, &answer.methods, &zone)];
+                found.extend(answer.whereabouts.iter().flat_map(|row| store_tables::whereabouts(row, &zone)));
+                found.push(tables::lot_bags(&answer.bags));
                 found
             })
         }
@@ -113,24 +113,24 @@ async fn trace(session: &mut Session, task: &TraceTask) -> Result<Option<Exit>, 
                 min_sequence: 0,
             };
             show!(session, trace.trace_pallet(request), "TracePalletResponse", |answer| {
-                let mut found: Vec<Sheet> = answer.pallet.iter().map(store_sheets::pallet).collect();
-                found.extend(answer.origins.iter().flat_map(|origin| sheets::origin(origin, &zone)));
-                found.push(sheets::happenings(&answer.happenings, &zone));
+                let mut found: Vec<Sheet> = answer.pallet.iter().map(store_tables::pallet).collect();
+                found.extend(answer.origins.iter().flat_map(|origin| tables::origin(origin, &zone)));
+                found.push(tables::happenings(&answer.happenings, &zone));
                 found
             })
         }
         TraceTask::Consignment { consignment } => {
             let request = v1::TraceConsignmentRequest { consignment_code: consignment.clone(), min_sequence: 0 };
             show!(session, trace.trace_consignment(request), "TraceConsignmentResponse", |answer| {
-                store_sheets::consignment(answer)
+                store_tables::consignment(answer)
             })
         }
         TraceTask::Packaging { lot } => {
             let request = v1::TracePackagingLotRequest { packaging_lot_code: lot.clone(), min_sequence: 0 };
             show!(session, trace.trace_packaging_lot(request), "TracePackagingLotResponse", |answer| {
-                let mut found = vec![sheets::packed_in(answer)];
-                found.extend(answer.whereabouts.iter().flat_map(|row| store_sheets::whereabouts(row, &zone)));
-                found.push(sheets::happenings(&answer.happenings, &zone));
+                let mut found = vec![tables::packed_in(answer)];
+                found.extend(answer.whereabouts.iter().flat_map(|row| store_tables::whereabouts(row, &zone)));
+                found.push(tables::happenings(&answer.happenings, &zone));
                 found
             })
         }
@@ -148,7 +148,7 @@ async fn journal(session: &mut Session, task: &JournalTask) -> Result<Option<Exi
                 object_key: object.clone(),
             };
             list!(session, journal.list_events(request), "ListEventsResponse", |answer| {
-                vec![sheets::events(&answer.events, &zone), more(&answer.next_page_token)]
+                vec![tables::events(&answer.events, &zone), more(&answer.next_page_token)]
             })
         }
         JournalTask::Latest => {
@@ -171,7 +171,7 @@ async fn journal(session: &mut Session, task: &JournalTask) -> Result<Option<Exi
             let request = v1::VerifyJournalRequest {};
             let answer = session.connection.journal.verify_journal(request).await;
             let answer = answer.map_err(|s| ask_fault(&s))?.into_inner();
-            session.show("VerifyJournalResponse", &answer, &[sheets::verification(&answer)]);
+            session.show("VerifyJournalResponse", &answer, &[tables::verification(&answer)]);
             Ok(Some(if answer.sound { Exit::Done } else { Exit::Damaged }))
         }
         JournalTask::Void { .. } | JournalTask::Replace { .. } | JournalTask::ConfirmClock { .. } => Ok(None),
@@ -184,13 +184,13 @@ async fn objects(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
         Task::Intake(IntakeTask::List(page)) => {
             let request = v1::ListIntakesRequest { page_size: page.size(), page_token: page.page.clone() };
             list!(session, intake.list_intakes(request), "ListIntakesResponse", |answer| {
-                vec![sheets::intakes(&answer.intakes, &zone), more(&answer.next_page_token)]
+                vec![tables::intakes(&answer.intakes, &zone), more(&answer.next_page_token)]
             })
         }
         Task::Bag(BagTask::Show { bag }) => {
             let request = v1::GetBulkBagRequest { bag_tag: bag.clone(), min_sequence: 0 };
             show!(session, intake.get_bulk_bag(request), "GetBulkBagResponse", |answer| {
-                vec![sheets::bags(&answer.bag.iter().cloned().collect::<Vec<_>>())]
+                vec![tables::bags(&answer.bag.iter().cloned().collect::<Vec<_>>())]
             })
         }
         Task::Bag(BagTask::List { lot, page }) => {
@@ -201,23 +201,23 @@ async fn objects(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
                 state: 0,
             };
             list!(session, intake.list_bulk_bags(request), "ListBulkBagsResponse", |answer| {
-                vec![sheets::bags(&answer.bags), more(&answer.next_page_token)]
+                vec![tables::bags(&answer.bags), more(&answer.next_page_token)]
             })
         }
         Task::Lot(LotTask::Show { lot }) => {
             let request = v1::GetLotRequest { lot_code: lot.clone(), min_sequence: 0 };
             show!(session, lot.get_lot(request), "GetLotResponse", |answer| {
-                vec![sheets::lots(&answer.lot.iter().cloned().collect::<Vec<_>>())]
+                vec![tables::lots(&answer.lot.iter().cloned().collect::<Vec<_>>())]
             })
         }
         Task::Lot(LotTask::Grade { lot }) => {
             let request = v1::GradeLotRequest { lot_code: lot.clone(), min_sequence: 0 };
-            show!(session, lot.grade_lot(request), "GradeLotResponse", |answer| quality_sheets::grades(lot, answer))
+            show!(session, lot.grade_lot(request), "GradeLotResponse", |answer| quality_tables::grades(lot, answer))
         }
         Task::Lot(LotTask::List(page)) => {
             let request = v1::ListLotsRequest { page_size: page.size(), page_token: page.page.clone() };
             list!(session, lot.list_lots(request), "ListLotsResponse", |answer| {
-                vec![sheets::lots(&answer.lots), more(&answer.next_page_token)]
+                vec![tables::lots(&answer.lots), more(&answer.next_page_token)]
             })
         }
         Task::Lift(LiftTask::List { hoist, from, to, page }) => {
@@ -229,13 +229,13 @@ async fn objects(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
                 to_day: to.clone(),
             };
             list!(session, lift.list_lifts(request), "ListLiftsResponse", |answer| {
-                vec![sheets::lifts(&answer.lifts, &zone), more(&answer.next_page_token)]
+                vec![tables::lifts(&answer.lifts, &zone), more(&answer.next_page_token)]
             })
         }
         Task::Run(RunTask::Show { run }) => {
             let request = v1::GetRunRequest { run_code: run.clone(), min_sequence: 0 };
             show!(session, run.get_run(request), "GetRunResponse", |answer| {
-                vec![sheets::runs(&answer.run.iter().cloned().collect::<Vec<_>>(), &zone)]
+                vec![tables::runs(&answer.run.iter().cloned().collect::<Vec<_>>(), &zone)]
             })
         }
         Task::Run(RunTask::List { machine, page }) => {
@@ -245,7 +245,7 @@ async fn objects(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
                 machine_code: machine.clone(),
             };
             list!(session, run.list_runs(request), "ListRunsResponse", |answer| {
-                vec![sheets::runs(&answer.runs, &zone), more(&answer.next_page_token)]
+                vec![tables::runs(&answer.runs, &zone), more(&answer.next_page_token)]
             })
         }
         Task::Complaint(task) => super::recall_args::ask_complaints(session, task).await,
@@ -257,7 +257,7 @@ async fn objects(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
                 include_settled: *settled,
             };
             list!(session, quality.list_contradictions(request), "ListContradictionsResponse", |answer| {
-                vec![quality_sheets::contradictions(&answer.contradictions, &zone), more(&answer.next_page_token)]
+                vec![quality_tables::contradictions(&answer.contradictions, &zone), more(&answer.next_page_token)]
             })
         }
         Task::Check(CheckTask::List { point, page }) => {
@@ -269,21 +269,21 @@ async fn objects(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
                 to_time: session.asked_at.then_some(session.time),
             };
             list!(session, check.list_line_checks(request), "ListLineChecksResponse", |answer| {
-                vec![quality_sheets::checks(&answer.checks, &zone), more(&answer.next_page_token)]
+                vec![quality_tables::checks(&answer.checks, &zone), more(&answer.next_page_token)]
             })
         }
         Task::Check(CheckTask::Plan { machine }) => {
             let at_time = session.asked_at.then_some(session.time);
             let request = v1::GetCheckPlanRequest { machine_code: machine.clone(), at_time, min_sequence: 0 };
             show!(session, check.get_check_plan(request), "GetCheckPlanResponse", |answer| {
-                vec![quality_sheets::plan(&answer.states, &zone)]
+                vec![quality_tables::plan(&answer.states, &zone)]
             })
         }
         Task::Hold(HoldTask::List { ended, page }) => {
             let request =
                 v1::ListHoldsRequest { page_size: page.size(), page_token: page.page.clone(), include_ended: *ended };
             list!(session, quality.list_holds(request), "ListHoldsResponse", |answer| {
-                vec![sheets::holds(&answer.holds, &zone), more(&answer.next_page_token)]
+                vec![tables::holds(&answer.holds, &zone), more(&answer.next_page_token)]
             })
         }
         Task::Breach(BreachTask::List { closed, page }) => {
@@ -293,7 +293,7 @@ async fn objects(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
                 include_closed: *closed,
             };
             list!(session, quality.list_breaches(request), "ListBreachesResponse", |answer| {
-                vec![sheets::breaches(&answer.breaches, &zone), more(&answer.next_page_token)]
+                vec![tables::breaches(&answer.breaches, &zone), more(&answer.next_page_token)]
             })
         }
         _ => Ok(None),
@@ -356,7 +356,7 @@ pub async fn run(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
             let request =
                 v1::CheckLiftRequest { lift: Some(super::record::lift(lift)?), occurred_time: Some(session.time) };
             let answer = session.connection.lift.check_lift(request).await.map_err(|s| ask_fault(&s))?.into_inner();
-            session.show("CheckLiftResponse", &answer, &[sheets::lift_check(&answer)]);
+            session.show("CheckLiftResponse", &answer, &[tables::lift_check(&answer)]);
             Ok(Some(if answer.no_objection { Exit::Done } else { Exit::Refused }))
         }
         Task::Gear(task) => super::gear_args::ask_gear(session, task).await,
@@ -382,7 +382,7 @@ pub async fn run(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
                 day: day.clone(),
                 min_sequence: 0,
             };
-            show!(session, figure.get_yield(request), "GetYieldResponse", |answer| vec![sheets::yields(answer)])
+            show!(session, figure.get_yield(request), "GetYieldResponse", |answer| vec![tables::yields(answer)])
         }
         Task::Balance { feed, run, lot, day } => {
             let asked_at = session.asked_at;
@@ -396,7 +396,7 @@ pub async fn run(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
             };
             let zone = session.zone.clone();
             show!(session, figure.get_balance(request), "GetBalanceResponse", |answer| {
-                answer.spans.iter().map(|span| sheets::balance(span, &zone)).collect()
+                answer.spans.iter().map(|span| tables::balance(span, &zone)).collect()
             })
         }
         Task::Mixing { file, hourly, background } => {
@@ -406,7 +406,7 @@ pub async fn run(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
                 background: *background,
             };
             show!(session, figure.estimate_mixing(request), "EstimateMixingResponse", |answer| {
-                vec![crate::quality_sheets::mixing(answer)]
+                vec![crate::quality_tables::mixing(answer)]
             })
         }
         Task::Period { from, to, feed, product } => {
@@ -419,7 +419,7 @@ pub async fn run(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
             };
             let zone = session.zone.clone();
             show!(session, figure.get_period_balance(request), "GetPeriodBalanceResponse", |answer| {
-                crate::quality_sheets::period(answer, &zone)
+                crate::quality_tables::period(answer, &zone)
             })
         }
         Task::Journal(task) => journal(session, task).await,

@@ -3,7 +3,7 @@
 use clap::{Args, Subcommand};
 use packloft_proto::v1;
 
-use crate::audit_sheets;
+use crate::audit_tables;
 use crate::command::asking::{list, more, show};
 use crate::command::session::{Session, ask_fault};
 use crate::fault::{Exit, Fault};
@@ -145,7 +145,7 @@ pub async fn run(session: &mut Session, task: &AuditTask) -> Result<Option<Exit>
                 min_sequence: 0,
             };
             show!(session, figure.get_dispersion(request), "GetDispersionResponse", |answer| {
-                audit_sheets::dispersion(answer)
+                audit_tables::dispersion(answer)
             })
         }
         AuditTask::Packaging { days, machine } => {
@@ -156,7 +156,7 @@ pub async fn run(session: &mut Session, task: &AuditTask) -> Result<Option<Exit>
                 min_sequence: 0,
             };
             show!(session, figure.get_packaging_use(request), "GetPackagingUseResponse", |answer| {
-                audit_sheets::packaging(answer, &zone)
+                audit_tables::packaging(answer, &zone)
             })
         }
         AuditTask::Analysis { of } => {
@@ -166,7 +166,7 @@ pub async fn run(session: &mut Session, task: &AuditTask) -> Result<Option<Exit>
                 consignment_code: of.consignment.clone(),
                 min_sequence: 0,
             };
-            show!(session, lot.get_analysis(request), "GetAnalysisResponse", |answer| audit_sheets::analysis(answer))
+            show!(session, lot.get_analysis(request), "GetAnalysisResponse", |answer| audit_tables::analysis(answer))
         }
         AuditTask::Samples { run, lot, page } => {
             let request = v1::ListRetainedSamplesRequest {
@@ -176,13 +176,13 @@ pub async fn run(session: &mut Session, task: &AuditTask) -> Result<Option<Exit>
                 lot_code: lot.clone(),
             };
             list!(session, run.list_retained_samples(request), "ListRetainedSamplesResponse", |answer| {
-                vec![audit_sheets::samples(&answer.samples, &zone), more(&answer.next_page_token)]
+                vec![audit_tables::samples(&answer.samples, &zone), more(&answer.next_page_token)]
             })
         }
         AuditTask::Advice { load } => {
             let request = v1::GetDespatchAdviceRequest { load_code: load.clone(), min_sequence: 0 };
             show!(session, dispatch.get_despatch_advice(request), "GetDespatchAdviceResponse", |answer| {
-                audit_sheets::advice(answer, &zone)
+                audit_tables::advice(answer, &zone)
             })
         }
         AuditTask::Name(task) => names(session, task).await,
@@ -193,7 +193,7 @@ async fn listed(session: &mut Session, request: v1::ListPersonDetailsRequest) ->
     let zone = session.zone.clone();
     let told = !request.name.is_empty();
     let answer = session.connection.setup.list_person_details(request).await.map_err(|s| ask_fault(&s))?.into_inner();
-    session.show("ListPersonDetailsResponse", &answer, &[audit_sheets::names(&answer.details, &zone)]);
+    session.show("ListPersonDetailsResponse", &answer, &[audit_tables::names(&answer.details, &zone)]);
     let found = !told || answer.details.iter().any(|row| row.matches == Some(true));
     Ok(Some(if found { Exit::Done } else { Exit::NotFound }))
 }

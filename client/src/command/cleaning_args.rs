@@ -9,7 +9,7 @@ use crate::command::sending::{send, write};
 use crate::command::session::{Session, ask_fault};
 use crate::fault::{Exit, Fault};
 use crate::show::Sheet;
-use crate::{quality_sheets, sheets};
+use crate::{quality_tables, tables};
 
 /// Why a machine was cleaned.
 #[derive(Clone, Copy, ValueEnum)]
@@ -99,7 +99,7 @@ pub async fn ask(session: &mut Session, task: &CleaningTask) -> Result<Option<Ex
         machine_code: machine.clone(),
     };
     list!(session, check.list_cleanings(request), "ListCleaningsResponse", |answer| {
-        vec![quality_sheets::cleanings(&answer.cleanings, &zone), more(&answer.next_page_token)]
+        vec![quality_tables::cleanings(&answer.cleanings, &zone), more(&answer.next_page_token)]
     })
 }
 

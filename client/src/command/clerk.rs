@@ -8,7 +8,7 @@ use crate::command::session::{Session, ask_fault};
 use crate::connection::persist;
 use crate::fault::{Exit, Fault};
 use crate::show::Sheet;
-use crate::{sheets, store_sheets, v1};
+use crate::{store_tables, tables, v1};
 
 /// Sends a write and shows its receipt with more lines made of the answer.
 macro_rules! write_and {
@@ -26,7 +26,7 @@ macro_rules! write_and {
         .await
         .map_err(|status| $session.write_fault(&status))?
         .into_inner();
-        let mut sheet = sheets::receipt(&answer.receipt.clone().unwrap_or_default());
+        let mut sheet = tables::receipt(&answer.receipt.clone().unwrap_or_default());
         {
             let $answer = &answer;
             let lines: Vec<String> = $lines;
@@ -80,7 +80,7 @@ pub async fn pallets(session: &mut Session, task: PalletTask) -> Result<Exit, Fa
             session,
             pallet.weigh_pallet,
             WeighPalletRequest { sscc, scale_code: scale, gross_mass_mg: gross },
-            |answer| vec![store_sheets::expected(answer)]
+            |answer| vec![store_tables::expected(answer)]
         ),
         PalletTask::Split { sscc, packs, run, new_sscc, location } => write_and!(
             session,
@@ -190,8 +190,8 @@ async fn add(session: &mut Session, consignment: &str, ssccs: &[String], already
             fault
         })?
         .into_inner();
-        let mut sheet = sheets::receipt(&answer.receipt.clone().unwrap_or_default());
-        sheet.before.push(store_sheets::loaded(&answer));
+        let mut sheet = tables::receipt(&answer.receipt.clone().unwrap_or_default());
+        sheet.before.push(store_tables::loaded(&answer));
         session.show("LoadPalletResponse", &answer, &[sheet]);
     }
     Ok(Exit::Done)
@@ -319,8 +319,8 @@ pub async fn ask_stock(session: &mut Session, task: &super::arguments::Task) -> 
         Task::Pallet(PalletTask::Show { sscc }) => {
             let request = v1::GetPalletRequest { sscc: sscc.clone(), min_sequence: 0 };
             show!(session, pallet.get_pallet(request), "GetPalletResponse", |answer| {
-                let mut found: Vec<Sheet> = answer.pallet.iter().map(store_sheets::pallet).collect();
-                found.push(sheets::happenings(&answer.happenings, &zone));
+                let mut found: Vec<Sheet> = answer.pallet.iter().map(store_tables::pallet).collect();
+                found.push(tables::happenings(&answer.happenings, &zone));
                 found
             })
         }
@@ -334,7 +334,7 @@ pub async fn ask_stock(session: &mut Session, task: &super::arguments::Task) -> 
                 only_not_free: *not_free,
             };
             list!(session, pallet.list_pallets(request), "ListPalletsResponse", |answer| {
-                vec![store_sheets::pallets(&answer.pallets), more(&answer.next_page_token)]
+                vec![store_tables::pallets(&answer.pallets), more(&answer.next_page_token)]
             })
         }
         Task::Store(StoreTask::Stock { location, product, kind, lot, older_than, state, page: given }) => {
@@ -354,8 +354,8 @@ pub async fn ask_stock(session: &mut Session, task: &super::arguments::Task) -> 
             let when = session.asked_at.then(|| zone.show(Some(&session.time)));
             list!(session, store.list_stock(request), "ListStockResponse", |answer| {
                 vec![
-                    store_sheets::stock(answer, &zone, when.as_deref()),
-                    store_sheets::places(answer),
+                    store_tables::stock(answer, &zone, when.as_deref()),
+                    store_tables::places(answer),
                     more(&answer.next_page_token),
                 ]
             })
@@ -363,7 +363,7 @@ pub async fn ask_stock(session: &mut Session, task: &super::arguments::Task) -> 
         Task::Order(OrderTask::Show { order }) => {
             let request = v1::ListOrdersRequest { order_code: order.clone(), ..v1::ListOrdersRequest::default() };
             show!(session, dispatch.list_orders(request), "ListOrdersResponse", |answer| {
-                vec![store_sheets::orders(&answer.orders)]
+                vec![store_tables::orders(&answer.orders)]
             })
         }
         Task::Order(OrderTask::List { consignee, page: given }) => {
@@ -375,7 +375,7 @@ pub async fn ask_stock(session: &mut Session, task: &super::arguments::Task) -> 
                 ..v1::ListOrdersRequest::default()
             };
             list!(session, dispatch.list_orders(request), "ListOrdersResponse", |answer| {
-                vec![store_sheets::orders(&answer.orders), more(&answer.next_page_token)]
+                vec![store_tables::orders(&answer.orders), more(&answer.next_page_token)]
             })
         }
         Task::Load(task) => ask_loads(session, task).await,
@@ -389,14 +389,14 @@ async fn ask_loads(session: &mut Session, task: &LoadTask) -> Result<Option<Exit
         LoadTask::Show { load } => {
             let request = v1::GetVehicleLoadRequest { load_code: load.clone(), min_sequence: 0 };
             show!(session, dispatch.get_vehicle_load(request), "GetVehicleLoadResponse", |answer| {
-                answer.load.iter().flat_map(|load| store_sheets::load(load, &zone)).collect()
+                answer.load.iter().flat_map(|load| store_tables::load(load, &zone)).collect()
             })
         }
         LoadTask::List { open, page: given } => {
             let (page_size, page_token) = page(given);
             let request = v1::ListVehicleLoadsRequest { page_size, page_token, only_open: *open };
             list!(session, dispatch.list_vehicle_loads(request), "ListVehicleLoadsResponse", |answer| {
-                vec![store_sheets::loads(&answer.loads, &zone), more(&answer.next_page_token)]
+                vec![store_tables::loads(&answer.loads, &zone), more(&answer.next_page_token)]
             })
         }
         LoadTask::Propose { consignment, product, packs } => {
@@ -408,7 +408,7 @@ async fn ask_loads(session: &mut Session, task: &LoadTask) -> Result<Option<Exit
                 at_time: session.asked_at.then_some(session.time),
             };
             show!(session, dispatch.propose_load(request), "ProposeLoadResponse", |answer| {
-                store_sheets::proposal(answer)
+                store_tables::proposal(answer)
             })
         }
         LoadTask::Check { consignment, sscc } => {
@@ -419,7 +419,7 @@ async fn ask_loads(session: &mut Session, task: &LoadTask) -> Result<Option<Exit
             };
             let answer = session.connection.dispatch.check_load(request).await;
             let answer = answer.map_err(|status| ask_fault(&status))?.into_inner();
-            session.show("CheckLoadResponse", &answer, &[store_sheets::load_check(&answer, sscc)]);
+            session.show("CheckLoadResponse", &answer, &[store_tables::load_check(&answer, sscc)]);
             Ok(Some(if answer.no_objection { Exit::Done } else { Exit::Refused }))
         }
         _ => Ok(None),

@@ -10,7 +10,7 @@ use crate::command::session::{Session, ask_fault};
 use crate::connection::{further_id, persist};
 use crate::fault::{Exit, Fault};
 use crate::show::Sheet;
-use crate::{mass, sheets};
+use crate::{mass, tables};
 
 /// How a paper is made.
 #[derive(Clone, Copy, ValueEnum)]

@@ -6,7 +6,7 @@ use packloft_proto::v1;
 use crate::command::asking::show;
 use crate::command::session::{Session, ask_fault};
 use crate::fault::{Exit, Fault};
-use crate::fill_sheets;
+use crate::fill_tables;
 use crate::show::Sheet;
 
 /// Kinds of charts.
@@ -138,7 +138,7 @@ pub async fn run(session: &mut Session, task: &FillTask) -> Result<Option<Exit>,
                 min_sequence: 0,
             };
             show!(session, figure.get_net_quantity(request), "GetNetQuantityResponse", |answer| {
-                fill_sheets::quantity(answer, &zone, *packs)
+                fill_tables::quantity(answer, &zone, *packs)
             })
         }
         FillTask::Chart { run, kind, subgroup, base, one_side } => {
@@ -155,7 +155,7 @@ pub async fn run(session: &mut Session, task: &FillTask) -> Result<Option<Exit>,
                 one_side_count: *one_side,
                 min_sequence: 0,
             };
-            show!(session, figure.get_chart(request), "GetChartResponse", |answer| fill_sheets::chart(answer, &zone))
+            show!(session, figure.get_chart(request), "GetChartResponse", |answer| fill_tables::chart(answer, &zone))
         }
         FillTask::Target { run, short_share_ppm, hourly_samples, value_per_kg, currency, daily_packs } => {
             let request = v1::GetFillAdviceRequest {
@@ -168,7 +168,7 @@ pub async fn run(session: &mut Session, task: &FillTask) -> Result<Option<Exit>,
                 min_sequence: 0,
             };
             show!(session, figure.get_fill_advice(request), "GetFillAdviceResponse", |answer| {
-                fill_sheets::target(answer, currency)
+                fill_tables::target(answer, currency)
             })
         }
         FillTask::Performance { machine, day, name } => {
@@ -179,7 +179,7 @@ pub async fn run(session: &mut Session, task: &FillTask) -> Result<Option<Exit>,
                 min_sequence: 0,
             };
             show!(session, figure.get_line_performance(request), "GetLinePerformanceResponse", |answer| {
-                fill_sheets::performance(answer, &zone)
+                fill_tables::performance(answer, &zone)
             })
         }
     }

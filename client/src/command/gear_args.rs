@@ -9,7 +9,7 @@ use crate::command::session::{Session, ask_fault};
 use crate::fault::{Exit, Fault};
 use crate::mass::parse as mass;
 use crate::show::Sheet;
-use crate::{gear_sheets, sheets};
+use crate::{gear_tables, tables};
 
 /// One of a hoist and a gear item.
 #[derive(Args)]
@@ -287,11 +287,11 @@ pub async fn ask_gear(session: &mut Session, task: &GearTask) -> Result<Option<E
     match task {
         GearTask::List => {
             let request = v1::ListItemsRequest { at_time };
-            show!(session, gear.list_items(request), "ListItemsResponse", |answer| vec![gear_sheets::items(answer)])
+            show!(session, gear.list_items(request), "ListItemsResponse", |answer| vec![gear_tables::items(answer)])
         }
         GearTask::State(item) => {
             let request = v1::GetItemRequest { hoist_code: item.hoist.clone(), gear_code: item.gear.clone(), at_time };
-            show!(session, gear.get_item(request), "GetItemResponse", |answer| gear_sheets::item(answer, &zone))
+            show!(session, gear.get_item(request), "GetItemResponse", |answer| gear_tables::item(answer, &zone))
         }
         _ => Ok(None),
     }
@@ -314,7 +314,7 @@ pub async fn ask_hoist(session: &mut Session, task: &HoistTask) -> Result<Option
     match task {
         HoistTask::Life { hoist } => {
             let request = v1::GetLifeRequest { hoist_code: hoist.clone(), at_time };
-            show!(session, gear.get_life(request), "GetLifeResponse", |answer| gear_sheets::life(answer, &zone))
+            show!(session, gear.get_life(request), "GetLifeResponse", |answer| gear_tables::life(answer, &zone))
         }
         HoistTask::Spectrum(args) => {
             let request = v1::EstimateLifeRequest {
@@ -332,7 +332,7 @@ pub async fn ask_hoist(session: &mut Session, task: &HoistTask) -> Result<Option
             };
             let rows = request.rows.clone();
             show!(session, gear.estimate_life(request), "EstimateLifeResponse", |answer| {
-                vec![gear_sheets::spectrum(&rows, args.factor, answer)]
+                vec![gear_tables::spectrum(&rows, args.factor, answer)]
             })
         }
         HoistTask::Compare { hoist, bags, gear_mass, other } => {
@@ -344,7 +344,7 @@ pub async fn ask_hoist(session: &mut Session, task: &HoistTask) -> Result<Option
                 at_time,
             };
             show!(session, gear.compare_life(request), "CompareLifeResponse", |answer| {
-                vec![gear_sheets::compared(answer)]
+                vec![gear_tables::compared(answer)]
             })
         }
         _ => Ok(None),
@@ -361,12 +361,12 @@ pub async fn ask_fibc(session: &mut Session, task: &FibcTask) -> Result<Option<E
         FibcTask::List(page) => {
             let request = v1::ListFibcStatesRequest { page_size: page.size(), page_token: page.page.clone() };
             list!(session, gear.list_fibc_states(request), "ListFibcStatesResponse", |answer| {
-                vec![gear_sheets::fibcs(&answer.fibcs), crate::command::asking::more(&answer.next_page_token)]
+                vec![gear_tables::fibcs(&answer.fibcs), crate::command::asking::more(&answer.next_page_token)]
             })
         }
         FibcTask::Show { fibc } => {
             let request = v1::GetFibcRequest { fibc_code: fibc.clone() };
-            show!(session, gear.get_fibc(request), "GetFibcResponse", |answer| gear_sheets::fibc(answer, &zone))
+            show!(session, gear.get_fibc(request), "GetFibcResponse", |answer| gear_tables::fibc(answer, &zone))
         }
         FibcTask::Inspect { .. } => Ok(None),
     }
@@ -494,6 +494,6 @@ pub async fn record_fibc(session: &mut Session, task: FibcTask) -> Result<Exit, 
 /// What the server answered instead.
 pub async fn may_tip(session: &mut Session, request: v1::CheckTipRequest) -> Result<Option<Exit>, Fault> {
     let answer = session.connection.run.check_tip(request).await.map_err(|s| ask_fault(&s))?.into_inner();
-    session.show("CheckTipResponse", &answer, &[gear_sheets::tip_check(&answer)]);
+    session.show("CheckTipResponse", &answer, &[gear_tables::tip_check(&answer)]);
     Ok(Some(if answer.no_objection { Exit::Done } else { Exit::Refused }))
 }

@@ -210,7 +210,7 @@ pub async fn record(session: &mut Session, task: LabelTask) -> Result<Exit, Faul
     }
     if args.to.as_ref().is_none_or(|path| path.as_os_str() != "-") {
         let receipt = answer.receipt.unwrap_or_default();
-        session.show("Receipt", &receipt, &[crate::sheets::receipt(&receipt)]);
+        session.show("Receipt", &receipt, &[crate::tables::receipt(&receipt)]);
     }
     Ok(Exit::Done)
 }
@@ -232,7 +232,7 @@ async fn check(session: &mut Session, kind: LabelName, code: String, scan: Strin
     .await
     .map_err(|status| session.write_fault(&status))?
     .into_inner();
-    let mut sheet = crate::sheets::receipt(&answer.receipt.clone().unwrap_or_default());
+    let mut sheet = crate::tables::receipt(&answer.receipt.clone().unwrap_or_default());
     let words = if answer.matched { "the label is its own" } else { "WRONG LABEL: take it off, print its own" };
     sheet.before.insert(0, words.into());
     sheet.before.extend(answer.differences.iter().map(|text| format!("  {text}")));

@@ -6,7 +6,7 @@ use packloft_proto::v1;
 use crate::command::asking::show;
 use crate::command::session::{Session, ask_fault};
 use crate::fault::{Exit, Fault};
-use crate::now_sheets;
+use crate::now_tables;
 use crate::show::Sheet;
 
 /// Questions about now.
@@ -55,7 +55,7 @@ pub async fn run(session: &mut Session, task: &NowTask) -> Result<Option<Exit>, 
         NowTask::Find { text } => {
             let request = v1::FindCodeRequest { text: text.clone(), min_sequence: 0 };
             let answer = session.connection.trace.find_code(request).await.map_err(|s| ask_fault(&s))?.into_inner();
-            session.show("FindCodeResponse", &answer, &[now_sheets::found(text, &answer.found)]);
+            session.show("FindCodeResponse", &answer, &[now_tables::found(text, &answer.found)]);
             Ok(Some(if answer.found.is_empty() { Exit::NotFound } else { Exit::Done }))
         }
         NowTask::Due { days } => {
@@ -63,21 +63,21 @@ pub async fn run(session: &mut Session, task: &NowTask) -> Result<Option<Exit>, 
             let request = v1::ListDueRequest { within_days: (*days).max(1), at_time };
             let mut answer = session.connection.lift.list_due(request).await.map_err(|s| ask_fault(&s))?.into_inner();
             answer.rows.retain(|row| row.stopped || row.due_date.is_empty() || row.days_left <= *days);
-            session.show("ListDueResponse", &answer, &[now_sheets::due(&answer)]);
+            session.show("ListDueResponse", &answer, &[now_tables::due(&answer)]);
             Ok(Some(Exit::Done))
         }
         NowTask::Line { machine } => {
             let request = v1::GetLineRequest { machine_code: machine.clone(), at_time, min_sequence: 0 };
-            show!(session, run.get_line(request), "GetLineResponse", |answer| now_sheets::line(answer, &zone))
+            show!(session, run.get_line(request), "GetLineResponse", |answer| now_tables::line(answer, &zone))
         }
         NowTask::Fill { run } => {
             let request = v1::GetFillRequest { run_code: run.clone(), min_sequence: 0 };
-            show!(session, figure.get_fill(request), "GetFillResponse", |answer| vec![now_sheets::fill(answer, &zone)])
+            show!(session, figure.get_fill(request), "GetFillResponse", |answer| vec![now_tables::fill(answer, &zone)])
         }
         NowTask::Shift { day, name } => {
             let request = v1::GetShiftReportRequest { day: day.clone(), shift_name: name.clone(), min_sequence: 0 };
             show!(session, figure.get_shift_report(request), "GetShiftReportResponse", |answer| {
-                vec![now_sheets::shift(answer, &zone)]
+                vec![now_tables::shift(answer, &zone)]
             })
         }
     }

@@ -8,7 +8,7 @@ use crate::command::session::{Session, ask_fault};
 use crate::connection::persist;
 use crate::fault::{Exit, Fault};
 use crate::mass::parse as mass;
-use crate::{fill_sheets, sheets};
+use crate::{fill_tables, tables};
 
 /// Outcome of a test.
 #[derive(Clone, Copy, ValueEnum)]
@@ -125,7 +125,7 @@ pub async fn ask(session: &mut Session, task: &PackerTask) -> Result<Option<Exit
         ..v1::GetLineReportRequest::default()
     };
     let answer = session.connection.figure.get_line_report(request).await.map_err(|s| ask_fault(&s))?.into_inner();
-    session.show("GetLineReportResponse", &answer, &crate::report_sheets::report(&answer, &session.zone));
+    session.show("GetLineReportResponse", &answer, &crate::report_tables::report(&answer, &session.zone));
     Ok(Some(Exit::Done))
 }
 
@@ -151,8 +151,8 @@ pub async fn record(session: &mut Session, task: PackerTask) -> Result<Exit, Fau
             .await
             .map_err(|status| session.write_fault(&status))?
             .into_inner();
-            let mut sheet = sheets::receipt(&answer.receipt.clone().unwrap_or_default());
-            sheet.before.extend(fill_sheets::tare(&answer));
+            let mut sheet = tables::receipt(&answer.receipt.clone().unwrap_or_default());
+            sheet.before.extend(fill_tables::tare(&answer));
             session.show("RecordTareResponse", &answer, &[sheet]);
             Ok(Exit::Done)
         }

@@ -10,7 +10,7 @@ use crate::command::sending::{packs, send, write};
 use crate::command::session::{Session, ask_fault};
 use crate::fault::{Exit, Fault};
 use crate::show::Sheet;
-use crate::{recall_sheets, sheets};
+use crate::{recall_tables, tables};
 
 /// Complaints.
 #[derive(Subcommand)]
@@ -210,13 +210,13 @@ pub async fn ask_complaints(session: &mut Session, task: &ComplaintTask) -> Resu
         ComplaintTask::Show { complaint } => {
             let request = v1::GetComplaintRequest { complaint_code: complaint.clone(), min_sequence: 0 };
             show!(session, recall.get_complaint(request), "GetComplaintResponse", |answer| {
-                recall_sheets::complaint(answer, &zone)
+                recall_tables::complaint(answer, &zone)
             })
         }
         ComplaintTask::List { page } => {
             let request = v1::ListComplaintsRequest { page_size: page.size(), page_token: page.page.clone() };
             list!(session, recall.list_complaints(request), "ListComplaintsResponse", |answer| {
-                vec![recall_sheets::complaints(&answer.complaints, &zone), more(&answer.next_page_token)]
+                vec![recall_tables::complaints(&answer.complaints, &zone), more(&answer.next_page_token)]
             })
         }
     }
@@ -256,14 +256,14 @@ pub async fn ask_recalls(session: &mut Session, task: &RecallTask) -> Result<Opt
     match task {
         RecallTask::Show { recall } => {
             let request = v1::GetRecallRequest { recall_code: recall.clone(), min_sequence: 0 };
-            show!(session, recall.get_recall(request), "GetRecallResponse", |answer| recall_sheets::recall(
+            show!(session, recall.get_recall(request), "GetRecallResponse", |answer| recall_tables::recall(
                 answer, &zone
             ))
         }
         RecallTask::List { page } => {
             let request = v1::ListRecallsRequest { page_size: page.size(), page_token: page.page.clone() };
             list!(session, recall.list_recalls(request), "ListRecallsResponse", |answer| {
-                vec![recall_sheets::recalls(&answer.recalls, &zone), more(&answer.next_page_token)]
+                vec![recall_tables::recalls(&answer.recalls, &zone), more(&answer.next_page_token)]
             })
         }
         _ => Ok(None),

@@ -9,7 +9,7 @@ use crate::command::common_args::{CounterArgs, LiftArgs};
 use crate::command::sending::{packs, send, write};
 use crate::command::session::Session;
 use crate::fault::{Exit, Fault};
-use crate::{mass, sheets, v1};
+use crate::{mass, tables, v1};
 
 /// Text given directly or as @FILE.
 fn given(text: &str) -> Result<String, Fault> {
@@ -621,7 +621,7 @@ pub async fn run(session: &mut Session, task: Task) -> Result<Exit, Fault> {
             .await
             .map_err(|status| session.write_fault(&status))?
             .into_inner();
-            let mut sheet = sheets::receipt(&answer.receipt.clone().unwrap_or_default());
+            let mut sheet = tables::receipt(&answer.receipt.clone().unwrap_or_default());
             sheet.before.push(format!("on the hook: {}", mass::kilograms(answer.hook_load_mg)));
             sheet.before.push(format!("CAUTION: {}", answer.caution));
             session.show("RecordLiftResponse", &answer, &[sheet]);

@@ -24,7 +24,7 @@ macro_rules! send {
         })
         .await?;
         let receipt = answer.receipt.clone().unwrap_or_default();
-        $session.show("Receipt", &receipt, &[sheets::receipt(&receipt)]);
+        $session.show("Receipt", &receipt, &[tables::receipt(&receipt)]);
         Ok(Exit::Done)
     }};
 }

@@ -5,7 +5,7 @@ use packloft_proto::v1;
 
 use super::fill_args::SchemeName;
 use crate::fault::Fault;
-use crate::fill_sheets;
+use crate::fill_tables;
 
 /// Whose further rules on net quantity.
 #[derive(Clone, Copy, ValueEnum)]
@@ -137,10 +137,10 @@ pub fn rows(site: &v1::Site) -> Vec<Vec<String>> {
         rows.push(vec!["short share".to_owned(), format!("{} ppm", site.short_share_ppm)]);
     }
     if let Some(setting) = &site.quantity {
-        let schemes: Vec<&str> = setting.schemes().map(fill_sheets::scheme).collect();
+        let schemes: Vec<&str> = setting.schemes().map(fill_tables::scheme).collect();
         let schemes = if schemes.is_empty() { "all".to_owned() } else { schemes.join(", ") };
         rows.push(vec!["quantity schemes".to_owned(), schemes]);
-        rows.push(vec!["quantity rules".to_owned(), fill_sheets::rules(setting.rules()).to_owned()]);
+        rows.push(vec!["quantity rules".to_owned(), fill_tables::rules(setting.rules()).to_owned()]);
     }
     rows
 }

@@ -11,13 +11,13 @@ use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::pallet;
 use packloft_proto::v1;
 
-use crate::asked::{Asked, invalid, unknown};
+use crate::context::{QueryContext, invalid, unknown};
 use crate::times::timestamp;
 use crate::transcode::transcode_all;
 
 /// A pallet as a paper would name it by what is known now. What came back later was right on the papers.
 fn paper(
-    asked: &Asked,
+    context: &QueryContext,
     load: &LoadFacts,
     pallet: &PalletFacts,
     consignment_code: &str,
@@ -26,18 +26,18 @@ fn paper(
     let on_load = load.pallets.iter().find(|row| row.sscc == pallet.sscc).map(|row| row.mass_mg);
     let mass = match on_load {
         Some(mass) => Some(mass),
-        None => pallet::mass_mg(&asked.record, pallet)?,
+        None => pallet::mass_mg(&context.record, pallet)?,
     };
     Ok(DispatchedPallet {
         sscc: pallet.sscc.clone(),
         consignment_code: consignment_code.into(),
         consignee_code: consignee_code.into(),
         product_code: pallet.product_code.clone(),
-        pack_count: pallet.pack_count() + came_back(asked, &pallet.sscc, consignment_code)?.0,
-        batch_code: load::batches(&asked.record, pallet)?,
+        pack_count: pallet.pack_count() + came_back(context, &pallet.sscc, consignment_code)?.0,
+        batch_code: load::batches(&context.record, pallet)?,
         best_before_date: pallet.best_before_date.clone(),
         mass_mg: mass.unwrap_or(0),
-        batches: issue::by_batch(&asked.record, pallet, &asked.zone)?,
+        batches: issue::by_batch(&context.record, pallet, &context.zone)?,
     })
 }
 
@@ -45,9 +45,9 @@ fn paper(
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn came_back(asked: &Asked, sscc: &str, consignment_code: &str) -> Result<(i64, bool), Unreadable> {
+pub fn came_back(context: &QueryContext, sscc: &str, consignment_code: &str) -> Result<(i64, bool), Unreadable> {
     let (mut parts, mut whole) = (0, false);
-    for row in facts(&asked.record, &object("pallet", sscc))? {
+    for row in facts(&context.record, &object("pallet", sscc))? {
         match &row.event.fact {
             Some(Fact::PalletReturned(f)) if f.sscc == sscc && f.consignment_code == consignment_code => {
                 whole |= f.new_sscc.is_empty();
@@ -76,16 +76,16 @@ fn differences(issued: &DispatchedPallet, now: &DispatchedPallet) -> Vec<String>
 }
 
 /// Newest entry about pallets, and the runs their packs are of.
-fn newest(asked: &Asked, ssccs: &[&str]) -> Result<i64, Unreadable> {
+fn newest(context: &QueryContext, ssccs: &[&str]) -> Result<i64, Unreadable> {
     let mut newest = 0;
     for sscc in ssccs {
         let mut keys = vec![object("pallet", sscc)];
-        if let Some(known) = objects::pallet::pallet(&asked.record, sscc)? {
+        if let Some(known) = objects::pallet::pallet(&context.record, sscc)? {
             let runs = known.layers.iter().filter(|layer| !layer.run_code.is_empty());
             keys.extend(runs.map(|layer| object("run", &layer.run_code)));
         }
         for key in keys {
-            newest = asked.record.list(&key)?.iter().map(|row| row.sequence).fold(newest, i64::max);
+            newest = context.record.list(&key)?.iter().map(|row| row.sequence).fold(newest, i64::max);
         }
     }
     Ok(newest)
@@ -95,8 +95,8 @@ fn newest(asked: &Asked, ssccs: &[&str]) -> Result<i64, Unreadable> {
 ///
 /// # Errors
 /// `NotFound` for an unknown load, `Invalid` for one that has not left.
-pub fn advice(asked: &Asked, load_code: &str) -> Result<v1::GetDespatchAdviceResponse, Refusal> {
-    let record = &asked.record;
+pub fn advice(context: &QueryContext, load_code: &str) -> Result<v1::GetDespatchAdviceResponse, Refusal> {
+    let record = &context.record;
     let load = load::load(record, load_code)?.ok_or_else(|| unknown("load", load_code))?;
     let Some((papers, at_us)) = &load.dispatched else {
         return Err(invalid(
@@ -113,7 +113,7 @@ pub fn advice(asked: &Asked, load_code: &str) -> Result<v1::GetDespatchAdviceRes
             papers.pallets.iter().filter(|row| row.consignment_code == *code).cloned().collect();
         let mut now = Vec::new();
         for known in load::consignment_pallets(record, code)? {
-            now.push(paper(asked, &load, &known, code, consignee)?);
+            now.push(paper(context, &load, &known, code, consignee)?);
         }
         let mut changes = Vec::new();
         let mut change = |sscc: &str, text: String| changes.push(v1::AdviceChange { sscc: sscc.into(), text });
@@ -127,13 +127,13 @@ pub fn advice(asked: &Asked, load_code: &str) -> Result<v1::GetDespatchAdviceRes
                 }
                 None => {
                     // What came back whole was right on the papers and stays on them.
-                    if came_back(asked, &row.sscc, code)?.1 {
+                    if came_back(context, &row.sscc, code)?.1 {
                         now.push(row.clone());
                         continue;
                     }
                     let known = objects::pallet::pallet(record, &row.sscc)?;
                     let place = match known {
-                        Some(pallet) => super::pallets::place_words(asked, &pallet)?,
+                        Some(pallet) => super::pallets::place_words(context, &pallet)?,
                         None => "not on record any more".into(),
                     };
                     change(&row.sscc, format!("did not go there: it is {place}"));
@@ -151,7 +151,7 @@ pub fn advice(asked: &Asked, load_code: &str) -> Result<v1::GetDespatchAdviceRes
         advices.push(v1::DespatchAdvice {
             consignee_code: consignee.clone(),
             consignment_code: code.clone(),
-            correction_sequence: if offered { newest(asked, &changed)? } else { 0 },
+            correction_sequence: if offered { newest(context, &changed)? } else { 0 },
             correction_offered: offered,
             corrected: if offered { transcode_all(&now) } else { Vec::new() },
             issued: transcode_all(&issued),
@@ -162,6 +162,6 @@ pub fn advice(asked: &Asked, load_code: &str) -> Result<v1::GetDespatchAdviceRes
         load_code: load_code.into(),
         dispatched_time: Some(timestamp(*at_us)),
         advices,
-        sequence: asked.sequence(),
+        sequence: context.sequence(),
     })
 }

@@ -16,7 +16,7 @@ use packloft_proto::v1;
 
 use super::content::content;
 use super::objects::lot_state;
-use crate::asked::{Asked, invalid, unknown};
+use crate::context::{QueryContext, invalid, unknown};
 use crate::times::timestamp;
 
 /// What the figures are of.
@@ -29,10 +29,10 @@ struct Subject {
     reservations: Vec<String>,
 }
 
-fn of_pallets(asked: &Asked, words: String, pallets: &[PalletFacts]) -> Result<Subject, Refusal> {
+fn of_pallets(context: &QueryContext, words: String, pallets: &[PalletFacts]) -> Result<Subject, Refusal> {
     let mut found = Subject { words, ..Subject::default() };
     for pallet in pallets {
-        let content = content(asked, pallet)?;
+        let content = content(context, pallet)?;
         if content.unrecorded {
             let text = format!("pallet {} may hold product that no record explains", pallet.sscc);
             found.reservations.push(text);
@@ -45,21 +45,21 @@ fn of_pallets(asked: &Asked, words: String, pallets: &[PalletFacts]) -> Result<S
             found.reservations.push(format!("the lots of pallet {} are not known", pallet.sscc));
         }
         for tag in &content.bag_tags {
-            if bag::bag(&asked.record, tag)?.is_some_and(|bag| bag.lots.is_empty() && bag.rework.is_empty()) {
+            if bag::bag(&context.record, tag)?.is_some_and(|bag| bag.lots.is_empty() && bag.rework.is_empty()) {
                 let text = format!("pallet {} may hold product of bag {tag}, whose lot is not known", pallet.sscc);
                 found.reservations.push(text);
             }
         }
         found.lots.extend(content.lot_codes);
         found.products.insert(pallet.product_code.clone());
-        found.batches.extend(load::batches(&asked.record, pallet)?.split(" + ").map(str::to_owned));
+        found.batches.extend(load::batches(&context.record, pallet)?.split(" + ").map(str::to_owned));
     }
     found.batches.remove("");
     Ok(found)
 }
 
-fn subject(asked: &Asked, request: &v1::GetAnalysisRequest, sscc: &str) -> Result<Subject, Refusal> {
-    let record = &asked.record;
+fn subject(context: &QueryContext, request: &v1::GetAnalysisRequest, sscc: &str) -> Result<Subject, Refusal> {
+    let record = &context.record;
     match (request.lot_code.as_str(), sscc, request.consignment_code.as_str()) {
         (lot, "", "") if !lot.is_empty() => {
             lot::lot(record, lot)?.ok_or_else(|| unknown("lot", lot))?;
@@ -67,12 +67,12 @@ fn subject(asked: &Asked, request: &v1::GetAnalysisRequest, sscc: &str) -> Resul
         }
         ("", sscc, "") if !sscc.is_empty() => {
             let pallet = pallet::pallet(record, sscc)?.ok_or_else(|| unknown("pallet", sscc))?;
-            of_pallets(asked, format!("pallet {sscc}"), &[pallet])
+            of_pallets(context, format!("pallet {sscc}"), &[pallet])
         }
         ("", "", code) if !code.is_empty() => {
             load::consignment(record, code)?.ok_or_else(|| unknown("consignment", code))?;
             let pallets = load::consignment_pallets(record, code)?;
-            let mut found = of_pallets(asked, format!("consignment {code}"), &pallets)?;
+            let mut found = of_pallets(context, format!("consignment {code}"), &pallets)?;
             if pallets.is_empty() {
                 found.reservations.push("no pallet is on the consignment".into());
             }
@@ -114,10 +114,10 @@ fn analysed(lot: &LotFacts) -> v1::AnalysedLot {
 /// Limits of the plant's own sets that are in force, by property and unit: words, and whether each lot keeps it.
 type Limits = BTreeMap<(String, String), (BTreeSet<String>, Vec<Option<bool>>)>;
 
-fn limits(asked: &Asked, lots: &[LotFacts]) -> Result<Limits, Refusal> {
+fn limits(context: &QueryContext, lots: &[LotFacts]) -> Result<Limits, Refusal> {
     let mut found = Limits::new();
     for lot in lots {
-        for row in grade::own(&asked.record, lot, lot.judged_us())?.into_iter().flat_map(|grade| grade.rows) {
+        for row in grade::own(&context.record, lot, lot.judged_us())?.into_iter().flat_map(|grade| grade.rows) {
             let known = found.entry((row.property, row.unit)).or_default();
             known.0.insert(row.limit);
             known.1.push(row.passed);
@@ -131,19 +131,19 @@ fn limits(asked: &Asked, lots: &[LotFacts]) -> Result<Limits, Refusal> {
 /// # Errors
 /// `Invalid` unless exactly one thing is named, `NotFound` for an unknown code.
 pub fn analysis(
-    asked: &Asked,
+    context: &QueryContext,
     request: &v1::GetAnalysisRequest,
     sscc: &str,
 ) -> Result<v1::GetAnalysisResponse, Refusal> {
-    let mut subject = subject(asked, request, sscc)?;
+    let mut subject = subject(context, request, sscc)?;
     let mut lots = Vec::new();
     for code in &subject.lots {
-        match lot::lot(&asked.record, code)? {
+        match lot::lot(&context.record, code)? {
             Some(facts) => lots.push(facts),
             None => subject.reservations.push(format!("lot {code} has no record of its own")),
         }
     }
-    let limits = limits(asked, &lots)?;
+    let limits = limits(context, &lots)?;
     let results: Vec<_> = lots.iter().map(newest).collect();
     let keys: BTreeSet<_> = results.iter().flat_map(|row| row.keys().cloned()).chain(limits.keys().cloned()).collect();
     for (lot, _) in lots.iter().zip(&results).filter(|(_, results)| results.is_empty()) {
@@ -206,7 +206,7 @@ pub fn analysis(
             LotDecision::Pending => subject.reservations.push(format!("lot {code} is not released yet")),
             LotDecision::Rejected => subject.reservations.push(format!("lot {code} is REJECTED")),
         }
-        for state in hold::on_lot(&asked.record, code)? {
+        for state in hold::on_lot(&context.record, code)? {
             subject.reservations.push(format!("hold {} is open on lot {code}", state.hold.hold_code));
         }
     }
@@ -217,6 +217,6 @@ pub fn analysis(
         lots: lots.iter().map(analysed).collect(),
         properties,
         reservations: subject.reservations,
-        sequence: asked.sequence(),
+        sequence: context.sequence(),
     })
 }

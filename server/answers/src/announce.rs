@@ -14,7 +14,7 @@ use packloft_proto::v1;
 
 use super::content::of_bag;
 use super::stock_state;
-use crate::asked::Asked;
+use crate::context::QueryContext;
 use crate::listed::ordered;
 use crate::times::timestamp;
 use crate::trace_settings::HOLD_EPSILON;
@@ -24,8 +24,8 @@ use crate::trace_settings::HOLD_EPSILON;
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn in_feed(asked: &Asked, feed_code: &str, at_us: i64) -> Result<Vec<InFeed>, Unreadable> {
-    let Some(flow) = asked.flow(feed_code, at_us, HOLD_EPSILON, 0.0)? else { return Ok(Vec::new()) };
+pub fn in_feed(context: &QueryContext, feed_code: &str, at_us: i64) -> Result<Vec<InFeed>, Unreadable> {
+    let Some(flow) = context.flow(feed_code, at_us, HOLD_EPSILON, 0.0)? else { return Ok(Vec::new()) };
     let ledger = &flow.ledger;
     let at = ledger.time(at_us);
     let proved = ledger.feed.proof.is_some();
@@ -53,13 +53,13 @@ fn words(found: &Stopped, feed_code: &str) -> String {
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn stopped_in(asked: &Asked, feed_code: &str, at_us: i64) -> Result<Vec<v1::FeedStop>, Unreadable> {
-    let record = &asked.record;
-    let stood: Vec<HoldState> = stock_state::holds_at(asked, at_us)?;
+pub fn stopped_in(context: &QueryContext, feed_code: &str, at_us: i64) -> Result<Vec<v1::FeedStop>, Unreadable> {
+    let record = &context.record;
+    let stood: Vec<HoldState> = stock_state::holds_at(context, at_us)?;
     let mut found = Vec::new();
-    for InFeed { bag_tag, gone } in in_feed(asked, feed_code, at_us)? {
+    for InFeed { bag_tag, gone } in in_feed(context, feed_code, at_us)? {
         let Some(bag) = bag::bag(record, &bag_tag)? else { continue };
-        let content = if bag.rework.is_empty() { None } else { Some(of_bag(asked, &bag)?) };
+        let content = if bag.rework.is_empty() { None } else { Some(of_bag(context, &bag)?) };
         let inherited = |state: &HoldState| content.as_ref().is_some_and(|own| free::inherits(state, own));
         let holds = stood.iter().filter(|state| hold::is_on(state, &bag) || inherited(state)).cloned().collect();
         let row = stopped(record, (&bag, gone), content.as_ref(), holds, at_us)?;
@@ -82,10 +82,10 @@ pub fn stopped_in(asked: &Asked, feed_code: &str, at_us: i64) -> Result<Vec<v1::
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn everywhere(asked: &Asked, at_us: i64) -> Result<Vec<v1::FeedStop>, Unreadable> {
+pub fn everywhere(context: &QueryContext, at_us: i64) -> Result<Vec<v1::FeedStop>, Unreadable> {
     let mut found = Vec::new();
-    for key in asked.record.keys("register/feed/")? {
-        found.extend(stopped_in(asked, &code_of(&key), at_us)?);
+    for key in context.record.keys("register/feed/")? {
+        found.extend(stopped_in(context, &code_of(&key), at_us)?);
     }
     Ok(found)
 }

@@ -9,16 +9,16 @@ use packloft_proto::v1;
 
 use super::analysis;
 use super::papers::*;
-use crate::asked::Asked;
+use crate::context::QueryContext;
 use crate::times::micros;
 use packloft_documents::paper::{Block, Paper, words};
 
 /// The load a certificate goes with; empty when there is none.
-fn load_of(asked: &Asked, request: &v1::GetAnalysisRequest, sscc: &str) -> Result<String, Refusal> {
+fn load_of(context: &QueryContext, request: &v1::GetAnalysisRequest, sscc: &str) -> Result<String, Refusal> {
     if !request.consignment_code.is_empty() {
-        return load_code_of(asked, &request.consignment_code);
+        return load_code_of(context, &request.consignment_code);
     }
-    Ok(match pallet::pallet(&asked.record, sscc)?.map(|facts| facts.place) {
+    Ok(match pallet::pallet(&context.record, sscc)?.map(|facts| facts.place) {
         Some(pallet::PalletPlace::Dispatched { load_code, .. }) => load_code,
         _ => String::new(),
     })
@@ -35,20 +35,20 @@ struct Ordered {
 
 impl Ordered {
     fn of(
-        asked: &Asked,
+        context: &QueryContext,
         request: &v1::GetAnalysisRequest,
         sscc: &str,
         data: &PaperData,
         making: Making,
     ) -> Result<Ordered, Refusal> {
         let mut code = request.consignment_code.clone();
-        if let Some(facts) = pallet::pallet(&asked.record, sscc)? {
+        if let Some(facts) = pallet::pallet(&context.record, sscc)? {
             code = facts.consignment_code().to_owned();
         }
         if code.is_empty() {
             return Ok(Ordered::default());
         }
-        let sent = sent(asked, &code, making)?;
+        let sent = sent(context, &code, making)?;
         let rows: Vec<&Row> = sent.rows.iter().filter(|row| sscc.is_empty() || row.sscc == sscc).collect();
         let packs: i64 = rows.iter().map(|row| row.pack_count).sum();
         let net: i64 = rows.iter().map(|row| row.pack_count * product(data, &row.product_code).nominal_mass_mg).sum();
@@ -102,16 +102,16 @@ fn lacking(of: &Ordered, answer: &v1::GetAnalysisResponse) -> Vec<String> {
 
 /// Names on a certificate: as the papers of the goods have them where they left, else as they are now.
 fn analysis_data(
-    asked: &Asked,
+    context: &QueryContext,
     request: &v1::GetAnalysisRequest,
     sscc: &str,
     product_codes: &[String],
     making: Making,
 ) -> Result<PaperData, Refusal> {
-    let record = &asked.record;
-    let load = load::load(record, &load_of(asked, request, sscc)?)?;
+    let record = &context.record;
+    let load = load::load(record, &load_of(context, request, sscc)?)?;
     let mut data = match &load {
-        Some(load) => data_of(asked, load, making)?,
+        Some(load) => data_of(context, load, making)?,
         None => PaperData { site: site_at(record, making.now_us)?, ..PaperData::default() },
     };
     let left_us = load.and_then(|load| load.dispatched).map(|(_, left_us)| left_us);
@@ -129,17 +129,17 @@ fn analysis_data(
 /// # Errors
 /// `NotFound` for an unknown code.
 pub fn analysis_paper(
-    asked: &Asked,
+    context: &QueryContext,
     request: &v1::GetAnalysisRequest,
     sscc: &str,
     making: Making,
 ) -> Result<Paper, Refusal> {
-    let now = asked;
-    let then = as_issued(asked, &load_of(asked, request, sscc)?, making)?;
-    let asked = then.as_ref().unwrap_or(asked);
-    let answer = analysis::analysis(asked, request, sscc)?;
-    let data = analysis_data(asked, request, sscc, &answer.product_codes, making)?;
-    let of = Ordered::of(asked, request, sscc, &data, making)?;
+    let now = context;
+    let then = as_issued(context, &load_of(context, request, sscc)?, making)?;
+    let context = then.as_ref().unwrap_or(context);
+    let answer = analysis::analysis(context, request, sscc)?;
+    let data = analysis_data(context, request, sscc, &answer.product_codes, making)?;
+    let of = Ordered::of(context, request, sscc, &data, making)?;
     let lacking = lacking(&of, &answer);
     let clean = answer.reservations.is_empty() && !answer.lots.is_empty() && lacking.is_empty();
     let mut paper = Paper {
@@ -205,7 +205,7 @@ pub fn analysis_paper(
             .values
             .iter()
             .map(|value| {
-                let day = value.measured_time.as_ref().map(|at| asked.zone.date(micros(at)).to_string());
+                let day = value.measured_time.as_ref().map(|at| context.zone.date(micros(at)).to_string());
                 let by: Vec<String> = day.into_iter().chain(Some(value.laboratory.clone())).collect();
                 let by = by.join(" ");
                 match value.value.is_empty() {

@@ -11,7 +11,7 @@ use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::{check, check_due};
 use packloft_proto::v1;
 
-use crate::asked::{Asked, unknown};
+use crate::context::{QueryContext, unknown};
 use crate::times::timestamp;
 use crate::transcode::{transcode, transcode_all};
 
@@ -19,20 +19,20 @@ use crate::transcode::{transcode, transcode_all};
 const LISTED_US: i64 = 31 * 86_400_000_000;
 
 /// A check as the API shows it; its number of filled cycles when a counter was read with it.
-fn line_check(asked: &Asked, check: &Check) -> Result<v1::LineCheck, Unreadable> {
+fn line_check(context: &QueryContext, check: &Check) -> Result<v1::LineCheck, Unreadable> {
     let fact = &check.fact;
-    let point = Register::at(&asked.record, check.time_us).check_point(&fact.check_point_code)?;
+    let point = Register::at(&context.record, check.time_us).check_point(&fact.check_point_code)?;
     // The run that machine and time say, whatever run was known when the check was told.
     let run_code = match point.filter(|point| point.place() == CheckPlace::Pack) {
-        Some(point) => run::open_run(&asked.record, &point.machine_code, check.time_us)?
+        Some(point) => run::open_run(&context.record, &point.machine_code, check.time_us)?
             .map(|(run, _)| run.run_code)
             .unwrap_or_default(),
         None => fact.run_code.clone(),
     };
-    let run = if fact.counters.is_empty() { None } else { run::run_rows(&asked.record, &run_code)? };
+    let run = if fact.counters.is_empty() { None } else { run::run_rows(&context.record, &run_code)? };
     let filled_count = match &run {
         Some(run) => {
-            let counts = stacking::counts(&asked.record, run)?;
+            let counts = stacking::counts(&context.record, run)?;
             counts.readings.iter().rfind(|reading| reading.time_us == check.time_us).map(|reading| reading.filled)
         }
         None => None,
@@ -56,18 +56,23 @@ fn line_check(asked: &Asked, check: &Check) -> Result<v1::LineCheck, Unreadable>
 ///
 /// # Errors
 /// `NotFound` for a check point that is not registered.
-pub fn list(asked: &Asked, code: &str, from_us: Option<i64>, to_us: i64) -> Result<Vec<v1::LineCheck>, Refusal> {
-    if Register::at(&asked.record, to_us).check_point(code)?.is_none() {
+pub fn list(
+    context: &QueryContext,
+    code: &str,
+    from_us: Option<i64>,
+    to_us: i64,
+) -> Result<Vec<v1::LineCheck>, Refusal> {
+    if Register::at(&context.record, to_us).check_point(code)?.is_none() {
         return Err(unknown("check point", code));
     }
-    let last = objects::check::newest(&asked.record, code, to_us)?.map_or(to_us, |check| check.time_us);
+    let last = objects::check::newest(&context.record, code, to_us)?.map_or(to_us, |check| check.time_us);
     let from_us = from_us.unwrap_or(last - LISTED_US);
-    let mut rows = objects::check::checks(&asked.record, code, day_of(from_us), day_of(to_us))?;
+    let mut rows = objects::check::checks(&context.record, code, day_of(from_us), day_of(to_us))?;
     rows.retain(|row| (from_us..=to_us).contains(&row.time_us));
     rows.reverse();
     let mut found = Vec::new();
     for row in &rows {
-        found.push(line_check(asked, row)?);
+        found.push(line_check(context, row)?);
     }
     Ok(found)
 }
@@ -76,14 +81,14 @@ pub fn list(asked: &Asked, code: &str, from_us: Option<i64>, to_us: i64) -> Resu
 ///
 /// # Errors
 /// `NotFound` for a machine that is not registered.
-pub fn cleanings(asked: &Asked, machine_code: &str, at_us: i64) -> Result<Vec<v1::Cleaning>, Refusal> {
-    if Register::at(&asked.record, at_us).machine(machine_code)?.is_none() {
+pub fn cleanings(context: &QueryContext, machine_code: &str, at_us: i64) -> Result<Vec<v1::Cleaning>, Refusal> {
+    if Register::at(&context.record, at_us).machine(machine_code)?.is_none() {
         return Err(unknown("machine", machine_code));
     }
     let mut found = Vec::new();
-    for objects::cleaning::Cleaning { fact, entry } in objects::cleaning::cleanings(&asked.record, machine_code)? {
+    for objects::cleaning::Cleaning { fact, entry } in objects::cleaning::cleanings(&context.record, machine_code)? {
         let product_before_code = match fact.product_before_code.as_str() {
-            "" => run::newest_run(&asked.record, machine_code, entry.event.occurred_time_us)?
+            "" => run::newest_run(&context.record, machine_code, entry.event.occurred_time_us)?
                 .map(|run| run.started.product_code)
                 .unwrap_or_default(),
             told => told.to_owned(),
@@ -110,9 +115,9 @@ pub fn cleanings(asked: &Asked, machine_code: &str, at_us: i64) -> Result<Vec<v1
 }
 
 /// Packs of a run that no good check follows.
-fn unproved(asked: &Asked, point: &CheckPoint, run: &RunRows) -> Result<Option<v1::PackInterval>, Unreadable> {
-    let counts = stacking::counts(&asked.record, run)?;
-    let proved = objects::check::proved_up_to(&asked.record, &point.code, run, &counts)?;
+fn unproved(context: &QueryContext, point: &CheckPoint, run: &RunRows) -> Result<Option<v1::PackInterval>, Unreadable> {
+    let counts = stacking::counts(&context.record, run)?;
+    let proved = objects::check::proved_up_to(&context.record, &point.code, run, &counts)?;
     Ok((counts.filled() > proved).then(|| v1::PackInterval {
         run_code: run.started.run_code.clone(),
         first_number: proved + 1,
@@ -121,20 +126,20 @@ fn unproved(asked: &Asked, point: &CheckPoint, run: &RunRows) -> Result<Option<v
 }
 
 /// How one check point stands.
-fn state(asked: &Asked, point: &CheckPoint, at_us: i64) -> Result<v1::CheckState, Unreadable> {
-    let record = &asked.record;
+fn state(context: &QueryContext, point: &CheckPoint, at_us: i64) -> Result<v1::CheckState, Unreadable> {
+    let record = &context.record;
     let newest = objects::check::newest(record, &point.code, at_us)?;
     let due = check_due::due(record, point, at_us)?;
     let run = check::watched_run(record, point, at_us)?;
     let product = run.as_ref().map_or("", |run| run.started.product_code.as_str());
     Ok(v1::CheckState {
         check_point: Some(transcode(point)),
-        newest: newest.as_ref().map(|check| line_check(asked, check)).transpose()?,
+        newest: newest.as_ref().map(|check| line_check(context, check)).transpose()?,
         due_time: due.as_ref().map(|due| timestamp(due.time_us)),
         due_text: due.as_ref().map(|due| due.text.clone()).unwrap_or_default(),
         overdue: due.as_ref().is_some_and(|due| due.time_us < at_us),
         tests: objects::check::tests_for(point, product).into_iter().map(str::to_owned).collect(),
-        unproved: run.as_ref().map(|run| unproved(asked, point, run)).transpose()?.flatten(),
+        unproved: run.as_ref().map(|run| unproved(context, point, run)).transpose()?.flatten(),
     })
 }
 
@@ -142,10 +147,10 @@ fn state(asked: &Asked, point: &CheckPoint, at_us: i64) -> Result<v1::CheckState
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn points(asked: &Asked, at_us: i64) -> Result<Vec<CheckPoint>, Unreadable> {
-    let known = Register::at(&asked.record, at_us);
+pub fn points(context: &QueryContext, at_us: i64) -> Result<Vec<CheckPoint>, Unreadable> {
+    let known = Register::at(&context.record, at_us);
     let mut found = Vec::new();
-    for key in asked.record.keys("register/check_point/")? {
+    for key in context.record.keys("register/check_point/")? {
         found.extend(known.check_point(&code_of(&key))?.filter(|point| !point.retired));
     }
     Ok(found)
@@ -155,10 +160,10 @@ pub fn points(asked: &Asked, at_us: i64) -> Result<Vec<CheckPoint>, Unreadable> 
 ///
 /// # Errors
 /// `NotFound` for a machine that is not registered.
-pub fn plan(asked: &Asked, machine_code: &str, at_us: i64) -> Result<v1::GetCheckPlanResponse, Refusal> {
-    let mut points = points(asked, at_us)?;
+pub fn plan(context: &QueryContext, machine_code: &str, at_us: i64) -> Result<v1::GetCheckPlanResponse, Refusal> {
+    let mut points = points(context, at_us)?;
     if !machine_code.is_empty() {
-        let machine = Register::at(&asked.record, at_us).machine(machine_code)?;
+        let machine = Register::at(&context.record, at_us).machine(machine_code)?;
         let machine = machine.ok_or_else(|| unknown("machine", machine_code))?;
         points.retain(|point| match point.place() {
             CheckPlace::Pack => point.machine_code == machine_code,
@@ -168,7 +173,7 @@ pub fn plan(asked: &Asked, machine_code: &str, at_us: i64) -> Result<v1::GetChec
     }
     let mut states = Vec::new();
     for point in &points {
-        states.push(state(asked, point, at_us)?);
+        states.push(state(context, point, at_us)?);
     }
-    Ok(v1::GetCheckPlanResponse { states, sequence: asked.sequence() })
+    Ok(v1::GetCheckPlanResponse { states, sequence: context.sequence() })
 }

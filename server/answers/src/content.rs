@@ -14,11 +14,11 @@ use packloft_domain::record::Unreadable;
 use packloft_domain::rules::free;
 use packloft_domain::sums::origin::FeedFlow;
 
-use crate::asked::Asked;
+use crate::context::QueryContext;
 use crate::run_flows::RunFlows;
 use crate::trace_settings::HOLD_EPSILON;
 
-impl Asked {
+impl QueryContext {
     /// A run with its places and flows (any presence), read once a question; `None` when there is no such run.
     ///
     /// # Errors
@@ -33,12 +33,12 @@ impl Asked {
 }
 
 /// Flows of the stretches a run touches.
-fn flows_of_run(asked: &Asked, places: &RunPlaces) -> Result<Vec<(Arc<FeedFlow>, usize)>, Unreadable> {
+fn flows_of_run(context: &QueryContext, places: &RunPlaces) -> Result<Vec<(Arc<FeedFlow>, usize)>, Unreadable> {
     let run = &places.run;
     let mut flows = Vec::new();
     let mut at = run.start_us;
     for _ in 0..64 {
-        let Some(flow) = asked.flow(&run.started.feed_code, at, HOLD_EPSILON, 0.0)? else { break };
+        let Some(flow) = context.flow(&run.started.feed_code, at, HOLD_EPSILON, 0.0)? else { break };
         let end = flow.ledger.end.map(|end| flow.ledger.instant_us(end));
         if let Some(index) = flow.ledger.run_index(&run.started.run_code) {
             flows.push((Arc::clone(&flow), index));
@@ -52,8 +52,8 @@ fn flows_of_run(asked: &Asked, places: &RunPlaces) -> Result<Vec<(Arc<FeedFlow>,
 }
 
 /// Places of the packs of a layer of a pallet, with the pallets they were stacked on first.
-pub fn places(asked: &Asked, layer: &pallet::Layer) -> Result<Vec<Place>, Unreadable> {
-    let Some(run) = asked.run_flows(&layer.run_code)? else { return Ok(Vec::new()) };
+pub fn places(context: &QueryContext, layer: &pallet::Layer) -> Result<Vec<Place>, Unreadable> {
+    let Some(run) = context.run_flows(&layer.run_code)? else { return Ok(Vec::new()) };
     Ok(layer.sources.iter().filter_map(|(sscc, part)| run.places.place(sscc, *part).copied()).collect())
 }
 
@@ -99,17 +99,17 @@ fn add_packs(run: &RunFlows, packs: (i64, i64), possible: bool, content: &mut Co
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn packs_content(asked: &Asked, run: &RunFlows, packs: (i64, i64)) -> Result<Content, Unreadable> {
+pub fn packs_content(context: &QueryContext, run: &RunFlows, packs: (i64, i64)) -> Result<Content, Unreadable> {
     let (mut content, mut sets) = (Content::default(), Sets::default());
     add_packs(run, packs, true, &mut content, &mut sets);
-    add_rework(asked, &mut content, &mut sets)?;
+    add_rework(context, &mut content, &mut sets)?;
     content.bag_tags = sets.bags.into_iter().collect();
     content.lot_codes = sets.lots.into_iter().collect();
     Ok(content)
 }
 
 /// Follows rework back through the packs it was collected from.
-fn add_rework(asked: &Asked, content: &mut Content, sets: &mut Sets) -> Result<(), Unreadable> {
+fn add_rework(context: &QueryContext, content: &mut Content, sets: &mut Sets) -> Result<(), Unreadable> {
     let mut followed: Vec<(PackInterval, bool)> = Vec::new();
     for _ in 0..GENERATIONS_MAX {
         let next: Vec<(PackInterval, bool)> = std::mem::take(&mut sets.rework);
@@ -126,11 +126,11 @@ fn add_rework(asked: &Asked, content: &mut Content, sets: &mut Sets) -> Result<(
             if possible {
                 content.rework_parts.push(interval.clone());
             }
-            let Some(run) = asked.run_flows(&interval.run_code)? else { continue };
+            let Some(run) = context.run_flows(&interval.run_code)? else { continue };
             let filled = run.places.counts.filled();
             let last = if interval.last_number == 0 { filled } else { interval.last_number };
             if possible {
-                content.opened.extend(opened(asked, &run, (interval.first_number, last))?);
+                content.opened.extend(opened(context, &run, (interval.first_number, last))?);
             }
             add_packs(&run, (interval.first_number, last), possible, content, sets);
         }
@@ -165,7 +165,7 @@ impl Sets {
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn content(asked: &Asked, pallet: &PalletFacts) -> Result<Content, Unreadable> {
+pub fn content(context: &QueryContext, pallet: &PalletFacts) -> Result<Content, Unreadable> {
     let ways: Vec<(&pallet::Layer, Vec<&(String, usize)>)> = pallet
         .layers
         .iter()
@@ -173,17 +173,21 @@ pub fn content(asked: &Asked, pallet: &PalletFacts) -> Result<Content, Unreadabl
         .collect();
     if ways.len() < 2 {
         let whole = pallet.layers.iter().map(|layer| (layer, layer.sources.iter().collect()));
-        return of_ways(asked, &pallet.sscc, whole.collect::<Vec<_>>().as_slice());
+        return of_ways(context, &pallet.sscc, whole.collect::<Vec<_>>().as_slice());
     }
-    let mut content = of_ways(asked, &pallet.sscc, &ways)?;
+    let mut content = of_ways(context, &pallet.sscc, &ways)?;
     for way in &ways {
-        content.lines.push(of_ways(asked, &pallet.sscc, std::slice::from_ref(way))?);
+        content.lines.push(of_ways(context, &pallet.sscc, std::slice::from_ref(way))?);
     }
     Ok(content)
 }
 
 /// What may be in packs of layers that were stacked on these rows of pallets first.
-fn of_ways(asked: &Asked, sscc: &str, ways: &[(&pallet::Layer, Vec<&(String, usize)>)]) -> Result<Content, Unreadable> {
+fn of_ways(
+    context: &QueryContext,
+    sscc: &str,
+    ways: &[(&pallet::Layer, Vec<&(String, usize)>)],
+) -> Result<Content, Unreadable> {
     let mut content = Content { sscc: sscc.into(), ..Content::default() };
     let mut sets = Sets::default();
     for (layer, sources) in ways {
@@ -192,7 +196,7 @@ fn of_ways(asked: &Asked, sscc: &str, ways: &[(&pallet::Layer, Vec<&(String, usi
         if layer.run_code.is_empty() {
             continue;
         }
-        let Some(run) = asked.run_flows(&layer.run_code)? else {
+        let Some(run) = context.run_flows(&layer.run_code)? else {
             // Its run has no start on record any more: nothing is known of what may be in it.
             content.uncounted = true;
             continue;
@@ -213,7 +217,7 @@ fn of_ways(asked: &Asked, sscc: &str, ways: &[(&pallet::Layer, Vec<&(String, usi
             add_packs(&run, (first, last), true, &mut content, &mut sets);
         }
     }
-    add_rework(asked, &mut content, &mut sets)?;
+    add_rework(context, &mut content, &mut sets)?;
     Ok(sets.into(content))
 }
 
@@ -221,11 +225,11 @@ fn of_ways(asked: &Asked, sscc: &str, ways: &[(&pallet::Layer, Vec<&(String, usi
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn of_bag(asked: &Asked, bag: &BagFacts) -> Result<Content, Unreadable> {
+pub fn of_bag(context: &QueryContext, bag: &BagFacts) -> Result<Content, Unreadable> {
     let mut content = Content { bag_tag: bag.bag_tag.clone(), ..Content::default() };
     let rework = bag.rework.iter().map(|interval| (interval.clone(), true)).collect();
     let mut sets = Sets { rework, ..Sets::default() };
-    add_rework(asked, &mut content, &mut sets)?;
+    add_rework(context, &mut content, &mut sets)?;
     content.parts.clone_from(&bag.rework);
     Ok(sets.into(content))
 }
@@ -234,11 +238,11 @@ pub fn of_bag(asked: &Asked, bag: &BagFacts) -> Result<Content, Unreadable> {
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn of_rework(asked: &Asked, tags: &[String]) -> Result<Evidence, Unreadable> {
+pub fn of_rework(context: &QueryContext, tags: &[String]) -> Result<Evidence, Unreadable> {
     let mut evidence = Evidence::default();
     for tag in tags {
-        if let Some(bag) = bag::bag(&asked.record, tag)?.filter(|bag| !bag.rework.is_empty()) {
-            evidence.contents.push(of_bag(asked, &bag)?);
+        if let Some(bag) = bag::bag(&context.record, tag)?.filter(|bag| !bag.rework.is_empty()) {
+            evidence.contents.push(of_bag(context, &bag)?);
         }
     }
     Ok(evidence)
@@ -248,18 +252,22 @@ pub fn of_rework(asked: &Asked, tags: &[String]) -> Result<Evidence, Unreadable>
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn holds_on(asked: &Asked, bag: &BagFacts) -> Result<Vec<HoldState>, Unreadable> {
-    let content = if bag.rework.is_empty() { None } else { Some(of_bag(asked, bag)?) };
-    free::on_bag(&asked.record, bag, content.as_ref())
+pub fn holds_on(context: &QueryContext, bag: &BagFacts) -> Result<Vec<HoldState>, Unreadable> {
+    let content = if bag.rework.is_empty() { None } else { Some(of_bag(context, bag)?) };
+    free::on_bag(&context.record, bag, content.as_ref())
 }
 
 /// Pallets that were opened for rework and may have given packs of an interval, with those they were made of.
-pub(crate) fn opened(asked: &Asked, run: &RunFlows, (first, last): (i64, i64)) -> Result<Vec<Parent>, Unreadable> {
+pub(crate) fn opened(
+    context: &QueryContext,
+    run: &RunFlows,
+    (first, last): (i64, i64),
+) -> Result<Vec<Parent>, Unreadable> {
     let code = &run.places.run.started.run_code;
     let sources = crate::touched::touching(run, first, last);
     let mut found = Vec::new();
-    for sscc in crate::touched::descendants(asked, sources.iter().map(|(sscc, _)| sscc.clone()))? {
-        let Some(pallet) = pallet::pallet(&asked.record, &sscc)? else { continue };
+    for sscc in crate::touched::descendants(context, sources.iter().map(|(sscc, _)| sscc.clone()))? {
+        let Some(pallet) = pallet::pallet(&context.record, &sscc)? else { continue };
         let gave = pallet.disposed.iter().filter(|disposed| {
             disposed.reason == DisposalReason::Rework && crate::touched::counts(&disposed.layer, code, &sources)
         });

@@ -22,7 +22,7 @@ use packloft_proto::v1;
 
 use super::period::window;
 use super::rework;
-use crate::asked::{Asked, invalid, unknown};
+use crate::context::{QueryContext, invalid, unknown};
 use crate::reached::flows_of_bag;
 use crate::trace_settings::Settings;
 
@@ -44,13 +44,13 @@ struct Made {
 
 impl Made {
     /// Batch, packs filled and nominal mass of a run.
-    fn run(&mut self, asked: &Asked, code: &str) -> Result<Option<(String, i64, i64)>, Unreadable> {
+    fn run(&mut self, context: &QueryContext, code: &str) -> Result<Option<(String, i64, i64)>, Unreadable> {
         if let Some(known) = self.runs.get(code) {
             return Ok(known.clone());
         }
-        let found = match run_rows(&asked.record, code)? {
+        let found = match run_rows(&context.record, code)? {
             Some(rows) => {
-                let filled = stacking::counts(&asked.record, &rows)?.filled();
+                let filled = stacking::counts(&context.record, &rows)?.filled();
                 Some((rows.started.batch_code, filled, rows.started.nominal_mass_mg))
             }
             None => None,
@@ -60,14 +60,14 @@ impl Made {
     }
 
     /// Packs and nominal mass of a batch, all its runs together.
-    fn batch(&mut self, asked: &Asked, code: &str) -> Result<(i64, i64), Unreadable> {
+    fn batch(&mut self, context: &QueryContext, code: &str) -> Result<(i64, i64), Unreadable> {
         if let Some(known) = self.batches.get(code) {
             return Ok(*known);
         }
         let mut sum = (0, 0);
-        for row in facts(&asked.record, &object("batch", code))? {
+        for row in facts(&context.record, &object("batch", code))? {
             if let Some(Fact::RunStarted(started)) = &row.event.fact
-                && let Some((_, filled, nominal)) = self.run(asked, &started.run_code)?
+                && let Some((_, filled, nominal)) = self.run(context, &started.run_code)?
             {
                 sum = (sum.0 + filled, sum.1 + filled * nominal);
             }
@@ -85,10 +85,10 @@ struct Reach {
     mass_mg: i64,
 }
 
-fn reach(asked: &Asked, made: &mut Made, intervals: Vec<v1::PackInterval>) -> Result<Reach, Unreadable> {
+fn reach(context: &QueryContext, made: &mut Made, intervals: Vec<v1::PackInterval>) -> Result<Reach, Unreadable> {
     let mut found = Reach::default();
     for row in rework::joined(intervals) {
-        let Some((batch, filled, nominal)) = made.run(asked, &row.run_code)? else { continue };
+        let Some((batch, filled, nominal)) = made.run(context, &row.run_code)? else { continue };
         let last = if row.last_number == 0 { filled } else { row.last_number };
         let count = (last - row.first_number + 1).max(0);
         found.pack_count += count;
@@ -126,7 +126,7 @@ fn other(flow: &Arc<FeedFlow>, what_if: WhatIf, settings: Settings, kept: &mut O
 
 /// Packs the bags of a lot would have reached, rework of them followed as it was recorded.
 fn would_reach(
-    asked: &Asked,
+    context: &QueryContext,
     bags: &[BagFacts],
     what_if: WhatIf,
     (settings, discrete): (Settings, bool),
@@ -134,7 +134,7 @@ fn would_reach(
 ) -> Result<Vec<v1::PackInterval>, Unreadable> {
     let mut intervals = Vec::new();
     for known in bags {
-        for flow in flows_of_bag(asked, known, settings)? {
+        for flow in flows_of_bag(context, known, settings)? {
             let other = other(&flow, what_if, settings, kept);
             let ledger = &other.ledger;
             let Some(index) = ledger.bags.iter().position(|row| row.bag.bag_tag == known.bag_tag) else { continue };
@@ -153,32 +153,32 @@ fn would_reach(
             }
         }
     }
-    intervals.extend(rework::covered(asked, intervals.clone(), settings, discrete)?.0);
+    intervals.extend(rework::covered(context, intervals.clone(), settings, discrete)?.0);
     Ok(intervals)
 }
 
 /// Packs the bags of a lot reach, as a recall of it would.
 fn reaches(
-    asked: &Asked,
+    context: &QueryContext,
     bags: &[BagFacts],
     (settings, discrete): (Settings, bool),
 ) -> Result<Vec<v1::PackInterval>, Unreadable> {
     let mut intervals = Vec::new();
     for known in bags {
-        let found = crate::reached::reached_itself(asked, known, settings)?;
+        let found = crate::reached::reached_itself(context, known, settings)?;
         let proved = found.methods.iter().all(|method| method.proved);
         let whole = discrete || !proved;
         let chosen =
             found.packs.into_iter().flat_map(|set| if whole { Vec::from_iter(set.stretch) } else { set.pieces });
         intervals.extend(chosen);
     }
-    intervals.extend(rework::covered(asked, intervals.clone(), settings, discrete)?.0);
+    intervals.extend(rework::covered(context, intervals.clone(), settings, discrete)?.0);
     Ok(intervals)
 }
 
 /// Lots with a bag that was tipped on a feed in the window.
 fn lots_tipped(
-    asked: &Asked,
+    context: &QueryContext,
     feed: &str,
     (from_us, to_us): (i64, i64),
     settings: Settings,
@@ -186,7 +186,7 @@ fn lots_tipped(
     let mut lots = BTreeSet::new();
     let mut at = from_us;
     for _ in 0..4_096 {
-        let Some(flow) = asked.flow(feed, at, settings.epsilon, settings.coverage)? else {
+        let Some(flow) = context.flow(feed, at, settings.epsilon, settings.coverage)? else {
             return Err(unknown("feed", feed));
         };
         let ledger = &flow.ledger;
@@ -203,23 +203,23 @@ fn lots_tipped(
     Ok(lots)
 }
 
-fn bags_of(asked: &Asked, lot_code: &str) -> Result<Vec<BagFacts>, Unreadable> {
+fn bags_of(context: &QueryContext, lot_code: &str) -> Result<Vec<BagFacts>, Unreadable> {
     let mut bags = Vec::new();
-    for tag in crate::listed::bag_tags(&asked.record, lot_code)? {
-        bags.extend(bag(&asked.record, &tag)?.filter(|bag| !bag.tips.is_empty()));
+    for tag in crate::listed::bag_tags(&context.record, lot_code)? {
+        bags.extend(bag(&context.record, &tag)?.filter(|bag| !bag.tips.is_empty()));
     }
     Ok(bags)
 }
 
 fn summary(
-    asked: &Asked,
+    context: &QueryContext,
     made: &mut Made,
     text: String,
     lots: &BTreeMap<String, Reach>,
 ) -> Result<(v1::Dispersion, Dispersion), Unreadable> {
     let mut masses = BTreeMap::new();
     for code in lots.values().flat_map(|reach| &reach.batches) {
-        masses.insert(code.clone(), made.batch(asked, code)?.1);
+        masses.insert(code.clone(), made.batch(context, code)?.1);
     }
     let links = lots.iter().map(|(lot, reach)| (lot.clone(), reach.batches.clone())).collect();
     let found = Dispersion::of(links, &masses);
@@ -247,8 +247,11 @@ fn share_ppm(bag: &BagFacts, lot_code: &str) -> i64 {
 ///
 /// # Errors
 /// `Invalid` for days that are none or too far apart or settings out of range, `NotFound` for an unknown feed.
-pub fn dispersion(asked: &Asked, request: &v1::GetDispersionRequest) -> Result<v1::GetDispersionResponse, Refusal> {
-    let (from_us, to_us) = window(asked, &request.from_day, &request.to_day, MOST_DAYS)?;
+pub fn dispersion(
+    context: &QueryContext,
+    request: &v1::GetDispersionRequest,
+) -> Result<v1::GetDispersionResponse, Refusal> {
+    let (from_us, to_us) = window(context, &request.from_day, &request.to_day, MOST_DAYS)?;
     // As a recall would, unless another share is asked for.
     let epsilon = if request.epsilon == 0.0 { crate::trace_settings::HOLD_EPSILON } else { request.epsilon };
     let settings = Settings::checked(epsilon, request.coverage_factor)?;
@@ -259,18 +262,18 @@ pub fn dispersion(asked: &Asked, request: &v1::GetDispersionRequest) -> Result<v
     }
     let discrete = request.hazard == i32::from(f::HazardKind::Discrete);
     let feeds = if request.feed_code.is_empty() {
-        asked.record.keys("register/feed/")?.iter().map(|key| code_of(key)).collect()
+        context.record.keys("register/feed/")?.iter().map(|key| code_of(key)).collect()
     } else {
         vec![request.feed_code.clone()]
     };
     let mut lots = BTreeSet::new();
-    let mut answer = v1::GetDispersionResponse { sequence: asked.sequence(), ..v1::GetDispersionResponse::default() };
+    let mut answer = v1::GetDispersionResponse { sequence: context.sequence(), ..v1::GetDispersionResponse::default() };
     for feed in &feeds {
-        lots.extend(lots_tipped(asked, feed, (from_us, to_us), settings)?);
+        lots.extend(lots_tipped(context, feed, (from_us, to_us), settings)?);
     }
     let mut bags_of_lots = BTreeMap::new();
     for code in &lots {
-        bags_of_lots.insert(code.clone(), bags_of(asked, code)?);
+        bags_of_lots.insert(code.clone(), bags_of(context, code)?);
     }
     let count: usize = bags_of_lots.values().map(Vec::len).sum();
     if count > MOST_BAGS {
@@ -286,10 +289,10 @@ pub fn dispersion(asked: &Asked, request: &v1::GetDispersionRequest) -> Result<v
     let mut others: [BTreeMap<String, Reach>; 2] = Default::default();
     for (code, bags) in &bags_of_lots {
         let how = (settings, discrete);
-        let own = reach(asked, &mut made, reaches(asked, bags, how)?)?;
+        let own = reach(context, &mut made, reaches(context, bags, how)?)?;
         for ((what_if, kept), into) in what_ifs.iter().zip(&mut kept).zip(&mut others) {
-            let found = would_reach(asked, bags, *what_if, how, kept)?;
-            into.insert(code.clone(), reach(asked, &mut made, found)?);
+            let found = would_reach(context, bags, *what_if, how, kept)?;
+            into.insert(code.clone(), reach(context, &mut made, found)?);
         }
         let tipped = bags.iter().map(|bag| bag.tipped_mass_mg() / 1_000 * share_ppm(bag, code) / 1_000).sum();
         answer.lots.push(v1::LotDispersion {
@@ -302,14 +305,14 @@ pub fn dispersion(asked: &Asked, request: &v1::GetDispersionRequest) -> Result<v
         });
         recorded.insert(code.clone(), own);
     }
-    let (row, found) = summary(asked, &mut made, "as recorded".into(), &recorded)?;
+    let (row, found) = summary(context, &mut made, "as recorded".into(), &recorded)?;
     answer.recorded = Some(row);
     for row in &mut answer.lots {
         row.batch_recall_mass_mg = found.recall_mass_mg.get(&row.lot_code).copied().unwrap_or(0);
     }
     answer.lots.sort_by(|a, b| b.recall_mass_mg.cmp(&a.recall_mass_mg).then(a.lot_code.cmp(&b.lot_code)));
     for (code, lots) in &found.upward {
-        let (pack_count, mass_mg) = made.batch(asked, code)?;
+        let (pack_count, mass_mg) = made.batch(context, code)?;
         let lot_codes = lots.iter().cloned().collect();
         answer.batches.push(v1::BatchDispersion { batch_code: code.clone(), pack_count, mass_mg, lot_codes });
     }
@@ -319,12 +322,12 @@ pub fn dispersion(asked: &Asked, request: &v1::GetDispersionRequest) -> Result<v
     };
     let texts = ["if the feed had been seen empty between lots".to_owned(), words];
     for (text, lots) in texts.into_iter().zip(&others) {
-        answer.what_ifs.push(summary(asked, &mut made, text, lots)?.0);
+        answer.what_ifs.push(summary(context, &mut made, text, lots)?.0);
     }
     if discrete {
         answer.notes.push("discrete hazard: the whole stretch counts, a smaller mixing section changes nothing".into());
     }
-    if feeds_unproved(asked, &feeds, from_us)? && !discrete {
+    if feeds_unproved(context, &feeds, from_us)? && !discrete {
         answer
             .notes
             .push("a flow is not proved: its whole stretch counts, a smaller mixing section changes nothing".into());
@@ -332,8 +335,8 @@ pub fn dispersion(asked: &Asked, request: &v1::GetDispersionRequest) -> Result<v
     Ok(answer)
 }
 
-fn feeds_unproved(asked: &Asked, feeds: &[String], at_us: i64) -> Result<bool, Unreadable> {
-    let known = register::Register::at(&asked.record, at_us);
+fn feeds_unproved(context: &QueryContext, feeds: &[String], at_us: i64) -> Result<bool, Unreadable> {
+    let known = register::Register::at(&context.record, at_us);
     for code in feeds {
         if known.feed(code)?.is_some_and(|feed| feed.proof.is_none()) {
             return Ok(true);

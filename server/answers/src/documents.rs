@@ -6,20 +6,20 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use packloft_domain::epcis::{Told, Unit, told};
 use packloft_domain::fact::{DispatchedBatch, Fact};
 use packloft_domain::key::{code_of, day_of, object};
+use packloft_domain::objects::clean_span::{clean_span_at, emptied_times, holds_tip};
 use packloft_domain::objects::register::{Register, Sites};
-use packloft_domain::objects::stretch::{emptied_times, holds_tip, stretch_at};
 use packloft_domain::objects::{bag, issue, load, lot, pallet, run, stacking};
 use packloft_domain::patience;
 use packloft_domain::record::{Entry, Record, Unreadable, entries_between, facts, live_between};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::told::{Told, Unit, told};
 use packloft_proto::v1;
 
 use super::papers::{Making, data_of, product};
 use super::shift::first_since;
-use crate::asked::{Asked, invalid, unknown};
+use crate::context::{QueryContext, invalid, unknown};
 use packloft_documents::despatch::{Advice, Line};
 use packloft_documents::foreign::Read;
 use packloft_journal::Journal;
@@ -64,9 +64,9 @@ impl Gathered {
     }
 
     /// Facts of a list up to an instant, with the ends of holds they placed.
-    fn list(&mut self, asked: &Asked, key: &str, until_us: i64) -> Result<(), Unreadable> {
+    fn list(&mut self, context: &QueryContext, key: &str, until_us: i64) -> Result<(), Unreadable> {
         let mut holds = Vec::new();
-        for row in asked.record.list(key)? {
+        for row in context.record.list(key)? {
             let concerns = match &row.event.fact {
                 // A correction belongs to what it corrects and to when that happened, not to when it was told.
                 Some(Fact::Corrected(f)) => {
@@ -85,30 +85,30 @@ impl Gathered {
             holds.extend(row.event.holds.iter().map(|hold| hold.hold_code.clone()));
         }
         for code in holds {
-            let rows = asked.record.list(&object("hold", &code))?;
+            let rows = context.record.list(&object("hold", &code))?;
             let ends = rows.iter().filter(|row| matches!(row.event.fact, Some(Fact::HoldEnded(_))));
             self.sequences.extend(ends.map(|row| row.sequence));
         }
         Ok(())
     }
 
-    fn bag(&mut self, asked: &Asked, tag: &str) -> Result<(), Unreadable> {
+    fn bag(&mut self, context: &QueryContext, tag: &str) -> Result<(), Unreadable> {
         self.units.insert(Unit::Bag(tag.to_owned()), i64::MAX);
         // A bag that was only met beside another one is followed all the same when it is asked for.
         if !self.bags.insert(tag.to_owned()) {
             return Ok(());
         }
-        self.list(asked, &object("bag", tag), i64::MAX)?;
-        let Some(facts) = bag::bag(&asked.record, tag)? else { return Ok(()) };
+        self.list(context, &object("bag", tag), i64::MAX)?;
+        let Some(facts) = bag::bag(&context.record, tag)? else { return Ok(()) };
         match self.way {
             Way::Forward => {
                 for tip in &facts.tips {
-                    self.stretch(asked, &tip.feed_code, tip.end_time_us)?;
+                    self.stretch(context, &tip.feed_code, tip.end_time_us)?;
                 }
             }
             Way::Back => {
                 for interval in &facts.rework {
-                    self.run(asked, &interval.run_code)?;
+                    self.run(context, &interval.run_code)?;
                 }
             }
         }
@@ -116,12 +116,12 @@ impl Gathered {
     }
 
     /// Forward a bag beside another one shows how it came and what went in with it, not what else happened to it.
-    fn beside(&mut self, asked: &Asked, tag: &str) -> Result<(), Unreadable> {
+    fn beside(&mut self, context: &QueryContext, tag: &str) -> Result<(), Unreadable> {
         if self.units.contains_key(&Unit::Bag(tag.to_owned())) {
             return Ok(());
         }
         self.units.insert(Unit::Bag(tag.to_owned()), i64::MAX);
-        for row in asked.record.list(&object("bag", tag))? {
+        for row in context.record.list(&object("bag", tag))? {
             let came = match &row.event.fact {
                 Some(Fact::BulkBagRecorded(_) | Fact::IntakeRecorded(_) | Fact::OpeningStockRecorded(_)) => true,
                 Some(Fact::Corrected(f)) => self.sequences.contains(&f.target_sequence),
@@ -135,27 +135,27 @@ impl Gathered {
     }
 
     /// A pallet up to an instant: with what was made of it, or what it was made of.
-    fn pallet(&mut self, asked: &Asked, sscc: &str, until_us: i64) -> Result<(), Unreadable> {
+    fn pallet(&mut self, context: &QueryContext, sscc: &str, until_us: i64) -> Result<(), Unreadable> {
         let known = self.units.get(&Unit::Pallet(sscc.to_owned())).copied();
         if known.is_some_and(|known| known >= until_us) {
             return Ok(());
         }
         self.units.insert(Unit::Pallet(sscc.to_owned()), until_us);
-        self.list(asked, &object("pallet", sscc), until_us)?;
-        let Some(facts) = pallet::pallet(&asked.record, sscc)? else { return Ok(()) };
+        self.list(context, &object("pallet", sscc), until_us)?;
+        let Some(facts) = pallet::pallet(&context.record, sscc)? else { return Ok(()) };
         match self.way {
             Way::Forward => {
-                for child in pallet::children(&asked.record, sscc)? {
-                    self.pallet(asked, &child, i64::MAX)?;
+                for child in pallet::children(&context.record, sscc)? {
+                    self.pallet(context, &child, i64::MAX)?;
                 }
             }
             Way::Back => {
                 for parent in &facts.parents {
-                    let split = facts_time(asked, parent.sequence, sscc)?;
-                    self.pallet(asked, &parent.sscc, parent.until_us.min(split))?;
+                    let split = facts_time(context, parent.sequence, sscc)?;
+                    self.pallet(context, &parent.sscc, parent.until_us.min(split))?;
                 }
                 for code in facts.run_codes() {
-                    self.run(asked, code)?;
+                    self.run(context, code)?;
                 }
             }
         }
@@ -163,35 +163,35 @@ impl Gathered {
     }
 
     /// A run with what its feed was given in its time, or with the pallets of its packs.
-    fn run(&mut self, asked: &Asked, code: &str) -> Result<(), Unreadable> {
+    fn run(&mut self, context: &QueryContext, code: &str) -> Result<(), Unreadable> {
         if !self.runs.insert(code.to_owned()) {
             return Ok(());
         }
-        let Some((run, start_us, finish_us)) = run::run_span(&asked.record, code)? else {
+        let Some((run, start_us, finish_us)) = run::run_span(&context.record, code)? else {
             return Ok(());
         };
-        for row in asked.record.list(&object("run", code))? {
+        for row in context.record.list(&object("run", code))? {
             if matches!(row.event.fact, Some(Fact::RunStarted(_) | Fact::RunFinished(_) | Fact::Corrected(_))) {
                 self.sequences.insert(row.sequence);
             }
         }
         match self.way {
             Way::Forward => {
-                for stacked in stacking::stacked(&asked.record, code)? {
-                    self.pallet(asked, &stacked.sscc, i64::MAX)?;
+                for stacked in stacking::stacked(&context.record, code)? {
+                    self.pallet(context, &stacked.sscc, i64::MAX)?;
                 }
-                for row in facts(&asked.record, &object("run_rework", code))? {
+                for row in facts(&context.record, &object("run_rework", code))? {
                     if let Some(Fact::BulkBagRecorded(f)) = &row.event.fact {
-                        self.bag(asked, &f.bag_tag)?;
+                        self.bag(context, &f.bag_tag)?;
                     }
                 }
             }
             Way::Back => {
                 let end_us = finish_us.unwrap_or(i64::MAX);
-                let emptied = emptied_times(&asked.record, &run.feed_code)?;
+                let emptied = emptied_times(&context.record, &run.feed_code)?;
                 let inside = emptied.into_iter().filter(|at| *at > start_us && *at < end_us);
                 for at in std::iter::once(start_us).chain(inside) {
-                    self.stretch(asked, &run.feed_code, at)?;
+                    self.stretch(context, &run.feed_code, at)?;
                 }
             }
         }
@@ -200,8 +200,8 @@ impl Gathered {
 
     /// What was tipped into a feed in the stretch that holds an instant, with its losses; forward also every run that was on
     /// then, however long before it began.
-    fn stretch(&mut self, asked: &Asked, feed: &str, at_us: i64) -> Result<(), Unreadable> {
-        let (from, to) = stretch_at(&asked.record, feed, at_us)?;
+    fn stretch(&mut self, context: &QueryContext, feed: &str, at_us: i64) -> Result<(), Unreadable> {
+        let (from, to) = clean_span_at(&context.record, feed, at_us)?;
         if !self.stretches.insert((feed.to_owned(), from)) {
             return Ok(());
         }
@@ -215,7 +215,7 @@ impl Gathered {
         };
         let mut runs = Vec::new();
         let feed_key = object("feed", feed);
-        let entries = entries_between(&asked.record, &feed_key, first, last)?;
+        let entries = entries_between(&context.record, &feed_key, first, last)?;
         // What was told of this time and what put it right, then what stands, which is followed.
         for row in &entries {
             let told = match &row.event.fact {
@@ -237,8 +237,8 @@ impl Gathered {
             let at = row.event.occurred_time_us;
             match &row.event.fact {
                 Some(Fact::BagTipped(tip)) if holds_tip((from, to), at) => match self.way {
-                    Way::Back => self.bag(asked, &tip.bag_tag)?,
-                    Way::Forward => self.beside(asked, &tip.bag_tag)?,
+                    Way::Back => self.bag(context, &tip.bag_tag)?,
+                    Way::Forward => self.beside(context, &tip.bag_tag)?,
                 },
                 Some(Fact::RunStarted(run)) if to.is_none_or(|to| at < to) => runs.push(run.run_code.clone()),
                 _ => {}
@@ -248,15 +248,15 @@ impl Gathered {
             return Ok(());
         }
         for code in runs {
-            let rows = run::run_rows(&asked.record, &code)?;
+            let rows = run::run_rows(&context.record, &code)?;
             if rows.is_some_and(|rows| from.is_none_or(|from| rows.end_us > from)) {
-                self.run(asked, &code)?;
+                self.run(context, &code)?;
             }
         }
         Ok(())
     }
 
-    fn lots(&mut self, asked: &Asked) -> Result<(), Unreadable> {
+    fn lots(&mut self, context: &QueryContext) -> Result<(), Unreadable> {
         let tags: Vec<String> = self
             .units
             .keys()
@@ -267,27 +267,27 @@ impl Gathered {
             .collect();
         let mut lots = BTreeSet::new();
         for tag in tags {
-            let known = bag::bag(&asked.record, &tag)?;
+            let known = bag::bag(&context.record, &tag)?;
             lots.extend(known.into_iter().flat_map(|bag| bag.lots).map(|share| share.lot_code));
         }
         for lot in lots {
-            self.list(asked, &object("lot", &lot), i64::MAX)?;
+            self.list(context, &object("lot", &lot), i64::MAX)?;
         }
         Ok(())
     }
 }
 
 /// When the fact of a sequence in a pallet's list happened; the end of time when it is not there.
-fn facts_time(asked: &Asked, sequence: i64, sscc: &str) -> Result<i64, Unreadable> {
-    let rows = asked.record.list(&object("pallet", sscc))?;
+fn facts_time(context: &QueryContext, sequence: i64, sscc: &str) -> Result<i64, Unreadable> {
+    let rows = context.record.list(&object("pallet", sscc))?;
     Ok(rows.iter().find(|row| row.sequence == sequence).map_or(i64::MAX, |row| row.event.occurred_time_us))
 }
 
 /// Pallets a consignment ever had: loaded, on its papers, put there by amending.
-fn ever_on(asked: &Asked, code: &str, load_code: &str) -> Result<BTreeSet<String>, Unreadable> {
+fn ever_on(context: &QueryContext, code: &str, load_code: &str) -> Result<BTreeSet<String>, Unreadable> {
     let mut found = BTreeSet::new();
-    let mut rows = asked.record.list(&object("consignment", code))?;
-    rows.extend(asked.record.list(&object("load", load_code))?);
+    let mut rows = context.record.list(&object("consignment", code))?;
+    rows.extend(context.record.list(&object("load", load_code))?);
     for row in rows {
         match &row.event.fact {
             Some(Fact::PalletLoaded(f)) if f.consignment_code == code => {
@@ -322,11 +322,11 @@ fn read(journal: &Journal, sequences: &BTreeSet<i64>) -> Result<Vec<Entry>, Refu
 }
 
 /// Facts of a period by when they happened, with the corrections of them and what they corrected.
-fn of_period(asked: &Asked, journal: &Journal, from_us: i64, to_us: i64) -> Result<Vec<Entry>, Refusal> {
+fn of_period(context: &QueryContext, journal: &Journal, from_us: i64, to_us: i64) -> Result<Vec<Entry>, Refusal> {
     if from_us >= to_us || to_us - from_us > PERIOD_MAX_US {
         return Err(invalid("start_time", "must be before end_time, and at most 31 days before it"));
     }
-    let newest = asked.record.inner().sequence();
+    let newest = context.record.inner().sequence();
     let mut found: BTreeMap<i64, Entry> = BTreeMap::new();
     let mut targets = BTreeSet::new();
     let mut next = first_since(journal, newest, from_us - packloft_engine::limits::CLOCK_AHEAD_US)?;
@@ -383,14 +383,18 @@ pub struct Events {
     pub naming_gln: String,
 }
 
-fn gathered(asked: &Asked, request: &v1::GetDocumentRequest, sscc: &str) -> Result<(String, Gathered), Refusal> {
-    let record = &asked.record;
+fn gathered(
+    context: &QueryContext,
+    request: &v1::GetDocumentRequest,
+    sscc: &str,
+) -> Result<(String, Gathered), Refusal> {
+    let record = &context.record;
     let named = (request.lot_code.as_str(), request.bag_tag.as_str(), sscc, request.consignment_code.as_str());
     Ok(match named {
         (code, "", "", "") if !code.is_empty() => {
             lot::lot(record, code)?.ok_or_else(|| unknown("lot", code))?;
             let mut found = Gathered::new(Way::Forward);
-            found.list(asked, &object("lot", code), i64::MAX)?;
+            found.list(context, &object("lot", code), i64::MAX)?;
             let bags: BTreeSet<String> = facts(record, &object("lot_bags", code))?
                 .iter()
                 .flat_map(|row| packloft_domain::kinds::keys_of(&row.event))
@@ -399,12 +403,12 @@ fn gathered(asked: &Asked, request: &v1::GetDocumentRequest, sscc: &str) -> Resu
             for tag in bags {
                 let known = bag::bag(record, &tag)?;
                 if known.is_some_and(|bag| bag.lots.iter().any(|share| share.lot_code == code)) {
-                    found.bag(asked, &tag)?;
+                    found.bag(context, &tag)?;
                 }
             }
             for row in facts(record, &object("lot_pallets", code))? {
                 if let Some(Fact::PalletBuilt(f)) = &row.event.fact {
-                    found.pallet(asked, &f.sscc, i64::MAX)?;
+                    found.pallet(context, &f.sscc, i64::MAX)?;
                 }
             }
             (format!("lot {code}"), found)
@@ -412,26 +416,26 @@ fn gathered(asked: &Asked, request: &v1::GetDocumentRequest, sscc: &str) -> Resu
         ("", tag, "", "") if !tag.is_empty() => {
             bag::bag(record, tag)?.ok_or_else(|| unknown("bulk bag", tag))?;
             let mut found = Gathered::new(Way::Forward);
-            found.bag(asked, tag)?;
+            found.bag(context, tag)?;
             for share in bag::bag(record, tag)?.into_iter().flat_map(|bag| bag.lots) {
-                found.list(asked, &object("lot", &share.lot_code), i64::MAX)?;
+                found.list(context, &object("lot", &share.lot_code), i64::MAX)?;
             }
             (format!("bag {tag}"), found)
         }
         ("", "", sscc, "") if !sscc.is_empty() => {
             pallet::pallet(record, sscc)?.ok_or_else(|| unknown("pallet", sscc))?;
             let mut found = Gathered::new(Way::Back);
-            found.pallet(asked, sscc, i64::MAX)?;
-            found.lots(asked)?;
+            found.pallet(context, sscc, i64::MAX)?;
+            found.lots(context)?;
             (format!("pallet {sscc}"), found)
         }
         ("", "", "", code) if !code.is_empty() => {
             let opened = load::consignment(record, code)?.ok_or_else(|| unknown("consignment", code))?;
             let mut found = Gathered::new(Way::Back);
-            for sscc in ever_on(asked, code, &opened.load_code)? {
-                found.pallet(asked, &sscc, i64::MAX)?;
+            for sscc in ever_on(context, code, &opened.load_code)? {
+                found.pallet(context, &sscc, i64::MAX)?;
             }
-            found.lots(asked)?;
+            found.lots(context)?;
             (format!("consignment {code}"), found)
         }
         _ => {
@@ -442,7 +446,7 @@ fn gathered(asked: &Asked, request: &v1::GetDocumentRequest, sscc: &str) -> Resu
 }
 
 /// Facts of loads whose dispatch or amendment is among some: what a departure says rests on all of them.
-fn with_departures(asked: &Asked, journal: &Journal, rows: &mut Vec<Entry>) -> Result<BTreeSet<i64>, Refusal> {
+fn with_departures(context: &QueryContext, journal: &Journal, rows: &mut Vec<Entry>) -> Result<BTreeSet<i64>, Refusal> {
     let known: BTreeSet<i64> = rows.iter().map(|row| row.sequence).collect();
     let mut wanted = BTreeSet::new();
     let mut loads: BTreeSet<String> = BTreeSet::new();
@@ -452,9 +456,9 @@ fn with_departures(asked: &Asked, journal: &Journal, rows: &mut Vec<Entry>) -> R
                 loads.insert(f.load_code.clone());
             }
             Some(Fact::DispatchAmended(f)) => {
-                let opened = load::consignment(&asked.record, &f.consignment_code)?;
+                let opened = load::consignment(&context.record, &f.consignment_code)?;
                 loads.extend(opened.map(|opened| opened.load_code));
-                for row in asked.record.list(&object("pallet", &f.sscc))? {
+                for row in context.record.list(&object("pallet", &f.sscc))? {
                     if let Some(Fact::VehicleLoadDispatched(f)) = &row.event.fact {
                         loads.insert(f.load_code.clone());
                     }
@@ -465,16 +469,16 @@ fn with_departures(asked: &Asked, journal: &Journal, rows: &mut Vec<Entry>) -> R
     }
     let mut pallets: BTreeSet<String> = BTreeSet::new();
     for load in loads {
-        let sequences = asked.record.list(&object("load", &load))?;
+        let sequences = context.record.list(&object("load", &load))?;
         for row in sequences.iter().filter(|row| matches!(row.event.fact, Some(Fact::VehicleLoadDispatched(_)))) {
             wanted.insert(row.sequence);
         }
-        for opened in load::load(&asked.record, &load)?.into_iter().flat_map(|load| load.consignments) {
-            pallets.extend(ever_on(asked, &opened.consignment_code, &load)?);
+        for opened in load::load(&context.record, &load)?.into_iter().flat_map(|load| load.consignments) {
+            pallets.extend(ever_on(context, &opened.consignment_code, &load)?);
         }
     }
     for sscc in pallets {
-        let list = asked.record.list(&object("pallet", &sscc))?;
+        let list = context.record.list(&object("pallet", &sscc))?;
         wanted.extend(
             list.iter().filter(|row| matches!(row.event.fact, Some(Fact::DispatchAmended(_)))).map(|row| row.sequence),
         );
@@ -496,29 +500,29 @@ fn anothers(event: &Told, consignment_code: &str) -> bool {
 /// # Errors
 /// `Invalid` unless one thing or a period is named, or when the site has no number; `NotFound` for an unknown code.
 pub fn events(
-    asked: &Asked,
+    context: &QueryContext,
     journal: &Journal,
     request: &v1::GetDocumentRequest,
     sscc: &str,
     period: Option<(i64, i64)>,
 ) -> Result<Events, Refusal> {
-    let record = &asked.record;
+    let record = &context.record;
     let naming_gln = Sites::read(record)?.naming_gln();
     if naming_gln.is_empty() {
         return Err(invalid("kind", "needs the site's Global Location Number: set it first"));
     }
     let (subject, rows, units) = match period {
         Some((from_us, to_us)) => {
-            let words = format!("{} to {}", asked.zone.clock(from_us), asked.zone.clock(to_us));
-            (words, of_period(asked, journal, from_us, to_us)?, None)
+            let words = format!("{} to {}", context.zone.clock(from_us), context.zone.clock(to_us));
+            (words, of_period(context, journal, from_us, to_us)?, None)
         }
         None => {
-            let (words, gathered) = gathered(asked, request, sscc)?;
+            let (words, gathered) = gathered(context, request, sscc)?;
             (words, read(journal, &gathered.sequences)?, Some(gathered.units))
         }
     };
     let mut rows = rows;
-    let more = with_departures(asked, journal, &mut rows)?;
+    let more = with_departures(context, journal, &mut rows)?;
     let mut told = told(record, &rows)?;
     match units {
         Some(units) => {
@@ -540,28 +544,28 @@ pub fn events(
 ///
 /// # Errors
 /// `NotFound` for an unknown consignment, `Invalid` for one that has not left.
-pub fn despatch(asked: &Asked, code: &str, making: Making) -> Result<(Advice, bool), Refusal> {
-    let opened = load::consignment(&asked.record, code)?.ok_or_else(|| unknown("consignment", code))?;
-    let own = |asked: &Asked| -> Result<v1::DespatchAdvice, Refusal> {
-        let answer = super::advice::advice(asked, &opened.load_code)?;
+pub fn despatch(context: &QueryContext, code: &str, making: Making) -> Result<(Advice, bool), Refusal> {
+    let opened = load::consignment(&context.record, code)?.ok_or_else(|| unknown("consignment", code))?;
+    let own = |context: &QueryContext| -> Result<v1::DespatchAdvice, Refusal> {
+        let answer = super::advice::advice(context, &opened.load_code)?;
         Ok(answer.advices.into_iter().find(|row| row.consignment_code == code).unwrap_or_default())
     };
-    let mut known = own(asked)?;
+    let mut known = own(context)?;
     // What went as it was advised is advised as it was: nothing told since changes it.
-    let then = super::papers::as_issued(asked, &opened.load_code, making)?.filter(|_| !known.correction_offered);
-    let newest = asked;
-    let asked = then.as_ref().unwrap_or(asked);
+    let then = super::papers::as_issued(context, &opened.load_code, making)?.filter(|_| !known.correction_offered);
+    let newest = context;
+    let context = then.as_ref().unwrap_or(context);
     if then.is_some() {
-        known = own(asked)?;
+        known = own(context)?;
     }
-    let record = &asked.record;
+    let record = &context.record;
     let load = load::load(record, &opened.load_code)?.ok_or_else(|| unknown("load", &opened.load_code))?;
     let papers = if known.correction_offered { &known.corrected } else { &known.issued };
     if papers.is_empty() {
         let text = format!("is {code}, with which nothing went; cancelling an advice is another document");
         return Err(invalid("consignment_code", text));
     }
-    let data = data_of(asked, &load, making)?;
+    let data = data_of(context, &load, making)?;
     let order = data.orders.iter().find(|row| row.order_code == opened.order_code).cloned();
     let mut lines = Vec::new();
     let mut net_mass_mg = 0;
@@ -580,7 +584,7 @@ pub fn despatch(asked: &Asked, code: &str, making: Making) -> Result<(Advice, bo
         let rows: Vec<_> = match pallet::pallet(record, &paper.sscc)? {
             _ if let Some(row) = issued => batches(&row.batches),
             Some(facts) if facts.pack_count() == paper.pack_count && paper.batch_code.contains(" + ") => {
-                batches(&issue::by_batch(record, &facts, &asked.zone)?)
+                batches(&issue::by_batch(record, &facts, &context.zone)?)
             }
             // Several batches of which nobody knows how many: the line names none.
             _ if paper.batch_code.contains(" + ") => {
@@ -603,7 +607,7 @@ pub fn despatch(asked: &Asked, code: &str, making: Making) -> Result<(Advice, bo
         }
     }
     let left_us = load.dispatched.as_ref().map_or(0, |(_, at)| *at);
-    let clock = asked.zone.clock(left_us);
+    let clock = context.zone.clock(left_us);
     let (day, time) = clock.split_once(' ').unwrap_or((&clock, ""));
     let number = match known.correction_offered {
         true => format!("{code}-{}", known.correction_sequence),
@@ -632,8 +636,8 @@ pub fn despatch(asked: &Asked, code: &str, making: Making) -> Result<(Advice, bo
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn booking(asked: &Asked, read: Read, supplier: &str) -> Result<v1::ReadDocumentResponse, Unreadable> {
-    let record = &asked.record;
+pub fn booking(context: &QueryContext, read: Read, supplier: &str) -> Result<v1::ReadDocumentResponse, Unreadable> {
+    let record = &context.record;
     let registers = Register::at(record, i64::MAX);
     let mut materials: Vec<(String, String)> = Vec::new();
     for key in record.keys("register/material/")? {
@@ -659,7 +663,7 @@ pub fn booking(asked: &Asked, read: Read, supplier: &str) -> Result<v1::ReadDocu
         faults.push(format!("supplier {supplier} is not on record"));
     }
     let mut bags = Vec::new();
-    let lots = if supplier.is_empty() { BTreeMap::new() } else { lots_of(asked, supplier)? };
+    let lots = if supplier.is_empty() { BTreeMap::new() } else { lots_of(context, supplier)? };
     for unit in read.units {
         let known = bag::bag(record, &unit.code)?.is_some();
         if pallet::used(record, &unit.code)? {
@@ -728,14 +732,14 @@ pub fn booking(asked: &Asked, read: Read, supplier: &str) -> Result<v1::ReadDocu
         due_date: read.due_date,
         faults,
         notes,
-        sequence: asked.sequence(),
+        sequence: context.sequence(),
     })
 }
 
 /// Our lots of a supplier by that supplier's lot code, with their materials.
-fn lots_of(asked: &Asked, supplier: &str) -> Result<BTreeMap<String, (String, String)>, Unreadable> {
+fn lots_of(context: &QueryContext, supplier: &str) -> Result<BTreeMap<String, (String, String)>, Unreadable> {
     let mut found = BTreeMap::new();
-    for row in facts(&asked.record, "lots")? {
+    for row in facts(&context.record, "lots")? {
         if let Some(Fact::LotCreated(f)) = &row.event.fact
             && f.supplier_code == supplier
         {

@@ -9,10 +9,10 @@ use packloft_domain::rules::terms::Examined;
 use packloft_domain::time::{day_number, parse_date};
 use packloft_proto::v1;
 
-use crate::asked::Asked;
+use crate::context::QueryContext;
 
 struct Due<'a> {
-    asked: &'a Asked,
+    context: &'a QueryContext,
     at_us: i64,
     within_days: i64,
     rows: Vec<v1::DueRow>,
@@ -21,7 +21,7 @@ struct Due<'a> {
 impl Due<'_> {
     fn days_left(&self, date: &str) -> Option<i64> {
         let due = parse_date(date)?;
-        Some(day_number(due) - day_number(self.asked.zone.date(self.at_us)))
+        Some(day_number(due) - day_number(self.context.zone.date(self.at_us)))
     }
 
     /// Notes a date that is near or over, or a missing one that stops something.
@@ -69,18 +69,18 @@ impl Due<'_> {
     }
 }
 
-fn codes(asked: &Asked, kind: &str) -> Result<Vec<String>, Unreadable> {
-    Ok(asked.record.keys(&format!("register/{kind}/"))?.iter().map(|key| code_of(key)).collect())
+fn codes(context: &QueryContext, kind: &str) -> Result<Vec<String>, Unreadable> {
+    Ok(context.record.keys(&format!("register/{kind}/"))?.iter().map(|key| code_of(key)).collect())
 }
 
 /// What is due within some days of an instant, stopped things first, then by date.
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn due(asked: &Asked, at_us: i64, within_days: i64) -> Result<Vec<v1::DueRow>, Unreadable> {
-    let known = Register::at(&asked.record, at_us);
-    let mut due = Due { asked, at_us, within_days, rows: Vec::new() };
-    for code in codes(asked, "hoist")? {
+pub fn due(context: &QueryContext, at_us: i64, within_days: i64) -> Result<Vec<v1::DueRow>, Unreadable> {
+    let known = Register::at(&context.record, at_us);
+    let mut due = Due { context, at_us, within_days, rows: Vec::new() };
+    for code in codes(context, "hoist")? {
         let Some(hoist) = known.hoist(&code)? else { continue };
         if hoist.out_of_service {
             due.stop("hoist", &code, &hoist.name, "out of service");
@@ -89,10 +89,10 @@ pub fn due(asked: &Asked, at_us: i64, within_days: i64) -> Result<Vec<v1::DueRow
             "hoist",
             &code,
             &hoist.name,
-            &examined(&asked.record, &code, "", (&hoist).into(), at_us, &asked.zone)?,
+            &examined(&context.record, &code, "", (&hoist).into(), at_us, &context.zone)?,
         );
     }
-    for code in codes(asked, "lifting_gear")? {
+    for code in codes(context, "lifting_gear")? {
         let Some(gear) = known.lifting_gear(&code)? else { continue };
         if gear.out_of_service {
             due.stop("gear", &code, &gear.name, "out of service");
@@ -101,30 +101,30 @@ pub fn due(asked: &Asked, at_us: i64, within_days: i64) -> Result<Vec<v1::DueRow
             "gear",
             &code,
             &gear.name,
-            &examined(&asked.record, "", &code, (&gear).into(), at_us, &asked.zone)?,
+            &examined(&context.record, "", &code, (&gear).into(), at_us, &context.zone)?,
         );
     }
-    for code in codes(asked, "scale")? {
+    for code in codes(context, "scale")? {
         let Some(scale) = known.scale(&code)? else { continue };
         due.date("scale", &code, &scale.name, "verification", &scale.verified_until_date, true);
     }
-    for code in codes(asked, "instrument")? {
+    for code in codes(context, "instrument")? {
         let Some(instrument) = known.instrument(&code)? else { continue };
         due.date("instrument", &code, &instrument.name, "verification", &instrument.verified_until_date, false);
     }
-    for code in codes(asked, "fibc_type")? {
+    for code in codes(context, "fibc_type")? {
         let Some(fibc) = known.fibc_type(&code)? else { continue };
         if !fibc.inspected_until_date.is_empty() {
             due.date("FIBC type", &code, &fibc.name, "inspection", &fibc.inspected_until_date, true);
         }
     }
-    for code in codes(asked, "fibc")? {
-        let Some(state) = fibc_at(&asked.record, &code, at_us)? else { continue };
+    for code in codes(context, "fibc")? {
+        let Some(state) = fibc_at(&context.record, &code, at_us)? else { continue };
         if state.discarded.is_none() && !state.until_date.is_empty() {
             due.date("FIBC", &code, "", "inspection", &state.until_date, true);
         }
     }
-    for code in codes(asked, "person")? {
+    for code in codes(context, "person")? {
         let Some(person) = known.person(&code)? else { continue };
         let dates = [("driver", &person.driver_until_date), ("slinger", &person.slinger_until_date)];
         for (kind, date) in dates.into_iter().filter(|(_, date)| !date.is_empty()) {

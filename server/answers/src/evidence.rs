@@ -9,8 +9,8 @@ use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::deciding::Command;
 
 use crate::announce;
-use crate::asked::Asked;
 use crate::content::{content, of_rework};
+use crate::context::QueryContext;
 use packloft_engine::DependsOn;
 
 /// What has to be known beside the record to decide a command.
@@ -56,42 +56,42 @@ impl Needs {
     }
 }
 
-fn gather(asked: &Asked, needs: &Needs) -> Result<Evidence, Refusal> {
+fn gather(context: &QueryContext, needs: &Needs) -> Result<Evidence, Refusal> {
     let mut evidence = Evidence::default();
     let ssccs = match needs {
-        Needs::Rework(tags) => return Ok(of_rework(asked, tags)?),
+        Needs::Rework(tags) => return Ok(of_rework(context, tags)?),
         Needs::Feed(machine_code, at) => {
-            let Some(machine) = Register::at(&asked.record, *at).machine(machine_code)? else { return Ok(evidence) };
-            let bags = announce::in_feed(asked, &machine.feed_code, *at)?;
+            let Some(machine) = Register::at(&context.record, *at).machine(machine_code)? else { return Ok(evidence) };
+            let bags = announce::in_feed(context, &machine.feed_code, *at)?;
             let tags: Vec<String> = bags.iter().map(|bag| bag.bag_tag.clone()).collect();
-            return Ok(Evidence { in_feed: Some(bags), ..of_rework(asked, &tags)? });
+            return Ok(Evidence { in_feed: Some(bags), ..of_rework(context, &tags)? });
         }
         Needs::Scope(opened) => {
-            evidence.scope = Some(super::recalls::scope(asked, opened)?);
+            evidence.scope = Some(super::recalls::scope(context, opened)?);
             Vec::new()
         }
         Needs::Recall(code) => {
-            evidence.outstanding = super::recalls::outstanding(asked, code)?;
-            evidence.loose = super::recalls::loose(asked, code)?;
+            evidence.outstanding = super::recalls::outstanding(context, code)?;
+            evidence.loose = super::recalls::loose(context, code)?;
             Vec::new()
         }
         Needs::StockTake(code, at) => {
-            evidence.units = super::stock::units_at(asked, code, Some(*at))?;
+            evidence.units = super::stock::units_at(context, code, Some(*at))?;
             Vec::new()
         }
         Needs::Location(code) => {
-            evidence.units = super::stock::units_at(asked, code, None)?;
+            evidence.units = super::stock::units_at(context, code, None)?;
             Vec::new()
         }
         Needs::Pallets(ssccs) => ssccs.clone(),
         Needs::Load(code) => {
-            let load = load::load(&asked.record, code)?;
+            let load = load::load(&context.record, code)?;
             load.into_iter().flat_map(|load| load.pallets).map(|row| row.sscc).collect()
         }
     };
     for sscc in ssccs {
-        if let Some(pallet) = pallet::pallet(&asked.record, &sscc)? {
-            evidence.contents.push(content(asked, &pallet)?);
+        if let Some(pallet) = pallet::pallet(&context.record, &sscc)? {
+            evidence.contents.push(content(context, &pallet)?);
         }
     }
     Ok(evidence)
@@ -101,10 +101,10 @@ fn gather(asked: &Asked, needs: &Needs) -> Result<Evidence, Refusal> {
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn evidence(asked: &Asked, needs: &Needs) -> Result<(Evidence, Option<DependsOn>), Refusal> {
-    let (found, reads) = asked.noting(|| gather(asked, needs));
+pub fn evidence(context: &QueryContext, needs: &Needs) -> Result<(Evidence, Option<DependsOn>), Refusal> {
+    let (found, reads) = context.noting(|| gather(context, needs));
     // A scope says which sequence it was computed at; what comes later is shown beside it.
     let free = matches!(needs, Needs::Scope(_));
-    let depends_on = (!free).then(|| DependsOn { sequence: asked.record.inner().sequence(), reads });
+    let depends_on = (!free).then(|| DependsOn { sequence: context.record.inner().sequence(), reads });
     Ok((found?, depends_on))
 }

@@ -5,8 +5,8 @@ use std::sync::Arc;
 use packloft_domain::key::DAY_US;
 use packloft_domain::mass::kilograms_rounded;
 use packloft_domain::objects::bag::{self, BagFacts};
+use packloft_domain::objects::clean_span::instant_of_tip;
 use packloft_domain::objects::register::day_start;
-use packloft_domain::objects::stretch::instant_of_tip;
 use packloft_domain::objects::{lot, run};
 use packloft_domain::refusal::Refusal;
 use packloft_domain::sums::balance::{Balance, Term, balances};
@@ -17,7 +17,7 @@ use packloft_domain::time::parse_date;
 use packloft_proto::v1;
 
 use super::gaps;
-use crate::asked::{Asked, invalid, unknown};
+use crate::context::{QueryContext, invalid, unknown};
 use crate::listed::bag_tags;
 use crate::times::timestamp;
 use crate::transcode::transcode_all;
@@ -39,20 +39,20 @@ fn push(flows: &mut Vec<Arc<FeedFlow>>, flow: Option<Arc<FeedFlow>>) {
     }
 }
 
-fn of_bags(asked: &Asked, bags: &[BagFacts]) -> Result<Vec<Arc<FeedFlow>>, Refusal> {
+fn of_bags(context: &QueryContext, bags: &[BagFacts]) -> Result<Vec<Arc<FeedFlow>>, Refusal> {
     let mut flows = Vec::new();
     for tip in bags.iter().flat_map(|bag| &bag.tips) {
-        push(&mut flows, asked.flow(&tip.feed_code, instant_of_tip(tip.end_time_us), 0.0, 0.0)?);
+        push(&mut flows, context.flow(&tip.feed_code, instant_of_tip(tip.end_time_us), 0.0, 0.0)?);
     }
     Ok(flows)
 }
 
 /// Stretches of a feed that touch a window of time.
-fn of_window(asked: &Asked, feed_code: &str, from_us: i64, to_us: i64) -> Result<Vec<Arc<FeedFlow>>, Refusal> {
+fn of_window(context: &QueryContext, feed_code: &str, from_us: i64, to_us: i64) -> Result<Vec<Arc<FeedFlow>>, Refusal> {
     let mut flows = Vec::new();
     let mut at = from_us;
     for _ in 0..512 {
-        let Some(flow) = asked.flow(feed_code, at, 0.0, 0.0)? else { return Err(unknown("feed", feed_code)) };
+        let Some(flow) = context.flow(feed_code, at, 0.0, 0.0)? else { return Err(unknown("feed", feed_code)) };
         let end = flow.ledger.end.map(|end| flow.ledger.instant_us(end));
         push(&mut flows, Some(flow));
         match end {
@@ -67,66 +67,66 @@ fn of_window(asked: &Asked, feed_code: &str, from_us: i64, to_us: i64) -> Result
 ///
 /// # Errors
 /// `Invalid` for a day that is none.
-pub fn day_window(asked: &Asked, day: &str) -> Result<(i64, i64), Refusal> {
+pub fn day_window(context: &QueryContext, day: &str) -> Result<(i64, i64), Refusal> {
     let date = parse_date(day).ok_or_else(|| invalid("day", format!("is {day:?}; must be YYYY-MM-DD")))?;
     let outside = || invalid("day", "lies outside the calendar");
     let next = date.tomorrow().map_err(|_| outside())?;
-    let start = |date| Ok::<_, Refusal>(day_start(&asked.record, &asked.zone, date)?);
+    let start = |date| Ok::<_, Refusal>(day_start(&context.record, &context.zone, date)?);
     Ok((start(date)?.ok_or_else(outside)?, start(next)?.ok_or_else(outside)?))
 }
 
-fn run_scope(asked: &Asked, run_code: &str) -> Result<Scope, Refusal> {
-    let Some((started, start_us, finish_us)) = run::run_span(&asked.record, run_code)? else {
+fn run_scope(context: &QueryContext, run_code: &str) -> Result<Scope, Refusal> {
+    let Some((started, start_us, finish_us)) = run::run_span(&context.record, run_code)? else {
         return Err(unknown("run", run_code));
     };
     let to = finish_us.unwrap_or(i64::MAX - DAY_US);
     Ok(Scope {
-        flows: of_window(asked, &started.feed_code, start_us, to)?,
+        flows: of_window(context, &started.feed_code, start_us, to)?,
         tags: Vec::new(),
         window: Some((start_us, to)),
         run_code: run_code.into(),
     })
 }
 
-fn bags_scope(asked: &Asked, tags: Vec<String>) -> Result<Scope, Refusal> {
+fn bags_scope(context: &QueryContext, tags: Vec<String>) -> Result<Scope, Refusal> {
     let mut bags = Vec::new();
     for tag in &tags {
-        bags.extend(bag::known(&asked.record, tag)?);
+        bags.extend(bag::known(&context.record, tag)?);
     }
-    Ok(Scope { flows: of_bags(asked, &bags)?, tags, window: None, run_code: String::new() })
+    Ok(Scope { flows: of_bags(context, &bags)?, tags, window: None, run_code: String::new() })
 }
 
-fn lot_scope(asked: &Asked, lot_code: &str) -> Result<Scope, Refusal> {
-    if lot::lot(&asked.record, lot_code)?.is_none() {
+fn lot_scope(context: &QueryContext, lot_code: &str) -> Result<Scope, Refusal> {
+    if lot::lot(&context.record, lot_code)?.is_none() {
         return Err(unknown("lot", lot_code));
     }
-    let mut tags = bag_tags(&asked.record, lot_code)?;
+    let mut tags = bag_tags(&context.record, lot_code)?;
     tags.reverse();
-    bags_scope(asked, tags)
+    bags_scope(context, tags)
 }
 
 /// Newest time anything is known of a feed.
-fn newest(asked: &Asked, feed_code: &str) -> Result<i64, Refusal> {
+fn newest(context: &QueryContext, feed_code: &str) -> Result<i64, Refusal> {
     use packloft_domain::record::Record;
     let object = packloft_domain::key::object("feed", feed_code);
-    let day = asked.record.day_before(&object, i64::from(i32::MAX) / 4)?;
+    let day = context.record.day_before(&object, i64::from(i32::MAX) / 4)?;
     // The last instant of that day lies in the stretch that is newest then.
     Ok(day.map_or(0, |day| (day + 1) * DAY_US - 1))
 }
 
-fn feed_scope(asked: &Asked, feed_code: &str, day: &str) -> Result<Scope, Refusal> {
+fn feed_scope(context: &QueryContext, feed_code: &str, day: &str) -> Result<Scope, Refusal> {
     let (flows, window) = if day.is_empty() {
-        let mut at = newest(asked, feed_code)?;
-        let mut flow = asked.flow(feed_code, at, 0.0, 0.0)?.ok_or_else(|| unknown("feed", feed_code))?;
+        let mut at = newest(context, feed_code)?;
+        let mut flow = context.flow(feed_code, at, 0.0, 0.0)?.ok_or_else(|| unknown("feed", feed_code))?;
         if flow.ledger.tips.is_empty() && flow.ledger.anchors.first().is_some_and(|a| a.emptied) {
             // Just emptied: the newest stretch with anything in it is the one before.
             at = flow.ledger.base_us - 1;
-            flow = asked.flow(feed_code, at, 0.0, 0.0)?.unwrap_or(flow);
+            flow = context.flow(feed_code, at, 0.0, 0.0)?.unwrap_or(flow);
         }
         (vec![flow], None)
     } else {
-        let window = day_window(asked, day)?;
-        (of_window(asked, feed_code, window.0, window.1)?, Some(window))
+        let window = day_window(context, day)?;
+        (of_window(context, feed_code, window.0, window.1)?, Some(window))
     };
     Ok(Scope { flows, tags: Vec::new(), window, run_code: String::new() })
 }
@@ -234,7 +234,7 @@ fn unaccounted_share(ledger: &packloft_domain::sums::ledger::Ledger, bag: usize,
 ///
 /// # Errors
 /// `Invalid` unless exactly one is given, `NotFound` for what is not on record.
-pub fn yields(asked: &Asked, request: &v1::GetYieldRequest) -> Result<v1::GetYieldResponse, Refusal> {
+pub fn yields(context: &QueryContext, request: &v1::GetYieldRequest) -> Result<v1::GetYieldResponse, Refusal> {
     let given_fields = [&request.run_code, &request.lot_code, &request.bag_tag, &request.feed_code];
     if given_fields.iter().filter(|field| !field.is_empty()).count() != 1 {
         return Err(invalid("run_code", "give exactly one of run, lot, bag and feed"));
@@ -243,18 +243,18 @@ pub fn yields(asked: &Asked, request: &v1::GetYieldRequest) -> Result<v1::GetYie
         return Err(invalid("day", "goes with a feed"));
     }
     let scope = if !request.run_code.is_empty() {
-        run_scope(asked, &request.run_code)?
+        run_scope(context, &request.run_code)?
     } else if !request.lot_code.is_empty() {
-        lot_scope(asked, &request.lot_code)?
+        lot_scope(context, &request.lot_code)?
     } else if !request.bag_tag.is_empty() {
-        if bag::known(&asked.record, &request.bag_tag)?.is_none() {
+        if bag::known(&context.record, &request.bag_tag)?.is_none() {
             return Err(unknown("bulk bag", &request.bag_tag));
         }
-        bags_scope(asked, vec![request.bag_tag.clone()])?
+        bags_scope(context, vec![request.bag_tag.clone()])?
     } else {
-        feed_scope(asked, &request.feed_code, &request.day)?
+        feed_scope(context, &request.feed_code, &request.day)?
     };
-    let mut answer = v1::GetYieldResponse { sequence: asked.sequence(), ..v1::GetYieldResponse::default() };
+    let mut answer = v1::GetYieldResponse { sequence: context.sequence(), ..v1::GetYieldResponse::default() };
     for flow in &scope.flows {
         let ledger = &flow.ledger;
         let spans = balances(ledger);
@@ -281,14 +281,14 @@ pub fn yields(asked: &Asked, request: &v1::GetYieldRequest) -> Result<v1::GetYie
 /// # Errors
 /// `NotFound` for an unknown feed.
 pub(super) fn of_feed(
-    asked: &Asked,
+    context: &QueryContext,
     feed_code: &str,
     from_us: i64,
     to_us: i64,
 ) -> Result<v1::GetYieldResponse, Refusal> {
-    let flows = of_window(asked, feed_code, from_us, to_us)?;
+    let flows = of_window(context, feed_code, from_us, to_us)?;
     let scope = Scope { flows, tags: Vec::new(), window: Some((from_us, to_us)), run_code: String::new() };
-    let mut answer = v1::GetYieldResponse { sequence: asked.sequence(), ..v1::GetYieldResponse::default() };
+    let mut answer = v1::GetYieldResponse { sequence: context.sequence(), ..v1::GetYieldResponse::default() };
     for flow in &scope.flows {
         let spans = balances(&flow.ledger);
         for row in given(flow) {
@@ -335,8 +335,8 @@ fn terms(rows: &[Term]) -> Vec<v1::BalanceTerm> {
         .collect()
 }
 
-fn span_answer(asked: &Asked, flow: &FeedFlow, balance: &Balance) -> Result<v1::SpanBalance, Refusal> {
-    let (changed_sequence, changed_text) = gaps::changed(asked, flow);
+fn span_answer(context: &QueryContext, flow: &FeedFlow, balance: &Balance) -> Result<v1::SpanBalance, Refusal> {
+    let (changed_sequence, changed_text) = gaps::changed(context, flow);
     let ledger = &flow.ledger;
     let estimated = balance.end.is_none().then(|| flow.middle().content_at(ledger.latest));
     let to = balance.end.unwrap_or(ledger.latest);
@@ -353,7 +353,7 @@ fn span_answer(asked: &Asked, flow: &FeedFlow, balance: &Balance) -> Result<v1::
         notes: balance.notes.clone(),
         bag_tags: balance.bags.iter().map(|bag| ledger.bags[*bag].bag.bag_tag.clone()).collect(),
         estimated_content_mg: estimated,
-        candidates: gaps::candidates(asked, flow, balance.start, to)?,
+        candidates: gaps::candidates(context, flow, balance.start, to)?,
         changed_sequence,
         changed_text,
     })
@@ -363,22 +363,22 @@ fn span_answer(asked: &Asked, flow: &FeedFlow, balance: &Balance) -> Result<v1::
 ///
 /// # Errors
 /// `Invalid` unless the question names one thing, `NotFound` for what is not on record.
-pub fn balance(asked: &Asked, request: &v1::GetBalanceRequest) -> Result<v1::GetBalanceResponse, Refusal> {
+pub fn balance(context: &QueryContext, request: &v1::GetBalanceRequest) -> Result<v1::GetBalanceResponse, Refusal> {
     let fields = [&request.feed_code, &request.run_code, &request.lot_code];
     if fields.iter().filter(|field| !field.is_empty()).count() != 1 {
         return Err(invalid("feed_code", "give exactly one of feed, run and lot"));
     }
     let at_us = request.at_time.as_ref().map(|t| t.seconds.saturating_mul(1_000_000) + i64::from(t.nanos / 1_000));
     let scope = if !request.run_code.is_empty() {
-        run_scope(asked, &request.run_code)?
+        run_scope(context, &request.run_code)?
     } else if !request.lot_code.is_empty() {
-        lot_scope(asked, &request.lot_code)?
+        lot_scope(context, &request.lot_code)?
     } else if let Some(at_us) = at_us {
-        let flow = asked.flow(&request.feed_code, at_us, 0.0, 0.0)?;
+        let flow = context.flow(&request.feed_code, at_us, 0.0, 0.0)?;
         let flow = flow.ok_or_else(|| unknown("feed", &request.feed_code))?;
         Scope { flows: vec![flow], tags: Vec::new(), window: Some((at_us, at_us + 1)), run_code: String::new() }
     } else {
-        feed_scope(asked, &request.feed_code, &request.day)?
+        feed_scope(context, &request.feed_code, &request.day)?
     };
     let mut spans = Vec::new();
     for flow in &scope.flows {
@@ -392,7 +392,7 @@ pub fn balance(asked: &Asked, request: &v1::GetBalanceRequest) -> Result<v1::Get
             if !overlaps || !of_lot || idle {
                 continue;
             }
-            let mut answer = span_answer(asked, flow, &balance)?;
+            let mut answer = span_answer(context, flow, &balance)?;
             if let Some((from, to)) = scope.window
                 && request.at_time.is_none()
                 && (start < from || end.is_none_or(|end| end > to))
@@ -412,5 +412,5 @@ pub fn balance(asked: &Asked, request: &v1::GetBalanceRequest) -> Result<v1::Get
             spans = spans.drain(place..).collect();
         }
     }
-    Ok(v1::GetBalanceResponse { spans, sequence: asked.sequence() })
+    Ok(v1::GetBalanceResponse { spans, sequence: context.sequence() })
 }

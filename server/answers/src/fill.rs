@@ -12,7 +12,7 @@ use packloft_domain::refusal::Refusal;
 use packloft_domain::sums::fill::{classes, mean_and_deviation, tolerable_error_mg};
 use packloft_proto::v1;
 
-use crate::asked::{Asked, unknown};
+use crate::context::{QueryContext, unknown};
 use crate::times::timestamp;
 use packloft_journal::Journal;
 
@@ -53,8 +53,8 @@ fn point_words(point: ReadingPoint) -> &'static str {
 ///
 /// # Errors
 /// `NotFound` for a run that is not on record.
-pub fn fill(asked: &Asked, journal: &Journal, run_code: &str) -> Result<v1::GetFillResponse, Refusal> {
-    let run = run_rows(&asked.record, run_code)?.ok_or_else(|| unknown("run", run_code))?;
+pub fn fill(context: &QueryContext, journal: &Journal, run_code: &str) -> Result<v1::GetFillResponse, Refusal> {
+    let run = run_rows(&context.record, run_code)?.ok_or_else(|| unknown("run", run_code))?;
     let nominal = run.started.nominal_mass_mg;
     let error = tolerable_error_mg(nominal);
     let mut all: Vec<i64> = Vec::new();
@@ -64,7 +64,7 @@ pub fn fill(asked: &Asked, journal: &Journal, run_code: &str) -> Result<v1::GetF
         tolerable_error_mg: error,
         short_limit_mg: error.map(|error| nominal - error),
         least_limit_mg: error.map(|error| nominal - 2 * error),
-        sequence: asked.sequence(),
+        sequence: context.sequence(),
         ..v1::GetFillResponse::default()
     };
     for row in &run.rows {

@@ -13,7 +13,7 @@ use packloft_proto::v1;
 
 use super::trace::place_words;
 use super::{loads, objects, pallets};
-use crate::asked::Asked;
+use crate::context::QueryContext;
 
 /// Shortest and longest text that is looked up.
 pub const TEXT_MAX_COUNT: usize = 200;
@@ -31,12 +31,12 @@ fn lot_words(state: v1::LotState) -> &'static str {
 }
 
 /// Runs that print a batch code.
-fn batches(asked: &Asked, batch_code: &str) -> Result<Vec<v1::FoundCode>, Unreadable> {
-    let rows = facts(&asked.record, &object("batch", batch_code))?;
+fn batches(context: &QueryContext, batch_code: &str) -> Result<Vec<v1::FoundCode>, Unreadable> {
+    let rows = facts(&context.record, &object("batch", batch_code))?;
     let mut found = Vec::new();
     for known in rows {
         if let Some(Fact::RunStarted(f)) = &known.event.fact {
-            let when = asked.zone.clock(known.event.occurred_time_us);
+            let when = context.zone.clock(known.event.occurred_time_us);
             let text =
                 format!("run {} of product {} on machine {}, from {when}", f.run_code, f.product_code, f.machine_code);
             found.push(v1::FoundCode { run_code: f.run_code.clone(), ..row(v1::CodeKind::Batch, batch_code, text) });
@@ -45,8 +45,8 @@ fn batches(asked: &Asked, batch_code: &str) -> Result<Vec<v1::FoundCode>, Unread
     Ok(found)
 }
 
-fn registered(asked: &Asked, text: &str, found: &mut Vec<v1::FoundCode>) -> Result<(), Unreadable> {
-    let known = Register::at(&asked.record, i64::MAX);
+fn registered(context: &QueryContext, text: &str, found: &mut Vec<v1::FoundCode>) -> Result<(), Unreadable> {
+    let known = Register::at(&context.record, i64::MAX);
     if let Some(lot) = known.packaging_lot(text)? {
         found.push(row(v1::CodeKind::PackagingLot, text, lot.name));
     }
@@ -67,23 +67,23 @@ fn registered(asked: &Asked, text: &str, found: &mut Vec<v1::FoundCode>) -> Resu
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn find(asked: &Asked, text: &str) -> Result<Vec<v1::FoundCode>, Unreadable> {
+pub fn find(context: &QueryContext, text: &str) -> Result<Vec<v1::FoundCode>, Unreadable> {
     let text = text.trim();
-    let mut found = named(asked, text)?;
+    let mut found = named(context, text)?;
     // AI 10 is a batch or lot (GS1 General Specifications, 3.4.1).
     for (_, value) in elements(text).into_iter().filter(|(ai, _)| ai == "10") {
-        found.extend(named(asked, &value)?);
+        found.extend(named(context, &value)?);
     }
     let capitals = text.to_uppercase();
     if found.is_empty() && capitals != text {
-        found = named(asked, &capitals)?;
+        found = named(context, &capitals)?;
     }
     Ok(found)
 }
 
-fn named(asked: &Asked, text: &str) -> Result<Vec<v1::FoundCode>, Unreadable> {
+fn named(context: &QueryContext, text: &str) -> Result<Vec<v1::FoundCode>, Unreadable> {
     let mut found = Vec::new();
-    if let Some(facts) = lot::lot(&asked.record, text)? {
+    if let Some(facts) = lot::lot(&context.record, text)? {
         let state = objects::lot_state(facts.decision);
         found.push(row(
             v1::CodeKind::Lot,
@@ -91,42 +91,46 @@ fn named(asked: &Asked, text: &str) -> Result<Vec<v1::FoundCode>, Unreadable> {
             format!("lot of {}, {}", facts.created.material_code, lot_words(state)),
         ));
     }
-    if let Some(facts) = bag::known(&asked.record, text)? {
+    if let Some(facts) = bag::known(&context.record, text)? {
         found.push(row(v1::CodeKind::BulkBag, text, place_words(&facts)));
     }
     if let Ok(sscc) = scanned_sscc(text)
-        && let Some(facts) = pallet::pallet(&asked.record, &sscc)?
+        && let Some(facts) = pallet::pallet(&context.record, &sscc)?
     {
-        let words =
-            format!("{} packs of {}, {}", facts.pack_count(), facts.product_code, pallets::place_words(asked, &facts)?);
+        let words = format!(
+            "{} packs of {}, {}",
+            facts.pack_count(),
+            facts.product_code,
+            pallets::place_words(context, &facts)?
+        );
         found.push(row(v1::CodeKind::Pallet, &sscc, words));
     }
-    if let Some((started, start_us, _)) = run::run_span(&asked.record, text)? {
+    if let Some((started, start_us, _)) = run::run_span(&context.record, text)? {
         let words = format!(
             "product {} on machine {}, from {}",
             started.product_code,
             started.machine_code,
-            asked.zone.clock(start_us)
+            context.zone.clock(start_us)
         );
         found.push(v1::FoundCode { run_code: text.into(), ..row(v1::CodeKind::Run, text, words) });
     }
-    found.extend(batches(asked, text)?);
-    if let Some(opened) = load::consignment(&asked.record, text)? {
+    found.extend(batches(context, text)?);
+    if let Some(opened) = load::consignment(&context.record, text)? {
         found.push(row(
             v1::CodeKind::Consignment,
             text,
             format!("to {} with load {}", opened.consignee_code, opened.load_code),
         ));
     }
-    if let Some(load) = load::load(&asked.record, text)? {
+    if let Some(load) = load::load(&context.record, text)? {
         let state = if load.dispatched.is_some() { "dispatched" } else { "open" };
         found.push(row(v1::CodeKind::VehicleLoad, text, format!("vehicle {}, {state}", load.opened.registration_code)));
     }
-    if let Some(order) = loads::order(asked, text)? {
+    if let Some(order) = loads::order(context, text)? {
         found.push(row(v1::CodeKind::Order, text, format!("order of {}", order.consignee_code)));
     }
-    registered(asked, text, &mut found)?;
-    if let Some(state) = objects::holds(asked, true)?.into_iter().find(|state| state.hold.hold_code == text) {
+    registered(context, text, &mut found)?;
+    if let Some(state) = objects::holds(context, true)?.into_iter().find(|state| state.hold.hold_code == text) {
         found.push(row(v1::CodeKind::Hold, text, state.hold.reason));
     }
     Ok(found)

@@ -5,7 +5,7 @@ use packloft_domain::objects::bag::{self, Place};
 use packloft_domain::record::Unreadable;
 use packloft_domain::sums::origin::FeedFlow;
 
-use crate::asked::Asked;
+use crate::context::QueryContext;
 use crate::listed::bag_tags;
 use packloft_domain::kinds::words;
 
@@ -17,13 +17,13 @@ const BAGS_LOOKED_AT: usize = 500;
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn candidates(asked: &Asked, flow: &FeedFlow, from: f64, to: f64) -> Result<Vec<String>, Unreadable> {
+pub fn candidates(context: &QueryContext, flow: &FeedFlow, from: f64, to: f64) -> Result<Vec<String>, Unreadable> {
     let ledger = &flow.ledger;
     let mut found = Vec::new();
     let mut short = 0.0;
     let gaps: Vec<_> = flow.middle().deficits().iter().filter(|d| d.gap && d.start <= to && d.end >= from).collect();
     for gap in &gaps {
-        let when = asked.zone.clock(ledger.instant_us(gap.start));
+        let when = context.zone.clock(ledger.instant_us(gap.start));
         found
             .push(format!("from {when} on {} more was drawn than is on record as tipped", kilograms_rounded(gap.mass)));
         short += gap.mass;
@@ -33,8 +33,8 @@ pub fn candidates(asked: &Asked, flow: &FeedFlow, from: f64, to: f64) -> Result<
         found.push(format!("the next tip, bag {}, may be recorded too late", ledger.bags[next.bag].bag.bag_tag));
     }
     let mut explaining = Vec::new();
-    for tag in bag_tags(&asked.record, "")?.into_iter().take(BAGS_LOOKED_AT) {
-        let Some(bag) = bag::bag(&asked.record, &tag)? else { continue };
+    for tag in bag_tags(&context.record, "")?.into_iter().take(BAGS_LOOKED_AT) {
+        let Some(bag) = bag::bag(&context.record, &tag)? else { continue };
         let place = match &bag.place {
             Place::Platform(code) if *code == ledger.feed.platform_code => {
                 format!("stands on platform {code} by the record")
@@ -53,8 +53,8 @@ pub fn candidates(asked: &Asked, flow: &FeedFlow, from: f64, to: f64) -> Result<
 }
 
 /// Newest fact a stretch stands on: its sequence and what it says, with the time it happened.
-pub fn changed(asked: &Asked, flow: &FeedFlow) -> (i64, String) {
+pub fn changed(context: &QueryContext, flow: &FeedFlow) -> (i64, String) {
     let Some(entry) = &flow.ledger.changed else { return (0, String::new()) };
-    let when = asked.zone.clock(entry.event.occurred_time_us);
-    (entry.sequence, format!("{} (happened {when})", words(&entry.event, &asked.zone)))
+    let when = context.zone.clock(entry.event.occurred_time_us);
+    (entry.sequence, format!("{} (happened {when})", words(&entry.event, &context.zone)))
 }

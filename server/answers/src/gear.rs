@@ -17,7 +17,7 @@ use packloft_domain::rules::{fibc, item};
 use packloft_domain::{fact as f, objects};
 use packloft_proto::v1;
 
-use crate::asked::{Asked, unknown};
+use crate::context::{QueryContext, unknown};
 use crate::times::timestamp;
 use crate::transcode::{transcode, transcode_all};
 
@@ -33,9 +33,9 @@ struct Known {
     examined: Examined,
 }
 
-fn known(asked: &Asked, hoist_code: &str, gear_code: &str, at_us: i64) -> Result<Option<Known>, Unreadable> {
-    let register = Register::at(&asked.record, at_us);
-    let look = |terms| examined(&asked.record, hoist_code, gear_code, terms, at_us, &asked.zone);
+fn known(context: &QueryContext, hoist_code: &str, gear_code: &str, at_us: i64) -> Result<Option<Known>, Unreadable> {
+    let register = Register::at(&context.record, at_us);
+    let look = |terms| examined(&context.record, hoist_code, gear_code, terms, at_us, &context.zone);
     Ok(match (register.hoist(hoist_code)?, register.lifting_gear(gear_code)?) {
         (Some(hoist), _) => Some(Known {
             examined: look((&hoist).into())?,
@@ -53,9 +53,9 @@ fn known(asked: &Asked, hoist_code: &str, gear_code: &str, at_us: i64) -> Result
     })
 }
 
-fn state(asked: &Asked, hoist_code: &str, gear_code: &str, known: &Known, at_us: i64) -> v1::ItemState {
+fn state(context: &QueryContext, hoist_code: &str, gear_code: &str, known: &Known, at_us: i64) -> v1::ItemState {
     let (noun, code) = if hoist_code.is_empty() { ("gear", gear_code) } else { ("hoist", hoist_code) };
-    let reasons = against(noun, code, known.out, &known.examined, &asked.zone, at_us);
+    let reasons = against(noun, code, known.out, &known.examined, &context.zone, at_us);
     v1::ItemState {
         hoist_code: hoist_code.into(),
         gear_code: gear_code.into(),
@@ -72,18 +72,18 @@ fn state(asked: &Asked, hoist_code: &str, gear_code: &str, known: &Known, at_us:
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn list(asked: &Asked, at_us: i64) -> Result<v1::ListItemsResponse, Refusal> {
+pub fn list(context: &QueryContext, at_us: i64) -> Result<v1::ListItemsResponse, Refusal> {
     let mut items = Vec::new();
     for (kind, hoists) in [("hoist", true), ("lifting_gear", false)] {
-        for key in asked.record.keys(&format!("register/{kind}/"))? {
+        for key in context.record.keys(&format!("register/{kind}/"))? {
             let code = code_of(&key);
             let (hoist, gear) = if hoists { (code.as_str(), "") } else { ("", code.as_str()) };
-            if let Some(found) = known(asked, hoist, gear, at_us)? {
-                items.push(state(asked, hoist, gear, &found, at_us));
+            if let Some(found) = known(context, hoist, gear, at_us)? {
+                items.push(state(context, hoist, gear, &found, at_us));
             }
         }
     }
-    Ok(v1::ListItemsResponse { items, caution: CAUTION.into(), sequence: asked.sequence() })
+    Ok(v1::ListItemsResponse { items, caution: CAUTION.into(), sequence: context.sequence() })
 }
 
 fn hoist_words(hoist: &f::Hoist) -> String {
@@ -118,14 +118,14 @@ fn gear_words(gear: &f::LiftingGear) -> String {
 }
 
 /// What an entry shows of lifts with this item, as far as it holds.
-fn lifts_shown(event: &Event, asked: &Asked, own: &str) -> Result<String, Unreadable> {
+fn lifts_shown(event: &Event, context: &QueryContext, own: &str) -> Result<String, Unreadable> {
     let is_own =
         |over: &&f::LiftOver| overload_key(&over.rule, &over.subject, &over.hoist_code).as_deref() == Some(own);
     let over: Vec<f::LiftOver> = event.lifts_over.iter().filter(is_own).cloned().collect();
     if over.is_empty() {
         return Ok(String::new());
     }
-    let now: Vec<f::Finding> = found::standing(&asked.record, &over, &asked.zone)?.into_iter().flatten().collect();
+    let now: Vec<f::Finding> = found::standing(&context.record, &over, &context.zone)?.into_iter().flatten().collect();
     Ok(match now.as_slice() {
         [] => format!("; showed {} lifts over, which no longer applies", over.len()),
         [only] => format!("; {}", only.text),
@@ -133,7 +133,7 @@ fn lifts_shown(event: &Event, asked: &Asked, own: &str) -> Result<String, Unread
     })
 }
 
-fn words(event: &Event, asked: &Asked) -> String {
+fn words(event: &Event, context: &QueryContext) -> String {
     use f::registered::Item;
     let text = match &event.fact {
         Some(Fact::Registered(f::Registered { item: Some(Item::Hoist(hoist)) })) => {
@@ -142,25 +142,25 @@ fn words(event: &Event, asked: &Asked) -> String {
         Some(Fact::Registered(f::Registered { item: Some(Item::LiftingGear(gear)) })) => {
             format!("on register: {}", gear_words(gear))
         }
-        _ => packloft_domain::kinds::words(event, &asked.zone),
+        _ => packloft_domain::kinds::words(event, &context.zone),
     };
     let breaches: Vec<&str> = event.breaches.iter().map(|breach| breach.text.as_str()).collect();
     if breaches.is_empty() { text } else { format!("{text}; BREACH: {}", breaches.join("; ")) }
 }
 
-fn item_event(row: &Entry, asked: &Asked, own: &str) -> Result<v1::ItemEvent, Unreadable> {
+fn item_event(row: &Entry, context: &QueryContext, own: &str) -> Result<v1::ItemEvent, Unreadable> {
     Ok(v1::ItemEvent {
         event_sequence: row.sequence,
         occurred_time: Some(timestamp(row.event.occurred_time_us)),
-        text: words(&row.event, asked) + &lifts_shown(&row.event, asked, own)?,
+        text: words(&row.event, context) + &lifts_shown(&row.event, context, own)?,
         actor_code: row.event.actor.as_ref().map(|actor| actor.code.clone()).unwrap_or_default(),
     })
 }
 
-fn newest_first(mut rows: Vec<Entry>, asked: &Asked, own: &str) -> Result<Vec<v1::ItemEvent>, Unreadable> {
+fn newest_first(mut rows: Vec<Entry>, context: &QueryContext, own: &str) -> Result<Vec<v1::ItemEvent>, Unreadable> {
     rows.sort_by_key(|row| std::cmp::Reverse((row.event.occurred_time_us, row.sequence)));
     rows.dedup_by_key(|row| row.sequence);
-    rows.iter().take(EVENTS_MAX).map(|row| item_event(row, asked, own)).collect()
+    rows.iter().take(EVENTS_MAX).map(|row| item_event(row, context, own)).collect()
 }
 
 /// Breaches of lifts with an item, by rule.
@@ -212,12 +212,17 @@ fn examination(row: &Entry, report: &f::ExaminationRecorded) -> v1::ExaminationR
 ///
 /// # Errors
 /// `NotFound` when it is not registered.
-pub fn get(asked: &Asked, hoist_code: &str, gear_code: &str, at_us: i64) -> Result<v1::GetItemResponse, Refusal> {
+pub fn get(
+    context: &QueryContext,
+    hoist_code: &str,
+    gear_code: &str,
+    at_us: i64,
+) -> Result<v1::GetItemResponse, Refusal> {
     let noun = if hoist_code.is_empty() { "lifting gear" } else { "hoist" };
     let code = if hoist_code.is_empty() { gear_code } else { hoist_code };
-    let found = known(asked, hoist_code, gear_code, at_us)?.ok_or_else(|| unknown(noun, code))?;
+    let found = known(context, hoist_code, gear_code, at_us)?.ok_or_else(|| unknown(noun, code))?;
     let until = |row: &Entry| row.event.occurred_time_us <= at_us;
-    let own = facts(&asked.record, &examined_key(hoist_code, gear_code))?;
+    let own = facts(&context.record, &examined_key(hoist_code, gear_code))?;
     let examinations = own.iter().rev().filter(|row| until(row)).filter_map(|row| match &row.event.fact {
         Some(Fact::ExaminationRecorded(report)) => Some(examination(row, report)),
         _ => None,
@@ -227,12 +232,12 @@ pub fn get(asked: &Asked, hoist_code: &str, gear_code: &str, at_us: i64) -> Resu
         std::cmp::Reverse(row.report.as_ref().map(|report| (report.examined_date.clone(), row.event_sequence)))
     });
     let kind = if hoist_code.is_empty() { "lifting_gear" } else { "hoist" };
-    let mut rows: Vec<Entry> = facts(&asked.record, &packloft_domain::key::register(kind, code))?;
+    let mut rows: Vec<Entry> = facts(&context.record, &packloft_domain::key::register(kind, code))?;
     let told = |row: &&Entry| !matches!(row.event.fact, Some(Fact::ExaminationRecorded(_)));
     rows.extend(own.iter().filter(told).cloned());
     let day = day_of(at_us);
     rows.extend(facts_between(
-        &asked.record,
+        &context.record,
         &packloft_domain::key::pre_use_key(hoist_code, gear_code),
         day - CHECK_DAYS,
         day,
@@ -240,8 +245,8 @@ pub fn get(asked: &Asked, hoist_code: &str, gear_code: &str, at_us: i64) -> Resu
     let lifts = if hoist_code.is_empty() {
         own
     } else {
-        rows.extend(facts(&asked.record, &object("hoist_life", hoist_code))?);
-        facts(&asked.record, &object("hoist_lifts", hoist_code))?
+        rows.extend(facts(&context.record, &object("hoist_life", hoist_code))?);
+        facts(&context.record, &object("hoist_lifts", hoist_code))?
     };
     rows.retain(until);
     let defects = found.examined.waiting.iter().map(|row| v1::OpenDefect {
@@ -252,18 +257,18 @@ pub fn get(asked: &Asked, hoist_code: &str, gear_code: &str, at_us: i64) -> Resu
         remedy_by_date: row.defect.remedy_by_date.clone(),
     });
     Ok(v1::GetItemResponse {
-        state: Some(state(asked, hoist_code, gear_code, &found, at_us)),
+        state: Some(state(context, hoist_code, gear_code, &found, at_us)),
         defects: defects.collect(),
         examinations,
-        events: newest_first(rows, asked, &examined_key(hoist_code, gear_code))?,
+        events: newest_first(rows, context, &examined_key(hoist_code, gear_code))?,
         breach_counts: breach_counts(&lifts, gear_code, at_us),
         caution: CAUTION.into(),
-        sequence: asked.sequence(),
+        sequence: context.sequence(),
     })
 }
 
-fn fibc_state(asked: &Asked, state: &FibcFacts, at_us: i64) -> v1::FibcState {
-    let reasons = fibc::against_filling(state, false, &asked.zone, at_us);
+fn fibc_state(context: &QueryContext, state: &FibcFacts, at_us: i64) -> v1::FibcState {
+    let reasons = fibc::against_filling(state, false, &context.zone, at_us);
     let discarded = state.discarded.as_ref().map_or(f::DiscardReason::Unspecified, |(reason, _)| *reason);
     v1::FibcState {
         fibc_code: state.fibc.code.clone(),
@@ -276,7 +281,7 @@ fn fibc_state(asked: &Asked, state: &FibcFacts, at_us: i64) -> v1::FibcState {
         reasons: transcode_all(&reasons),
         discard_reason: discarded.into(),
         made_date: state.fibc.made_date.clone(),
-        inspected_date: state.inspected_us.map(|us| asked.zone.date(us).to_string()).unwrap_or_default(),
+        inspected_date: state.inspected_us.map(|us| context.zone.date(us).to_string()).unwrap_or_default(),
     }
 }
 
@@ -284,23 +289,23 @@ fn fibc_state(asked: &Asked, state: &FibcFacts, at_us: i64) -> v1::FibcState {
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn fibc_row(asked: &Asked, code: &str, at_us: i64) -> Result<Option<v1::FibcState>, Unreadable> {
-    Ok(objects::fibc::fibc_at(&asked.record, code, at_us)?.map(|state| fibc_state(asked, &state, at_us)))
+pub fn fibc_row(context: &QueryContext, code: &str, at_us: i64) -> Result<Option<v1::FibcState>, Unreadable> {
+    Ok(objects::fibc::fibc_at(&context.record, code, at_us)?.map(|state| fibc_state(context, &state, at_us)))
 }
 
 /// An individual bulk bag over its fillings.
 ///
 /// # Errors
 /// `NotFound` when it is not registered.
-pub fn fibc(asked: &Asked, code: &str, at_us: i64) -> Result<v1::GetFibcResponse, Refusal> {
-    let state = fibc_row(asked, code, at_us)?.ok_or_else(|| unknown("FIBC", code))?;
-    let mut rows: Vec<Entry> = facts(&asked.record, &packloft_domain::key::register("fibc", code))?;
-    rows.extend(facts(&asked.record, &object("fibc", code))?);
+pub fn fibc(context: &QueryContext, code: &str, at_us: i64) -> Result<v1::GetFibcResponse, Refusal> {
+    let state = fibc_row(context, code, at_us)?.ok_or_else(|| unknown("FIBC", code))?;
+    let mut rows: Vec<Entry> = facts(&context.record, &packloft_domain::key::register("fibc", code))?;
+    rows.extend(facts(&context.record, &object("fibc", code))?);
     Ok(v1::GetFibcResponse {
         state: Some(state),
-        events: newest_first(rows, asked, "")?,
+        events: newest_first(rows, context, "")?,
         caution: CAUTION.into(),
-        sequence: asked.sequence(),
+        sequence: context.sequence(),
     })
 }
 
@@ -308,15 +313,19 @@ pub fn fibc(asked: &Asked, code: &str, at_us: i64) -> Result<v1::GetFibcResponse
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn fibc_codes(asked: &Asked) -> Result<Vec<String>, Unreadable> {
-    Ok(asked.record.keys("register/fibc/")?.iter().map(|key| code_of(key)).collect())
+pub fn fibc_codes(context: &QueryContext) -> Result<Vec<String>, Unreadable> {
+    Ok(context.record.keys("register/fibc/")?.iter().map(|key| code_of(key)).collect())
 }
 
 /// What the records hold against tipping a bag.
 ///
 /// # Errors
 /// `NotFound` for codes that are not registered.
-pub fn check_tip(asked: &Asked, request: &v1::CheckTipRequest, at_us: i64) -> Result<v1::CheckTipResponse, Refusal> {
+pub fn check_tip(
+    context: &QueryContext,
+    request: &v1::CheckTipRequest,
+    at_us: i64,
+) -> Result<v1::CheckTipResponse, Refusal> {
     let tip = f::BagTipped {
         bag_tag: request.bag_tag.clone(),
         feed_code: request.feed_code.clone(),
@@ -324,17 +333,17 @@ pub fn check_tip(asked: &Asked, request: &v1::CheckTipRequest, at_us: i64) -> Re
         earth_connected: request.earth_connected,
         ..f::BagTipped::default()
     };
-    let evidence = super::content::of_rework(asked, std::slice::from_ref(&request.bag_tag))?;
-    let context = packloft_domain::rules::deciding::Context {
-        record: &asked.record,
-        next_sequence: asked.sequence() + 1,
+    let evidence = super::content::of_rework(context, std::slice::from_ref(&request.bag_tag))?;
+    let deciding = packloft_domain::rules::deciding::Context {
+        record: &context.record,
+        next_sequence: context.sequence() + 1,
         request_id: Vec::new(),
         actor_code: String::new(),
-        zone: asked.zone.clone(),
+        zone: context.zone.clone(),
         target: None,
         evidence: &evidence,
     };
-    let reasons = packloft_domain::rules::stream::against_tipping(&tip, at_us, &context)?;
+    let reasons = packloft_domain::rules::stream::against_tipping(&tip, at_us, &deciding)?;
     let verdict = match reasons.as_slice() {
         [] => "no objection in the records".to_owned(),
         [only] => format!("do not tip: {}", only.text),
@@ -345,6 +354,6 @@ pub fn check_tip(asked: &Asked, request: &v1::CheckTipRequest, at_us: i64) -> Re
         no_objection: reasons.is_empty(),
         reasons: reasons.iter().map(transcode).collect(),
         caution: packloft_domain::rules::dust::CAUTION.into(),
-        sequence: asked.sequence(),
+        sequence: context.sequence(),
     })
 }

@@ -10,7 +10,7 @@ use packloft_domain::rules::label::prints;
 use packloft_domain::time::parse_date;
 
 use super::pallets;
-use crate::asked::{Asked, invalid, unknown};
+use crate::context::{QueryContext, invalid, unknown};
 use packloft_documents::labels::drawing::Drawing;
 use packloft_documents::labels::layout::{self, BagLabel, PackCode, PalletLabel};
 
@@ -29,11 +29,11 @@ pub fn unfit(code: &str, why: &str) -> Refusal {
     invalid("code", format!("{code}: {why}"))
 }
 
-fn pallet_label(asked: &Asked, sscc: &str, notes: &mut Vec<String>) -> Result<PalletLabel, Refusal> {
-    let facts = pallet::pallet(&asked.record, sscc)?.ok_or_else(|| unknown("pallet", sscc))?;
-    let known = Register::at(&asked.record, facts.built_us);
+fn pallet_label(context: &QueryContext, sscc: &str, notes: &mut Vec<String>) -> Result<PalletLabel, Refusal> {
+    let facts = pallet::pallet(&context.record, sscc)?.ok_or_else(|| unknown("pallet", sscc))?;
+    let known = Register::at(&context.record, facts.built_us);
     let product = known.product(&facts.product_code)?.unwrap_or_default();
-    let answer = pallets::answer(asked, &facts)?;
+    let answer = pallets::answer(context, &facts)?;
     let mut batches: Vec<&str> = answer.contents.iter().map(|content| content.batch_code.as_str()).collect();
     batches.sort_unstable();
     batches.dedup();
@@ -50,7 +50,7 @@ fn pallet_label(asked: &Asked, sscc: &str, notes: &mut Vec<String>) -> Result<Pa
     }
     Ok(PalletLabel {
         sscc: sscc.into(),
-        from: site_at(&asked.record, facts.built_us)?.map(|site| site.name).unwrap_or_default(),
+        from: site_at(&context.record, facts.built_us)?.map(|site| site.name).unwrap_or_default(),
         product: product.name,
         gtin,
         pack_count: answer.pack_count,
@@ -60,10 +60,10 @@ fn pallet_label(asked: &Asked, sscc: &str, notes: &mut Vec<String>) -> Result<Pa
     })
 }
 
-fn pack(asked: &Asked, run_code: &str) -> Result<PackCode, Refusal> {
-    let (started, start_us, _) = run::run_span(&asked.record, run_code)?.ok_or_else(|| unknown("run", run_code))?;
-    let product = Register::at(&asked.record, start_us).product(&started.product_code)?.unwrap_or_default();
-    let best_before = issue::best_before(&asked.record, &started.product_code, start_us, &asked.zone)?;
+fn pack(context: &QueryContext, run_code: &str) -> Result<PackCode, Refusal> {
+    let (started, start_us, _) = run::run_span(&context.record, run_code)?.ok_or_else(|| unknown("run", run_code))?;
+    let product = Register::at(&context.record, start_us).product(&started.product_code)?.unwrap_or_default();
+    let best_before = issue::best_before(&context.record, &started.product_code, start_us, &context.zone)?;
     Ok(PackCode {
         gtin: gtin_14(&product.gtin).unwrap_or_default(),
         batch_code: started.batch_code,
@@ -72,11 +72,11 @@ fn pack(asked: &Asked, run_code: &str) -> Result<PackCode, Refusal> {
 }
 
 /// What is in a bag: its material by name, or that it was collected from packs.
-fn bag_content(asked: &Asked, facts: &bag::BagFacts) -> Result<String, Refusal> {
-    let known = Register::at(&asked.record, facts.arrived_time_us);
+fn bag_content(context: &QueryContext, facts: &bag::BagFacts) -> Result<String, Refusal> {
+    let known = Register::at(&context.record, facts.arrived_time_us);
     let mut names: Vec<String> = Vec::new();
     for share in &facts.lots {
-        let material = lot::lot(&asked.record, &share.lot_code)?.map(|lot| lot.created.material_code);
+        let material = lot::lot(&context.record, &share.lot_code)?.map(|lot| lot.created.material_code);
         let material = match material {
             Some(code) => {
                 known.material(&code)?.map(|found| if found.name.is_empty() { found.code } else { found.name })
@@ -95,35 +95,35 @@ fn bag_content(asked: &Asked, facts: &bag::BagFacts) -> Result<String, Refusal> 
 ///
 /// # Errors
 /// `NotFound` for what is not on record, `Invalid` for what does not fit on a label.
-pub fn label(asked: &Asked, kind: LabelKind, code: &str) -> Result<Made, Refusal> {
+pub fn label(context: &QueryContext, kind: LabelKind, code: &str) -> Result<Made, Refusal> {
     let mut notes = Vec::new();
     let drawing = match kind {
-        LabelKind::PalletA5 => layout::pallet_a5(&pallet_label(asked, code, &mut notes)?),
+        LabelKind::PalletA5 => layout::pallet_a5(&pallet_label(context, code, &mut notes)?),
         LabelKind::PalletA6 => {
-            let label = pallet_label(asked, code, &mut notes)?;
+            let label = pallet_label(context, code, &mut notes)?;
             notes.clear();
             layout::pallet_a6(&label)
         }
         LabelKind::BulkBag => {
-            let facts = bag::bag(&asked.record, code)?.ok_or_else(|| unknown("bulk bag", code))?;
+            let facts = bag::bag(&context.record, code)?.ok_or_else(|| unknown("bulk bag", code))?;
             let lots: Vec<String> = facts.lots.iter().map(|lot| lot.lot_code.clone()).collect();
             let gross = facts.mass().and_then(|mass| mass.gross_mass_mg);
             layout::bulk_bag(&BagLabel {
                 tag: code.into(),
-                product: bag_content(asked, &facts)?,
+                product: bag_content(context, &facts)?,
                 lots,
                 net: facts.net_mass_mg().map(kilograms).unwrap_or_default(),
                 gross: gross.map(kilograms).unwrap_or_default(),
-                date: asked.zone.date(facts.arrived_time_us).to_string(),
+                date: context.zone.date(facts.arrived_time_us).to_string(),
             })
         }
         LabelKind::Location => {
             let place =
-                Register::at(&asked.record, i64::MAX).location(code)?.ok_or_else(|| unknown("location", code))?;
+                Register::at(&context.record, i64::MAX).location(code)?.ok_or_else(|| unknown("location", code))?;
             layout::location(code, &place.name)
         }
-        LabelKind::PackCode | LabelKind::Unspecified => layout::pack_code(&pack(asked, code)?),
+        LabelKind::PackCode | LabelKind::Unspecified => layout::pack_code(&pack(context, code)?),
     };
     let drawing = drawing.map_err(|why| unfit(code, &why))?;
-    Ok(Made { drawing, notes, print_count: prints(&asked.record, kind, code)? })
+    Ok(Made { drawing, notes, print_count: prints(&context.record, kind, code)? })
 }

@@ -10,18 +10,18 @@ use packloft_domain::sums::life::{
 use packloft_domain::time::add_days;
 use packloft_proto::v1;
 
-use crate::asked::{Asked, unknown};
+use crate::context::{QueryContext, unknown};
 use crate::times::timestamp;
 
 /// Confidence of a forecast's interval.
 const CONFIDENCE: f64 = 0.90;
 const YEAR_S: f64 = 365.25 * 86_400.0;
 
-fn log(asked: &Asked, hoist_code: &str, at_us: i64) -> Result<HoistLog, Refusal> {
-    if Register::at(&asked.record, at_us).hoist(hoist_code)?.is_none() {
+fn log(context: &QueryContext, hoist_code: &str, at_us: i64) -> Result<HoistLog, Refusal> {
+    if Register::at(&context.record, at_us).hoist(hoist_code)?.is_none() {
         return Err(unknown("hoist", hoist_code));
     }
-    Ok(read(&asked.record, hoist_code, at_us)?)
+    Ok(read(&context.record, hoist_code, at_us)?)
 }
 
 fn classes(life: &Life) -> Vec<v1::LoadClass> {
@@ -39,7 +39,7 @@ fn classes(life: &Life) -> Vec<v1::LoadClass> {
     life.classes.iter().enumerate().map(row).collect()
 }
 
-fn coming(asked: &Asked, life: &Life, at_us: i64, notes: &mut Vec<String>) -> Option<v1::LifeForecast> {
+fn coming(context: &QueryContext, life: &Life, at_us: i64, notes: &mut Vec<String>) -> Option<v1::LifeForecast> {
     let remaining = life.remaining_s()?;
     if remaining <= 0.0 {
         notes.push("the design life is used up: a general overhaul is due".into());
@@ -52,7 +52,7 @@ fn coming(asked: &Asked, life: &Life, at_us: i64, notes: &mut Vec<String>) -> Op
         ));
         return None;
     };
-    let today = asked.zone.date(at_us).to_string();
+    let today = context.zone.date(at_us).to_string();
     let day = |weeks: Option<f64>| weeks.map(|weeks| add_days(&today, (weeks * 7.0) as i64)).unwrap_or_default();
     notes.push(
         "the forecast takes coming weeks to be like the past ones, each by itself; weeks that are alike in a row make the \
@@ -73,11 +73,11 @@ fn coming(asked: &Asked, life: &Life, at_us: i64, notes: &mut Vec<String>) -> Op
 ///
 /// # Errors
 /// `NotFound` when it is not registered.
-pub fn get(asked: &Asked, hoist_code: &str, at_us: i64) -> Result<v1::GetLifeResponse, Refusal> {
-    let log = log(asked, hoist_code, at_us)?;
+pub fn get(context: &QueryContext, hoist_code: &str, at_us: i64) -> Result<v1::GetLifeResponse, Refusal> {
+    let log = log(context, hoist_code, at_us)?;
     let life = log.life();
     let mut notes = life.notes.clone();
-    let forecast = coming(asked, &life, at_us, &mut notes);
+    let forecast = coming(context, &life, at_us, &mut notes);
     let told = |stretch: &&packloft_domain::sums::hoist_log::Stretch| stretch.lift_count > 0 || stretch.used_s > 0.0;
     let periods = life.stretches.iter().filter(told).map(|stretch| v1::LifePeriod {
         start_time: Some(timestamp(stretch.start_us)),
@@ -110,7 +110,7 @@ pub fn get(asked: &Asked, hoist_code: &str, at_us: i64) -> Result<v1::GetLifeRes
         travel_time_s: life.stretches.iter().map(|stretch| stretch.load.time_s).sum(),
         lift_count: life.stretches.iter().map(|stretch| stretch.lift_count).sum(),
         caution: CAUTION.into(),
-        sequence: asked.sequence(),
+        sequence: context.sequence(),
     })
 }
 
@@ -165,12 +165,12 @@ fn life_case(text: String, found: &Case, rated_mg: i64, hours: i64, span_s: f64)
 /// # Errors
 /// `NotFound` for hoists that are not registered; invalid when a hoist has no path, speed or record factor.
 pub fn compare(
-    asked: &Asked,
+    context: &QueryContext,
     request: &v1::CompareLifeRequest,
     at_us: i64,
 ) -> Result<v1::CompareLifeResponse, Refusal> {
-    let log = log(asked, &request.hoist_code, at_us)?;
-    let register = Register::at(&asked.record, at_us);
+    let log = log(context, &request.hoist_code, at_us)?;
+    let register = Register::at(&context.record, at_us);
     let own = register.hoist(&request.hoist_code)?.ok_or_else(|| unknown("hoist", &request.hoist_code))?;
     let other = match request.other_hoist_code.as_str() {
         "" => own.clone(),
@@ -183,7 +183,7 @@ pub fn compare(
     };
     let lacks = |field: &str, hoist: &packloft_domain::fact::Hoist| {
         let text = format!("names hoist {}, which needs path, speed and record factor on register", hoist.code);
-        crate::asked::invalid(field, text)
+        crate::context::invalid(field, text)
     };
     let was = case(&log, &own, 0, None).ok_or_else(|| lacks("hoist_code", &own))?;
     let bags = usize::try_from(request.bags_per_lift).unwrap_or(0);
@@ -210,6 +210,6 @@ pub fn compare(
         ],
         notes,
         caution: CAUTION.into(),
-        sequence: asked.sequence(),
+        sequence: context.sequence(),
     })
 }

@@ -7,7 +7,7 @@ use packloft_domain::refusal::Refusal;
 use packloft_proto::v1;
 
 use super::{gear, life};
-use crate::asked::Asked;
+use crate::context::QueryContext;
 use packloft_documents::paper::{Paper, figures, words};
 
 /// Events on paper at most; the rest is in the record.
@@ -36,8 +36,8 @@ fn state(paper: &mut Paper, item: &v1::GetItemResponse) {
     paper.text(format!("CAUTION: {}", item.caution));
 }
 
-fn hoist_particulars(paper: &mut Paper, asked: &Asked, code: &str, now_us: i64) -> Result<(), Refusal> {
-    let hoist = Register::at(&asked.record, now_us).hoist(code)?.unwrap_or_default();
+fn hoist_particulars(paper: &mut Paper, context: &QueryContext, code: &str, now_us: i64) -> Result<(), Refusal> {
+    let hoist = Register::at(&context.record, now_us).hoist(code)?.unwrap_or_default();
     paper.facts(vec![
         ("Rated capacity", mass(hoist.rated_capacity_mg)),
         ("Maker's number", hoist.identification.clone()),
@@ -52,8 +52,8 @@ fn hoist_particulars(paper: &mut Paper, asked: &Asked, code: &str, now_us: i64) 
     Ok(())
 }
 
-fn gear_particulars(paper: &mut Paper, asked: &Asked, code: &str, now_us: i64) -> Result<(), Refusal> {
-    let gear = Register::at(&asked.record, now_us).lifting_gear(code)?.unwrap_or_default();
+fn gear_particulars(paper: &mut Paper, context: &QueryContext, code: &str, now_us: i64) -> Result<(), Refusal> {
+    let gear = Register::at(&context.record, now_us).lifting_gear(code)?.unwrap_or_default();
     let sling = gear.sling.unwrap_or_default();
     let limit = |mass_mg: i64| if mass_mg > 0 { mass(mass_mg) } else { String::new() };
     paper.facts(vec![
@@ -171,38 +171,43 @@ fn used(paper: &mut Paper, life: &v1::GetLifeResponse) {
 ///
 /// # Errors
 /// `NotFound` when it is not registered.
-pub fn lifting_record(asked: &Asked, hoist_code: &str, gear_code: &str, now_us: i64) -> Result<Paper, Refusal> {
-    let item = gear::get(asked, hoist_code, gear_code, now_us)?;
+pub fn lifting_record(
+    context: &QueryContext,
+    hoist_code: &str,
+    gear_code: &str,
+    now_us: i64,
+) -> Result<Paper, Refusal> {
+    let item = gear::get(context, hoist_code, gear_code, now_us)?;
     let name = item.state.as_ref().map(|state| state.name.clone()).unwrap_or_default();
     let noun = if hoist_code.is_empty() { "gear" } else { "hoist" };
     let mut paper = Paper {
         title: format!("Lifting record of {noun} {hoist_code}{gear_code}, {name}"),
-        from: site_at(&asked.record, now_us)?.unwrap_or_default().name,
-        foot: format!("Made {} at sequence {}", asked.zone.clock(now_us), asked.sequence()),
+        from: site_at(&context.record, now_us)?.unwrap_or_default().name,
+        foot: format!("Made {} at sequence {}", context.zone.clock(now_us), context.sequence()),
         blocks: Vec::new(),
     };
     state(&mut paper, &item);
     match hoist_code {
-        "" => gear_particulars(&mut paper, asked, gear_code, now_us)?,
-        code => hoist_particulars(&mut paper, asked, code, now_us)?,
+        "" => gear_particulars(&mut paper, context, gear_code, now_us)?,
+        code => hoist_particulars(&mut paper, context, code, now_us)?,
     }
     examinations(&mut paper, &item.examinations);
     if !item.breach_counts.is_empty() {
         paper.heading("Rules broken by lifts");
         let row = |row: &v1::BreachCount| {
             let last = row.last_time.map_or(0, |time| crate::times::micros(&time));
-            vec![row.rule.clone(), row.count.to_string(), asked.zone.clock(last)]
+            vec![row.rule.clone(), row.count.to_string(), context.zone.clock(last)]
         };
         let columns = vec![words("Rule", 40), figures("Times", 20), words("Last", 40)];
         paper.table(columns, item.breach_counts.iter().map(row).collect(), Vec::new());
     }
     if !hoist_code.is_empty() {
-        used(&mut paper, &life::get(asked, hoist_code, now_us)?);
+        used(&mut paper, &life::get(context, hoist_code, now_us)?);
     }
     paper.heading("What happened to it");
     let row = |row: &v1::ItemEvent| {
         let at = row.occurred_time.map_or(0, |time| crate::times::micros(&time));
-        vec![row.event_sequence.to_string(), asked.zone.clock(at), row.text.clone(), row.actor_code.clone()]
+        vec![row.event_sequence.to_string(), context.zone.clock(at), row.text.clone(), row.actor_code.clone()]
     };
     let columns = vec![figures("Sequence", 12), words("Time", 24), words("What", 54), words("By", 10)];
     paper.table(columns, item.events.iter().take(EVENTS_MAX).map(row).collect(), Vec::new());

@@ -13,7 +13,7 @@ use packloft_domain::sums::origin::FeedFlow;
 use packloft_proto::v1;
 
 use super::{announce, objects};
-use crate::asked::{Asked, unknown};
+use crate::context::{QueryContext, unknown};
 use crate::times::timestamp;
 use crate::transcode::transcode_all;
 
@@ -129,13 +129,13 @@ fn feed_bags(flow: &FeedFlow, answer: &mut v1::GetLineResponse, run_code: &str, 
 
 /// Newest time anything is told of a machine or feed. A day whose facts were all withdrawn is no news of it: the day
 /// before is looked at.
-fn last_fact(asked: &Asked, key: &str) -> Result<Option<i64>, Unreadable> {
-    let mut next = asked.record.day_before(key, i64::from(i32::MAX) / 4)?;
+fn last_fact(context: &QueryContext, key: &str) -> Result<Option<i64>, Unreadable> {
+    let mut next = context.record.day_before(key, i64::from(i32::MAX) / 4)?;
     while let Some(day) = next {
-        if let Some(row) = facts_between(&asked.record, key, day, day)?.last() {
+        if let Some(row) = facts_between(&context.record, key, day, day)?.last() {
             return Ok(Some(row.event.occurred_time_us));
         }
-        next = asked.record.day_before(key, day - 1)?;
+        next = context.record.day_before(key, day - 1)?;
     }
     Ok(None)
 }
@@ -144,15 +144,15 @@ fn last_fact(asked: &Asked, key: &str) -> Result<Option<i64>, Unreadable> {
 ///
 /// # Errors
 /// `NotFound` for a machine that is not registered.
-pub fn line(asked: &Asked, machine_code: &str, at_us: i64) -> Result<v1::GetLineResponse, Refusal> {
-    let known = Register::at(&asked.record, at_us);
+pub fn line(context: &QueryContext, machine_code: &str, at_us: i64) -> Result<v1::GetLineResponse, Refusal> {
+    let known = Register::at(&context.record, at_us);
     let machine = known.machine(machine_code)?.ok_or_else(|| unknown("machine", machine_code))?;
     let feed = known.feed(&machine.feed_code)?.unwrap_or_default();
     let mut answer = v1::GetLineResponse {
         machine_code: machine_code.into(),
         feed_code: machine.feed_code.clone(),
         capacity_mass_mg: feed.capacity_mass_mg,
-        sequence: asked.sequence(),
+        sequence: context.sequence(),
         ..v1::GetLineResponse::default()
     };
     if machine.planned_packs_per_hour == 0 {
@@ -161,16 +161,16 @@ pub fn line(asked: &Asked, machine_code: &str, at_us: i64) -> Result<v1::GetLine
         );
         answer.notes.push(text);
     }
-    answer.stopped = announce::stopped_in(asked, &machine.feed_code, at_us)?;
+    answer.stopped = announce::stopped_in(context, &machine.feed_code, at_us)?;
     let (own, its_feed) = (object("machine", machine_code), object("feed", &machine.feed_code));
-    let last = last_fact(asked, &own)?.max(last_fact(asked, &its_feed)?);
+    let last = last_fact(context, &own)?.max(last_fact(context, &its_feed)?);
     answer.last_fact_time = last.map(timestamp);
-    let open = run::open_run(&asked.record, machine_code, at_us)?;
+    let open = run::open_run(&context.record, machine_code, at_us)?;
     let mut run_code = String::new();
     if let Some((started, start_us)) = open {
         run_code.clone_from(&started.run_code);
-        answer.run = objects::run(&asked.record, &started.run_code)?;
-        let mut rows = facts_between(&asked.record, &own, day_of(start_us), day_of(at_us))?;
+        answer.run = objects::run(&context.record, &started.run_code)?;
+        let mut rows = facts_between(&context.record, &own, day_of(start_us), day_of(at_us))?;
         rows.retain(|row| (start_us..=at_us).contains(&row.event.occurred_time_us));
         answer.counts = counts(&rows, machine_code);
     } else {
@@ -178,7 +178,7 @@ pub fn line(asked: &Asked, machine_code: &str, at_us: i64) -> Result<v1::GetLine
     }
     match last {
         Some(last) => {
-            if let Some(flow) = asked.flow(&machine.feed_code, last.min(at_us), 0.0, 0.0)? {
+            if let Some(flow) = context.flow(&machine.feed_code, last.min(at_us), 0.0, 0.0)? {
                 feed_bags(&flow, &mut answer, &run_code, at_us);
             }
         }

@@ -23,7 +23,7 @@ use prost_types::Timestamp;
 
 use super::shift::{Period, happened, last_us, period, row};
 use super::{announce, checks, figures, objects, performance, period as periods, quantity, verdicts};
-use crate::asked::{Asked, unknown};
+use crate::context::{QueryContext, unknown};
 use crate::times::{micros, timestamp};
 use packloft_journal::Journal;
 
@@ -39,11 +39,11 @@ struct Line {
 
 impl Line {
     /// True for a remark about this line: its feed's, not another machine's run.
-    fn own_remark(&self, asked: &Asked, remark: &RemarkRecorded) -> Result<bool, Refusal> {
+    fn own_remark(&self, context: &QueryContext, remark: &RemarkRecorded) -> Result<bool, Refusal> {
         if remark.run_code.is_empty() {
             return Ok(remark.feed_code == self.feed_code);
         }
-        let run = run_rows(&asked.record, &remark.run_code)?;
+        let run = run_rows(&context.record, &remark.run_code)?;
         Ok(run.is_some_and(|run| run.started.machine_code == self.machine_code))
     }
 
@@ -67,7 +67,7 @@ impl Line {
 fn sums(
     answer: &v1::GetNetQuantityResponse,
     line: &Line,
-    asked: &Asked,
+    context: &QueryContext,
 ) -> (Vec<v1::SchemeSum>, Vec<String>, (i64, i64)) {
     let (mut lots, mut failed_lots) = (0, 0);
     let mut sums: BTreeMap<i32, v1::SchemeSum> = BTreeMap::new();
@@ -86,7 +86,7 @@ fn sums(
                 v1::QuantityOutcome::Passed => sum.passed_count += 1,
                 v1::QuantityOutcome::Failed => {
                     sum.failed_count += 1;
-                    let when = asked.zone.clock(start_us(lot));
+                    let when = context.zone.clock(start_us(lot));
                     failures.push(format!("{} from {when}: {}", verdict.name, verdict.reasons.join("; ")));
                 }
                 v1::QuantityOutcome::NotEnough => sum.not_enough_count += 1,
@@ -98,20 +98,20 @@ fn sums(
 }
 
 fn run(
-    asked: &Asked,
+    context: &QueryContext,
     journal: &Journal,
     line: &Line,
     run_code: &str,
     share_ppm: i64,
 ) -> Result<v1::ReportRun, Refusal> {
-    let weighed = quantity::weighed(asked, journal, run_code)?;
+    let weighed = quantity::weighed(context, journal, run_code)?;
     let request = v1::GetNetQuantityRequest {
         run_code: run_code.into(),
         short_share_ppm: share_ppm,
         ..v1::GetNetQuantityRequest::default()
     };
-    let judged = verdicts::judged(asked, &weighed, &request)?;
-    let (schemes, failures, (lot_count, failed_lot_count)) = sums(&judged, line, asked);
+    let judged = verdicts::judged(context, &weighed, &request)?;
+    let (schemes, failures, (lot_count, failed_lot_count)) = sums(&judged, line, context);
     let counts = &weighed.counts;
     let (first, last) = (counts.number_at(line.from_us), counts.number_at(line.to_us));
     let accepted = counts.accepted_counted.then(|| counts.accepted_up_to(last) - counts.accepted_up_to(first));
@@ -156,10 +156,10 @@ fn run(
     })
 }
 
-fn check_points(asked: &Asked, line: &Line) -> Result<Vec<v1::ReportCheck>, Refusal> {
-    let record = &asked.record;
+fn check_points(context: &QueryContext, line: &Line) -> Result<Vec<v1::ReportCheck>, Refusal> {
+    let record = &context.record;
     let mut found = Vec::new();
-    for point in checks::points(asked, line.until_us)? {
+    for point in checks::points(context, line.until_us)? {
         let own = match point.place() {
             CheckPlace::Pack => point.machine_code == line.machine_code,
             CheckPlace::Feed => point.feed_code == line.feed_code,
@@ -198,16 +198,16 @@ fn check_points(asked: &Asked, line: &Line) -> Result<Vec<v1::ReportCheck>, Refu
             missed_count: missed.max(0),
             overdue: due.as_ref().is_some_and(|due| due.time_us < line.until_us),
             due_text: due
-                .map(|due| format!("due since {}: {}", asked.zone.clock(due.time_us), due.text))
+                .map(|due| format!("due since {}: {}", context.zone.clock(due.time_us), due.text))
                 .unwrap_or_default(),
         });
     }
     Ok(found)
 }
 
-fn holds(asked: &Asked, line: &Line) -> Result<Vec<v1::ReportHold>, Refusal> {
+fn holds(context: &QueryContext, line: &Line) -> Result<Vec<v1::ReportHold>, Refusal> {
     let mut found = Vec::new();
-    for state in objects::holds(asked, true)? {
+    for state in objects::holds(context, true)? {
         let placed_us = state.placed_time_us;
         let placed_here = (line.from_us..line.to_us).contains(&placed_us);
         let open = placed_us < line.to_us && state.ended.as_ref().is_none_or(|(_, ended)| *ended >= line.to_us);
@@ -251,7 +251,7 @@ fn losses(line: &Line, facts: &[(i64, Event)]) -> Vec<v1::PeriodLoss> {
 
 /// Sorts facts into what belongs under lifts, remarks and handover.
 fn happenings(
-    asked: &Asked,
+    context: &QueryContext,
     line: &Line,
     facts: Vec<(i64, Event)>,
     answer: &mut v1::GetLineReportResponse,
@@ -259,19 +259,19 @@ fn happenings(
     for (sequence, event) in facts {
         let Some(fact) = &event.fact else { continue };
         match fact {
-            Fact::LiftRecorded(_) | Fact::LiftRefused(_) => answer.lifts.push(row(asked, sequence, event)),
+            Fact::LiftRecorded(_) | Fact::LiftRefused(_) => answer.lifts.push(row(context, sequence, event)),
             // Of the whole site, like lifts: whoever takes over must know.
-            Fact::MishapRecorded(_) => answer.remarks.push(row(asked, sequence, event)),
-            Fact::PreUseCheckRecorded(f) if !f.passed => answer.remarks.push(row(asked, sequence, event)),
-            Fact::RemarkRecorded(remark) if line.own_remark(asked, remark)? => {
+            Fact::MishapRecorded(_) => answer.remarks.push(row(context, sequence, event)),
+            Fact::PreUseCheckRecorded(f) if !f.passed => answer.remarks.push(row(context, sequence, event)),
+            Fact::RemarkRecorded(remark) if line.own_remark(context, remark)? => {
                 let rows = if remark.handover { &mut answer.handover } else { &mut answer.remarks };
-                rows.push(row(asked, sequence, event));
+                rows.push(row(context, sequence, event));
             }
             Fact::AdjustmentRecorded(f) if f.machine_code == line.machine_code => {
-                answer.remarks.push(row(asked, sequence, event));
+                answer.remarks.push(row(context, sequence, event));
             }
             other if !event.breaches.is_empty() && line.names(other) => {
-                answer.remarks.push(row(asked, sequence, event));
+                answer.remarks.push(row(context, sequence, event));
             }
             _ => {}
         }
@@ -284,20 +284,20 @@ fn happenings(
 /// # Errors
 /// `Invalid` for a day or shift that is none, `NotFound` for an unknown machine.
 pub fn report(
-    asked: &Asked,
+    context: &QueryContext,
     journal: &Journal,
     request: &v1::GetLineReportRequest,
     now_us: i64,
 ) -> Result<v1::GetLineReportResponse, Refusal> {
     let machine_code = &request.machine_code;
-    let latest_us = last_us(journal, asked.record.inner().sequence(), now_us)?;
+    let latest_us = last_us(journal, context.record.inner().sequence(), now_us)?;
     let Period { title, start_us: from_us, end_us: to_us } =
-        period(asked, &request.day, &request.shift_name, latest_us)?;
-    let known = Register::at(&asked.record, from_us).machine(machine_code)?;
+        period(context, &request.day, &request.shift_name, latest_us)?;
+    let known = Register::at(&context.record, from_us).machine(machine_code)?;
     // A machine that was registered in the shift belongs to it.
     let known = match known {
         Some(machine) => Some(machine),
-        None => Register::at(&asked.record, to_us).machine(machine_code)?,
+        None => Register::at(&context.record, to_us).machine(machine_code)?,
     };
     let machine = known.ok_or_else(|| unknown("machine", machine_code))?;
     let line = Line {
@@ -314,10 +314,10 @@ pub fn report(
         shift_name: if shift == "whole day" { String::new() } else { shift.into() },
         min_sequence: 0,
     };
-    let performance = performance::line_performance(asked, &asked_of, now_us)?;
-    let yields = figures::of_feed(asked, &line.feed_code, from_us, to_us)?;
-    let balance = periods::of_feed(asked, &line.feed_code, from_us, to_us)?;
-    let facts = happened(asked, journal, &Period { title: title.clone(), start_us: from_us, end_us: to_us })?;
+    let performance = performance::line_performance(context, &asked_of, now_us)?;
+    let yields = figures::of_feed(context, &line.feed_code, from_us, to_us)?;
+    let balance = periods::of_feed(context, &line.feed_code, from_us, to_us)?;
+    let facts = happened(context, journal, &Period { title: title.clone(), start_us: from_us, end_us: to_us })?;
     let mut answer = v1::GetLineReportResponse {
         machine_code: machine_code.clone(),
         feed_code: line.feed_code.clone(),
@@ -328,19 +328,19 @@ pub fn report(
         yield_ratio: yields.yield_ratio,
         bags: yields.bags,
         balance: Some(balance),
-        checks: check_points(asked, &line)?,
-        holds: holds(asked, &line)?,
-        stopped: announce::stopped_in(asked, &line.feed_code, line.until_us)?,
+        checks: check_points(context, &line)?,
+        holds: holds(context, &line)?,
+        stopped: announce::stopped_in(context, &line.feed_code, line.until_us)?,
         losses: losses(&line, &facts),
         caution: CAUTION.into(),
-        sequence: asked.sequence(),
+        sequence: context.sequence(),
         title: title.clone(),
         ..v1::GetLineReportResponse::default()
     };
-    for code in runs_between(&asked.record, machine_code, from_us, line.until_us)? {
-        answer.runs.push(run(asked, journal, &line, &code, request.short_share_ppm)?);
+    for code in runs_between(&context.record, machine_code, from_us, line.until_us)? {
+        answer.runs.push(run(context, journal, &line, &code, request.short_share_ppm)?);
     }
-    happenings(asked, &line, facts, &mut answer)?;
+    happenings(context, &line, facts, &mut answer)?;
     if line.until_us < to_us {
         answer.notes.push("the time is not over: figures are so far".into());
     }

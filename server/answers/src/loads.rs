@@ -16,7 +16,7 @@ use packloft_proto::v1;
 use super::advice::came_back;
 use super::content::content;
 use super::{pallets, stock};
-use crate::asked::{Asked, unknown};
+use crate::context::{QueryContext, unknown};
 use crate::evidence::{Needs, evidence};
 use crate::times::timestamp;
 use crate::transcode::transcode_all;
@@ -29,11 +29,11 @@ fn lines(rows: impl Iterator<Item = (String, i64)>) -> Vec<v1::OrderLine> {
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn order(asked: &Asked, code: &str) -> Result<Option<v1::Order>, Unreadable> {
-    let Some((order, entered_us)) = load::order(&asked.record, code)? else {
+pub fn order(context: &QueryContext, code: &str) -> Result<Option<v1::Order>, Unreadable> {
+    let Some((order, entered_us)) = load::order(&context.record, code)? else {
         return Ok(None);
     };
-    let filled = load::filled(&asked.record, code)?;
+    let filled = load::filled(&context.record, code)?;
     Ok(Some(v1::Order {
         order_code: order.order_code,
         consignee_code: order.consignee_code,
@@ -50,12 +50,12 @@ pub fn order(asked: &Asked, code: &str) -> Result<Option<v1::Order>, Unreadable>
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn order_codes(asked: &Asked, order_code: &str, consignee_code: &str) -> Result<Vec<String>, Unreadable> {
+pub fn order_codes(context: &QueryContext, order_code: &str, consignee_code: &str) -> Result<Vec<String>, Unreadable> {
     if !order_code.is_empty() {
         return Ok(vec![order_code.to_owned()]);
     }
     let wanted = |code: &str| consignee_code.is_empty() || code == consignee_code;
-    Ok(facts(&asked.record, "orders")?
+    Ok(facts(&context.record, "orders")?
         .iter()
         .rev()
         .filter_map(|row| match &row.event.fact {
@@ -69,11 +69,11 @@ pub fn order_codes(asked: &Asked, order_code: &str, consignee_code: &str) -> Res
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn load_codes(asked: &Asked, only_open: bool) -> Result<Vec<String>, Unreadable> {
+pub fn load_codes(context: &QueryContext, only_open: bool) -> Result<Vec<String>, Unreadable> {
     let mut codes = Vec::new();
-    for row in facts(&asked.record, "loads")?.iter().rev() {
+    for row in facts(&context.record, "loads")?.iter().rev() {
         if let Some(Fact::VehicleLoadOpened(f)) = &row.event.fact {
-            let left = || Ok(load::load(&asked.record, &f.load_code)?.is_some_and(|l| l.dispatched.is_some()));
+            let left = || Ok(load::load(&context.record, &f.load_code)?.is_some_and(|l| l.dispatched.is_some()));
             if !only_open || !left()? {
                 codes.push(f.load_code.clone());
             }
@@ -92,7 +92,7 @@ fn check_words(load: &LoadFacts) -> String {
 
 /// What the trace says against the papers about a pallet that left.
 fn note(
-    asked: &Asked,
+    context: &QueryContext,
     papers: Option<&packloft_domain::fact::DispatchedPallet>,
     pallet: &PalletFacts,
     here: &str,
@@ -103,7 +103,7 @@ fn note(
         notes.push(format!("the papers name consignment {}", paper.consignment_code));
     }
     // What came back was right on the papers.
-    if paper.pack_count != pallet.pack_count() + came_back(asked, &pallet.sscc, here)?.0 {
+    if paper.pack_count != pallet.pack_count() + came_back(context, &pallet.sscc, here)?.0 {
         notes.push(format!("the papers name {} packs", paper.pack_count));
     }
     if paper.product_code != pallet.product_code {
@@ -113,7 +113,7 @@ fn note(
 }
 
 fn loaded_pallet(
-    asked: &Asked,
+    context: &QueryContext,
     load: &LoadFacts,
     pallet: &PalletFacts,
     consignment_code: &str,
@@ -123,19 +123,19 @@ fn loaded_pallet(
     let papers = load.dispatched.as_ref().map(|(dispatched, _)| &dispatched.pallets);
     let (mut reasons, mut hold_codes) = (Vec::new(), Vec::new());
     if with_reasons {
-        let content = content(asked, pallet)?;
-        hold_codes = pallets::hold_codes(asked, pallet, &content)?;
+        let content = content(context, pallet)?;
+        hold_codes = pallets::hold_codes(context, pallet, &content)?;
         if load.dispatched.is_none() {
-            reasons = pallets::reasons(asked, pallet, &content)?;
+            reasons = pallets::reasons(context, pallet, &content)?;
         }
     }
     let mut note = match papers {
-        Some(papers) => note(asked, papers.iter().find(|paper| paper.sscc == pallet.sscc), pallet, consignment_code)?,
+        Some(papers) => note(context, papers.iter().find(|paper| paper.sscc == pallet.sscc), pallet, consignment_code)?,
         None => String::new(),
     };
     if let Some((papers, batches)) = papers
         .and_then(|p| p.iter().find(|paper| paper.sscc == pallet.sscc))
-        .zip(Some(load::batches(&asked.record, pallet)?))
+        .zip(Some(load::batches(&context.record, pallet)?))
         && papers.batch_code != batches
     {
         let text = format!("the papers name batch {}, it is {batches}", papers.batch_code);
@@ -156,15 +156,19 @@ fn loaded_pallet(
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn load(asked: &Asked, load_code: &str, reasons_at_us: Option<i64>) -> Result<Option<v1::VehicleLoad>, Refusal> {
-    let Some(load) = load::load(&asked.record, load_code)? else { return Ok(None) };
+pub fn load(
+    context: &QueryContext,
+    load_code: &str,
+    reasons_at_us: Option<i64>,
+) -> Result<Option<v1::VehicleLoad>, Refusal> {
+    let Some(load) = load::load(&context.record, load_code)? else { return Ok(None) };
     // What has left has the masses of its papers; what has not, those that are known now.
-    let load = if load.dispatched.is_some() { load } else { leaving::weighed_now(&asked.record, &load)? };
+    let load = if load.dispatched.is_some() { load } else { leaving::weighed_now(&context.record, &load)? };
     let mut consignments = Vec::new();
     for opened in &load.consignments {
         let mut rows = Vec::new();
-        for pallet in load::consignment_pallets(&asked.record, &opened.consignment_code)? {
-            rows.push(loaded_pallet(asked, &load, &pallet, &opened.consignment_code, reasons_at_us.is_some())?);
+        for pallet in load::consignment_pallets(&context.record, &opened.consignment_code)? {
+            rows.push(loaded_pallet(context, &load, &pallet, &opened.consignment_code, reasons_at_us.is_some())?);
         }
         consignments.push(v1::Consignment {
             consignment_code: opened.consignment_code.clone(),
@@ -182,14 +186,14 @@ pub fn load(asked: &Asked, load_code: &str, reasons_at_us: Option<i64>) -> Resul
     let traced: Vec<&v1::LoadedPallet> = consignments.iter().flat_map(|c| &c.pallets).collect();
     let (mut paper_notes, mut wrong) = (Vec::new(), false);
     for paper in papers.iter().filter(|paper| !traced.iter().any(|row| row.sscc == paper.sscc)) {
-        let known = objects::pallet::pallet(&asked.record, &paper.sscc)?;
+        let known = objects::pallet::pallet(&context.record, &paper.sscc)?;
         let place = match &known {
-            Some(pallet) => pallets::place_words(asked, pallet)?,
+            Some(pallet) => pallets::place_words(context, pallet)?,
             None => "not on record any more".into(),
         };
         let (sscc, consignment) = (&paper.sscc, &paper.consignment_code);
         // What came back, or was got rid of after that, was right on the papers.
-        let back = came_back(asked, sscc, consignment)?.1;
+        let back = came_back(context, sscc, consignment)?.1;
         wrong |= !back;
         let back = if back { "came back; it is" } else { "is" };
         paper_notes.push(format!("pallet {sscc}, on the papers of consignment {consignment}, {back} {place}"));
@@ -198,8 +202,8 @@ pub fn load(asked: &Asked, load_code: &str, reasons_at_us: Option<i64>) -> Resul
     let papers_differ = load.dispatched.is_some() && differs;
     let reasons = match reasons_at_us.filter(|_| load.dispatched.is_none()) {
         Some(at_us) => {
-            let (evidence, _) = evidence(asked, &Needs::Load(load_code.into()))?;
-            leaving::dispatch_reasons(&asked.record, &load, &evidence.contents, (at_us, &asked.zone))?.0
+            let (evidence, _) = evidence(context, &Needs::Load(load_code.into()))?;
+            leaving::dispatch_reasons(&context.record, &load, &evidence.contents, (at_us, &context.zone))?.0
         }
         None => Vec::new(),
     };
@@ -234,19 +238,26 @@ pub fn load(asked: &Asked, load_code: &str, reasons_at_us: Option<i64>) -> Resul
 ///
 /// # Errors
 /// `NotFound` for unknown codes.
-pub fn check(asked: &Asked, consignment_code: &str, sscc: &str, at_us: i64) -> Result<Vec<Finding>, Refusal> {
-    let record = &asked.record;
+pub fn check(context: &QueryContext, consignment_code: &str, sscc: &str, at_us: i64) -> Result<Vec<Finding>, Refusal> {
+    let record = &context.record;
     let consignment =
         load::consignment(record, consignment_code)?.ok_or_else(|| unknown("consignment", consignment_code))?;
     let pallet = objects::pallet::pallet(record, sscc)?.ok_or_else(|| unknown("pallet", sscc))?;
     let load = load::load(record, &consignment.load_code)?.ok_or_else(|| unknown("load", &consignment.load_code))?;
-    let content = content(asked, &pallet)?;
+    let content = content(context, &pallet)?;
     let mut reasons: Vec<Finding> = Vec::new();
     if load.dispatched.is_some() {
         let code = &consignment.load_code;
         reasons.push(finding("LOAD_DISPATCHED", code, format!("load {code} has left already"), 0, 0));
     }
-    reasons.extend(leaving::load_reasons(record, &pallet, &load, &consignment, Some(&content), (at_us, &asked.zone))?);
+    reasons.extend(leaving::load_reasons(
+        record,
+        &pallet,
+        &load,
+        &consignment,
+        Some(&content),
+        (at_us, &context.zone),
+    )?);
     Ok(reasons)
 }
 
@@ -258,8 +269,8 @@ struct Wanted {
     needed: BTreeMap<String, i64>,
 }
 
-fn wanted(asked: &Asked, request: &v1::ProposeLoadRequest) -> Result<Wanted, Refusal> {
-    let record = &asked.record;
+fn wanted(context: &QueryContext, request: &v1::ProposeLoadRequest) -> Result<Wanted, Refusal> {
+    let record = &context.record;
     let code = &request.consignment_code;
     let consignment = load::consignment(record, code)?.ok_or_else(|| unknown("consignment", code))?;
     let load = load::load(record, &consignment.load_code)?.ok_or_else(|| unknown("load", &consignment.load_code))?;
@@ -284,7 +295,7 @@ fn wanted(asked: &Asked, request: &v1::ProposeLoadRequest) -> Result<Wanted, Ref
     }
     if needed.values().all(|count| *count == 0) {
         let text = "name a product and a number of packs: the consignment has no order that still needs any";
-        return Err(crate::asked::invalid("pack_count", text));
+        return Err(crate::context::invalid("pack_count", text));
     }
     Ok(Wanted { consignment, load, needed })
 }
@@ -314,25 +325,25 @@ fn room(load: &LoadFacts) -> Room {
 /// # Errors
 /// `NotFound` for unknown codes, `Invalid` when nothing is wanted.
 pub fn propose(
-    asked: &Asked,
+    context: &QueryContext,
     request: &v1::ProposeLoadRequest,
     at_us: i64,
 ) -> Result<v1::ProposeLoadResponse, Refusal> {
-    let wanted = wanted(asked, request)?;
-    let record = &asked.record;
+    let wanted = wanted(context, request)?;
+    let record = &context.record;
     let consignee = Register::at(record, at_us).consignee(&wanted.consignment.consignee_code)?.unwrap_or_default();
     let mut room = room(&wanted.load);
-    let mut answer = v1::ProposeLoadResponse { sequence: asked.sequence(), ..v1::ProposeLoadResponse::default() };
+    let mut answer = v1::ProposeLoadResponse { sequence: context.sequence(), ..v1::ProposeLoadResponse::default() };
     for (product, needed) in &wanted.needed {
         let mut left = *needed;
-        for sscc in stock::pallets(asked, product, "")? {
+        for sscc in stock::pallets(context, product, "")? {
             if left == 0 {
                 break;
             }
             let Some(pallet) = objects::pallet::pallet(record, &sscc)? else { continue };
             let mass = pallet::mass_mg(record, &pallet)?;
-            let mut reasons = pallets::reasons(asked, &pallet, &content(asked, &pallet)?)?;
-            reasons.extend(leaving::life_faults(record, &pallet, &consignee, at_us, &asked.zone)?);
+            let mut reasons = pallets::reasons(context, &pallet, &content(context, &pallet)?)?;
+            reasons.extend(leaving::life_faults(record, &pallet, &consignee, at_us, &context.zone)?);
             let packs = pallet.pack_count();
             if reasons.is_empty() && packs > left {
                 let text =
@@ -410,9 +421,9 @@ fn limits_words(load: &LoadFacts, room: &Room) -> String {
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn pallet_balances(asked: &Asked, consignee_code: &str) -> Result<Vec<v1::PalletBalance>, Unreadable> {
+pub fn pallet_balances(context: &QueryContext, consignee_code: &str) -> Result<Vec<v1::PalletBalance>, Unreadable> {
     let mut sums: BTreeMap<(String, String), v1::PalletBalance> = BTreeMap::new();
-    for row in facts(&asked.record, "pallet_exchanges")? {
+    for row in facts(&context.record, "pallet_exchanges")? {
         let Some(Fact::PalletsExchanged(f)) = &row.event.fact else { continue };
         if !consignee_code.is_empty() && f.consignee_code != consignee_code {
             continue;

@@ -13,12 +13,12 @@ use packloft_domain::objects::register::Register;
 use packloft_domain::objects::run;
 use packloft_domain::record::{Entry, Record, Unreadable, facts, facts_between};
 use packloft_domain::rules::lift::found::{self, WAS_OVER};
-use packloft_domain::rules::{late, still};
+use packloft_domain::rules::{discrepancies, late};
 use packloft_domain::sums::weighings::{Packs, Weighings};
 use packloft_proto::v1;
 
 use super::content;
-use crate::asked::Asked;
+use crate::context::QueryContext;
 use crate::listed::{bag_tags, codes};
 use crate::times::timestamp;
 use crate::transcode::{transcode, transcode_all};
@@ -40,7 +40,7 @@ fn bag_state(facts: &BagFacts) -> (v1::BagState, String) {
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn bulk_bag(asked: &Asked, facts: &BagFacts) -> Result<v1::BulkBag, Unreadable> {
+pub fn bulk_bag(context: &QueryContext, facts: &BagFacts) -> Result<v1::BulkBag, Unreadable> {
     let mass = facts.mass();
     let (state, place_code) = bag_state(facts);
     Ok(v1::BulkBag {
@@ -57,7 +57,7 @@ pub fn bulk_bag(asked: &Asked, facts: &BagFacts) -> Result<v1::BulkBag, Unreadab
         lost_mass_mg: facts.lost_mass_mg,
         residue_mass_mg: facts.residue_mass_mg.unwrap_or(0),
         place_code,
-        hold_codes: codes(&content::holds_on(asked, facts)?),
+        hold_codes: codes(&content::holds_on(context, facts)?),
         supplier_code: facts.supplier_code.clone(),
         intake_code: facts.intake_code.clone(),
         arrived_time: Some(timestamp(facts.arrived_time_us)),
@@ -70,19 +70,19 @@ pub fn bulk_bag(asked: &Asked, facts: &BagFacts) -> Result<v1::BulkBag, Unreadab
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn listed_bags(asked: &Asked, lot_code: &str, state: i32) -> Result<Vec<String>, Unreadable> {
+pub fn listed_bags(context: &QueryContext, lot_code: &str, state: i32) -> Result<Vec<String>, Unreadable> {
     use v1::BagState as S;
     let in_house = [S::InStore, S::OnPlatform, S::PartTipped, S::Missing].map(i32::from).contains(&state);
     let tags = match lot_code {
-        "" => super::stock::bag_tags(asked, in_house)?,
-        lot => bag_tags(&asked.record, lot)?,
+        "" => super::stock::bag_tags(context, in_house)?,
+        lot => bag_tags(&context.record, lot)?,
     };
     if state == 0 {
         return Ok(tags);
     }
     let mut found = Vec::new();
     for tag in tags {
-        if let Some(facts) = bag::bag(&asked.record, &tag)?
+        if let Some(facts) = bag::bag(&context.record, &tag)?
             && i32::from(bag_state(&facts).0) == state
         {
             found.push(tag);
@@ -218,14 +218,19 @@ fn lift_row(entry: &Entry, lift: &f::LiftRecorded) -> v1::LiftRow {
 }
 
 /// Lifts, newest first, of a hoist and between two local days where these are named.
-pub fn lifts(asked: &Asked, hoist_code: &str, from_day: &str, to_day: &str) -> Result<Vec<v1::LiftRow>, Unreadable> {
+pub fn lifts(
+    context: &QueryContext,
+    hoist_code: &str,
+    from_day: &str,
+    to_day: &str,
+) -> Result<Vec<v1::LiftRow>, Unreadable> {
     let key = if hoist_code.is_empty() { "lifts".to_owned() } else { object("hoist_lifts", hoist_code) };
-    let rows = facts(&asked.record, &key)?;
+    let rows = facts(&context.record, &key)?;
     let inside = |row: &&Entry| {
         if from_day.is_empty() && to_day.is_empty() {
             return true;
         }
-        let day = asked.zone.date(row.event.occurred_time_us).to_string();
+        let day = context.zone.date(row.event.occurred_time_us).to_string();
         day.as_str() >= from_day && (to_day.is_empty() || day.as_str() <= to_day)
     };
     Ok(rows
@@ -343,16 +348,16 @@ pub fn hold(state: &HoldState) -> v1::Hold {
 }
 
 /// Holds, newest first, ended ones only when wanted.
-pub fn holds(asked: &Asked, include_ended: bool) -> Result<Vec<HoldState>, Unreadable> {
-    let mut states = hold::holds_in_list(&asked.record, "holds")?;
+pub fn holds(context: &QueryContext, include_ended: bool) -> Result<Vec<HoldState>, Unreadable> {
+    let mut states = hold::holds_in_list(&context.record, "holds")?;
     states.retain(|state| include_ended || state.ended.is_none());
     states.reverse();
     Ok(states)
 }
 
 /// Breaches, newest first, closed ones only when wanted.
-pub fn breaches(asked: &Asked, include_closed: bool) -> Result<Vec<v1::Breach>, Unreadable> {
-    let entries = asked.record.list("breaches")?;
+pub fn breaches(context: &QueryContext, include_closed: bool) -> Result<Vec<v1::Breach>, Unreadable> {
+    let entries = context.record.list("breaches")?;
     let closing = |sequence: i64| {
         entries.iter().filter(hold::standing(&entries)).find_map(|e| match &e.event.fact {
             Some(Fact::BreachClosed(f)) if f.event_sequence == sequence => {
@@ -370,7 +375,7 @@ pub fn breaches(asked: &Asked, include_closed: bool) -> Result<Vec<v1::Breach>, 
         let (close_reason, closer_code) = closed.clone().unwrap_or_default();
         rows.push(v1::Breach {
             event_sequence: entry.sequence,
-            deed: packloft_domain::kinds::words(&entry.event, &asked.zone),
+            deed: packloft_domain::kinds::words(&entry.event, &context.zone),
             occurred_time: Some(timestamp(entry.event.occurred_time_us)),
             actor_code: entry.event.actor.as_ref().map(|a| a.code.clone()).unwrap_or_default(),
             findings: transcode_all(&entry.event.breaches),
@@ -378,7 +383,7 @@ pub fn breaches(asked: &Asked, include_closed: bool) -> Result<Vec<v1::Breach>, 
             open: closed.is_none(),
             close_reason,
             closer_code,
-            no_longer_text: if closed.is_none() { no_longer(asked, entry)? } else { String::new() },
+            no_longer_text: if closed.is_none() { no_longer(context, entry)? } else { String::new() },
         });
     }
     Ok(rows)
@@ -386,15 +391,15 @@ pub fn breaches(asked: &Asked, include_closed: bool) -> Result<Vec<v1::Breach>, 
 
 /// What an entry broke when it was recorded and does not by what is known now. Entries that rest on what may be in pallets are
 /// not judged anew here.
-fn no_longer(asked: &Asked, entry: &Entry) -> Result<String, Unreadable> {
+fn no_longer(context: &QueryContext, entry: &Entry) -> Result<String, Unreadable> {
     let tags: Vec<String> = match &entry.event.fact {
         Some(Fact::BagTipped(tip)) => vec![tip.bag_tag.clone()],
         Some(Fact::LiftRecorded(lift)) => lift.bags.iter().map(|bag| bag.bag_tag.clone()).collect(),
         Some(Fact::RunStarted(_)) => Vec::new(),
         _ => return Ok(String::new()),
     };
-    let evidence = content::of_rework(asked, &tags)?;
-    let now = late::against_now(&asked.record, entry, &asked.zone, &evidence)?;
+    let evidence = content::of_rework(context, &tags)?;
+    let now = late::against_now(&context.record, entry, &context.zone, &evidence)?;
     let gone = entry.event.breaches.iter().filter(|old| !now.iter().any(|new| late::same(old, new)));
     let texts: Vec<&str> = gone.map(|old| old.text.as_str()).collect();
     Ok(match texts.as_slice() {
@@ -404,11 +409,11 @@ fn no_longer(asked: &Asked, entry: &Entry) -> Result<String, Unreadable> {
 }
 
 /// Events with contradictions, newest first; settled ones only when wanted.
-pub fn contradictions(asked: &Asked, include_settled: bool) -> Result<Vec<v1::Contradiction>, Unreadable> {
-    let entries = asked.record.list("contradictions")?;
+pub fn contradictions(context: &QueryContext, include_settled: bool) -> Result<Vec<v1::Contradiction>, Unreadable> {
+    let entries = context.record.list("contradictions")?;
     let actor = |entry: &Entry| entry.event.actor.as_ref().map(|a| a.code.clone()).unwrap_or_default();
     // A correction of the carrying event ends them; the new fact carries its own.
-    let corrected: Vec<(i64, String)> = facts_corrected(asked)?;
+    let corrected: Vec<(i64, String)> = facts_corrected(context)?;
     let mut lifts_named = BTreeSet::new();
     let mut rows = Vec::new();
     for entry in entries.iter().rev().filter(|entry| !entry.event.contradictions.is_empty()) {
@@ -419,7 +424,7 @@ pub fn contradictions(asked: &Asked, include_settled: bool) -> Result<Vec<v1::Co
             _ => None,
         });
         let put_right = corrected.iter().find(|(target, _)| *target == entry.sequence);
-        let standing = standing(asked, entry, (settled.is_some(), put_right.is_some()), &mut lifts_named)?;
+        let standing = standing(context, entry, (settled.is_some(), put_right.is_some()), &mut lifts_named)?;
         let settled = match (settled, put_right) {
             (None, Some((_, who))) if standing.is_empty() => Some(("corrected".to_owned(), who.clone())),
             (None, None) if standing.is_empty() => Some((cleared(entry).to_owned(), String::new())),
@@ -432,7 +437,7 @@ pub fn contradictions(asked: &Asked, include_settled: bool) -> Result<Vec<v1::Co
         let (settled_reason, settler_code) = settled.unwrap_or_default();
         rows.push(v1::Contradiction {
             event_sequence: entry.sequence,
-            deed: packloft_domain::kinds::words(&entry.event, &asked.zone),
+            deed: packloft_domain::kinds::words(&entry.event, &context.zone),
             occurred_time: Some(timestamp(entry.event.occurred_time_us)),
             actor_code: actor(entry),
             findings: transcode_all(if open { &standing } else { &entry.event.contradictions }),
@@ -456,13 +461,13 @@ fn cleared(entry: &Entry) -> &'static str {
 /// What a fact carries and still stands. Lifts that were over are told with the figures of now, by the newest fact that
 /// showed them, and also by one that was put right when they were over all the same.
 fn standing(
-    asked: &Asked,
+    context: &QueryContext,
     entry: &Entry,
     (settled, put_right): (bool, bool),
     lifts_named: &mut BTreeSet<(i64, String, String)>,
 ) -> Result<Vec<Finding>, Unreadable> {
     let over = &entry.event.lifts_over;
-    let mut now = if settled { Vec::new() } else { found::standing(&asked.record, over, &asked.zone)? }.into_iter();
+    let mut now = if settled { Vec::new() } else { found::standing(&context.record, over, &context.zone)? }.into_iter();
     let mut lifts = over.iter();
     let mut standing = Vec::new();
     for told in &entry.event.contradictions {
@@ -470,7 +475,7 @@ fn standing(
             let (Some(over), now) = (lifts.next(), now.next().flatten()) else { continue };
             let new = lifts_named.insert((over.lift_sequence, over.rule.clone(), over.subject.clone()));
             standing.extend(now.filter(|_| new));
-        } else if !settled && !put_right && still::stands(&asked.record, &entry.event, told)? {
+        } else if !settled && !put_right && discrepancies::stands(&context.record, &entry.event, told)? {
             standing.push(told.clone());
         }
     }
@@ -478,8 +483,8 @@ fn standing(
 }
 
 /// Sequences that were corrected, and by whom.
-fn facts_corrected(asked: &Asked) -> Result<Vec<(i64, String)>, Unreadable> {
-    let rows = asked.record.list("corrections")?;
+fn facts_corrected(context: &QueryContext) -> Result<Vec<(i64, String)>, Unreadable> {
+    let rows = context.record.list("corrections")?;
     let found = rows.iter().filter_map(|row| match &row.event.fact {
         Some(Fact::Corrected(f)) => {
             Some((f.target_sequence, row.event.actor.as_ref().map(|a| a.code.clone()).unwrap_or_default()))

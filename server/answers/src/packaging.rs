@@ -8,7 +8,7 @@ use packloft_domain::sums::packaging::{Reel, reels};
 use packloft_proto::v1;
 
 use super::period::window;
-use crate::asked::{Asked, unknown};
+use crate::context::{QueryContext, unknown};
 use crate::times::timestamp;
 
 /// Longest period.
@@ -34,13 +34,16 @@ fn row(reel: &Reel) -> v1::ReelUse {
 ///
 /// # Errors
 /// `Invalid` for days that are none or too far apart, `NotFound` for an unknown machine.
-pub fn used(asked: &Asked, request: &v1::GetPackagingUseRequest) -> Result<v1::GetPackagingUseResponse, Refusal> {
-    let (from_us, to_us) = window(asked, &request.from_day, &request.to_day, MOST_DAYS)?;
+pub fn used(
+    context: &QueryContext,
+    request: &v1::GetPackagingUseRequest,
+) -> Result<v1::GetPackagingUseResponse, Refusal> {
+    let (from_us, to_us) = window(context, &request.from_day, &request.to_day, MOST_DAYS)?;
     let machine = &request.machine_code;
-    if !machine.is_empty() && Register::at(&asked.record, from_us).machine(machine)?.is_none() {
+    if !machine.is_empty() && Register::at(&context.record, from_us).machine(machine)?.is_none() {
         return Err(unknown("machine", machine));
     }
-    let found = reels(&asked.record, machine, from_us, to_us)?;
+    let found = reels(&context.record, machine, from_us, to_us)?;
     let mut sums: BTreeMap<&str, v1::PackagingSum> = BTreeMap::new();
     for reel in &found {
         let Some(difference) = reel.difference() else { continue };
@@ -65,6 +68,6 @@ pub fn used(asked: &Asked, request: &v1::GetPackagingUseRequest) -> Result<v1::G
         sums: sums.collect(),
         reels: found.iter().map(row).collect(),
         notes,
-        sequence: asked.sequence(),
+        sequence: context.sequence(),
     })
 }

@@ -9,7 +9,7 @@ use packloft_domain::record::{Entry, Unreadable, facts, facts_between};
 use packloft_domain::sums::tare::one_for_all;
 use packloft_proto::v1;
 
-use crate::asked::Asked;
+use crate::context::QueryContext;
 use crate::times::timestamp;
 use crate::transcode::transcode;
 
@@ -22,10 +22,10 @@ fn hold_code(event: &Event) -> String {
 }
 
 /// Samples that were weighed after a run had ended, of its packs: those before another run began.
-fn after(asked: &Asked, run: &RunRows) -> Result<Vec<Entry>, Unreadable> {
+fn after(context: &QueryContext, run: &RunRows) -> Result<Vec<Entry>, Unreadable> {
     let Some(finish_us) = run.finish_us else { return Ok(Vec::new()) };
     let day = day_of(finish_us);
-    let rows = facts_between(&asked.record, &object("machine", &run.started.machine_code), day, day + 1)?;
+    let rows = facts_between(&context.record, &object("machine", &run.started.machine_code), day, day + 1)?;
     let later = rows.into_iter().filter(|row| row.event.occurred_time_us > finish_us);
     let until = later.take_while(|row| !matches!(row.event.fact, Some(Fact::RunStarted(_))));
     let own = |row: &Entry| matches!(&row.event.fact, Some(Fact::ReadingsRecorded(f)) if f.product_code == run.started.product_code);
@@ -36,8 +36,8 @@ fn after(asked: &Asked, run: &RunRows) -> Result<Vec<Entry>, Unreadable> {
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn samples(asked: &Asked, run: &RunRows) -> Result<Vec<v1::ControlSample>, Unreadable> {
-    let late = after(asked, run)?;
+pub fn samples(context: &QueryContext, run: &RunRows) -> Result<Vec<v1::ControlSample>, Unreadable> {
+    let late = after(context, run)?;
     let own = run.rows.iter().chain(&late).filter_map(|row| match &row.event.fact {
         Some(Fact::ReadingsRecorded(f)) if f.machine_code == run.started.machine_code => {
             f.sample.as_ref().map(|sample| (row, f, sample))
@@ -81,9 +81,9 @@ pub fn adjustments(run: &RunRows) -> Vec<v1::FillAdjustment> {
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn inspections(asked: &Asked, run_code: &str) -> Result<Vec<v1::Inspection>, Unreadable> {
+pub fn inspections(context: &QueryContext, run_code: &str) -> Result<Vec<v1::Inspection>, Unreadable> {
     let mut found = Vec::new();
-    for row in facts(&asked.record, &object("run", run_code))? {
+    for row in facts(&context.record, &object("run", run_code))? {
         let Some(Fact::InspectionRecorded(f)) = &row.event.fact else { continue };
         found.push(v1::Inspection {
             occurred_time: Some(timestamp(row.event.occurred_time_us)),
@@ -107,8 +107,8 @@ pub fn inspections(asked: &Asked, run_code: &str) -> Result<Vec<v1::Inspection>,
 }
 
 /// Newest tare of a product on record up to an instant, with when it was determined.
-fn tare_at(asked: &Asked, product: &str, at_us: i64) -> Result<Option<(TareRecorded, i64)>, Unreadable> {
-    let rows = facts(&asked.record, &object("product_tare", product))?;
+fn tare_at(context: &QueryContext, product: &str, at_us: i64) -> Result<Option<(TareRecorded, i64)>, Unreadable> {
+    let rows = facts(&context.record, &object("product_tare", product))?;
     let known = rows.into_iter().filter(|row| row.event.occurred_time_us <= at_us).filter_map(|row| {
         let at = row.event.occurred_time_us;
         match row.event.fact {
@@ -123,8 +123,8 @@ fn tare_at(asked: &Asked, product: &str, at_us: i64) -> Result<Option<(TareRecor
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn tare_words(asked: &Asked, tare: &TareRecorded, at_us: i64) -> Result<String, Unreadable> {
-    let product = Register::at(&asked.record, at_us).product(&tare.product_code)?;
+pub fn tare_words(context: &QueryContext, tare: &TareRecorded, at_us: i64) -> Result<String, Unreadable> {
+    let product = Register::at(&context.record, at_us).product(&tare.product_code)?;
     let nominal = product.map_or(0, |product| product.nominal_mass_mg);
     let found = one_for_all(nominal, tare.mean_mass_mg, tare.deviation_mg, tare.sample_count);
     Ok(found.unwrap_or_else(|fault| fault))
@@ -134,13 +134,13 @@ pub fn tare_words(asked: &Asked, tare: &TareRecorded, at_us: i64) -> Result<Stri
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn tare_notes(asked: &Asked, run: &RunRows, batch: &ReadingsRecorded) -> Result<Vec<String>, Unreadable> {
+pub fn tare_notes(context: &QueryContext, run: &RunRows, batch: &ReadingsRecorded) -> Result<Vec<String>, Unreadable> {
     if batch.kind() != ReadingKind::Gross {
         return Ok(Vec::new());
     }
     let taken = batch.tare_mass_mg;
     let product = &run.started.product_code;
-    let Some((tare, at)) = tare_at(asked, product, batch.start_time_us)? else {
+    let Some((tare, at)) = tare_at(context, product, batch.start_time_us)? else {
         let mut found =
             vec![format!("the tare of product {product} that was taken ({}) is not on record", grams(taken))];
         if taken * 10 > run.started.nominal_mass_mg {
@@ -160,7 +160,7 @@ pub fn tare_notes(asked: &Asked, run: &RunRows, batch: &ReadingsRecorded) -> Res
         found.push(format!(
             "tare {} was taken; the record of {} says {} (mean of {} empty packs)",
             grams(taken),
-            asked.zone.clock(at),
+            context.zone.clock(at),
             grams(tare.mean_mass_mg),
             tare.sample_count
         ));
@@ -172,6 +172,6 @@ pub fn tare_notes(asked: &Asked, run: &RunRows, batch: &ReadingsRecorded) -> Res
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn tare_deviation_mg(asked: &Asked, product: &str, at_us: i64) -> Result<i64, Unreadable> {
-    Ok(tare_at(asked, product, at_us)?.map_or(0, |(tare, _)| tare.deviation_mg))
+pub fn tare_deviation_mg(context: &QueryContext, product: &str, at_us: i64) -> Result<i64, Unreadable> {
+    Ok(tare_at(context, product, at_us)?.map_or(0, |(tare, _)| tare.deviation_mg))
 }

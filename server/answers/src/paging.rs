@@ -5,7 +5,7 @@ use sha2::{Digest, Sha256};
 
 use packloft_domain::refusal::Refusal;
 
-use crate::asked::invalid;
+use crate::context::invalid;
 use crate::limits::{PAGE_DEFAULT_COUNT, PAGE_MAX_COUNT};
 
 /// A page that is asked for.

@@ -12,7 +12,7 @@ use packloft_proto::v1;
 
 use super::content::{content, places};
 use super::stock;
-use crate::asked::Asked;
+use crate::context::QueryContext;
 use crate::times::timestamp;
 use crate::transcode::transcode_all;
 use packloft_domain::kinds::words;
@@ -29,20 +29,20 @@ pub fn state(pallet: &PalletFacts) -> v1::PalletState {
 }
 
 /// Consignee of a consignment; empty when there is none.
-pub fn consignee_of(asked: &Asked, consignment_code: &str) -> Result<String, Unreadable> {
+pub fn consignee_of(context: &QueryContext, consignment_code: &str) -> Result<String, Unreadable> {
     if consignment_code.is_empty() {
         return Ok(String::new());
     }
-    let known = load::consignment(&asked.record, consignment_code)?;
+    let known = load::consignment(&context.record, consignment_code)?;
     Ok(known.map(|consignment| consignment.consignee_code).unwrap_or_default())
 }
 
 /// Place in words.
-pub fn place_words(asked: &Asked, pallet: &PalletFacts) -> Result<String, Unreadable> {
+pub fn place_words(context: &QueryContext, pallet: &PalletFacts) -> Result<String, Unreadable> {
     Ok(match &pallet.place {
         PalletPlace::Store(code) if code.is_empty() => "in store".into(),
         PalletPlace::Store(code) => {
-            let location = Register::at(&asked.record, i64::MAX).location(code)?;
+            let location = Register::at(&context.record, i64::MAX).location(code)?;
             let kind = match location.map(|location| location.kind()) {
                 Some(LocationKind::Quarantine) => "in quarantine",
                 Some(LocationKind::Returns) => "among returns",
@@ -57,15 +57,15 @@ pub fn place_words(asked: &Asked, pallet: &PalletFacts) -> Result<String, Unread
             format!("on load {load_code}, consignment {consignment_code}, not left yet")
         }
         PalletPlace::Dispatched { load_code, consignment_code, time_us } => {
-            let consignee = consignee_of(asked, consignment_code)?;
-            let when = asked.zone.clock(*time_us);
+            let consignee = consignee_of(context, consignment_code)?;
+            let when = context.zone.clock(*time_us);
             format!("with consignee {consignee} (consignment {consignment_code}, load {load_code}, {when})")
         }
         PalletPlace::Ended(why) => format!("no more: {why}"),
     })
 }
 
-fn contents(asked: &Asked, pallet: &PalletFacts) -> Result<Vec<v1::PalletContent>, Unreadable> {
+fn contents(context: &QueryContext, pallet: &PalletFacts) -> Result<Vec<v1::PalletContent>, Unreadable> {
     let mut rows = Vec::new();
     for layer in &pallet.layers {
         if layer.run_code.is_empty() {
@@ -76,8 +76,8 @@ fn contents(asked: &Asked, pallet: &PalletFacts) -> Result<Vec<v1::PalletContent
             });
             continue;
         }
-        let run = run::run_span(&asked.record, &layer.run_code)?;
-        let places = places(asked, layer)?;
+        let run = run::run_span(&context.record, &layer.run_code)?;
+        let places = places(context, layer)?;
         rows.push(v1::PalletContent {
             run_code: layer.run_code.clone(),
             batch_code: run.map(|(started, ..)| started.batch_code).unwrap_or_default(),
@@ -100,11 +100,11 @@ fn contents(asked: &Asked, pallet: &PalletFacts) -> Result<Vec<v1::PalletContent
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn reasons(asked: &Asked, pallet: &PalletFacts, content: &Content) -> Result<Vec<Finding>, Unreadable> {
-    let mut found = leaving::place_faults(&asked.record, pallet, i64::MAX)?;
+pub fn reasons(context: &QueryContext, pallet: &PalletFacts, content: &Content) -> Result<Vec<Finding>, Unreadable> {
+    let mut found = leaving::place_faults(&context.record, pallet, i64::MAX)?;
     // Standing on a vehicle speaks against nothing but loading it twice.
     found.retain(|reason| reason.rule != "PALLET_LOADED");
-    found.extend(free::reasons(&asked.record, pallet, content, &*asked.stops()?)?);
+    found.extend(free::reasons(&context.record, pallet, content, &*context.stops()?)?);
     Ok(found)
 }
 
@@ -112,8 +112,8 @@ pub fn reasons(asked: &Asked, pallet: &PalletFacts, content: &Content) -> Result
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn hold_codes(asked: &Asked, pallet: &PalletFacts, content: &Content) -> Result<Vec<String>, Unreadable> {
-    let stops = asked.stops()?;
+pub fn hold_codes(context: &QueryContext, pallet: &PalletFacts, content: &Content) -> Result<Vec<String>, Unreadable> {
+    let stops = context.stops()?;
     let touching = stops.holds.iter().filter(|state| free::touches(state, pallet, content));
     Ok(crate::listed::ordered(touching.map(|state| state.hold.hold_code.clone()).collect()))
 }
@@ -122,9 +122,9 @@ pub fn hold_codes(asked: &Asked, pallet: &PalletFacts, content: &Content) -> Res
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn answer(asked: &Asked, pallet: &PalletFacts) -> Result<v1::Pallet, Unreadable> {
-    let content = content(asked, pallet)?;
-    let reasons = if pallet.in_house() { reasons(asked, pallet, &content)? } else { Vec::new() };
+pub fn answer(context: &QueryContext, pallet: &PalletFacts) -> Result<v1::Pallet, Unreadable> {
+    let content = content(context, pallet)?;
+    let reasons = if pallet.in_house() { reasons(context, pallet, &content)? } else { Vec::new() };
     let (location_code, load_code) = match &pallet.place {
         PalletPlace::Store(code) | PalletPlace::Missing(code) => (code.clone(), String::new()),
         PalletPlace::Loaded { load_code, .. } | PalletPlace::Dispatched { load_code, .. } => {
@@ -137,24 +137,24 @@ pub fn answer(asked: &Asked, pallet: &PalletFacts) -> Result<v1::Pallet, Unreada
         sscc: pallet.sscc.clone(),
         product_code: pallet.product_code.clone(),
         pack_count: pallet.pack_count(),
-        contents: contents(asked, pallet)?,
+        contents: contents(context, pallet)?,
         state: state(pallet).into(),
         location_code,
         load_code,
-        consignee_code: consignee_of(asked, &consignment_code)?,
+        consignee_code: consignee_of(context, &consignment_code)?,
         consignment_code,
         best_before_date: pallet.best_before_date.clone(),
         made_date: pallet.made_date.clone(),
         built_time: Some(timestamp(pallet.built_us)),
-        gross_mass_mg: pallet::mass_mg(&asked.record, pallet)?,
+        gross_mass_mg: pallet::mass_mg(&context.record, pallet)?,
         weighed: pallet.weighed_mg.is_some(),
         free: pallet.in_house() && reasons.is_empty(),
         reasons: transcode_all(&reasons),
-        hold_codes: hold_codes(asked, pallet, &content)?,
+        hold_codes: hold_codes(context, pallet, &content)?,
         lot_codes: content.lot_codes,
         bag_tags: content.bag_tags,
         parent_ssccs: pallet.parents.iter().map(|parent| parent.sscc.clone()).collect(),
-        place: place_words(asked, pallet)?,
+        place: place_words(context, pallet)?,
     })
 }
 
@@ -162,20 +162,20 @@ pub fn answer(asked: &Asked, pallet: &PalletFacts) -> Result<v1::Pallet, Unreada
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn happenings(asked: &Asked, sscc: &str) -> Result<Vec<v1::Happening>, Unreadable> {
-    object_happenings(asked, &object("pallet", sscc))
+pub fn happenings(context: &QueryContext, sscc: &str) -> Result<Vec<v1::Happening>, Unreadable> {
+    object_happenings(context, &object("pallet", sscc))
 }
 
 /// What happened to an object, in words.
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn object_happenings(asked: &Asked, key: &str) -> Result<Vec<v1::Happening>, Unreadable> {
-    let rows = facts(&asked.record, key)?;
+pub fn object_happenings(context: &QueryContext, key: &str) -> Result<Vec<v1::Happening>, Unreadable> {
+    let rows = facts(&context.record, key)?;
     Ok(rows
         .iter()
         .map(|row| {
-            let mut text = words(&row.event, &asked.zone);
+            let mut text = words(&row.event, &context.zone);
             let rules: Vec<&str> = row.event.breaches.iter().map(|breach| breach.rule.as_str()).collect();
             if !rules.is_empty() {
                 let mut rules = rules;
@@ -193,18 +193,18 @@ pub fn object_happenings(asked: &Asked, key: &str) -> Result<Vec<v1::Happening>,
 /// # Errors
 /// When the record cannot be read.
 pub fn list(
-    asked: &Asked,
+    context: &QueryContext,
     product_code: &str,
     location_code: &str,
     only_not_free: bool,
 ) -> Result<Vec<String>, Unreadable> {
-    let mut ssccs = stock::pallets(asked, product_code, location_code)?;
+    let mut ssccs = stock::pallets(context, product_code, location_code)?;
     if only_not_free {
         let mut kept = Vec::new();
         for sscc in ssccs {
-            if let Some(pallet) = objects::pallet::pallet(&asked.record, &sscc)? {
-                let content = content(asked, &pallet)?;
-                if !reasons(asked, &pallet, &content)?.is_empty() {
+            if let Some(pallet) = objects::pallet::pallet(&context.record, &sscc)? {
+                let content = content(context, &pallet)?;
+                if !reasons(context, &pallet, &content)?.is_empty() {
                     kept.push(sscc);
                 }
             }

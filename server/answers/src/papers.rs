@@ -9,7 +9,7 @@ use packloft_domain::record::facts;
 use packloft_domain::refusal::Refusal;
 use packloft_proto::v1;
 
-use crate::asked::{Asked, unknown};
+use crate::context::{QueryContext, unknown};
 use packloft_documents::paper::{Paper, figures, words};
 
 /// Note under masses of vehicles: no rule of ours replaces it.
@@ -42,26 +42,30 @@ pub struct Making {
 
 /// The record as it was known when a load left, for papers that went with it: whatever was told since, of registers, lots,
 /// results or vehicles, changes none of them. `None` while it has not left, and for a new issue.
-pub(super) fn as_issued(asked: &Asked, load_code: &str, making: Making) -> Result<Option<Asked>, Refusal> {
+pub(super) fn as_issued(
+    context: &QueryContext,
+    load_code: &str,
+    making: Making,
+) -> Result<Option<QueryContext>, Refusal> {
     if making.new_issue || load_code.is_empty() {
         return Ok(None);
     }
-    let rows = facts(&asked.record, &packloft_domain::key::object("load", load_code))?;
+    let rows = facts(&context.record, &packloft_domain::key::object("load", load_code))?;
     let left = rows.iter().find(|row| matches!(row.event.fact, Some(Fact::VehicleLoadDispatched(_))));
     let Some(sequence) = left.map(|row| row.sequence.cast_unsigned()) else { return Ok(None) };
-    Ok(Some(Asked::new(asked.record.inner().at(sequence), std::sync::Arc::default())?))
+    Ok(Some(QueryContext::new(context.record.inner().at(sequence), std::sync::Arc::default())?))
 }
 
 /// The load of a consignment; empty when there is none.
-pub(super) fn load_code_of(asked: &Asked, code: &str) -> Result<String, Refusal> {
-    Ok(load::consignment(&asked.record, code)?.unwrap_or_default().load_code)
+pub(super) fn load_code_of(context: &QueryContext, code: &str) -> Result<String, Refusal> {
+    Ok(load::consignment(&context.record, code)?.unwrap_or_default().load_code)
 }
 
 /// What the papers of a load show.
-pub(super) fn data_of(asked: &Asked, load: &LoadFacts, making: Making) -> Result<PaperData, Refusal> {
+pub(super) fn data_of(context: &QueryContext, load: &LoadFacts, making: Making) -> Result<PaperData, Refusal> {
     Ok(match making.new_issue {
-        true => issue::paper_data(&asked.record, load, making.now_us)?,
-        false => issue::issued(&asked.record, load, making.now_us)?,
+        true => issue::paper_data(&context.record, load, making.now_us)?,
+        false => issue::issued(&context.record, load, making.now_us)?,
     })
 }
 
@@ -76,7 +80,7 @@ pub(super) struct Sent {
     pub(super) rows: Vec<Row>,
 }
 
-fn rows_of(asked: &Asked, load: &LoadFacts, consignment_code: &str) -> Result<Vec<Row>, Refusal> {
+fn rows_of(context: &QueryContext, load: &LoadFacts, consignment_code: &str) -> Result<Vec<Row>, Refusal> {
     if let Some((dispatched, _)) = &load.dispatched {
         let own = dispatched.pallets.iter().filter(|paper| paper.consignment_code == consignment_code);
         return Ok(own
@@ -92,10 +96,10 @@ fn rows_of(asked: &Asked, load: &LoadFacts, consignment_code: &str) -> Result<Ve
     }
     let mut found = Vec::new();
     for on in load.pallets.iter().filter(|on| on.consignment_code == consignment_code) {
-        let Some(facts) = pallet::pallet(&asked.record, &on.sscc)? else { continue };
+        let Some(facts) = pallet::pallet(&context.record, &on.sscc)? else { continue };
         found.push(Row {
             sscc: on.sscc.clone(),
-            batch_code: load::batches(&asked.record, &facts)?,
+            batch_code: load::batches(&context.record, &facts)?,
             product_code: facts.product_code.clone(),
             best_before_date: facts.best_before_date.clone(),
             pack_count: facts.pack_count(),
@@ -105,17 +109,17 @@ fn rows_of(asked: &Asked, load: &LoadFacts, consignment_code: &str) -> Result<Ve
     Ok(found)
 }
 
-pub(super) fn sent(asked: &Asked, code: &str, making: Making) -> Result<Sent, Refusal> {
-    let record = &asked.record;
+pub(super) fn sent(context: &QueryContext, code: &str, making: Making) -> Result<Sent, Refusal> {
+    let record = &context.record;
     let opened = load::consignment(record, code)?.ok_or_else(|| unknown("consignment", code))?;
     let load = load::load(record, &opened.load_code)?.ok_or_else(|| unknown("load", &opened.load_code))?;
-    let data = data_of(asked, &load, making)?;
+    let data = data_of(context, &load, making)?;
     Ok(Sent {
         site: data.site.clone().unwrap_or_default(),
         consignee: data.consignees.iter().find(|row| row.code == opened.consignee_code).cloned().unwrap_or_default(),
         order: data.orders.iter().find(|row| row.order_code == opened.order_code).cloned(),
         data,
-        rows: rows_of(asked, &load, code)?,
+        rows: rows_of(context, &load, code)?,
         load,
         opened,
     })
@@ -151,12 +155,12 @@ fn grouped(sscc: &str) -> String {
     }
 }
 
-fn issued(asked: &Asked, load: &LoadFacts, making: Making, paper: &mut Paper) -> String {
+fn issued(context: &QueryContext, load: &LoadFacts, making: Making, paper: &mut Paper) -> String {
     match &load.dispatched {
         Some((_, at)) => {
-            let left = asked.zone.clock(*at);
+            let left = context.zone.clock(*at);
             if making.new_issue {
-                let made = asked.zone.clock(making.now_us);
+                let made = context.zone.clock(making.now_us);
                 paper.alarm(format!(
                     "NEW ISSUE of {made}, with names and figures as registered now. The paper issued on {left} went with the goods \
                      and stays as it is."
@@ -171,11 +175,11 @@ fn issued(asked: &Asked, load: &LoadFacts, making: Making, paper: &mut Paper) ->
     }
 }
 
-fn differs(asked: &Asked, sent: &Sent, paper: &mut Paper) -> Result<(), Refusal> {
+fn differs(context: &QueryContext, sent: &Sent, paper: &mut Paper) -> Result<(), Refusal> {
     if sent.load.dispatched.is_none() {
         return Ok(());
     }
-    let answer = super::advice::advice(asked, &sent.opened.load_code)?;
+    let answer = super::advice::advice(context, &sent.opened.load_code)?;
     let own = answer.advices.into_iter().find(|row| row.consignment_code == sent.opened.consignment_code);
     if let Some(advice) = own.filter(|advice| advice.correction_offered) {
         paper.alarm(
@@ -188,8 +192,8 @@ fn differs(asked: &Asked, sent: &Sent, paper: &mut Paper) -> Result<(), Refusal>
     Ok(())
 }
 
-pub(super) fn foot(asked: &Asked, now_us: i64) -> String {
-    format!("Made {} at sequence {}", asked.zone.clock(now_us), asked.sequence())
+pub(super) fn foot(context: &QueryContext, now_us: i64) -> String {
+    format!("Made {} at sequence {}", context.zone.clock(now_us), context.sequence())
 }
 
 /// What stands where an address ought to and is not on record.
@@ -212,18 +216,18 @@ fn vehicle(load: &LoadFacts) -> Vec<(&'static str, String)> {
 ///
 /// # Errors
 /// `NotFound` for an unknown consignment.
-pub fn delivery_note(asked: &Asked, code: &str, making: Making) -> Result<Paper, Refusal> {
-    let now = asked;
-    let then = as_issued(asked, &load_code_of(asked, code)?, making)?;
-    let asked = then.as_ref().unwrap_or(asked);
-    let sent = sent(asked, code, making)?;
+pub fn delivery_note(context: &QueryContext, code: &str, making: Making) -> Result<Paper, Refusal> {
+    let now = context;
+    let then = as_issued(context, &load_code_of(context, code)?, making)?;
+    let context = then.as_ref().unwrap_or(context);
+    let sent = sent(context, code, making)?;
     let mut paper = Paper {
         title: format!("Delivery note {code}"),
         from: sent.site.name.clone(),
         foot: foot(now, making.now_us),
         ..Paper::default()
     };
-    let left = issued(asked, &sent.load, making, &mut paper);
+    let left = issued(context, &sent.load, making, &mut paper);
     differs(now, &sent, &mut paper)?;
     let order = sent.order.clone().unwrap_or_default();
     let mut facts = vec![
@@ -291,7 +295,7 @@ pub fn delivery_note(asked: &Asked, code: &str, making: Making) -> Result<Paper,
         vec!["All".into(), String::new(), sent.rows.len().to_string(), packs.to_string(), String::new()],
     );
     paper.facts(vec![("Gross of all pallets", sum_mass(&sent.rows))]);
-    short(&order, &sent, asked, &mut paper)?;
+    short(&order, &sent, context, &mut paper)?;
     paper.heading("Received");
     paper.blocks.push(packloft_documents::paper::Block::Fields(
         [
@@ -308,11 +312,11 @@ pub fn delivery_note(asked: &Asked, code: &str, making: Making) -> Result<Paper,
 
 /// Packs of an order that had gone, by the papers, when a load left; what stands on vehicles too while it has not.
 fn gone_by(
-    asked: &Asked,
+    context: &QueryContext,
     load: &LoadFacts,
     order_code: &str,
 ) -> Result<std::collections::BTreeMap<String, i64>, Refusal> {
-    let record = &asked.record;
+    let record = &context.record;
     let mut found = std::collections::BTreeMap::new();
     let Some((_, left_us)) = &load.dispatched else {
         for row in load::filled(record, order_code)? {
@@ -336,13 +340,13 @@ fn gone_by(
 fn short(
     order: &packloft_domain::fact::OrderEntered,
     sent: &Sent,
-    asked: &Asked,
+    context: &QueryContext,
     paper: &mut Paper,
 ) -> Result<(), Refusal> {
     if order.order_code.is_empty() {
         return Ok(());
     }
-    let gone = gone_by(asked, &sent.load, &order.order_code)?;
+    let gone = gone_by(context, &sent.load, &order.order_code)?;
     let mut lines: std::collections::BTreeMap<&str, i64> = std::collections::BTreeMap::new();
     for line in &order.lines {
         *lines.entry(&line.product_code).or_default() += line.pack_count;
@@ -364,13 +368,13 @@ fn short(
 ///
 /// # Errors
 /// `NotFound` for an unknown load.
-pub fn loading_list(asked: &Asked, load_code: &str, making: Making) -> Result<Paper, Refusal> {
-    let now = asked;
-    let then = as_issued(asked, load_code, making)?;
-    let asked = then.as_ref().unwrap_or(asked);
-    let record = &asked.record;
+pub fn loading_list(context: &QueryContext, load_code: &str, making: Making) -> Result<Paper, Refusal> {
+    let now = context;
+    let then = as_issued(context, load_code, making)?;
+    let context = then.as_ref().unwrap_or(context);
+    let record = &context.record;
     let load = load::load(record, load_code)?.ok_or_else(|| unknown("load", load_code))?;
-    let data = data_of(asked, &load, making)?;
+    let data = data_of(context, &load, making)?;
     let now_us = making.now_us;
     let mut paper = Paper {
         title: format!("Loading list {load_code}"),
@@ -390,7 +394,7 @@ pub fn loading_list(asked: &Asked, load_code: &str, making: Making) -> Result<Pa
             "Pallet places",
             if opened.pallet_space_count > 0 { opened.pallet_space_count.to_string() } else { String::new() },
         ),
-        ("Left", load.dispatched.as_ref().map(|_| issued(asked, &load, making, &mut paper)).unwrap_or_default()),
+        ("Left", load.dispatched.as_ref().map(|_| issued(context, &load, making, &mut paper)).unwrap_or_default()),
     ]);
     paper.facts(facts);
     for fault in load.check_faults() {
@@ -405,7 +409,7 @@ pub fn loading_list(asked: &Asked, load_code: &str, making: Making) -> Result<Pa
             data.consignees.iter().find(|known| known.code == row.consignee_code).cloned().unwrap_or_default();
         paper.heading(format!("Drop {}: {} ({})", row.drop_number, consignee.name, row.consignment_code));
         let mut lines = Vec::new();
-        for pallet in rows_of(asked, &load, &row.consignment_code)? {
+        for pallet in rows_of(context, &load, &row.consignment_code)? {
             count += 1;
             // After a pallet of unknown mass nothing is known of the sum.
             sum = sum.filter(|_| pallet.mass_mg > 0).map(|sum| sum + pallet.mass_mg);
@@ -420,7 +424,7 @@ pub fn loading_list(asked: &Asked, load_code: &str, making: Making) -> Result<Pa
                 "\u{2610}".into(),
             ]);
         }
-        let more = proposed(asked, &load, row, now_us, &mut lines, &mut count)?;
+        let more = proposed(context, &load, row, now_us, &mut lines, &mut count)?;
         paper.table(
             vec![
                 figures("No.", 6),
@@ -450,7 +454,7 @@ pub fn loading_list(asked: &Asked, load_code: &str, making: Making) -> Result<Pa
 
 /// Pallets that are to be loaded still, by rotation; what the proposal has to say.
 fn proposed(
-    asked: &Asked,
+    context: &QueryContext,
     load: &LoadFacts,
     opened: &packloft_domain::fact::ConsignmentOpened,
     now_us: i64,
@@ -464,7 +468,7 @@ fn proposed(
         consignment_code: opened.consignment_code.clone(),
         ..v1::ProposeLoadRequest::default()
     };
-    let Ok(answer) = super::loads::propose(asked, &request, now_us) else { return Ok(Vec::new()) };
+    let Ok(answer) = super::loads::propose(context, &request, now_us) else { return Ok(Vec::new()) };
     for pallet in &answer.proposed {
         *count += 1;
         lines.push(vec![
@@ -495,11 +499,11 @@ fn proposed(
 ///
 /// # Errors
 /// `NotFound` for an unknown consignment.
-pub fn road_note(asked: &Asked, code: &str, making: Making) -> Result<Paper, Refusal> {
-    let now = asked;
-    let then = as_issued(asked, &load_code_of(asked, code)?, making)?;
-    let asked = then.as_ref().unwrap_or(asked);
-    let sent = sent(asked, code, making)?;
+pub fn road_note(context: &QueryContext, code: &str, making: Making) -> Result<Paper, Refusal> {
+    let now = context;
+    let then = as_issued(context, &load_code_of(context, code)?, making)?;
+    let context = then.as_ref().unwrap_or(context);
+    let sent = sent(context, code, making)?;
     let mut paper = Paper {
         title: format!("Road consignment note {code}"),
         from: sent.site.name.clone(),
@@ -512,7 +516,7 @@ pub fn road_note(asked: &Asked, code: &str, making: Making) -> Result<Paper, Ref
             paper.blocks.push(packloft_documents::paper::Block::NextPage);
         }
         paper.heading(copy);
-        let left = issued(asked, &sent.load, making, &mut paper);
+        let left = issued(context, &sent.load, making, &mut paper);
         let made = if left.is_empty() { String::new() } else { left.clone() };
         let opened = &sent.load.opened;
         paper.facts(vec![

@@ -8,7 +8,7 @@ use packloft_domain::sums::pattern::{FOOTPRINT_MAX_MM, FOOTPRINTS_MM, Limits, SI
 use packloft_proto::v1;
 
 use super::{checks, packer};
-use crate::asked::{Asked, unknown};
+use crate::context::{QueryContext, unknown};
 use crate::transcode::transcode;
 
 /// Height of a flat wooden pallet of 1200 by 800, common practice, no source.
@@ -56,10 +56,10 @@ fn wanted(product: &Product, r: &v1::ProposePatternRequest) -> Result<PalletPatt
 }
 
 /// Deviation of one filled pack with its packaging, where the process and the tare are known.
-fn deviation_mg(asked: &Asked, product: &str) -> Result<Option<f64>, Unreadable> {
-    let limits = checks::points(asked, i64::MAX)?.into_iter().flat_map(|point| point.fill_limits);
+fn deviation_mg(context: &QueryContext, product: &str) -> Result<Option<f64>, Unreadable> {
+    let limits = checks::points(context, i64::MAX)?.into_iter().flat_map(|point| point.fill_limits);
     let fill = limits.filter(|limit| limit.product_code == product).map(|limit| limit.process_deviation_mg).max();
-    let tare = packer::tare_deviation_mg(asked, product, i64::MAX)? as f64;
+    let tare = packer::tare_deviation_mg(context, product, i64::MAX)? as f64;
     Ok(fill.filter(|fill| *fill > 0).map(|fill| (fill as f64).hypot(tare)))
 }
 
@@ -67,9 +67,12 @@ fn deviation_mg(asked: &Asked, product: &str) -> Result<Option<f64>, Unreadable>
 ///
 /// # Errors
 /// `NotFound` for an unknown product, `Invalid` for sizes out of bounds, all named.
-pub fn propose(asked: &Asked, request: &v1::ProposePatternRequest) -> Result<v1::ProposePatternResponse, Refusal> {
+pub fn propose(
+    context: &QueryContext,
+    request: &v1::ProposePatternRequest,
+) -> Result<v1::ProposePatternResponse, Refusal> {
     let code = &request.product_code;
-    let product = Register::at(&asked.record, i64::MAX).product(code)?.ok_or_else(|| unknown("product", code))?;
+    let product = Register::at(&context.record, i64::MAX).product(code)?.ok_or_else(|| unknown("product", code))?;
     let wanted = wanted(&product, request)?;
     let mut notes = Vec::new();
     if product.pack_tare_mass_mg == 0 || product.pallet_tare_mass_mg == 0 {
@@ -78,7 +81,7 @@ pub fn propose(asked: &Asked, request: &v1::ProposePatternRequest) -> Result<v1:
     if wanted.max_mass_mg == 0 {
         notes.push("no greatest mass was given: what racks, trucks and floors carry is not looked at".into());
     }
-    let deviation_mg = deviation_mg(asked, code)?;
+    let deviation_mg = deviation_mg(context, code)?;
     if deviation_mg.is_none() {
         notes.push("no tolerance: no check point says how far the fill of this product spreads".into());
     }
@@ -138,5 +141,5 @@ pub fn propose(asked: &Asked, request: &v1::ProposePatternRequest) -> Result<v1:
     }
     // Equal ones in the order of the footprints, the usual one first.
     patterns.sort_by_key(|row| std::cmp::Reverse(row.pack_count));
-    Ok(v1::ProposePatternResponse { patterns, notes, sequence: asked.sequence() })
+    Ok(v1::ProposePatternResponse { patterns, notes, sequence: context.sequence() })
 }

@@ -14,15 +14,20 @@ use packloft_domain::time::add_days;
 use packloft_proto::v1;
 
 use super::shift::{period, shifts};
-use crate::asked::{Asked, invalid, unknown};
+use crate::context::{QueryContext, invalid, unknown};
 use crate::times::timestamp;
 
 /// Filled and accepted packs of a machine between two instants; absent when nothing was counted.
-fn packs(asked: &Asked, machine: &str, from_us: i64, to_us: i64) -> Result<Option<(i64, i64, bool)>, Unreadable> {
+fn packs(
+    context: &QueryContext,
+    machine: &str,
+    from_us: i64,
+    to_us: i64,
+) -> Result<Option<(i64, i64, bool)>, Unreadable> {
     let mut found: Option<(i64, i64, bool)> = None;
-    for code in runs_between(&asked.record, machine, from_us, to_us)? {
-        let Some(run) = run_rows(&asked.record, &code)? else { continue };
-        let counts = counts(&asked.record, &run)?;
+    for code in runs_between(&context.record, machine, from_us, to_us)? {
+        let Some(run) = run_rows(&context.record, &code)? else { continue };
+        let counts = counts(&context.record, &run)?;
         if counts.readings.len() < 2 {
             continue;
         }
@@ -35,23 +40,23 @@ fn packs(asked: &Asked, machine: &str, from_us: i64, to_us: i64) -> Result<Optio
 }
 
 /// Last time up to which packs are counted, while a run goes on; `None` when none does, or nothing was counted in the time.
-fn counted_until(asked: &Asked, machine: &str, from_us: i64, to_us: i64) -> Result<Option<i64>, Unreadable> {
-    let Some((started, _)) = open_run(&asked.record, machine, to_us)? else { return Ok(None) };
-    let Some(run) = run_rows(&asked.record, &started.run_code)? else { return Ok(None) };
+fn counted_until(context: &QueryContext, machine: &str, from_us: i64, to_us: i64) -> Result<Option<i64>, Unreadable> {
+    let Some((started, _)) = open_run(&context.record, machine, to_us)? else { return Ok(None) };
+    let Some(run) = run_rows(&context.record, &started.run_code)? else { return Ok(None) };
     if run.finish_us.is_some() {
         return Ok(None);
     }
-    let last = counts(&asked.record, &run)?.readings.last().map(|reading| reading.time_us);
+    let last = counts(&context.record, &run)?.readings.last().map(|reading| reading.time_us);
     Ok(last.filter(|at| (from_us + 1..to_us).contains(at)))
 }
 
 /// Time of a day that no shift of the site covers: nothing is planned then.
-fn without_shift(asked: &Asked, day: &str, (from_us, to_us): (i64, i64)) -> Result<Vec<Stopped>, Refusal> {
+fn without_shift(context: &QueryContext, day: &str, (from_us, to_us): (i64, i64)) -> Result<Vec<Stopped>, Refusal> {
     let within = |time_us: i64| time_us.max(from_us).min(to_us);
     let mut covered: Vec<(i64, i64)> = Vec::new();
     // Last night's shift may end in this day.
     for (day, own) in [(day.to_owned(), true), (add_days(day, -1), false)] {
-        let mut shifts = shifts(asked, &day)?;
+        let mut shifts = shifts(context, &day)?;
         if own && shifts.is_empty() {
             return Ok(Vec::new());
         }
@@ -68,16 +73,16 @@ fn without_shift(asked: &Asked, day: &str, (from_us, to_us): (i64, i64)) -> Resu
     Ok(found)
 }
 
-fn stops(asked: &Asked, machine: &str, from_us: i64, to_us: i64) -> Result<Vec<Stopped>, Unreadable> {
+fn stops(context: &QueryContext, machine: &str, from_us: i64, to_us: i64) -> Result<Vec<Stopped>, Unreadable> {
     // A stop is told when it ends: one that goes on beyond the time is found a little later.
-    let rows = facts_between(&asked.record, &object("machine", machine), day_of(from_us), day_of(to_us) + 7)?;
+    let rows = facts_between(&context.record, &object("machine", machine), day_of(from_us), day_of(to_us) + 7)?;
     let mut found = Vec::new();
     for row in rows {
         let Some(Fact::StopRecorded(stop)) = &row.event.fact else { continue };
         if stop.machine_code != machine || stop.start_time_us >= to_us || row.event.occurred_time_us <= from_us {
             continue;
         }
-        let reason = Register::at(&asked.record, stop.start_time_us).stop_reason(&stop.reason_code)?;
+        let reason = Register::at(&context.record, stop.start_time_us).stop_reason(&stop.reason_code)?;
         found.push(Stopped {
             reason_code: stop.reason_code.clone(),
             planned: reason.is_some_and(|reason| reason.kind() == StopKind::Planned),
@@ -89,11 +94,16 @@ fn stops(asked: &Asked, machine: &str, from_us: i64, to_us: i64) -> Result<Vec<S
 }
 
 /// Time between two instants in which neither a run was on at a machine nor a stop was planned.
-fn idle_us(asked: &Asked, machine: &str, (from_us, to_us): (i64, i64), stopped: &[Stopped]) -> Result<i64, Unreadable> {
+fn idle_us(
+    context: &QueryContext,
+    machine: &str,
+    (from_us, to_us): (i64, i64),
+    stopped: &[Stopped],
+) -> Result<i64, Unreadable> {
     let planned = stopped.iter().filter(|stop| stop.planned);
     let mut covered: Vec<(i64, i64)> = planned.map(|stop| (stop.start_us, stop.end_us)).collect();
-    for code in runs_between(&asked.record, machine, from_us, to_us)? {
-        covered.extend(run_rows(&asked.record, &code)?.map(|run| (run.start_us, run.end_us)));
+    for code in runs_between(&context.record, machine, from_us, to_us)? {
+        covered.extend(run_rows(&context.record, &code)?.map(|run| (run.start_us, run.end_us)));
     }
     covered.sort_unstable();
     let (mut idle, mut at) = (0, from_us);
@@ -107,13 +117,13 @@ fn idle_us(asked: &Asked, machine: &str, (from_us, to_us): (i64, i64), stopped: 
 /// Rejected packs between two instants by the counter that counted them. Counters may be read seldom: days are read on
 /// either side until each was.
 fn rejects(
-    asked: &Asked,
+    context: &QueryContext,
     machine: &str,
     digits: i64,
     from_us: i64,
     to_us: i64,
 ) -> Result<Vec<v1::RejectSum>, Unreadable> {
-    let (key, record) = (object("machine", machine), &asked.record);
+    let (key, record) = (object("machine", machine), &context.record);
     let (mut first, mut last) = (day_of(from_us) - 1, day_of(to_us) + 1);
     let mut rows = facts_between(record, &key, first, last)?;
     while unread(&rows, machine, from_us, to_us, false)
@@ -137,31 +147,31 @@ fn rejects(
 /// # Errors
 /// `Invalid` for a day or shift that is none, `NotFound` for an unknown machine.
 pub fn line_performance(
-    asked: &Asked,
+    context: &QueryContext,
     request: &v1::GetLinePerformanceRequest,
     now_us: i64,
 ) -> Result<v1::GetLinePerformanceResponse, Refusal> {
     if request.day.is_empty() {
         return Err(invalid("day", "must be given, YYYY-MM-DD"));
     }
-    let period = period(asked, &request.day, &request.shift_name, now_us)?;
+    let period = period(context, &request.day, &request.shift_name, now_us)?;
     let machine = &request.machine_code;
-    let register = Register::at(&asked.record, period.start_us);
+    let register = Register::at(&context.record, period.start_us);
     let known = register.machine(machine)?.ok_or_else(|| unknown("machine", machine))?;
     // What has not been yet cannot have been lost.
     let now_end_us = period.end_us.min(now_us.max(period.start_us));
     // Time whose packs nobody counted yet would look like time in which none were made.
-    let until = counted_until(asked, machine, period.start_us, now_end_us)?;
+    let until = counted_until(context, machine, period.start_us, now_end_us)?;
     let end_us = until.unwrap_or(now_end_us);
-    let packs = packs(asked, machine, period.start_us, end_us)?;
+    let packs = packs(context, machine, period.start_us, end_us)?;
     let planned = (known.planned_packs_per_hour > 0).then(|| known.planned_packs_per_hour as f64 / 60.0);
     let made = packs.map(|(made, ..)| made);
     let good = packs.filter(|(.., counted)| *counted).map(|(_, good, _)| good);
-    let mut stopped = stops(asked, machine, period.start_us, end_us)?;
+    let mut stopped = stops(context, machine, period.start_us, end_us)?;
     if request.shift_name.is_empty() {
-        stopped.extend(without_shift(asked, &request.day, (period.start_us, end_us))?);
+        stopped.extend(without_shift(context, &request.day, (period.start_us, end_us))?);
     }
-    let idle = idle_us(asked, machine, (period.start_us, end_us), &stopped)?;
+    let idle = idle_us(context, machine, (period.start_us, end_us), &stopped)?;
     let found = performance(period.start_us, end_us, &stopped, planned, made, good);
     let mut notes = Vec::new();
     if planned.is_none() {
@@ -177,7 +187,7 @@ pub fn line_performance(
     }
     if end_us < period.end_us {
         notes.push(match until {
-            Some(at) => format!("figures are up to the last count, {}", asked.zone.clock(at)),
+            Some(at) => format!("figures are up to the last count, {}", context.zone.clock(at)),
             None => "the time is not over: figures are so far".into(),
         });
     }
@@ -208,7 +218,7 @@ pub fn line_performance(
             })
             .collect(),
         notes,
-        sequence: asked.sequence(),
-        rejects: rejects(asked, machine, known.counter_digit_count, period.start_us, end_us)?,
+        sequence: context.sequence(),
+        rejects: rejects(context, machine, known.counter_digit_count, period.start_us, end_us)?,
     })
 }

@@ -13,7 +13,7 @@ use packloft_domain::sums::period::{self, TREND_BELOW, TREND_SPANS, Trend};
 use packloft_proto::v1;
 
 use super::figures::day_window;
-use crate::asked::{Asked, unknown};
+use crate::context::{QueryContext, unknown};
 use crate::times::timestamp;
 
 /// Longest period.
@@ -33,9 +33,14 @@ struct Placed {
 ///
 /// # Errors
 /// `Invalid` naming every day that is none, or too far from the other.
-pub(super) fn window(asked: &Asked, from_day: &str, to_day: &str, most_days: i64) -> Result<(i64, i64), Refusal> {
+pub(super) fn window(
+    context: &QueryContext,
+    from_day: &str,
+    to_day: &str,
+    most_days: i64,
+) -> Result<(i64, i64), Refusal> {
     let mut violations = Vec::new();
-    let mut bound = |field: &str, day: &str| match day_window(asked, day) {
+    let mut bound = |field: &str, day: &str| match day_window(context, day) {
         Ok(window) => Some(window),
         Err(_) => {
             let text = format!("is {day:?}; must be a working day, YYYY-MM-DD");
@@ -56,13 +61,18 @@ pub(super) fn window(asked: &Asked, from_day: &str, to_day: &str, most_days: i64
 }
 
 /// Spans of a feed that ended in a window, and since when there is one whose end was not observed, with what was tipped.
-fn spans(asked: &Asked, feed_code: &str, from_us: i64, to_us: i64) -> Result<(Vec<Placed>, Vec<String>), Refusal> {
+fn spans(
+    context: &QueryContext,
+    feed_code: &str,
+    from_us: i64,
+    to_us: i64,
+) -> Result<(Vec<Placed>, Vec<String>), Refusal> {
     let mut found = Vec::new();
     let mut notes = Vec::new();
     // A span that ended at the very start of the window belongs to the window before.
     let mut at = from_us;
     for _ in 0..MOST_STRETCHES {
-        let Some(ledger) = asked.ledger(feed_code, at)? else { return Err(unknown("feed", feed_code)) };
+        let Some(ledger) = context.ledger(feed_code, at)? else { return Err(unknown("feed", feed_code)) };
         for balance in balances(&ledger) {
             let start_us = ledger.instant_us(balance.start);
             let Some(end) = balance.end else {
@@ -70,7 +80,7 @@ fn spans(asked: &Asked, feed_code: &str, from_us: i64, to_us: i64) -> Result<(Ve
                 let inside = tips.filter(|tip| ledger.instant_us(tip.end) <= to_us);
                 let tipped: i64 = inside.map(|tip| tip.mass_mg).sum();
                 if start_us < to_us && tipped > 0 {
-                    let since = asked.zone.clock(start_us);
+                    let since = context.zone.clock(start_us);
                     let tipped = kilograms(tipped);
                     notes.push(format!(
                         "feed {feed_code} has not been observed since {since}: {tipped} tipped after that are not in the sum"
@@ -130,21 +140,24 @@ fn trend_words(trend: Option<Trend>, count: usize) -> String {
 ///
 /// # Errors
 /// `Invalid` for days that are none or too far apart, `NotFound` for an unknown feed or product.
-pub fn balance(asked: &Asked, request: &v1::GetPeriodBalanceRequest) -> Result<v1::GetPeriodBalanceResponse, Refusal> {
-    let (from_us, to_us) = window(asked, &request.from_day, &request.to_day, MOST_DAYS)?;
-    let known = register::Register::at(&asked.record, from_us);
+pub fn balance(
+    context: &QueryContext,
+    request: &v1::GetPeriodBalanceRequest,
+) -> Result<v1::GetPeriodBalanceResponse, Refusal> {
+    let (from_us, to_us) = window(context, &request.from_day, &request.to_day, MOST_DAYS)?;
+    let known = register::Register::at(&context.record, from_us);
     if !request.product_code.is_empty() && known.product(&request.product_code)?.is_none() {
         return Err(unknown("product", &request.product_code));
     }
     let feeds = if request.feed_code.is_empty() {
-        asked.record.keys("register/feed/")?.iter().map(|key| code_of(key)).collect()
+        context.record.keys("register/feed/")?.iter().map(|key| code_of(key)).collect()
     } else {
         vec![request.feed_code.clone()]
     };
     let mut placed = Vec::new();
     let mut notes = Vec::new();
     for feed in &feeds {
-        let (found, told) = spans(asked, feed, from_us, to_us)?;
+        let (found, told) = spans(context, feed, from_us, to_us)?;
         placed.extend(found);
         notes.extend(told);
     }
@@ -158,7 +171,7 @@ pub fn balance(asked: &Asked, request: &v1::GetPeriodBalanceRequest) -> Result<v
         placed.retain(|span| of_product(span) && only(span));
     }
     placed.sort_by(|a, b| (a.end_us, &a.feed_code).cmp(&(b.end_us, &b.feed_code)));
-    Ok(answer(asked, &placed, notes))
+    Ok(answer(context, &placed, notes))
 }
 
 /// Balance of the spans of a feed that ended between two instants.
@@ -166,17 +179,17 @@ pub fn balance(asked: &Asked, request: &v1::GetPeriodBalanceRequest) -> Result<v
 /// # Errors
 /// `NotFound` for an unknown feed.
 pub(super) fn of_feed(
-    asked: &Asked,
+    context: &QueryContext,
     feed_code: &str,
     from_us: i64,
     to_us: i64,
 ) -> Result<v1::GetPeriodBalanceResponse, Refusal> {
-    let (mut placed, notes) = spans(asked, feed_code, from_us, to_us)?;
+    let (mut placed, notes) = spans(context, feed_code, from_us, to_us)?;
     placed.sort_by_key(|span| span.end_us);
-    Ok(answer(asked, &placed, notes))
+    Ok(answer(context, &placed, notes))
 }
 
-fn answer(asked: &Asked, placed: &[Placed], mut notes: Vec<String>) -> v1::GetPeriodBalanceResponse {
+fn answer(context: &QueryContext, placed: &[Placed], mut notes: Vec<String>) -> v1::GetPeriodBalanceResponse {
     let computable: Vec<&Balance> =
         placed.iter().map(|span| &span.balance).filter(|span| span.unaccounted_mass_mg.is_some()).collect();
     let without = placed.len() - computable.len();
@@ -191,7 +204,7 @@ fn answer(asked: &Asked, placed: &[Placed], mut notes: Vec<String>) -> v1::GetPe
         expanded_uncertainty_mg: sums.running_expanded_mg.last().copied(),
         trend: trend_words(sums.trend, computable.len()),
         trend_p_value: sums.trend.map(|trend| trend.p_value),
-        sequence: asked.sequence(),
+        sequence: context.sequence(),
         ..v1::GetPeriodBalanceResponse::default()
     };
     answer.verdict = match (answer.unaccounted_mass_mg, answer.expanded_uncertainty_mg) {

@@ -22,7 +22,7 @@ use packloft_proto::v1;
 
 use super::verdicts::rules_of;
 use super::{fill, packer};
-use crate::asked::{Asked, invalid, unknown};
+use crate::context::{QueryContext, invalid, unknown};
 use crate::times::timestamp;
 use packloft_journal::Journal;
 
@@ -102,9 +102,9 @@ impl Weighed {
     }
 }
 
-pub(super) fn weighed(asked: &Asked, journal: &Journal, run_code: &str) -> Result<Weighed, Refusal> {
-    let run = run_rows(&asked.record, run_code)?.ok_or_else(|| unknown("run", run_code))?;
-    let counts = counts(&asked.record, &run)?;
+pub(super) fn weighed(context: &QueryContext, journal: &Journal, run_code: &str) -> Result<Weighed, Refusal> {
+    let run = run_rows(&context.record, run_code)?.ok_or_else(|| unknown("run", run_code))?;
+    let counts = counts(&context.record, &run)?;
     let mut batches = Vec::new();
     for row in &run.rows {
         let Some(Fact::ReadingsRecorded(f)) = &row.event.fact else { continue };
@@ -134,13 +134,13 @@ pub(super) fn weighed(asked: &Asked, journal: &Journal, run_code: &str) -> Resul
         batches.push((f.clone(), readings.filter(inside).collect()));
     }
     batches.sort_by_key(|(batch, _): &(ReadingsRecorded, Vec<Reading>)| batch.start_time_us);
-    let notes = notes(asked, &run, &batches)?;
+    let notes = notes(context, &run, &batches)?;
     Ok(Weighed { run, counts, batches, notes })
 }
 
 /// What a reader must know of the readings: overdue instruments, one tare for all, rejects among them.
 fn notes(
-    asked: &Asked,
+    context: &QueryContext,
     run: &RunRows,
     batches: &[(ReadingsRecorded, Vec<Reading>)],
 ) -> Result<Vec<String>, Unreadable> {
@@ -150,10 +150,10 @@ fn notes(
     for (batch, readings) in batches {
         let at = batch.start_time_us;
         let code = &batch.instrument_code;
-        match Register::at(&asked.record, at).instrument(code)? {
+        match Register::at(&context.record, at).instrument(code)? {
             Some(instrument) => {
                 let until = parse_date(&instrument.verified_until_date);
-                if until.is_none_or(|until| asked.zone.date(at) > until) {
+                if until.is_none_or(|until| context.zone.date(at) > until) {
                     found.insert(format!("instrument {code} was not verified, or overdue, when it weighed"));
                 }
                 let most = tolerable_error_mg(nominal).map(|tolerable| tolerable / 5);
@@ -165,7 +165,7 @@ fn notes(
                 found.insert(format!("instrument {code} is not on record"));
             }
         }
-        found.extend(packer::tare_notes(asked, run, batch)?);
+        found.extend(packer::tare_notes(context, run, batch)?);
         if batch.point() == ReadingPoint::BeforeRejecter && !accepted && !readings.is_empty() {
             found.insert("packs were weighed before the rejecter: rejected ones are among them".into());
         }
@@ -174,11 +174,11 @@ fn notes(
 }
 
 /// Share that may be short: as given, else the site's when the packs were made, else that of whose rules it uses.
-pub(super) fn short_share_ppm(asked: &Asked, given: i64, at_us: i64) -> Result<i64, Refusal> {
+pub(super) fn short_share_ppm(context: &QueryContext, given: i64, at_us: i64) -> Result<i64, Refusal> {
     if !(0..=100_000).contains(&given) {
         return Err(invalid("short_share_ppm", format!("is {given}; must be 0 to 100000")));
     }
-    let site = site_at(&asked.record, at_us)?.unwrap_or_default();
+    let site = site_at(&context.record, at_us)?.unwrap_or_default();
     let by_rules = rules_of(&site).share_ppm();
     Ok([given, site.short_share_ppm].into_iter().find(|share| *share > 0).unwrap_or(by_rules))
 }
@@ -225,15 +225,19 @@ fn index(name: &str, found: Index) -> v1::CapabilityIndex {
 ///
 /// # Errors
 /// `NotFound` for an unknown run, `Invalid` for a subgroup of another size than 2 to 50.
-pub fn chart(asked: &Asked, journal: &Journal, request: &v1::GetChartRequest) -> Result<v1::GetChartResponse, Refusal> {
+pub fn chart(
+    context: &QueryContext,
+    journal: &Journal,
+    request: &v1::GetChartRequest,
+) -> Result<v1::GetChartResponse, Refusal> {
     let size = request.subgroup_count;
     if size != 0 && !(2..=50).contains(&size) {
         return Err(invalid("subgroup_count", format!("is {size}; must be 2 to 50, or 0 for {SUBGROUP}")));
     }
-    let weighed = weighed(asked, journal, &request.run_code)?;
+    let weighed = weighed(context, journal, &request.run_code)?;
     let mut answer = v1::GetChartResponse {
         run_code: request.run_code.clone(),
-        sequence: asked.sequence(),
+        sequence: context.sequence(),
         notes: weighed.notes.clone(),
         ..v1::GetChartResponse::default()
     };
@@ -341,12 +345,12 @@ fn daily(counts: &Counts) -> Option<f64> {
 /// # Errors
 /// `NotFound` for an unknown run, `Invalid` for settings out of range.
 pub fn advice(
-    asked: &Asked,
+    context: &QueryContext,
     journal: &Journal,
     request: &v1::GetFillAdviceRequest,
 ) -> Result<v1::GetFillAdviceResponse, Refusal> {
-    let known = run_rows(&asked.record, &request.run_code)?;
-    let share_ppm = short_share_ppm(asked, request.short_share_ppm, known.map_or(i64::MAX, |run| run.start_us))?;
+    let known = run_rows(&context.record, &request.run_code)?;
+    let share_ppm = short_share_ppm(context, request.short_share_ppm, known.map_or(i64::MAX, |run| run.start_us))?;
     for (field, value) in [
         ("hourly_sample_count", request.hourly_sample_count),
         ("value_per_kg_minor", request.value_per_kg_minor),
@@ -356,7 +360,7 @@ pub fn advice(
             return Err(invalid(field, format!("is {value}; must be 0 to 1000000000")));
         }
     }
-    let weighed = weighed(asked, journal, &request.run_code)?;
+    let weighed = weighed(context, journal, &request.run_code)?;
     let nominal = weighed.run.started.nominal_mass_mg;
     // What the machine fills: packs before the rejecter where enough of these were weighed, accepted ones else.
     let before = weighed.batches.iter().filter(|(batch, _)| batch.point() == ReadingPoint::BeforeRejecter);
@@ -369,7 +373,7 @@ pub fn advice(
         nominal_mass_mg: nominal,
         reading_count: i64::try_from(net.len()).unwrap_or(0),
         notes: weighed.notes.clone(),
-        sequence: asked.sequence(),
+        sequence: context.sequence(),
         ..v1::GetFillAdviceResponse::default()
     };
     if by_accepted {
@@ -383,7 +387,7 @@ pub fn advice(
         nominal_mg: nominal,
         tolerable_mg,
         share: share_ppm as f64 / 1e6,
-        tare_deviation_mg: tare_deviation(asked, &weighed)?,
+        tare_deviation_mg: tare_deviation(context, &weighed)?,
         hourly_sample_count: request.hourly_sample_count,
     };
     let found: Advice = advise(&basis, &net);
@@ -412,11 +416,11 @@ pub fn advice(
 }
 
 /// Deviation of the tare, where gross masses were weighed and a tare record says.
-fn tare_deviation(asked: &Asked, weighed: &Weighed) -> Result<f64, Unreadable> {
+fn tare_deviation(context: &QueryContext, weighed: &Weighed) -> Result<f64, Unreadable> {
     match weighed.batches.iter().find(|(batch, _)| batch.kind() == ReadingKind::Gross) {
         Some((batch, _)) => {
             let product = &weighed.run.started.product_code;
-            Ok(packer::tare_deviation_mg(asked, product, batch.start_time_us)? as f64)
+            Ok(packer::tare_deviation_mg(context, product, batch.start_time_us)? as f64)
         }
         None => Ok(0.0),
     }

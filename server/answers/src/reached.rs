@@ -4,12 +4,12 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use packloft_domain::objects::bag::BagFacts;
-use packloft_domain::objects::stretch::instant_of_tip;
+use packloft_domain::objects::clean_span::instant_of_tip;
 use packloft_domain::record::Unreadable;
 use packloft_domain::sums::origin::FeedFlow;
 use packloft_proto::v1;
 
-use crate::asked::Asked;
+use crate::context::QueryContext;
 use crate::rework as through;
 use crate::trace::{method, reached};
 use crate::trace_settings::Settings;
@@ -27,14 +27,14 @@ pub(crate) fn interval(run_code: &str, range: Option<(i64, i64)>) -> Option<v1::
 }
 
 pub(super) fn flows_of_bag(
-    asked: &Asked,
+    context: &QueryContext,
     bag: &BagFacts,
     settings: Settings,
 ) -> Result<Vec<Arc<FeedFlow>>, Unreadable> {
     let mut flows: Vec<Arc<FeedFlow>> = Vec::new();
     for tip in &bag.tips {
         let at = instant_of_tip(tip.end_time_us);
-        if let Some(flow) = asked.flow(&tip.feed_code, at, settings.epsilon, settings.coverage)?
+        if let Some(flow) = context.flow(&tip.feed_code, at, settings.epsilon, settings.coverage)?
             && !flows.iter().any(|known| Arc::ptr_eq(known, &flow))
         {
             flows.push(flow);
@@ -43,12 +43,16 @@ pub(super) fn flows_of_bag(
     Ok(flows)
 }
 
-pub(super) fn reached_itself(asked: &Asked, bag: &BagFacts, settings: Settings) -> Result<Reached, Unreadable> {
+pub(super) fn reached_itself(
+    context: &QueryContext,
+    bag: &BagFacts,
+    settings: Settings,
+) -> Result<Reached, Unreadable> {
     let mut answer = Reached { packs: Vec::new(), methods: Vec::new() };
-    for flow in flows_of_bag(asked, bag, settings)? {
+    for flow in flows_of_bag(context, bag, settings)? {
         let ledger = &flow.ledger;
         let Some(index) = ledger.bags.iter().position(|known| known.bag.bag_tag == bag.bag_tag) else { continue };
-        answer.methods.push(method(&flow, ledger.bags[index].start, asked));
+        answer.methods.push(method(&flow, ledger.bags[index].start, context));
         for (run, known) in ledger.runs.iter().enumerate() {
             let code = &known.started.run_code;
             let stretch = ledger.stretch_packs(run);
@@ -93,11 +97,11 @@ pub(crate) fn wider(a: Option<v1::PackInterval>, b: Option<v1::PackInterval>) ->
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn reached_by_all(asked: &Asked, bags: &[BagFacts], settings: Settings) -> Result<Reached, Unreadable> {
+pub fn reached_by_all(context: &QueryContext, bags: &[BagFacts], settings: Settings) -> Result<Reached, Unreadable> {
     let mut sets: BTreeMap<String, v1::PackSet> = BTreeMap::new();
     let mut methods: Vec<v1::FlowMethod> = Vec::new();
     for bag in bags {
-        let found = reached(asked, bag, settings)?;
+        let found = reached(context, bag, settings)?;
         for method in found.methods {
             let same = |known: &v1::FlowMethod| {
                 known.feed_code == method.feed_code && known.stretch_start_time == method.stretch_start_time

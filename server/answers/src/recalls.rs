@@ -18,8 +18,8 @@ use packloft_domain::sums::chance::Chance;
 use packloft_proto::v1;
 
 use super::scope_changes::{beyond, changes};
-use super::{rework, trace, whereabouts};
-use crate::asked::{Asked, unknown};
+use super::{pack_locations, rework, trace};
+use crate::context::{QueryContext, unknown};
 use crate::times::timestamp;
 use crate::trace_settings::Settings;
 use crate::transcode::transcode_all;
@@ -47,39 +47,39 @@ fn as_if_held(hold: f::HoldPlaced) -> HoldState {
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn would_hold(asked: &Asked, hold: f::HoldPlaced) -> Result<Vec<v1::PackInterval>, Unreadable> {
-    Ok(trace::covered(asked, &as_if_held(hold))?.1)
+pub fn would_hold(context: &QueryContext, hold: f::HoldPlaced) -> Result<Vec<v1::PackInterval>, Unreadable> {
+    Ok(trace::covered(context, &as_if_held(hold))?.1)
 }
 
 /// Where the pack of a complaint may come from.
-fn origins(asked: &Asked, complaint: &f::ComplaintRecorded) -> Result<Vec<v1::PackOrigin>, Refusal> {
+fn origins(context: &QueryContext, complaint: &f::ComplaintRecorded) -> Result<Vec<v1::PackOrigin>, Refusal> {
     let settings = Settings { epsilon: 0.0, coverage: 0.0 };
     if !complaint.run_code.is_empty() && complaint.pack_number > 0 {
-        return Ok(vec![trace::by_number(asked, &complaint.run_code, complaint.pack_number, settings)?]);
+        return Ok(vec![trace::by_number(context, &complaint.run_code, complaint.pack_number, settings)?]);
     }
-    trace::by_print(asked, &complaint.batch_code, &complaint.printed_local_time, settings)
+    trace::by_print(context, &complaint.batch_code, &complaint.printed_local_time, settings)
 }
 
 /// What a recall reaches by what is known now. Unknown codes give nothing: the writer names them.
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn scope(asked: &Asked, opened: &f::RecallOpened) -> Result<Scope, Refusal> {
+pub fn scope(context: &QueryContext, opened: &f::RecallOpened) -> Result<Scope, Refusal> {
     let mut intervals: Vec<v1::PackInterval> = transcode_all(&opened.intervals);
     let mut bag_tags = Vec::new();
     let held = |hold: f::HoldPlaced| f::HoldPlaced { hazard: opened.hazard, ..hold };
     if !opened.lot_code.is_empty() {
         let hold = held(f::HoldPlaced { lot_code: opened.lot_code.clone(), ..f::HoldPlaced::default() });
-        intervals.extend(trace::covered(asked, &as_if_held(hold))?.1);
+        intervals.extend(trace::covered(context, &as_if_held(hold))?.1);
     }
     if !opened.bag_tag.is_empty() {
         bag_tags.push(opened.bag_tag.clone());
     }
     if !opened.complaint_code.is_empty()
-        && let Some(complaint) = recall::complaint(&asked.record, &opened.complaint_code)?
+        && let Some(complaint) = recall::complaint(&context.record, &opened.complaint_code)?
     {
         // A print that fits nothing reaches nothing; it must not stop a recall for another reason.
-        let found = origins(asked, &complaint).unwrap_or_default();
+        let found = origins(context, &complaint).unwrap_or_default();
         let possible = found.iter().flat_map(|origin| &origin.bags).filter(|bag| bag.possible || bag.likely);
         let tags: BTreeSet<String> = possible.map(|bag| bag.bag_tag.clone()).filter(|tag| !tag.is_empty()).collect();
         bag_tags.extend(tags);
@@ -87,30 +87,30 @@ pub fn scope(asked: &Asked, opened: &f::RecallOpened) -> Result<Scope, Refusal> 
     }
     for tag in &bag_tags {
         let hold = held(f::HoldPlaced { bag_tag: tag.clone(), ..f::HoldPlaced::default() });
-        intervals.extend(trace::covered(asked, &as_if_held(hold))?.1);
+        intervals.extend(trace::covered(context, &as_if_held(hold))?.1);
     }
     if !opened.packaging_lot_code.is_empty() {
-        intervals.extend(trace::packed_in(asked, &opened.packaging_lot_code)?);
+        intervals.extend(trace::packed_in(context, &opened.packaging_lot_code)?);
     }
     if !opened.hold_code.is_empty() {
-        let known = hold::all(&asked.record)?.into_iter().find(|state| state.hold.hold_code == opened.hold_code);
+        let known = hold::all(&context.record)?.into_iter().find(|state| state.hold.hold_code == opened.hold_code);
         if let Some(state) = known {
-            intervals.extend(trace::covered(asked, &state)?.1);
+            intervals.extend(trace::covered(context, &state)?.1);
         }
     }
-    Ok(Scope { intervals: transcode_all(&rework::joined(intervals)), bag_tags, sequence: asked.sequence() })
+    Ok(Scope { intervals: transcode_all(&rework::joined(intervals)), bag_tags, sequence: context.sequence() })
 }
 
 /// What consignees have of a recall's scope now: what left for them less what came back.
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn outstanding(asked: &Asked, recall_code: &str) -> Result<Vec<Outstanding>, Refusal> {
-    let Some(found) = recall::recall(&asked.record, recall_code)? else {
+pub fn outstanding(context: &QueryContext, recall_code: &str) -> Result<Vec<Outstanding>, Refusal> {
+    let Some(found) = recall::recall(&context.record, recall_code)? else {
         return Ok(Vec::new());
     };
-    let now: Vec<v1::PackInterval> = transcode_all(&scope(asked, &found.opened)?.intervals);
-    let left = whereabouts::left(asked, &now, &found.opened.lot_code)?;
+    let now: Vec<v1::PackInterval> = transcode_all(&scope(context, &found.opened)?.intervals);
+    let left = pack_locations::left(context, &now, &found.opened.lot_code)?;
     Ok(left.into_iter().map(|(consignee_code, row)| Outstanding { consignee_code, passed: row.passed }).collect())
 }
 
@@ -118,14 +118,14 @@ pub fn outstanding(asked: &Asked, recall_code: &str) -> Result<Vec<Outstanding>,
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn loose(asked: &Asked, recall_code: &str) -> Result<Loose, Refusal> {
-    let Some(found) = recall::recall(&asked.record, recall_code)? else {
+pub fn loose(context: &QueryContext, recall_code: &str) -> Result<Loose, Refusal> {
+    let Some(found) = recall::recall(&context.record, recall_code)? else {
         return Ok(Loose::default());
     };
-    let now: Vec<v1::PackInterval> = transcode_all(&scope(asked, &found.opened)?.intervals);
+    let now: Vec<v1::PackInterval> = transcode_all(&scope(context, &found.opened)?.intervals);
     let lot_code = Some(found.opened.lot_code.as_str()).filter(|code| !code.is_empty());
     let mut sum = Loose::default();
-    for row in whereabouts::whereabouts(asked, "", &now, lot_code)?.accounts {
+    for row in pack_locations::whereabouts(context, "", &now, lot_code)?.accounts {
         sum.unaccounted_count += row.unaccounted_count;
         sum.missing_count += row.missing_count;
         sum.loaded_count += row.loaded_count;
@@ -202,12 +202,12 @@ fn notices(found: &RecallFacts) -> Vec<v1::Notice> {
 }
 
 fn consignee(
-    asked: &Asked,
+    context: &QueryContext,
     found: &RecallFacts,
     code: &str,
-    left: &whereabouts::Left,
+    left: &pack_locations::Left,
 ) -> Result<v1::RecallConsignee, Unreadable> {
-    let known = Register::at(&asked.record, i64::MAX).consignee(code)?.unwrap_or_default();
+    let known = Register::at(&context.record, i64::MAX).consignee(code)?.unwrap_or_default();
     let stands = recall::reconcile(&left.passed, &found.told(code));
     let notified = found.notices.iter().find(|(notice, _)| notice.consignee_code == code);
     let answered = found.answers.iter().find(|(answer, _)| answer.consignee_code == code);
@@ -230,18 +230,18 @@ fn consignee(
 }
 
 /// Suppliers of the lots that may be in packs.
-fn suppliers(asked: &Asked, opened: &f::RecallOpened, bag_tags: &[String]) -> Result<Vec<String>, Unreadable> {
+fn suppliers(context: &QueryContext, opened: &f::RecallOpened, bag_tags: &[String]) -> Result<Vec<String>, Unreadable> {
     let mut codes: Vec<String> = Vec::new();
     if !opened.lot_code.is_empty() {
         codes.push(opened.lot_code.clone());
     }
     for tag in bag_tags {
-        let found = bag::known(&asked.record, tag)?;
+        let found = bag::known(&context.record, tag)?;
         codes.extend(found.iter().flat_map(|bag| &bag.lots).map(|share| share.lot_code.clone()));
     }
     let mut suppliers = BTreeSet::new();
     for code in codes {
-        suppliers.extend(lot::lot(&asked.record, &code)?.map(|lot| lot.created.supplier_code));
+        suppliers.extend(lot::lot(&context.record, &code)?.map(|lot| lot.created.supplier_code));
     }
     suppliers.remove("");
     Ok(suppliers.into_iter().collect())
@@ -251,15 +251,15 @@ fn suppliers(asked: &Asked, opened: &f::RecallOpened, bag_tags: &[String]) -> Re
 ///
 /// # Errors
 /// `NotFound` for a code that is none.
-pub fn recall(asked: &Asked, code: &str) -> Result<v1::GetRecallResponse, Refusal> {
-    let found = recall::recall(&asked.record, code)?.ok_or_else(|| unknown("recall", code))?;
+pub fn recall(context: &QueryContext, code: &str) -> Result<v1::GetRecallResponse, Refusal> {
+    let found = recall::recall(&context.record, code)?.ok_or_else(|| unknown("recall", code))?;
     let opened = &found.opened;
-    let now = scope(asked, opened)?;
+    let now = scope(context, opened)?;
     let scope_now: Vec<v1::PackInterval> = transcode_all(&now.intervals);
-    let left = whereabouts::left(asked, &scope_now, &opened.lot_code)?;
+    let left = pack_locations::left(context, &scope_now, &opened.lot_code)?;
     let mut consignees = Vec::new();
     for (code, row) in &left {
-        consignees.push(consignee(asked, &found, code, row)?);
+        consignees.push(consignee(context, &found, code, row)?);
     }
     consignees
         .sort_by(|a, b| b.outstanding_count.cmp(&a.outstanding_count).then(a.consignee_code.cmp(&b.consignee_code)));
@@ -273,7 +273,7 @@ pub fn recall(asked: &Asked, code: &str) -> Result<v1::GetRecallResponse, Refusa
         recall: Some(shown(&found)),
         added: beyond(&now.intervals, &opened.scope),
         removed: beyond(&opened.scope, &now.intervals),
-        whereabouts: Some(whereabouts::whereabouts(asked, words, &scope_now, lot_code)?),
+        whereabouts: Some(pack_locations::whereabouts(context, words, &scope_now, lot_code)?),
         scope_now,
         left_count,
         outstanding_count: sum(&|row| row.outstanding_count),
@@ -282,9 +282,9 @@ pub fn recall(asked: &Asked, code: &str) -> Result<v1::GetRecallResponse, Refusa
         notices: notices(&found),
         scope_ms: since(found.opened_us),
         close_ms: found.closed.as_ref().map_or(0, |(_, at)| since(*at)),
-        supplier_codes: suppliers(asked, opened, &now.bag_tags)?,
-        changes: changes(asked, opened, &now.intervals)?,
-        sequence: asked.sequence(),
+        supplier_codes: suppliers(context, opened, &now.bag_tags)?,
+        changes: changes(context, opened, &now.intervals)?,
+        sequence: context.sequence(),
     })
 }
 
@@ -292,11 +292,11 @@ pub fn recall(asked: &Asked, code: &str) -> Result<v1::GetRecallResponse, Refusa
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn recalls(asked: &Asked) -> Result<Vec<v1::Recall>, Unreadable> {
+pub fn recalls(context: &QueryContext) -> Result<Vec<v1::Recall>, Unreadable> {
     let mut found = Vec::new();
-    for row in facts(&asked.record, "recalls")?.iter().rev() {
+    for row in facts(&context.record, "recalls")?.iter().rev() {
         if let Some(Fact::RecallOpened(opened)) = &row.event.fact {
-            found.extend(recall::recall(&asked.record, &opened.recall_code)?.as_ref().map(shown));
+            found.extend(recall::recall(&context.record, &opened.recall_code)?.as_ref().map(shown));
         }
     }
     Ok(found)
@@ -320,8 +320,8 @@ fn complaint_shown(entry: &Entry, fact: &f::ComplaintRecorded) -> v1::Complaint 
     }
 }
 
-fn complaints_in(asked: &Asked, list: &str) -> Result<Vec<(Entry, f::ComplaintRecorded)>, Unreadable> {
-    let rows = facts(&asked.record, list)?;
+fn complaints_in(context: &QueryContext, list: &str) -> Result<Vec<(Entry, f::ComplaintRecorded)>, Unreadable> {
+    let rows = facts(&context.record, list)?;
     let fact = |row: Entry| match &row.event.fact {
         Some(Fact::ComplaintRecorded(fact)) => Some((row.clone(), fact.clone())),
         _ => None,
@@ -333,24 +333,24 @@ fn complaints_in(asked: &Asked, list: &str) -> Result<Vec<(Entry, f::ComplaintRe
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn complaints(asked: &Asked) -> Result<Vec<v1::Complaint>, Unreadable> {
-    Ok(complaints_in(asked, "complaints")?.iter().map(|(entry, fact)| complaint_shown(entry, fact)).collect())
+pub fn complaints(context: &QueryContext) -> Result<Vec<v1::Complaint>, Unreadable> {
+    Ok(complaints_in(context, "complaints")?.iter().map(|(entry, fact)| complaint_shown(entry, fact)).collect())
 }
 
 /// Batch a complaint is about: as printed, or of its run.
-fn batch_of(asked: &Asked, fact: &f::ComplaintRecorded) -> Result<String, Unreadable> {
+fn batch_of(context: &QueryContext, fact: &f::ComplaintRecorded) -> Result<String, Unreadable> {
     if !fact.batch_code.is_empty() {
         return Ok(fact.batch_code.clone());
     }
-    let run = run::run_span(&asked.record, &fact.run_code)?;
+    let run = run::run_span(&context.record, &fact.run_code)?;
     Ok(run.map(|(started, ..)| started.batch_code).unwrap_or_default())
 }
 
 /// Packs of a product that left between two instants, by batch, as their papers say.
-fn sold(asked: &Asked, product: &str, from_us: i64, to_us: i64) -> Result<BTreeMap<String, i64>, Unreadable> {
+fn sold(context: &QueryContext, product: &str, from_us: i64, to_us: i64) -> Result<BTreeMap<String, i64>, Unreadable> {
     let mut found: BTreeMap<String, i64> = BTreeMap::new();
-    for key in asked.record.keys("load/")? {
-        let Some(load) = load::load(&asked.record, &code_of(&key))? else { continue };
+    for key in context.record.keys("load/")? {
+        let Some(load) = load::load(&context.record, &code_of(&key))? else { continue };
         let Some((papers, _)) = load.dispatched.filter(|(_, at)| (from_us..=to_us).contains(at)) else { continue };
         for paper in papers.pallets.iter().filter(|paper| paper.product_code == product) {
             *found.entry(paper.batch_code.clone()).or_default() += paper.pack_count;
@@ -359,19 +359,23 @@ fn sold(asked: &Asked, product: &str, from_us: i64, to_us: i64) -> Result<BTreeM
     Ok(found)
 }
 
-fn test(asked: &Asked, fact: &f::ComplaintRecorded, at_us: i64) -> Result<Option<v1::ComplaintTest>, Unreadable> {
-    let batch = batch_of(asked, fact)?;
+fn test(
+    context: &QueryContext,
+    fact: &f::ComplaintRecorded,
+    at_us: i64,
+) -> Result<Option<v1::ComplaintTest>, Unreadable> {
+    let batch = batch_of(context, fact)?;
     // What came in later about the same batch counts as well.
-    let all = complaints_in(asked, &object("product_complaints", &fact.product_code))?;
+    let all = complaints_in(context, &object("product_complaints", &fact.product_code))?;
     let from_us = at_us - COMPARED_US;
     let (mut count, mut others) = (0_u64, 0_u64);
     for (entry, other) in &all {
         if entry.event.occurred_time_us < from_us {
             continue;
         }
-        if batch_of(asked, other)? == batch { count += 1 } else { others += 1 }
+        if batch_of(context, other)? == batch { count += 1 } else { others += 1 }
     }
-    let sold = sold(asked, &fact.product_code, from_us, i64::MAX)?;
+    let sold = sold(context, &fact.product_code, from_us, i64::MAX)?;
     let of_batch = sold.get(&batch).copied().unwrap_or(0);
     let of_others: i64 = sold.iter().filter(|(code, _)| **code != batch).map(|(_, count)| count).sum();
     Ok(Chance::of(count, of_batch, others, of_others).map(|chance| v1::ComplaintTest {
@@ -410,21 +414,21 @@ fn precision(origins: &[v1::PackOrigin]) -> String {
 ///
 /// # Errors
 /// `NotFound` for a code that is none.
-pub fn complaint(asked: &Asked, code: &str) -> Result<v1::GetComplaintResponse, Refusal> {
-    let mine = complaints_in(asked, &object("complaint", code))?.into_iter().next();
+pub fn complaint(context: &QueryContext, code: &str) -> Result<v1::GetComplaintResponse, Refusal> {
+    let mine = complaints_in(context, &object("complaint", code))?.into_iter().next();
     let (entry, fact) = mine.ok_or_else(|| unknown("complaint", code))?;
-    let (found, fault) = match origins(asked, &fact) {
+    let (found, fault) = match origins(context, &fact) {
         Ok(found) => (found, String::new()),
         Err(Refusal::Unreadable(fault)) => return Err(Refusal::Unreadable(fault)),
         Err(_) => (Vec::new(), "the print fits nothing on record: ask for it again, or for the time".into()),
     };
     let (batches, lots) = spoken_of(&found);
     let (mut others, mut other_texts) = (Vec::new(), Vec::new());
-    for (other_entry, other) in complaints_in(asked, &object("product_complaints", &fact.product_code))? {
+    for (other_entry, other) in complaints_in(context, &object("product_complaints", &fact.product_code))? {
         if other.complaint_code == fact.complaint_code {
             continue;
         }
-        let (their_batches, their_lots) = spoken_of(&origins(asked, &other).unwrap_or_default());
+        let (their_batches, their_lots) = spoken_of(&origins(context, &other).unwrap_or_default());
         let mut same: Vec<String> = batches.intersection(&their_batches).map(|code| format!("batch {code}")).collect();
         same.extend(lots.intersection(&their_lots).map(|code| format!("lot {code}")));
         if !same.is_empty() {
@@ -438,8 +442,8 @@ pub fn complaint(asked: &Asked, code: &str) -> Result<v1::GetComplaintResponse, 
         origins: found,
         others,
         other_texts,
-        test: test(asked, &fact, entry.event.occurred_time_us)?,
+        test: test(context, &fact, entry.event.occurred_time_us)?,
         fault,
-        sequence: asked.sequence(),
+        sequence: context.sequence(),
     })
 }

@@ -10,22 +10,22 @@ use packloft_domain::record::Unreadable;
 use packloft_proto::v1;
 
 use super::content::packs_content;
-use crate::asked::Asked;
+use crate::context::QueryContext;
 use crate::listed::bag_tags;
 use crate::reached::{Reached, reached_by_all, reached_itself, scope_of};
 use crate::trace_settings::{HOLD_EPSILON, Settings};
 use crate::transcode::transcode_all;
 
 /// True when a bag of rework was tipped before its packs were made: tracing stops there.
-fn too_early(asked: &Asked, bag: &BagFacts) -> Result<bool, Unreadable> {
-    let made = rework::made_after(&asked.record, &bag.rework)?;
+fn too_early(context: &QueryContext, bag: &BagFacts) -> Result<bool, Unreadable> {
+    let made = rework::made_after(&context.record, &bag.rework)?;
     Ok(made.is_some_and(|made| bag.tips.iter().any(|tip| tip.end_time_us <= made)))
 }
 
-pub fn rework_note(asked: &Asked, bag: &BagFacts) -> Result<String, Unreadable> {
+pub fn rework_note(context: &QueryContext, bag: &BagFacts) -> Result<String, Unreadable> {
     let packs = bag.rework.iter().map(|i| format!("packs {}-{} of run {}", i.first_number, i.last_number, i.run_code));
     let packs = packs.collect::<Vec<_>>().join(", ");
-    Ok(if too_early(asked, bag)? {
+    Ok(if too_early(context, bag)? {
         format!("rework of {packs}, tipped before they were made: tracing stops here until that is put right")
     } else {
         format!("rework of {packs}")
@@ -34,19 +34,19 @@ pub fn rework_note(asked: &Asked, bag: &BagFacts) -> Result<String, Unreadable> 
 
 /// Shares of lots in rework, through the packs it was collected from and any number of generations.
 fn lots_in_rework(
-    asked: &Asked,
+    context: &QueryContext,
     bag: &BagFacts,
     weight: f64,
     generation: usize,
     sums: &mut BTreeMap<String, f64>,
 ) -> Result<(), Unreadable> {
-    if generation > rework::GENERATIONS_MAX || weight < HOLD_EPSILON || too_early(asked, bag)? {
+    if generation > rework::GENERATIONS_MAX || weight < HOLD_EPSILON || too_early(context, bag)? {
         return Ok(());
     }
     // Every stretch of every interval by its number of packs.
     let mut parts = Vec::new();
     for interval in &bag.rework {
-        let Some(run) = asked.run_flows(&interval.run_code)? else { continue };
+        let Some(run) = context.run_flows(&interval.run_code)? else { continue };
         let filled = run.places.counts.filled();
         let last = if interval.last_number == 0 { filled } else { interval.last_number };
         for (flow, index) in &run.flows {
@@ -70,7 +70,7 @@ fn lots_in_rework(
                 *sums.entry(share.lot_code.clone()).or_default() += own * found * share.share_ppm as f64 / 1e6;
             }
             if !known.bag.rework.is_empty() {
-                lots_in_rework(asked, &known.bag, own * found, generation + 1, sums)?;
+                lots_in_rework(context, &known.bag, own * found, generation + 1, sums)?;
             }
         }
     }
@@ -78,16 +78,16 @@ fn lots_in_rework(
 }
 
 /// Lots that may be in a bag of rework with their shares, in millionths.
-pub fn rework_lots(asked: &Asked, bag: &BagFacts) -> Result<Vec<v1::LotShare>, Unreadable> {
+pub fn rework_lots(context: &QueryContext, bag: &BagFacts) -> Result<Vec<v1::LotShare>, Unreadable> {
     let mut sums = BTreeMap::new();
-    lots_in_rework(asked, bag, 1.0, 1, &mut sums)?;
-    if !too_early(asked, bag)? {
+    lots_in_rework(context, bag, 1.0, 1, &mut sums)?;
+    if !too_early(context, bag)? {
         // Lots that have no share by the middle run, and may be in it all the same.
         for interval in &bag.rework {
-            let Some(run) = asked.run_flows(&interval.run_code)? else { continue };
+            let Some(run) = context.run_flows(&interval.run_code)? else { continue };
             let filled = run.places.counts.filled();
             let last = if interval.last_number == 0 { filled } else { interval.last_number };
-            for code in packs_content(asked, &run, (interval.first_number, last))?.lot_codes {
+            for code in packs_content(context, &run, (interval.first_number, last))?.lot_codes {
                 sums.entry(code).or_default();
             }
         }
@@ -102,12 +102,12 @@ pub fn rework_lots(asked: &Asked, bag: &BagFacts) -> Result<Vec<v1::LotShare>, U
 /// # Errors
 /// When the record cannot be read.
 pub fn covered(
-    asked: &Asked,
+    context: &QueryContext,
     first: Vec<v1::PackInterval>,
     settings: Settings,
     discrete: bool,
 ) -> Result<(Vec<v1::PackInterval>, Vec<String>), Unreadable> {
-    let (sets, tags) = reached(asked, first, settings, discrete, "")?;
+    let (sets, tags) = reached(context, first, settings, discrete, "")?;
     let of_set = |(set, methods): (v1::PackSet, Vec<v1::FlowMethod>)| {
         let whole = discrete || methods.iter().any(|method| !method.proved);
         if whole { Vec::from_iter(set.stretch) } else { set.pieces }
@@ -121,7 +121,7 @@ pub type ReachedByRework = Vec<(v1::PackSet, Vec<v1::FlowMethod>)>;
 /// Packs that rework of the given packs reached, generation by generation, and the bags of rework; nothing of it counts as
 /// likely.
 pub fn reached(
-    asked: &Asked,
+    context: &QueryContext,
     first: Vec<v1::PackInterval>,
     settings: Settings,
     whole: bool,
@@ -131,15 +131,15 @@ pub fn reached(
     let mut seen: Vec<String> = vec![but.to_owned()];
     let mut next: Vec<f::PackInterval> = transcode_all(&first);
     for _ in 0..rework::GENERATIONS_MAX {
-        let tags = rework::bags_from(&asked.record, &next)?;
+        let tags = rework::bags_from(&context.record, &next)?;
         next.clear();
         for tag in tags {
             if seen.contains(&tag) {
                 continue;
             }
             seen.push(tag.clone());
-            let Some(bag) = bag::known(&asked.record, &tag)? else { continue };
-            let own = reached_itself(asked, &bag, settings)?;
+            let Some(bag) = bag::known(&context.record, &tag)? else { continue };
+            let own = reached_itself(context, &bag, settings)?;
             let proved = own.methods.iter().all(|method| method.proved);
             for set in own.packs {
                 let counts = if proved && !whole { set.pieces.clone() } else { Vec::from_iter(set.stretch.clone()) };
@@ -160,15 +160,19 @@ pub fn reached(
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn holding_lot(asked: &Asked, lot_code: &str, settings: Settings) -> Result<(Vec<BagFacts>, Reached), Unreadable> {
+pub fn holding_lot(
+    context: &QueryContext,
+    lot_code: &str,
+    settings: Settings,
+) -> Result<(Vec<BagFacts>, Reached), Unreadable> {
     let mut bags = Vec::new();
-    for tag in bag_tags(&asked.record, lot_code)?.into_iter().rev() {
-        bags.extend(bag::known(&asked.record, &tag)?);
+    for tag in bag_tags(&context.record, lot_code)?.into_iter().rev() {
+        bags.extend(bag::known(&context.record, &tag)?);
     }
-    let found = reached_by_all(asked, &bags, settings)?;
-    for tag in reached(asked, scope_of(&found).1, settings, false, "")?.1 {
+    let found = reached_by_all(context, &bags, settings)?;
+    for tag in reached(context, scope_of(&found).1, settings, false, "")?.1 {
         if !bags.iter().any(|known| known.bag_tag == tag) {
-            bags.extend(bag::known(&asked.record, &tag)?);
+            bags.extend(bag::known(&context.record, &tag)?);
         }
     }
     Ok((bags, found))

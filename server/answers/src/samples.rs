@@ -8,7 +8,7 @@ use packloft_domain::time::add_days;
 use packloft_proto::v1;
 
 use super::content::packs_content;
-use crate::asked::Asked;
+use crate::context::QueryContext;
 use crate::times::timestamp;
 use crate::transcode::transcode;
 
@@ -16,10 +16,10 @@ use crate::transcode::transcode;
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn codes(asked: &Asked, run_code: &str) -> Result<Vec<String>, Unreadable> {
+pub fn codes(context: &QueryContext, run_code: &str) -> Result<Vec<String>, Unreadable> {
     let mut found = Vec::new();
-    for key in asked.record.keys("sample/")? {
-        for row in facts(&asked.record, &key)? {
+    for key in context.record.keys("sample/")? {
+        for row in facts(&context.record, &key)? {
             if let Some(Fact::SampleRetained(f)) = &row.event.fact
                 && (run_code.is_empty() || f.run_code == run_code)
             {
@@ -36,8 +36,8 @@ pub fn codes(asked: &Asked, run_code: &str) -> Result<Vec<String>, Unreadable> {
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn sample(asked: &Asked, code: &str, lot_code: &str) -> Result<Option<v1::RetainedSample>, Unreadable> {
-    let rows = facts(&asked.record, &object("sample", code))?;
+pub fn sample(context: &QueryContext, code: &str, lot_code: &str) -> Result<Option<v1::RetainedSample>, Unreadable> {
+    let rows = facts(&context.record, &object("sample", code))?;
     let told = rows.iter().find_map(|row| match &row.event.fact {
         Some(Fact::SampleRetained(f)) => Some((f, row.event.occurred_time_us)),
         _ => None,
@@ -56,13 +56,13 @@ pub fn sample(asked: &Asked, code: &str, lot_code: &str) -> Result<Option<v1::Re
         sample.lot_codes.push(fact.lot_code.clone());
     }
     let mut uncounted = false;
-    if let Some(run) = asked.run_flows(&fact.run_code)? {
+    if let Some(run) = context.run_flows(&fact.run_code)? {
         let started = &run.places.run.started;
         sample.batch_code.clone_from(&started.batch_code);
-        let product = Register::at(&asked.record, at_us).product(&started.product_code)?;
+        let product = Register::at(&context.record, at_us).product(&started.product_code)?;
         let days = product.map_or(0, |product| product.shelf_life_days);
         if days > 0 {
-            let made = asked.zone.date(run.places.run.start_us).to_string();
+            let made = context.zone.date(run.places.run.start_us).to_string();
             sample.best_before_date = add_days(&made, days);
         }
         let counts = &run.places.counts;
@@ -77,7 +77,7 @@ pub fn sample(asked: &Asked, code: &str, lot_code: &str) -> Result<Option<v1::Re
         };
         let interval = PackInterval { run_code: fact.run_code.clone(), first_number: first, last_number: last };
         sample.interval = Some(transcode(&interval));
-        sample.lot_codes.extend(packs_content(asked, &run, (first, last))?.lot_codes);
+        sample.lot_codes.extend(packs_content(context, &run, (first, last))?.lot_codes);
     }
     sample.lot_codes.sort_unstable();
     sample.lot_codes.dedup();

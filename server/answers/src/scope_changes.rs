@@ -15,7 +15,7 @@ use packloft_domain::refusal::Refusal;
 use packloft_proto::v1;
 
 use super::recalls;
-use crate::asked::Asked;
+use crate::context::QueryContext;
 use crate::limits;
 use crate::looked::Looked;
 use crate::times::timestamp;
@@ -33,8 +33,13 @@ pub(super) fn beyond(rows: &[f::PackInterval], others: &[f::PackInterval]) -> Ve
 }
 
 /// Lists of the facts since a sequence that may have changed a scope: those it depends on now, or did then.
-fn lists_since(asked: &Asked, until: i64, then: &ReadSet, now: &ReadSet) -> Result<BTreeSet<String>, Unreadable> {
-    let record = asked.record.inner();
+fn lists_since(
+    context: &QueryContext,
+    until: i64,
+    then: &ReadSet,
+    now: &ReadSet,
+) -> Result<BTreeSet<String>, Unreadable> {
+    let record = context.record.inner();
     let mut keys = BTreeSet::new();
     let known = record.visit_touched(until.cast_unsigned(), record.sequence(), &mut |key| {
         if then.touched_by(key) || now.touched_by(key) {
@@ -49,13 +54,13 @@ fn lists_since(asked: &Asked, until: i64, then: &ReadSet, now: &ReadSet) -> Resu
 }
 
 /// What the scope of a recall depends on at a sequence.
-fn reads_of(asked: &Asked, opened: &f::RecallOpened) -> Result<Arc<ReadSet>, Refusal> {
-    let (scope, reads) = asked.noting(|| recalls::scope(asked, opened));
+fn reads_of(context: &QueryContext, opened: &f::RecallOpened) -> Result<Arc<ReadSet>, Refusal> {
+    let (scope, reads) = context.noting(|| recalls::scope(context, opened));
     scope.map(|_| reads)
 }
 
 struct Search<'a> {
-    asked: &'a Asked,
+    context: &'a QueryContext,
     opened: &'a f::RecallOpened,
     /// Facts in question: sequence, and the entry.
     facts: Vec<packloft_domain::record::Entry>,
@@ -69,7 +74,7 @@ impl Search<'_> {
         self.scopes_left = self.scopes_left.saturating_sub(1);
         let sequence = self.facts[place].sequence.cast_unsigned();
         // What is kept is for the present; the past is computed on its own.
-        let then = Asked::new(self.asked.record.inner().at(sequence), Arc::default())?;
+        let then = QueryContext::new(self.context.record.inner().at(sequence), Arc::default())?;
         Ok(recalls::scope(&then, self.opened)?.intervals)
     }
 
@@ -89,7 +94,7 @@ impl Search<'_> {
                 event_sequence: row.sequence,
                 occurred_time: Some(timestamp(row.event.occurred_time_us)),
                 recorded_time: Some(timestamp(row.event.recorded_time_us)),
-                text: words(&row.event, &self.asked.zone),
+                text: words(&row.event, &self.context.zone),
                 added: beyond(after, before),
                 removed: beyond(before, after),
             });
@@ -111,32 +116,32 @@ impl Search<'_> {
 /// # Errors
 /// When the record cannot be read.
 pub fn changes(
-    asked: &Asked,
+    context: &QueryContext,
     opened: &f::RecallOpened,
     now: &[f::PackInterval],
 ) -> Result<Vec<v1::ScopeChange>, Refusal> {
     if opened.scope == now {
         return Ok(Vec::new());
     }
-    let known = asked.kept.scopes.lock().get(&opened.recall_code).cloned();
-    let usable = |known: &Looked| known.opened == *opened && known.until <= asked.sequence();
+    let known = context.kept.scopes.lock().get(&opened.recall_code).cloned();
+    let usable = |known: &Looked| known.opened == *opened && known.until <= context.sequence();
     let mut looked = match known.filter(usable) {
         Some(known) => known,
         None => {
-            let record = asked.record.inner().at(opened.scope_sequence.cast_unsigned());
+            let record = context.record.inner().at(opened.scope_sequence.cast_unsigned());
             Looked {
                 opened: opened.clone(),
                 until: opened.scope_sequence,
                 scope: opened.scope.clone(),
-                reads: reads_of(&Asked::new(record, Arc::default())?, opened)?,
+                reads: reads_of(&QueryContext::new(record, Arc::default())?, opened)?,
                 changes: Vec::new(),
             }
         }
     };
-    let reads = reads_of(asked, opened)?;
+    let reads = reads_of(context, opened)?;
     let mut facts = std::collections::BTreeMap::new();
-    for key in lists_since(asked, looked.until, &looked.reads, &reads)? {
-        for row in asked.record.list(&key)? {
+    for key in lists_since(context, looked.until, &looked.reads, &reads)? {
+        for row in context.record.list(&key)? {
             if row.sequence > looked.until {
                 facts.insert(row.sequence, row);
             }
@@ -145,13 +150,13 @@ pub fn changes(
     let facts: Vec<_> = facts.into_values().collect();
     if !facts.is_empty() {
         let last = facts.len() - 1;
-        let mut search = Search { asked, opened, facts, scopes_left: MOST_SCOPES, found: Vec::new() };
+        let mut search = Search { context, opened, facts, scopes_left: MOST_SCOPES, found: Vec::new() };
         search.look((0, last), &looked.scope, now)?;
         looked.changes.extend(search.found);
         looked.changes.truncate(MOST_CHANGES);
     }
-    (looked.until, looked.scope, looked.reads) = (asked.sequence(), now.to_vec(), reads);
-    let mut kept = asked.kept.scopes.lock();
+    (looked.until, looked.scope, looked.reads) = (context.sequence(), now.to_vec(), reads);
+    let mut kept = context.kept.scopes.lock();
     kept.insert(opened.recall_code.clone(), looked.clone());
     let mut bytes: usize = kept.values().map(Looked::bytes).sum();
     while kept.len() > limits::RECALLS_KEPT || (bytes > limits::RECALLS_KEPT_BYTES && kept.len() > 1) {

@@ -14,7 +14,7 @@ use packloft_proto::v1;
 
 use super::events::event;
 use super::{announce, objects};
-use crate::asked::{Asked, invalid};
+use crate::context::{QueryContext, invalid};
 use crate::times::timestamp;
 use packloft_journal::{Journal, Stored};
 
@@ -31,37 +31,37 @@ pub(super) struct Period {
 }
 
 /// Shifts of a working day in order as they were set on that day; the whole day when the site had none.
-fn periods(asked: &Asked, date: jiff::civil::Date) -> Result<Vec<Period>, Refusal> {
-    let site = site_on(&asked.record, &asked.zone, date)?;
+fn periods(context: &QueryContext, date: jiff::civil::Date) -> Result<Vec<Period>, Refusal> {
+    let site = site_on(&context.record, &context.zone, date)?;
     let outside = || invalid("day", "lies outside the calendar");
     let next = date.tomorrow().map_err(|_| outside())?;
-    let begin = day_start(&asked.record, &asked.zone, date)?.ok_or_else(outside)?;
-    let end = day_start(&asked.record, &asked.zone, next)?.ok_or_else(outside)?;
+    let begin = day_start(&context.record, &context.zone, date)?.ok_or_else(outside)?;
+    let end = day_start(&context.record, &context.zone, next)?.ok_or_else(outside)?;
     let mut found = vec![Period { title: format!("{date}, whole day"), start_us: begin, end_us: end }];
     for shift in &site.shifts {
         // A shift that starts before the working day does belongs to the calendar day after.
         let own = if shift.start_minute < site.day_start_minute { next } else { date };
-        let from = asked.zone.day_start(own, shift.start_minute).ok_or_else(outside)?;
+        let from = context.zone.day_start(own, shift.start_minute).ok_or_else(outside)?;
         let last = if shift.end_minute > shift.start_minute { own } else { own.tomorrow().map_err(|_| outside())? };
-        let to = asked.zone.day_start(last, shift.end_minute).ok_or_else(outside)?;
+        let to = context.zone.day_start(last, shift.end_minute).ok_or_else(outside)?;
         found.push(Period { title: format!("{date}, {}", shift.name), start_us: from, end_us: to });
     }
     Ok(found)
 }
 
 /// Shifts of a working day; none when the site had none then.
-pub(super) fn shifts(asked: &Asked, day: &str) -> Result<Vec<Period>, Refusal> {
+pub(super) fn shifts(context: &QueryContext, day: &str) -> Result<Vec<Period>, Refusal> {
     let date = parse_date(day).ok_or_else(|| invalid("day", "must be YYYY-MM-DD"))?;
-    Ok(periods(asked, date)?.split_off(1))
+    Ok(periods(context, date)?.split_off(1))
 }
 
 /// The period asked for: by day and name, or the one that is on, or the last that was.
-pub(super) fn period(asked: &Asked, day: &str, shift_name: &str, now_us: i64) -> Result<Period, Refusal> {
+pub(super) fn period(context: &QueryContext, day: &str, shift_name: &str, now_us: i64) -> Result<Period, Refusal> {
     if day.is_empty() {
-        let today = asked.zone.date(now_us);
+        let today = context.zone.date(now_us);
         let yesterday = today.yesterday().map_err(|_| invalid("day", "lies outside the calendar"))?;
-        let mut all = periods(asked, yesterday)?;
-        all.extend(periods(asked, today)?);
+        let mut all = periods(context, yesterday)?;
+        all.extend(periods(context, today)?);
         let named = |period: &Period| shift_name.is_empty() || period.title.ends_with(&format!(", {shift_name}"));
         let begun = |period: &Period| period.start_us <= now_us && named(period);
         // One that holds the instant before one that is over; a shift before the whole day that holds it.
@@ -72,7 +72,7 @@ pub(super) fn period(asked: &Asked, day: &str, shift_name: &str, now_us: i64) ->
             .ok_or_else(|| invalid("shift_name", "is no shift of the site"));
     }
     let date = parse_date(day).ok_or_else(|| invalid("day", "must be YYYY-MM-DD"))?;
-    let mut all = periods(asked, date)?;
+    let mut all = periods(context, date)?;
     if shift_name.is_empty() {
         return Ok(all.swap_remove(0));
     }
@@ -141,8 +141,8 @@ pub(super) fn last_us(journal: &Journal, newest: u64, now_us: i64) -> Result<i64
 }
 
 /// Breaches that were open at an instant: done before it, not closed before it.
-fn open_breaches(asked: &Asked, at_us: i64) -> Result<Vec<i64>, Unreadable> {
-    let entries = asked.record.list("breaches")?;
+fn open_breaches(context: &QueryContext, at_us: i64) -> Result<Vec<i64>, Unreadable> {
+    let entries = context.record.list("breaches")?;
     let closed: Vec<i64> = entries
         .iter()
         .filter(hold::standing(&entries))
@@ -159,8 +159,12 @@ fn open_breaches(asked: &Asked, at_us: i64) -> Result<Vec<i64>, Unreadable> {
 }
 
 /// Facts that stand and happened in a period, in order of time, with their sequences.
-pub(super) fn happened(asked: &Asked, journal: &Journal, period: &Period) -> Result<Vec<(i64, Event)>, Unreadable> {
-    let newest = asked.record.inner().sequence();
+pub(super) fn happened(
+    context: &QueryContext,
+    journal: &Journal,
+    period: &Period,
+) -> Result<Vec<(i64, Event)>, Unreadable> {
+    let newest = context.record.inner().sequence();
     let first = first_since(journal, newest, period.start_us - packloft_engine::limits::CLOCK_AHEAD_US)?;
     let mut found = standing(journal, first, newest)?;
     found.retain(|(_, event)| (period.start_us..period.end_us).contains(&event.occurred_time_us));
@@ -169,10 +173,10 @@ pub(super) fn happened(asked: &Asked, journal: &Journal, period: &Period) -> Res
 }
 
 /// A fact as a row of a report.
-pub(super) fn row(asked: &Asked, sequence: i64, fact: Event) -> v1::ShiftRow {
+pub(super) fn row(context: &QueryContext, sequence: i64, fact: Event) -> v1::ShiftRow {
     let handover = matches!(&fact.fact, Some(Fact::RemarkRecorded(remark)) if remark.handover);
     let stored = Stored { sequence: sequence.cast_unsigned(), event: fact, chain: [0; 32] };
-    let (fact, shown) = (&stored.event, event(&stored, &asked.zone));
+    let (fact, shown) = (&stored.event, event(&stored, &context.zone));
     v1::ShiftRow {
         occurred_time: Some(timestamp(fact.occurred_time_us)),
         text: shown.text,
@@ -190,17 +194,17 @@ pub(super) fn row(asked: &Asked, sequence: i64, fact: Event) -> v1::ShiftRow {
 /// # Errors
 /// `Invalid` for a day or shift that is none.
 pub fn report(
-    asked: &Asked,
+    context: &QueryContext,
     journal: &Journal,
     request: &v1::GetShiftReportRequest,
     now_us: i64,
 ) -> Result<v1::GetShiftReportResponse, Refusal> {
-    let newest = asked.record.inner().sequence();
-    let period = period(asked, &request.day, &request.shift_name, last_us(journal, newest, now_us)?)?;
+    let newest = context.record.inner().sequence();
+    let period = period(context, &request.day, &request.shift_name, last_us(journal, newest, now_us)?)?;
     let rows: Vec<v1::ShiftRow> =
-        happened(asked, journal, &period)?.into_iter().map(|(sequence, fact)| row(asked, sequence, fact)).collect();
+        happened(context, journal, &period)?.into_iter().map(|(sequence, fact)| row(context, sequence, fact)).collect();
     let until = |placed_us: i64| placed_us < period.end_us;
-    let holds = objects::holds(asked, true)?;
+    let holds = objects::holds(context, true)?;
     Ok(v1::GetShiftReportResponse {
         start_time: Some(timestamp(period.start_us)),
         end_time: Some(timestamp(period.end_us)),
@@ -212,8 +216,8 @@ pub fn report(
             .filter(|state| state.ended.as_ref().is_none_or(|(_, ended_us)| *ended_us >= period.end_us))
             .map(|state| state.hold.hold_code.clone())
             .collect(),
-        open_breach_sequences: open_breaches(asked, period.end_us)?,
-        stopped: announce::everywhere(asked, period.end_us.min(now_us))?,
-        sequence: asked.sequence(),
+        open_breach_sequences: open_breaches(context, period.end_us)?,
+        stopped: announce::everywhere(context, period.end_us.min(now_us))?,
+        sequence: context.sequence(),
     })
 }

@@ -10,28 +10,28 @@ use packloft_domain::patience;
 use packloft_domain::record::Unreadable;
 use packloft_proto::v1;
 
-use crate::asked::Asked;
+use crate::context::QueryContext;
 use crate::stock_index::{LOCK_LOOK, Rotation, StockIndex, Unit, unit};
 
 /// Runs something over the index as of the question's sequence.
-fn with_index<T>(asked: &Asked, run: impl FnOnce(&StockIndex) -> T) -> Result<T, Unreadable> {
+fn with_index<T>(context: &QueryContext, run: impl FnOnce(&StockIndex) -> T) -> Result<T, Unreadable> {
     // Whoever waits for another question's folding may be given up meanwhile.
     let mut index = loop {
-        match asked.kept.stock.try_lock_for(LOCK_LOOK) {
+        match context.kept.stock.try_lock_for(LOCK_LOOK) {
             Some(index) => break index,
             None => patience::step(),
         }
     };
-    if index.built && index.sequence > asked.record.inner().sequence() {
+    if index.built && index.sequence > context.record.inner().sequence() {
         // An older page: a copy goes back, the index stays.
         let mut older = index.clone();
         drop(index);
-        older.bring_to(asked)?;
-        asked.record.depends(&older.reads);
+        older.bring_to(context)?;
+        context.record.depends(&older.reads);
         return Ok(run(&older));
     }
-    index.bring_to(asked)?;
-    asked.record.depends(&index.reads);
+    index.bring_to(context)?;
+    context.record.depends(&index.reads);
     Ok(run(&index))
 }
 
@@ -39,19 +39,19 @@ fn with_index<T>(asked: &Asked, run: impl FnOnce(&StockIndex) -> T) -> Result<T,
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn units(asked: &Asked, at_us: Option<i64>) -> Result<Vec<v1::StockUnit>, Unreadable> {
+pub fn units(context: &QueryContext, at_us: Option<i64>) -> Result<Vec<v1::StockUnit>, Unreadable> {
     let mut rows = match at_us {
-        None => with_index(asked, |index| index.units.values().filter_map(|unit| unit.there.clone()).collect())?,
+        None => with_index(context, |index| index.units.values().filter_map(|unit| unit.there.clone()).collect())?,
         Some(at) => {
             // Whoever came later cannot have been there; whoever is gone and was last touched before neither.
             let there = |unit: &&Unit| unit.there.is_some() || unit.loaded || unit.touched_us > at;
-            let keys: Vec<String> = with_index(asked, |index| {
+            let keys: Vec<String> = with_index(context, |index| {
                 let then = index.units.iter().filter(|(_, unit)| unit.born_us <= at && there(unit));
                 then.map(|(key, _)| key.clone()).collect()
             })?;
             let mut rows = Vec::new();
             for key in keys {
-                rows.extend(unit(&asked.record, &key, at)?.and_then(|unit| unit.there));
+                rows.extend(unit(&context.record, &key, at)?.and_then(|unit| unit.there));
             }
             rows
         }
@@ -64,14 +64,14 @@ pub fn units(asked: &Asked, at_us: Option<i64>) -> Result<Vec<v1::StockUnit>, Un
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn units_at(asked: &Asked, location_code: &str, at_us: Option<i64>) -> Result<Vec<UnitAt>, Unreadable> {
+pub fn units_at(context: &QueryContext, location_code: &str, at_us: Option<i64>) -> Result<Vec<UnitAt>, Unreadable> {
     let here = |unit: &v1::StockUnit| unit.location_code == location_code && (at_us.is_some() || !unit.missing);
-    let mut now: Vec<v1::StockUnit> = with_index(asked, |index| {
+    let mut now: Vec<v1::StockUnit> = with_index(context, |index| {
         let there = index.units.values().filter_map(|unit| unit.there.as_ref());
         there.filter(|unit| here(unit)).cloned().collect()
     })?;
     if at_us.is_some() {
-        for unit in units(asked, at_us)? {
+        for unit in units(context, at_us)? {
             if here(&unit) && !now.iter().any(|known| known.kind == unit.kind && known.code == unit.code) {
                 now.push(unit);
             }
@@ -96,8 +96,8 @@ pub fn units_at(asked: &Asked, location_code: &str, at_us: Option<i64>) -> Resul
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn pallets(asked: &Asked, product_code: &str, location_code: &str) -> Result<Vec<String>, Unreadable> {
-    let mut found: Vec<Rotation> = with_index(asked, |index| {
+pub fn pallets(context: &QueryContext, product_code: &str, location_code: &str) -> Result<Vec<String>, Unreadable> {
+    let mut found: Vec<Rotation> = with_index(context, |index| {
         let wanted = |unit: &&v1::StockUnit| {
             (product_code.is_empty() || unit.content_code == product_code)
                 && (location_code.is_empty() || unit.location_code == location_code)
@@ -116,8 +116,8 @@ pub fn pallets(asked: &Asked, product_code: &str, location_code: &str) -> Result
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn bag_tags(asked: &Asked, in_house: bool) -> Result<Vec<String>, Unreadable> {
-    let mut found: Vec<(i64, String)> = with_index(asked, |index| {
+pub fn bag_tags(context: &QueryContext, in_house: bool) -> Result<Vec<String>, Unreadable> {
+    let mut found: Vec<(i64, String)> = with_index(context, |index| {
         let bags = index.units.range("bag/".to_owned().."bag0".to_owned());
         let wanted = bags.filter(|(_, unit)| !in_house || unit.there.is_some());
         wanted.map(|(key, unit)| (unit.born_us, code_of(key))).collect()
@@ -127,7 +127,7 @@ pub fn bag_tags(asked: &Asked, in_house: bool) -> Result<Vec<String>, Unreadable
 }
 
 /// Sums by location.
-pub fn places(asked: &Asked, rows: &[v1::StockUnit], at_us: i64) -> Result<Vec<v1::StockPlace>, Unreadable> {
+pub fn places(context: &QueryContext, rows: &[v1::StockUnit], at_us: i64) -> Result<Vec<v1::StockPlace>, Unreadable> {
     let mut sums: BTreeMap<String, v1::StockPlace> = BTreeMap::new();
     for unit in rows {
         let sum = sums.entry(unit.location_code.clone()).or_insert_with(|| v1::StockPlace {
@@ -141,7 +141,7 @@ pub fn places(asked: &Asked, rows: &[v1::StockUnit], at_us: i64) -> Result<Vec<v
         }
         sum.pack_count += unit.pack_count;
     }
-    let known = Register::at(&asked.record, at_us);
+    let known = Register::at(&context.record, at_us);
     for sum in sums.values_mut() {
         sum.capacity_count = known.location(&sum.location_code)?.map_or(0, |location| location.capacity_count);
     }

@@ -18,7 +18,7 @@ use packloft_domain::record::{Record, Unreadable, facts};
 use packloft_domain::rules::store;
 use packloft_proto::v1;
 
-use crate::asked::Asked;
+use crate::context::QueryContext;
 use crate::times::timestamp;
 
 /// Order in which pallets should go: best before, made, built, number; pallets without a date by when they were made.
@@ -211,9 +211,9 @@ impl StockIndex {
 
     /// Brings the index to the sequence of a question: from what was touched in between, or from the beginning. All that is
     /// read is read before anything is changed: a question that fails or is given up leaves the index as it was.
-    pub(crate) fn bring_to(&mut self, asked: &Asked) -> Result<(), Unreadable> {
+    pub(crate) fn bring_to(&mut self, context: &QueryContext) -> Result<(), Unreadable> {
         // Noted per unit; who asks depends on the index as a whole.
-        let record = Recorded::new(asked.record.inner().clone());
+        let record = Recorded::new(context.record.inner().clone());
         let now = record.inner().sequence();
         let mut keys = BTreeSet::new();
         let known = self.built

@@ -11,23 +11,23 @@ use packloft_domain::rules::free;
 use packloft_proto::v1;
 
 use super::content::{content, of_bag};
-use crate::asked::Asked;
+use crate::context::QueryContext;
 
 /// Holds that stood at an instant.
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn holds_at(asked: &Asked, at_us: i64) -> Result<Vec<HoldState>, Unreadable> {
-    let mut found = hold::all_at(&asked.record, at_us)?;
+pub fn holds_at(context: &QueryContext, at_us: i64) -> Result<Vec<HoldState>, Unreadable> {
+    let mut found = hold::all_at(&context.record, at_us)?;
     found.retain(|state| state.placed_time_us <= at_us && state.ended.is_none());
     Ok(found)
 }
 
 /// The worst that its lots say.
-fn of_lots(asked: &Asked, lots: &[String], at_us: i64) -> Result<v1::StockState, Unreadable> {
+fn of_lots(context: &QueryContext, lots: &[String], at_us: i64) -> Result<v1::StockState, Unreadable> {
     let mut found = v1::StockState::Free;
     for code in lots {
-        match lot::lot_at(&asked.record, code, at_us)?.map(|lot| lot.decision) {
+        match lot::lot_at(&context.record, code, at_us)?.map(|lot| lot.decision) {
             Some(LotDecision::Released) => {}
             Some(LotDecision::Rejected) => return Ok(v1::StockState::Rejected),
             _ => found = v1::StockState::NotReleased,
@@ -41,18 +41,18 @@ fn of_lots(asked: &Asked, lots: &[String], at_us: i64) -> Result<v1::StockState,
 /// # Errors
 /// When the record cannot be read.
 pub fn state(
-    asked: &Asked,
+    context: &QueryContext,
     unit: &v1::StockUnit,
     holds: &[HoldState],
     at_us: i64,
 ) -> Result<v1::StockState, Unreadable> {
-    let record = &asked.record;
+    let record = &context.record;
     let (held, lots) = match unit.kind() {
         v1::UnitKind::Pallet => {
             let Some(facts) = pallet::pallet_at(record, &unit.code, at_us)? else {
                 return Ok(v1::StockState::Unspecified);
             };
-            let content = content(asked, &facts)?;
+            let content = content(context, &facts)?;
             let held = holds.iter().any(|state| free::touches(state, &facts, &content));
             (held, content.lot_codes.to_vec())
         }
@@ -60,7 +60,7 @@ pub fn state(
             let Some(facts) = bag::bag_at(record, &unit.code, at_us)? else {
                 return Ok(v1::StockState::Unspecified);
             };
-            let content = if facts.rework.is_empty() { None } else { Some(of_bag(asked, &facts)?) };
+            let content = if facts.rework.is_empty() { None } else { Some(of_bag(context, &facts)?) };
             let lots = free::lots_of_bag(&facts, content.as_ref());
             let own = |state: &HoldState| {
                 let inherited = || content.as_ref().is_some_and(|content| free::inherits(state, content));
@@ -70,7 +70,7 @@ pub fn state(
         }
         _ => return Ok(v1::StockState::Unspecified),
     };
-    let lots = of_lots(asked, &lots, at_us)?;
+    let lots = of_lots(context, &lots, at_us)?;
     Ok(match (lots, held) {
         (v1::StockState::Rejected, _) => v1::StockState::Rejected,
         (_, true) => v1::StockState::Held,

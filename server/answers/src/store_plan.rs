@@ -19,7 +19,7 @@ use packloft_proto::v1;
 
 use super::content::{content, holds_on, of_bag};
 use super::{pallets, shift, stock};
-use crate::asked::{Asked, unknown};
+use crate::context::{QueryContext, unknown};
 use crate::times::timestamp;
 use packloft_journal::Journal;
 
@@ -37,12 +37,12 @@ struct Coming {
     returned: bool,
 }
 
-fn coming(asked: &Asked, sscc: &str, bag_tag: &str) -> Result<Coming, Refusal> {
-    let record = &asked.record;
+fn coming(context: &QueryContext, sscc: &str, bag_tag: &str) -> Result<Coming, Refusal> {
+    let record = &context.record;
     if !sscc.is_empty() {
         let facts = pallet::pallet(record, sscc)?.ok_or_else(|| unknown("pallet", sscc))?;
-        let codes = pallets::hold_codes(asked, &facts, &content(asked, &facts)?)?;
-        let back = facts_of_return(asked, sscc)?;
+        let codes = pallets::hold_codes(context, &facts, &content(context, &facts)?)?;
+        let back = facts_of_return(context, sscc)?;
         let location_code = match &facts.place {
             PalletPlace::Store(code) | PalletPlace::Missing(code) => code.clone(),
             _ => String::new(),
@@ -58,31 +58,31 @@ fn coming(asked: &Asked, sscc: &str, bag_tag: &str) -> Result<Coming, Refusal> {
     }
     let facts = bag::bag(record, bag_tag)?.ok_or_else(|| unknown("bulk bag", bag_tag))?;
     if facts.place == Place::Emptied {
-        return Err(crate::asked::invalid("bag_tag", format!("is {bag_tag}, which has been emptied")));
+        return Err(crate::context::invalid("bag_tag", format!("is {bag_tag}, which has been emptied")));
     }
-    let codes: Vec<String> = holds_on(asked, &facts)?.into_iter().map(|state| state.hold.hold_code).collect();
+    let codes: Vec<String> = holds_on(context, &facts)?.into_iter().map(|state| state.hold.hold_code).collect();
     let location_code = match &facts.place {
         Place::Location(code) | Place::Missing(code) | Place::Platform(code) => code.clone(),
         Place::Emptied | Place::Refused => String::new(),
     };
     let held = if codes.is_empty() { String::new() } else { format!("on hold ({})", codes.join(", ")) };
     let at = UnitAt { noun: "bag", code: bag_tag.into(), product_code: String::new(), batch: store::lots_of(&facts) };
-    Ok(Coming { at, location_code, material_code: material(asked, &facts)?, held, returned: false })
+    Ok(Coming { at, location_code, material_code: material(context, &facts)?, held, returned: false })
 }
 
 /// True when the pallet came back and nothing has moved it since.
-fn facts_of_return(asked: &Asked, sscc: &str) -> Result<bool, Unreadable> {
-    let rows = facts(&asked.record, &packloft_domain::key::object("pallet", sscc))?;
+fn facts_of_return(context: &QueryContext, sscc: &str) -> Result<bool, Unreadable> {
+    let rows = facts(&context.record, &packloft_domain::key::object("pallet", sscc))?;
     let last = rows.iter().rev().find(|row| {
         matches!(row.event.fact, Some(Fact::PalletReturned(_) | Fact::UnitsMoved(_) | Fact::PalletBuilt(_)))
     });
     Ok(last.is_some_and(|row| matches!(row.event.fact, Some(Fact::PalletReturned(_)))))
 }
 
-fn material(asked: &Asked, bag: &BagFacts) -> Result<String, Unreadable> {
+fn material(context: &QueryContext, bag: &BagFacts) -> Result<String, Unreadable> {
     match bag.lots.first() {
         Some(share) => {
-            Ok(lot::lot(&asked.record, &share.lot_code)?.map(|lot| lot.created.material_code).unwrap_or_default())
+            Ok(lot::lot(&context.record, &share.lot_code)?.map(|lot| lot.created.material_code).unwrap_or_default())
         }
         None => Ok(String::new()),
     }
@@ -104,12 +104,12 @@ fn kind_words(kind: LocationKind) -> &'static str {
 ///
 /// # Errors
 /// `NotFound` for an unknown unit.
-pub fn place(asked: &Asked, sscc: &str, bag_tag: &str) -> Result<v1::ProposePlaceResponse, Refusal> {
-    let unit = coming(asked, sscc, bag_tag)?;
-    let record = &asked.record;
+pub fn place(context: &QueryContext, sscc: &str, bag_tag: &str) -> Result<v1::ProposePlaceResponse, Refusal> {
+    let unit = coming(context, sscc, bag_tag)?;
+    let record = &context.record;
     let known = Register::at(record, i64::MAX);
     let mut there: BTreeMap<String, Vec<UnitAt>> = BTreeMap::new();
-    for row in stock::units(asked, None)? {
+    for row in stock::units(context, None)? {
         there.entry(row.location_code.clone()).or_default().push(UnitAt {
             noun: match row.kind() {
                 v1::UnitKind::Pallet => "pallet",
@@ -191,7 +191,7 @@ pub fn place(asked: &Asked, sscc: &str, bag_tag: &str) -> Result<v1::ProposePlac
         proposed: proposed.into_iter().map(|(_, row)| row).collect(),
         passed_over,
         location_code: unit.location_code,
-        sequence: asked.sequence(),
+        sequence: context.sequence(),
     })
 }
 
@@ -213,7 +213,7 @@ impl Sum {
 
 /// Mass tipped and packs that left between two instants, by material and product; what came back is taken off.
 fn used(
-    asked: &Asked,
+    context: &QueryContext,
     journal: &Journal,
     from_us: i64,
     to_us: i64,
@@ -221,7 +221,7 @@ fn used(
     materials: &mut BTreeMap<String, Sum>,
 ) -> Result<(), Unreadable> {
     let period = shift::Period { title: String::new(), start_us: from_us, end_us: to_us };
-    for (sequence, event) in shift::happened(asked, journal, &period)? {
+    for (sequence, event) in shift::happened(context, journal, &period)? {
         match &event.fact {
             Some(Fact::VehicleLoadDispatched(f)) => {
                 for paper in &f.pallets {
@@ -229,14 +229,14 @@ fn used(
                 }
             }
             Some(Fact::PalletReturned(f)) => {
-                if let Some(facts) = pallet::pallet(&asked.record, &f.sscc)? {
+                if let Some(facts) = pallet::pallet(&context.record, &f.sscc)? {
                     products.entry(facts.product_code).or_default().used -= f.pack_count;
                 }
             }
             Some(Fact::BagTipped(tip)) => {
-                let Some(bag) = bag::bag(&asked.record, &tip.bag_tag)? else { continue };
+                let Some(bag) = bag::bag(&context.record, &tip.bag_tag)? else { continue };
                 let mass = bag.tips.iter().find(|row| row.sequence == sequence).map_or(0, |row| row.mass_mg);
-                materials.entry(material(asked, &bag)?).or_default().used += mass;
+                materials.entry(material(context, &bag)?).or_default().used += mass;
             }
             _ => {}
         }
@@ -248,24 +248,29 @@ fn used(
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn cover(asked: &Asked, journal: &Journal, days: i64, now_us: i64) -> Result<v1::GetCoverResponse, Refusal> {
-    let record = &asked.record;
+pub fn cover(
+    context: &QueryContext,
+    journal: &Journal,
+    days: i64,
+    now_us: i64,
+) -> Result<v1::GetCoverResponse, Refusal> {
+    let record = &context.record;
     let (mut products, mut materials): (BTreeMap<String, Sum>, BTreeMap<String, Sum>) = Default::default();
-    used(asked, journal, now_us - days * DAY_US, now_us, &mut products, &mut materials)?;
-    for sscc in stock::pallets(asked, "", "")? {
+    used(context, journal, now_us - days * DAY_US, now_us, &mut products, &mut materials)?;
+    for sscc in stock::pallets(context, "", "")? {
         let Some(facts) = pallet::pallet(record, &sscc)? else { continue };
         let sum = products.entry(facts.product_code.clone()).or_default();
         sum.all += facts.pack_count();
-        if pallets::reasons(asked, &facts, &content(asked, &facts)?)?.is_empty() {
+        if pallets::reasons(context, &facts, &content(context, &facts)?)?.is_empty() {
             sum.free += facts.pack_count();
         }
     }
-    for tag in stock::bag_tags(asked, true)? {
+    for tag in stock::bag_tags(context, true)? {
         let Some(facts) = bag::bag(record, &tag)? else { continue };
-        let sum = materials.entry(material(asked, &facts)?).or_default();
+        let sum = materials.entry(material(context, &facts)?).or_default();
         let mass = facts.left_mass_mg().unwrap_or(0);
         sum.all += mass;
-        if against(asked, &facts)?.is_empty() {
+        if against(context, &facts)?.is_empty() {
             sum.free += mass;
         }
     }
@@ -296,15 +301,15 @@ pub fn cover(asked: &Asked, journal: &Journal, days: i64, now_us: i64) -> Result
     }
     let lasts = |row: &v1::Cover| row.free_days_after_orders.unwrap_or(f64::INFINITY);
     covers.sort_by(|a, b| lasts(a).total_cmp(&lasts(b)));
-    Ok(v1::GetCoverResponse { covers, day_count: days, sequence: asked.sequence() })
+    Ok(v1::GetCoverResponse { covers, day_count: days, sequence: context.sequence() })
 }
 
 /// What speaks against tipping a bag.
-fn against(asked: &Asked, bag: &BagFacts) -> Result<Vec<String>, Unreadable> {
+fn against(context: &QueryContext, bag: &BagFacts) -> Result<Vec<String>, Unreadable> {
     let mut found = Vec::new();
-    let content = if bag.rework.is_empty() { None } else { Some(of_bag(asked, bag)?) };
+    let content = if bag.rework.is_empty() { None } else { Some(of_bag(context, bag)?) };
     for code in free::lots_of_bag(bag, content.as_ref()) {
-        match lot::lot(&asked.record, &code)?.map(|lot| lot.decision) {
+        match lot::lot(&context.record, &code)?.map(|lot| lot.decision) {
             Some(LotDecision::Released) => {}
             Some(LotDecision::Rejected) => found.push(format!("lot {code} is REJECTED")),
             _ => found.push(format!("lot {code} is not released")),
@@ -313,7 +318,7 @@ fn against(asked: &Asked, bag: &BagFacts) -> Result<Vec<String>, Unreadable> {
     if bag.lots.is_empty() && bag.rework.is_empty() {
         found.push("its lot is not known".into());
     }
-    let holds = free::on_bag(&asked.record, bag, content.as_ref())?;
+    let holds = free::on_bag(&context.record, bag, content.as_ref())?;
     found.extend(holds.into_iter().map(|state| format!("on hold ({})", state.hold.hold_code)));
     if bag.refused {
         found.push("was not accepted at intake".into());
@@ -332,15 +337,15 @@ fn against(asked: &Asked, bag: &BagFacts) -> Result<Vec<String>, Unreadable> {
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn bags(asked: &Asked, material_code: &str, count: usize) -> Result<v1::ProposeBagsResponse, Unreadable> {
-    let record = &asked.record;
+pub fn bags(context: &QueryContext, material_code: &str, count: usize) -> Result<v1::ProposeBagsResponse, Unreadable> {
+    let record = &context.record;
     let mut found = Vec::new();
-    for tag in stock::bag_tags(asked, true)? {
+    for tag in stock::bag_tags(context, true)? {
         let Some(facts) = bag::bag(record, &tag)? else { continue };
         if matches!(facts.place, Place::Platform(_)) {
             continue;
         }
-        if !material_code.is_empty() && material(asked, &facts)? != material_code {
+        if !material_code.is_empty() && material(context, &facts)? != material_code {
             continue;
         }
         let mut made_us = i64::MAX;
@@ -356,20 +361,20 @@ pub fn bags(asked: &Asked, material_code: &str, count: usize) -> Result<v1::Prop
         found.push(((!opened, made_us, facts.arrived_time_us, tag), facts));
     }
     found.sort_by(|a, b| a.0.cmp(&b.0));
-    let mut answer = v1::ProposeBagsResponse { sequence: asked.sequence(), ..v1::ProposeBagsResponse::default() };
+    let mut answer = v1::ProposeBagsResponse { sequence: context.sequence(), ..v1::ProposeBagsResponse::default() };
     for ((unopened, made_us, ..), facts) in found {
         if answer.proposed.len() >= count {
             break;
         }
-        let against = against(asked, &facts)?;
+        let against = against(context, &facts)?;
         let location_code = match &facts.place {
             Place::Location(code) | Place::Missing(code) => code.clone(),
             _ => String::new(),
         };
         let why = match (unopened, made_us) {
             (false, _) => "is opened already".to_owned(),
-            (true, i64::MAX) => format!("came {}", asked.zone.date(facts.arrived_time_us)),
-            (true, made) => format!("its lot was made {}", asked.zone.date(made)),
+            (true, i64::MAX) => format!("came {}", context.zone.date(facts.arrived_time_us)),
+            (true, made) => format!("its lot was made {}", context.zone.date(made)),
         };
         let row = v1::ProposedBag {
             bag_tag: facts.bag_tag.clone(),

@@ -7,7 +7,7 @@ use packloft_domain::objects::pallet::{self, Layer, PalletFacts};
 use packloft_domain::objects::recall::Passed;
 use packloft_domain::record::Unreadable;
 
-use crate::asked::Asked;
+use crate::context::QueryContext;
 use crate::run_flows::RunFlows;
 
 /// Rows of pallets as they were built: pallet and row.
@@ -62,11 +62,14 @@ pub(super) fn counts(layer: &Layer, run_code: &str, sources: &Sources) -> bool {
 }
 
 /// All pallets that packs of these went onto, themselves included.
-pub(super) fn descendants(asked: &Asked, first: impl Iterator<Item = String>) -> Result<BTreeSet<String>, Unreadable> {
+pub(super) fn descendants(
+    context: &QueryContext,
+    first: impl Iterator<Item = String>,
+) -> Result<BTreeSet<String>, Unreadable> {
     let mut found: BTreeSet<String> = first.collect();
     let mut next: Vec<String> = found.iter().cloned().collect();
     while let Some(sscc) = next.pop() {
-        for child in pallet::children(&asked.record, &sscc)? {
+        for child in pallet::children(&context.record, &sscc)? {
             if found.insert(child.clone()) {
                 next.push(child);
             }

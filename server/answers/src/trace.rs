@@ -21,7 +21,7 @@ use packloft_proto::v1;
 
 use super::objects::lot as lot_answer;
 use super::{gaps, rework as through};
-use crate::asked::{Asked, invalid, unknown};
+use crate::context::{QueryContext, invalid, unknown};
 use crate::listed::{bag_tags, codes};
 use crate::reached::{Reached, both, reached_by_all, reached_itself, scope_sets, wider};
 use crate::times::timestamp;
@@ -35,13 +35,13 @@ const AROUND_US: i64 = 1_800_000_000;
 const PRINTER_TOLERANCE_MS: i64 = 300_000;
 
 /// How an origin or reach was computed.
-pub fn method(flow: &FeedFlow, at: f64, asked: &Asked) -> v1::FlowMethod {
+pub fn method(flow: &FeedFlow, at: f64, context: &QueryContext) -> v1::FlowMethod {
     let ledger = &flow.ledger;
     let anchors = ledger
         .anchors
         .iter()
         .map(|anchor| {
-            let when = asked.zone.clock(ledger.instant_us(anchor.told));
+            let when = context.zone.clock(ledger.instant_us(anchor.told));
             match (anchor.assumed, anchor.emptied) {
                 (true, _) => format!("{when} record begins, feed taken as empty"),
                 (_, true) => format!("{when} feed seen empty"),
@@ -55,7 +55,7 @@ pub fn method(flow: &FeedFlow, at: f64, asked: &Asked) -> v1::FlowMethod {
     } else {
         "whole stretch: the mixing figures are not proved by a tracer run, shares only order the search"
     };
-    let (changed_sequence, changed_text) = gaps::changed(asked, flow);
+    let (changed_sequence, changed_text) = gaps::changed(context, flow);
     let position = ledger.position(at);
     let part = |part: &PositionPart| v1::PositionPart { name: part.name.clone(), uncertainty_mg: part.uncertainty_mg };
     v1::FlowMethod {
@@ -79,8 +79,8 @@ pub fn method(flow: &FeedFlow, at: f64, asked: &Asked) -> v1::FlowMethod {
     }
 }
 
-fn not_counted(asked: &Asked, run_code: &str, number: i64) -> Result<Refusal, Unreadable> {
-    let filled = super::objects::run(&asked.record, run_code)?.map_or(0, |run| run.filled_count);
+fn not_counted(context: &QueryContext, run_code: &str, number: i64) -> Result<Refusal, Unreadable> {
+    let filled = super::objects::run(&context.record, run_code)?.map_or(0, |run| run.filled_count);
     Ok(invalid("pack_number", format!("is {number}; run {run_code} has made at least {filled} packs so far")))
 }
 
@@ -88,8 +88,8 @@ fn not_counted(asked: &Asked, run_code: &str, number: i64) -> Result<Refusal, Un
 type FoundPack = (Arc<FeedFlow>, usize, (f64, f64));
 
 /// Flow and run index in which a pack of a run was made.
-fn find_pack(asked: &Asked, run_code: &str, number: i64, settings: Settings) -> Result<FoundPack, Refusal> {
-    let Some((started, start_us, finish_us)) = run::run_span(&asked.record, run_code)? else {
+fn find_pack(context: &QueryContext, run_code: &str, number: i64, settings: Settings) -> Result<FoundPack, Refusal> {
+    let Some((started, start_us, finish_us)) = run::run_span(&context.record, run_code)? else {
         return Err(unknown("run", run_code));
     };
     if number < 1 {
@@ -98,7 +98,7 @@ fn find_pack(asked: &Asked, run_code: &str, number: i64, settings: Settings) -> 
     // A run may cross an emptied feed: try the stretches it touches, the first one first.
     let mut at = start_us;
     for _ in 0..64 {
-        let Some(flow) = asked.flow(&started.feed_code, at, settings.epsilon, settings.coverage)? else { break };
+        let Some(flow) = context.flow(&started.feed_code, at, settings.epsilon, settings.coverage)? else { break };
         if let Some(index) = flow.ledger.run_index(run_code)
             && let Some(times) = flow.ledger.pack_times(index, number)
         {
@@ -109,7 +109,7 @@ fn find_pack(asked: &Asked, run_code: &str, number: i64, settings: Settings) -> 
             _ => break,
         }
     }
-    Err(not_counted(asked, run_code, number)?)
+    Err(not_counted(context, run_code, number)?)
 }
 
 /// What left no bag's name.
@@ -123,7 +123,7 @@ fn note_of(source: u32) -> &'static str {
 }
 
 fn origin_bags(
-    asked: &Asked,
+    context: &QueryContext,
     flow: &FeedFlow,
     origin: &packloft_domain::sums::origin::Origin,
 ) -> Result<Vec<v1::OriginBag>, Unreadable> {
@@ -148,16 +148,16 @@ fn origin_bags(
             likely,
             possible,
             lots: match known {
-                Some(bag) if !bag.bag.rework.is_empty() => through::rework_lots(asked, &bag.bag)?,
+                Some(bag) if !bag.bag.rework.is_empty() => through::rework_lots(context, &bag.bag)?,
                 Some(bag) => transcode_all(&bag.bag.lots),
                 None => Vec::new(),
             },
             hold_codes: match known {
-                Some(bag) => codes(&super::content::holds_on(asked, &bag.bag)?),
+                Some(bag) => codes(&super::content::holds_on(context, &bag.bag)?),
                 None => Vec::new(),
             },
             note: match known {
-                Some(bag) if !bag.bag.rework.is_empty() => through::rework_note(asked, &bag.bag)?,
+                Some(bag) if !bag.bag.rework.is_empty() => through::rework_note(context, &bag.bag)?,
                 Some(bag) if !bag.arrived => {
                     "unrecorded: no arrival of this bag is on record, so its lot is not known".into()
                 }
@@ -169,7 +169,7 @@ fn origin_bags(
     Ok(bags)
 }
 
-fn origin_lots(asked: &Asked, bags: &[v1::OriginBag]) -> Result<Vec<v1::OriginLot>, Unreadable> {
+fn origin_lots(context: &QueryContext, bags: &[v1::OriginBag]) -> Result<Vec<v1::OriginLot>, Unreadable> {
     let mut sums: BTreeMap<String, (f64, bool, bool)> = BTreeMap::new();
     for bag in bags {
         for part in &bag.lots {
@@ -181,8 +181,8 @@ fn origin_lots(asked: &Asked, bags: &[v1::OriginBag]) -> Result<Vec<v1::OriginLo
     }
     let mut lots = Vec::new();
     for (code, (found, likely, possible)) in sums {
-        if let Some(known) = lot::lot(&asked.record, &code)? {
-            let lot = Some(lot_answer(&asked.record, &known)?);
+        if let Some(known) = lot::lot(&context.record, &code)? {
+            let lot = Some(lot_answer(&context.record, &known)?);
             lots.push(v1::OriginLot { lot, share: found, likely, possible });
         }
     }
@@ -190,7 +190,7 @@ fn origin_lots(asked: &Asked, bags: &[v1::OriginBag]) -> Result<Vec<v1::OriginLo
     Ok(lots)
 }
 
-fn happenings(asked: &Asked, flow: &FeedFlow, from_us: i64, to_us: i64) -> Vec<v1::Happening> {
+fn happenings(context: &QueryContext, flow: &FeedFlow, from_us: i64, to_us: i64) -> Vec<v1::Happening> {
     let near = |row: &&packloft_domain::record::Entry| {
         let time = row.event.occurred_time_us;
         let start = match &row.event.fact {
@@ -204,7 +204,7 @@ fn happenings(asked: &Asked, flow: &FeedFlow, from_us: i64, to_us: i64) -> Vec<v
         .iter()
         .filter(near)
         .map(|row| {
-            let mut text = words(&row.event, &asked.zone);
+            let mut text = words(&row.event, &context.zone);
             for breach in &row.event.breaches {
                 text = format!("{text} [breach: {}]", breach.text);
             }
@@ -218,7 +218,7 @@ fn happenings(asked: &Asked, flow: &FeedFlow, from_us: i64, to_us: i64) -> Vec<v
 }
 
 fn pack_origin(
-    asked: &Asked,
+    context: &QueryContext,
     flow: &FeedFlow,
     run: usize,
     (first, last): (i64, i64),
@@ -226,8 +226,8 @@ fn pack_origin(
 ) -> Result<v1::PackOrigin, Unreadable> {
     let ledger = &flow.ledger;
     let origin = flow.origin(run, first, last, from, to);
-    let bags = origin_bags(asked, flow, &origin)?;
-    let lots = origin_lots(asked, &bags)?;
+    let bags = origin_bags(context, flow, &origin)?;
+    let lots = origin_lots(context, &bags)?;
     let started = &ledger.runs[run].started;
     let (from_us, to_us) = (ledger.instant_us(from), ledger.instant_us(to));
     Ok(v1::PackOrigin {
@@ -241,12 +241,12 @@ fn pack_origin(
         bags,
         lots,
         stretch_bag_tags: ledger.bags.iter().map(|bag| bag.bag.bag_tag.clone()).collect(),
-        happenings: happenings(asked, flow, from_us, to_us),
-        method: Some(method(flow, from, asked)),
+        happenings: happenings(context, flow, from_us, to_us),
+        method: Some(method(flow, from, context)),
         // A tip that is missing anywhere in the stretch may be in any of its packs, not only where the record runs dry.
-        candidates: gaps::candidates(asked, flow, ledger.start, ledger.latest)?,
-        pallets: super::whereabouts::pallets_touching(
-            asked,
+        candidates: gaps::candidates(context, flow, ledger.start, ledger.latest)?,
+        pallets: super::pack_locations::pallets_touching(
+            context,
             &v1::PackInterval { run_code: started.run_code.clone(), first_number: first, last_number: last },
         )?,
     })
@@ -256,14 +256,19 @@ fn pack_origin(
 ///
 /// # Errors
 /// `NotFound` for an unknown run, `Invalid` for a number beyond what was made.
-pub fn by_number(asked: &Asked, run_code: &str, number: i64, settings: Settings) -> Result<v1::PackOrigin, Refusal> {
-    let (flow, run, times) = find_pack(asked, run_code, number, settings)?;
-    Ok(pack_origin(asked, &flow, run, (number, number), times)?)
+pub fn by_number(
+    context: &QueryContext,
+    run_code: &str,
+    number: i64,
+    settings: Settings,
+) -> Result<v1::PackOrigin, Refusal> {
+    let (flow, run, times) = find_pack(context, run_code, number, settings)?;
+    Ok(pack_origin(context, &flow, run, (number, number), times)?)
 }
 
 /// Newest clock check of a machine before an instant: offset and tolerance; else the machine's default.
-fn printer_clock(asked: &Asked, machine_code: &str, at_us: i64) -> Result<(i64, i64), Unreadable> {
-    let rows = facts(&asked.record, &object("machine_clock", machine_code))?;
+fn printer_clock(context: &QueryContext, machine_code: &str, at_us: i64) -> Result<(i64, i64), Unreadable> {
+    let rows = facts(&context.record, &object("machine_clock", machine_code))?;
     let newest = rows.iter().rev().find_map(|row| match &row.event.fact {
         Some(Fact::ClockChecked(f)) if row.event.occurred_time_us <= at_us => Some((f.offset_us, f.tolerance_us)),
         _ => None,
@@ -271,7 +276,7 @@ fn printer_clock(asked: &Asked, machine_code: &str, at_us: i64) -> Result<(i64, 
     if let Some(found) = newest {
         return Ok(found);
     }
-    let machine = Register::at(&asked.record, at_us).machine(machine_code)?.unwrap_or_default();
+    let machine = Register::at(&context.record, at_us).machine(machine_code)?.unwrap_or_default();
     let ms = if machine.printer_tolerance_ms > 0 { machine.printer_tolerance_ms } else { PRINTER_TOLERANCE_MS };
     Ok((0, ms * 1_000))
 }
@@ -285,7 +290,7 @@ fn printer_words(offset_us: i64, tolerance_us: i64) -> String {
 
 /// Origin of the packs of a run that one stretch holds between two instants.
 fn printed_between(
-    asked: &Asked,
+    context: &QueryContext,
     flow: &FeedFlow,
     started: &f::RunStarted,
     from_us: i64,
@@ -297,7 +302,7 @@ fn printed_between(
     let Some(packs) = ledger.packs_between(run, from, to) else { return Ok(None) };
     let first = ledger.pack_times(run, packs.0).map_or(from, |(start, _)| start);
     let last = ledger.pack_times(run, packs.1).map_or(to, |(_, end)| end);
-    Ok(Some(pack_origin(asked, flow, run, packs, (first, last))?))
+    Ok(Some(pack_origin(context, flow, run, packs, (first, last))?))
 }
 
 /// Origins of the packs that a batch code with a printed local time may mean, one per run and instant.
@@ -305,7 +310,7 @@ fn printed_between(
 /// # Errors
 /// `Invalid` for a time that is none, `NotFound` for a batch code or time with no packs.
 pub fn by_print(
-    asked: &Asked,
+    context: &QueryContext,
     batch_code: &str,
     printed: &str,
     settings: Settings,
@@ -314,7 +319,7 @@ pub fn by_print(
         let forms = "YYYY-MM-DD HH:MM[:SS], YYYY-MM-DD HH, YYYY-MM-DD, HH:MM, or nothing";
         return Err(invalid("printed_local_time", format!("is {printed:?}; must be {forms}")));
     };
-    let runs: Vec<f::RunStarted> = facts(&asked.record, &object("batch", batch_code))?
+    let runs: Vec<f::RunStarted> = facts(&context.record, &object("batch", batch_code))?
         .into_iter()
         .filter_map(|row| match row.event.fact {
             Some(Fact::RunStarted(f)) => Some(f),
@@ -322,41 +327,41 @@ pub fn by_print(
         })
         .collect();
     if runs.is_empty() {
-        return before_record(asked, batch_code);
+        return before_record(context, batch_code);
     }
     // Packs counted before or after a run may bear its batch code too.
     let mut runs = runs;
     for known in runs.clone() {
-        let Some((started, start_us, finish_us)) = run::run_span(&asked.record, &known.run_code)? else {
+        let Some((started, start_us, finish_us)) = run::run_span(&context.record, &known.run_code)? else {
             continue;
         };
-        for code in outside::beside(&asked.record, &started, start_us, finish_us)? {
+        for code in outside::beside(&context.record, &started, start_us, finish_us)? {
             if !runs.iter().any(|run| run.run_code == code) {
-                runs.extend(run::run_span(&asked.record, &code)?.map(|(started, ..)| started));
+                runs.extend(run::run_span(&context.record, &code)?.map(|(started, ..)| started));
             }
         }
     }
     let mut origins = Vec::new();
     for started in &runs {
-        let Some((_, start_us, finish_us)) = run::run_span(&asked.record, &started.run_code)? else {
+        let Some((_, start_us, finish_us)) = run::run_span(&context.record, &started.run_code)? else {
             continue;
         };
         let end_us = finish_us.unwrap_or(i64::MAX / 2);
-        for (printed_us, length_us) in print.windows(&asked.zone, start_us, end_us) {
+        for (printed_us, length_us) in print.windows(&context.zone, start_us, end_us) {
             // A batch without a time is the whole run, whatever its printer's clock says.
             let whole = matches!(print, Print::Nothing);
             let (offset, tolerance) =
-                if whole { (0, 0) } else { printer_clock(asked, &started.machine_code, printed_us)? };
+                if whole { (0, 0) } else { printer_clock(context, &started.machine_code, printed_us)? };
             // Printed = true + offset.
             let from_us = printed_us - offset - tolerance;
             let to_us = printed_us.saturating_add(length_us) - offset + tolerance;
             // What is printed may lie on either side of an emptied feed.
             let mut at = from_us.max(start_us);
             for _ in 0..64 {
-                let Some(flow) = asked.flow(&started.feed_code, at, settings.epsilon, settings.coverage)? else {
+                let Some(flow) = context.flow(&started.feed_code, at, settings.epsilon, settings.coverage)? else {
                     break;
                 };
-                let found = printed_between(asked, &flow, started, from_us, to_us)?;
+                let found = printed_between(context, &flow, started, from_us, to_us)?;
                 origins.extend(found.map(|found| v1::PackOrigin {
                     printer_text: if whole { String::new() } else { printer_words(offset, tolerance) },
                     ..found
@@ -375,10 +380,10 @@ pub fn by_print(
 }
 
 /// What is known of a batch from before the record: its pallets, and the lots that were told with them.
-fn before_record(asked: &Asked, batch_code: &str) -> Result<Vec<v1::PackOrigin>, Refusal> {
+fn before_record(context: &QueryContext, batch_code: &str) -> Result<Vec<v1::PackOrigin>, Refusal> {
     let mut codes: Vec<String> = Vec::new();
     let mut product_code = String::new();
-    for row in facts(&asked.record, &object("batch", batch_code))? {
+    for row in facts(&context.record, &object("batch", batch_code))? {
         if let Some(Fact::PalletBuilt(f)) = row.event.fact {
             product_code = f.product_code;
             codes.extend(f.lot_codes);
@@ -391,8 +396,8 @@ fn before_record(asked: &Asked, batch_code: &str) -> Result<Vec<v1::PackOrigin>,
     codes.dedup();
     let mut lots = Vec::new();
     for code in codes {
-        if let Some(known) = lot::lot(&asked.record, &code)? {
-            let lot = Some(lot_answer(&asked.record, &known)?);
+        if let Some(known) = lot::lot(&context.record, &code)? {
+            let lot = Some(lot_answer(&context.record, &known)?);
             lots.push(v1::OriginLot { lot, share: 0.0, likely: false, possible: true });
         }
     }
@@ -400,7 +405,7 @@ fn before_record(asked: &Asked, batch_code: &str) -> Result<Vec<v1::PackOrigin>,
         batch_code: batch_code.into(),
         product_code,
         lots,
-        pallets: super::whereabouts::batch_from_before(asked, batch_code)?,
+        pallets: super::pack_locations::batch_from_before(context, batch_code)?,
         ..v1::PackOrigin::default()
     }])
 }
@@ -409,11 +414,11 @@ fn before_record(asked: &Asked, batch_code: &str) -> Result<Vec<v1::PackOrigin>,
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn reached(asked: &Asked, bag: &BagFacts, settings: Settings) -> Result<Reached, Unreadable> {
-    let mut answer = reached_itself(asked, bag, settings)?;
+pub fn reached(context: &QueryContext, bag: &BagFacts, settings: Settings) -> Result<Reached, Unreadable> {
+    let mut answer = reached_itself(context, bag, settings)?;
     let proved = answer.methods.iter().all(|method| method.proved);
     let first = scope_sets(&answer.packs, proved);
-    for (set, methods) in through::reached(asked, first, settings, false, &bag.bag_tag)?.0 {
+    for (set, methods) in through::reached(context, first, settings, false, &bag.bag_tag)?.0 {
         answer.methods.extend(
             methods
                 .into_iter()
@@ -440,16 +445,16 @@ pub fn reached(asked: &Asked, bag: &BagFacts, settings: Settings) -> Result<Reac
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn covered(asked: &Asked, state: &HoldState) -> Result<(Vec<String>, Vec<v1::PackInterval>), Unreadable> {
+pub fn covered(context: &QueryContext, state: &HoldState) -> Result<(Vec<String>, Vec<v1::PackInterval>), Unreadable> {
     let hold = &state.hold;
-    let mut tags = if hold.lot_code.is_empty() { state.bag_tags() } else { bag_tags(&asked.record, &hold.lot_code)? };
+    let mut tags = if hold.lot_code.is_empty() { state.bag_tags() } else { bag_tags(&context.record, &hold.lot_code)? };
     let mut intervals: Vec<v1::PackInterval> = Vec::new();
     let mut bags = Vec::new();
     for tag in &tags {
-        bags.extend(bag::known(&asked.record, tag)?);
+        bags.extend(bag::known(&context.record, tag)?);
     }
     let epsilon = if hold.epsilon_ppb > 0 { hold.epsilon_ppb as f64 * 1e-9 } else { HOLD_EPSILON };
-    let found = reached_by_all(asked, &bags, Settings { epsilon, coverage: 0.0 })?;
+    let found = reached_by_all(context, &bags, Settings { epsilon, coverage: 0.0 })?;
     // A bag in the stretch of a run that it does not reach holds nothing of that run.
     let proved = found.methods.iter().all(|method| method.proved);
     let whole = hold.hazard() == f::HazardKind::Discrete || !proved;
@@ -464,7 +469,7 @@ pub fn covered(asked: &Asked, state: &HoldState) -> Result<(Vec<String>, Vec<v1:
     // Rework of packs that are held is held, and so is what it reached.
     let discrete = hold.hazard() == f::HazardKind::Discrete;
     let settings = Settings { epsilon, coverage: 0.0 };
-    let (found, rework) = through::covered(asked, intervals.clone(), settings, discrete)?;
+    let (found, rework) = through::covered(context, intervals.clone(), settings, discrete)?;
     for tag in rework.into_iter().filter(|tag| !tags.contains(tag)).collect::<Vec<_>>() {
         tags.push(tag);
     }
@@ -477,10 +482,10 @@ pub fn covered(asked: &Asked, state: &HoldState) -> Result<(Vec<String>, Vec<v1:
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn held_in_run(asked: &Asked, run_code: &str) -> Result<Vec<v1::HeldInterval>, Unreadable> {
+pub fn held_in_run(context: &QueryContext, run_code: &str) -> Result<Vec<v1::HeldInterval>, Unreadable> {
     let mut held = Vec::new();
-    for state in super::objects::holds(asked, false)? {
-        for interval in covered(asked, &state)?.1.into_iter().filter(|i| i.run_code == run_code) {
+    for state in super::objects::holds(context, false)? {
+        for interval in covered(context, &state)?.1.into_iter().filter(|i| i.run_code == run_code) {
             held.push(v1::HeldInterval { hold_code: state.hold.hold_code.clone(), interval: Some(interval) });
         }
     }
@@ -491,13 +496,13 @@ pub fn held_in_run(asked: &Asked, run_code: &str) -> Result<Vec<v1::HeldInterval
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn bag_happenings(asked: &Asked, bag_tag: &str) -> Result<Vec<v1::Happening>, Unreadable> {
-    let rows = facts(&asked.record, &object("bag", bag_tag))?;
+pub fn bag_happenings(context: &QueryContext, bag_tag: &str) -> Result<Vec<v1::Happening>, Unreadable> {
+    let rows = facts(&context.record, &object("bag", bag_tag))?;
     Ok(rows
         .iter()
         .map(|row| v1::Happening {
             occurred_time: Some(timestamp(row.event.occurred_time_us)),
-            text: words(&row.event, &asked.zone),
+            text: words(&row.event, &context.zone),
             event_sequence: row.sequence,
         })
         .collect())
@@ -520,19 +525,19 @@ pub fn place_words(bag: &BagFacts) -> String {
 /// # Errors
 /// When the record cannot be read.
 pub fn by_pallet(
-    asked: &Asked,
+    context: &QueryContext,
     pallet: &pallet::PalletFacts,
     settings: Settings,
 ) -> Result<Vec<v1::PackOrigin>, Refusal> {
     let mut origins = Vec::new();
     for layer in pallet.layers.iter().filter(|layer| !layer.run_code.is_empty()) {
-        let Some((started, ..)) = run::run_span(&asked.record, &layer.run_code)? else {
+        let Some((started, ..)) = run::run_span(&context.record, &layer.run_code)? else {
             continue;
         };
-        for place in super::content::places(asked, layer)? {
+        for place in super::content::places(context, layer)? {
             let (first, last) = place.widened();
             // The interval may cross an emptied feed: one answer per stretch.
-            let Ok((flow, index, _)) = find_pack(asked, &layer.run_code, first, settings) else { continue };
+            let Ok((flow, index, _)) = find_pack(context, &layer.run_code, first, settings) else { continue };
             let mut flow = flow;
             let mut run = index;
             for _ in 0..8 {
@@ -542,13 +547,13 @@ pub fn by_pallet(
                     && let (Some((start, _)), Some((_, end))) =
                         (flow.ledger.pack_times(run, from), flow.ledger.pack_times(run, to))
                 {
-                    let origin = pack_origin(asked, &flow, run, (from, to), (start, end))?;
+                    let origin = pack_origin(context, &flow, run, (from, to), (start, end))?;
                     // Its neighbours' packs are not asked for.
                     origins.push(v1::PackOrigin { pallets: Vec::new(), ..origin });
                 }
                 let Some(end) = flow.ledger.end.filter(|_| last > high) else { break };
                 let next = flow.ledger.instant_us(end) + 1;
-                let Some(found) = asked.flow(&started.feed_code, next, settings.epsilon, settings.coverage)? else {
+                let Some(found) = context.flow(&started.feed_code, next, settings.epsilon, settings.coverage)? else {
                     break;
                 };
                 let Some(index) = found.ledger.run_index(&layer.run_code) else { break };
@@ -559,8 +564,8 @@ pub fn by_pallet(
     Ok(origins)
 }
 
-fn name_of_packaging(asked: &Asked, code: &str, at_us: i64) -> Result<String, Unreadable> {
-    let known = Register::at(&asked.record, at_us).packaging_lot(code)?;
+fn name_of_packaging(context: &QueryContext, code: &str, at_us: i64) -> Result<String, Unreadable> {
+    let known = Register::at(&context.record, at_us).packaging_lot(code)?;
     Ok(known.map(|lot| lot.name).unwrap_or_default())
 }
 
@@ -568,28 +573,28 @@ fn name_of_packaging(asked: &Asked, code: &str, at_us: i64) -> Result<String, Un
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn packed_in(asked: &Asked, packaging_lot_code: &str) -> Result<Vec<v1::PackInterval>, Unreadable> {
+pub fn packed_in(context: &QueryContext, packaging_lot_code: &str) -> Result<Vec<v1::PackInterval>, Unreadable> {
     let mut found: BTreeMap<String, (i64, i64)> = BTreeMap::new();
-    for row in facts(&asked.record, &object("packaging_lot", packaging_lot_code))? {
+    for row in facts(&context.record, &object("packaging_lot", packaging_lot_code))? {
         let Some(Fact::ReelChanged(change)) = &row.event.fact else { continue };
         let from_us = row.event.occurred_time_us;
         let machine_key = object("machine", &change.machine_code);
         let from_day = packloft_domain::key::day_of(from_us);
-        let later = packloft_domain::record::facts_between(&asked.record, &machine_key, from_day, i64::MAX / 2)?;
+        let later = packloft_domain::record::facts_between(&context.record, &machine_key, from_day, i64::MAX / 2)?;
         // Film is followed by film and cartons by cartons: a change to packaging of another name ends nothing.
-        let name = name_of_packaging(asked, packaging_lot_code, from_us)?;
+        let name = name_of_packaging(context, packaging_lot_code, from_us)?;
         let mut next = None;
         for other in later.iter().filter(|other| other.sequence != row.sequence) {
             if let Some(Fact::ReelChanged(f)) = &other.event.fact
                 && other.event.occurred_time_us >= from_us
-                && name_of_packaging(asked, &f.packaging_lot_code, other.event.occurred_time_us)? == name
+                && name_of_packaging(context, &f.packaging_lot_code, other.event.occurred_time_us)? == name
             {
                 next = Some(other);
                 break;
             }
         }
         let to_us = next.map_or(i64::MAX, |other| other.event.occurred_time_us);
-        let mut codes: Vec<String> = run::open_run(&asked.record, &change.machine_code, from_us)?
+        let mut codes: Vec<String> = run::open_run(&context.record, &change.machine_code, from_us)?
             .map(|(run, _)| run.run_code)
             .into_iter()
             .collect();
@@ -601,7 +606,7 @@ pub fn packed_in(asked: &Asked, packaging_lot_code: &str) -> Result<Vec<v1::Pack
         ));
         codes.dedup();
         for code in codes {
-            let Some(run) = asked.run_flows(&code)? else { continue };
+            let Some(run) = context.run_flows(&code)? else { continue };
             let counts = &run.places.counts;
             // Between two readings the place is known to the readings only: take the wider one.
             let before = counts.readings.iter().rfind(|r| r.time_us <= from_us).map_or(0, |r| r.filled);

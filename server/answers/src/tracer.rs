@@ -5,7 +5,7 @@ use packloft_domain::refusal::{Refusal, Violation};
 use packloft_domain::sums::tracer::{Fit, GOOD_FIT, MOST_STAGES, Point, fit};
 use packloft_proto::v1;
 
-use crate::asked::invalid;
+use crate::context::invalid;
 
 /// Most measurements of one run.
 const MOST_POINTS: usize = 10_000;

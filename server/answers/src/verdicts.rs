@@ -15,7 +15,7 @@ use packloft_proto::v1;
 
 use super::packer;
 use super::quantity::{HOUR_US, Reading, Weighed, short_share_ppm, weighed};
-use crate::asked::{Asked, invalid};
+use crate::context::{QueryContext, invalid};
 use crate::times::timestamp;
 use packloft_journal::Journal;
 
@@ -113,11 +113,11 @@ struct Span {
 }
 
 /// The lots of a run: clock hours of the site, or pieces of a length from its start.
-fn spans(asked: &Asked, run: &RunRows, end_us: i64, minutes: i64) -> Result<Vec<Span>, Refusal> {
+fn spans(context: &QueryContext, run: &RunRows, end_us: i64, minutes: i64) -> Result<Vec<Span>, Refusal> {
     let length = if minutes == 0 { HOUR_US } else { minutes * 60_000_000 };
     // Zones differ from UTC by whole quarters of an hour: an hour of the site begins where its clock says so.
     let past = |at: i64| {
-        let clock = asked.zone.clock(at);
+        let clock = context.zone.clock(at);
         let part = |from: usize| clock.get(from..from + 2).and_then(|text| text.parse::<i64>().ok()).unwrap_or(0);
         part(14) * 60_000_000 + part(17) * 1_000_000 + at.rem_euclid(1_000_000)
     };
@@ -139,12 +139,12 @@ fn spans(asked: &Asked, run: &RunRows, end_us: i64, minutes: i64) -> Result<Vec<
 /// # Errors
 /// `NotFound` for an unknown run, `Invalid` for settings out of range.
 pub fn net_quantity(
-    asked: &Asked,
+    context: &QueryContext,
     journal: &Journal,
     request: &v1::GetNetQuantityRequest,
 ) -> Result<v1::GetNetQuantityResponse, Refusal> {
-    let weighed = weighed(asked, journal, &request.run_code)?;
-    judged(asked, &weighed, request)
+    let weighed = weighed(context, journal, &request.run_code)?;
+    judged(context, &weighed, request)
 }
 
 /// How lots are judged: what is shown, what is in use, and by whose rules.
@@ -156,8 +156,8 @@ struct Law {
 }
 
 impl Law {
-    fn of(asked: &Asked, run: &RunRows, request: &v1::GetNetQuantityRequest) -> Result<Law, Refusal> {
-        let site = site_at(&asked.record, run.start_us)?.unwrap_or_default();
+    fn of(context: &QueryContext, run: &RunRows, request: &v1::GetNetQuantityRequest) -> Result<Law, Refusal> {
+        let site = site_at(&context.record, run.start_us)?.unwrap_or_default();
         let setting = site.quantity.clone().unwrap_or_default();
         let mut in_use: Vec<Scheme> = setting.schemes.iter().filter_map(|value| scheme_of(*value)).collect();
         if in_use.is_empty() {
@@ -170,7 +170,7 @@ impl Law {
         if shown.is_empty() {
             shown = Scheme::ALL.into_iter().filter(|scheme| in_use.contains(scheme)).collect();
         }
-        let share_ppm = short_share_ppm(asked, request.short_share_ppm, run.start_us)?;
+        let share_ppm = short_share_ppm(context, request.short_share_ppm, run.start_us)?;
         Ok(Law { shown, in_use, share_ppm, rules: rules_of(&site) })
     }
 }
@@ -189,7 +189,7 @@ fn unseen(counts: &Counts, span: Span, readings: &[&Reading], accepted: i64) -> 
 
 /// One lot with its verdicts, and the reason of the first line that decides and fails, with how bad it is.
 fn lot(
-    asked: &Asked,
+    context: &QueryContext,
     weighed: &Weighed,
     (counted, accepted_only): (&[Reading], bool),
     law: &Law,
@@ -218,7 +218,7 @@ fn lot(
             verdict.reasons.push(format!("{weighed_count} of {accepted} accepted packs were weighed"));
         }
         if let Some((count, from_us, to_us)) = unseen.filter(|_| verdict.outcome == Outcome::Passed && !every) {
-            let clock = |at: i64| asked.zone.clock(at).chars().skip(11).take(5).collect::<String>();
+            let clock = |at: i64| context.zone.clock(at).chars().skip(11).take(5).collect::<String>();
             verdict.outcome = Outcome::NotEnough;
             let text = format!(
                 "no sample of the whole lot: none of the {count} packs from {} to {} was weighed",
@@ -247,7 +247,7 @@ fn lot(
     let order = [Outcome::Failed, Outcome::NotEnough, Outcome::Passed];
     let outcome = order.into_iter().find(|wanted| deciding.iter().any(|row| row.outcome == *wanted));
     let failed = deciding.iter().find(|verdict| verdict.outcome == Outcome::Failed).map(|failed| {
-        let text = format!("{}: {}", asked.zone.clock(span.from_us), failed.reasons.join("; "));
+        let text = format!("{}: {}", context.zone.clock(span.from_us), failed.reasons.join("; "));
         (failed.short_count * 1_000 / failed.tested_count.max(1) + failed.least_count * 1_000, text)
     });
     let taken = verdicts.iter().filter(|row| row.scheme != Scheme::FullCheck);
@@ -286,7 +286,7 @@ fn named(deciding: &[&Verdict]) -> String {
 /// # Errors
 /// `Invalid` for settings out of range.
 pub(super) fn judged(
-    asked: &Asked,
+    context: &QueryContext,
     weighed: &Weighed,
     request: &v1::GetNetQuantityRequest,
 ) -> Result<v1::GetNetQuantityResponse, Refusal> {
@@ -294,7 +294,7 @@ pub(super) fn judged(
         return Err(invalid("lot_minutes", format!("is {}; must be 0 to 1440", request.lot_minutes)));
     }
     let (run, counts) = (&weighed.run, &weighed.counts);
-    let law = Law::of(asked, run, request)?;
+    let law = Law::of(context, run, request)?;
     let (counted, accepted_only) = weighed.counted();
     let last_read = counts.readings.last().map_or(run.start_us, |reading| reading.time_us);
     let end_us =
@@ -304,17 +304,17 @@ pub(super) fn judged(
         product_code: run.started.product_code.clone(),
         nominal_mass_mg: run.started.nominal_mass_mg,
         notes: weighed.notes.clone(),
-        sequence: asked.sequence(),
-        inspections: packer::inspections(asked, &request.run_code)?,
-        samples: packer::samples(asked, run)?,
+        sequence: context.sequence(),
+        inspections: packer::inspections(context, &request.run_code)?,
+        samples: packer::samples(context, run)?,
         adjustments: packer::adjustments(run),
         ..v1::GetNetQuantityResponse::default()
     };
     let mut worst: Option<(i64, String)> = None;
-    let spans = spans(asked, run, end_us, request.lot_minutes)?;
+    let spans = spans(context, run, end_us, request.lot_minutes)?;
     let list = spans.len() <= DRAWN_LOTS_MAX;
     for (index, span) in (0..).zip(spans) {
-        let (lot, failed) = lot(asked, weighed, (&counted, accepted_only), &law, (span, list));
+        let (lot, failed) = lot(context, weighed, (&counted, accepted_only), &law, (span, list));
         if let Some((short, text)) = failed {
             answer.failed_lots.push(index);
             if worst.as_ref().is_none_or(|(known, _)| short > *known) {

@@ -28,8 +28,8 @@ service! {
         let question = format!("line checks {code} {from:?} {to:?}");
         let to = to.unwrap_or_else(|| self.engine().clock.now_us());
         let (checks, next_page_token, sequence) = self
-            .page(Lane::Plain, r.page_size, &r.page_token, question, move |asked| {
-                checks::list(asked, &code, from, to)
+            .page(Lane::Plain, r.page_size, &r.page_token, question, move |context| {
+                checks::list(context, &code, from, to)
             })
             .await?;
         Ok(Response::new(v1::ListLineChecksResponse { checks, next_page_token, sequence }))
@@ -45,8 +45,8 @@ service! {
         let question = format!("cleanings {code}");
         let at = self.engine().clock.now_us();
         let (cleanings, next_page_token, sequence) = self
-            .page(Lane::Plain, r.page_size, &r.page_token, question, move |asked| {
-                checks::cleanings(asked, &code, at)
+            .page(Lane::Plain, r.page_size, &r.page_token, question, move |context| {
+                checks::cleanings(context, &code, at)
             })
             .await?;
         Ok(Response::new(v1::ListCleaningsResponse { cleanings, next_page_token, sequence }))
@@ -61,6 +61,6 @@ service! {
         let at = faults.optional_time("at_time", r.at_time.as_ref());
         faults.check().map_err(status::refusal)?;
         let at = at.unwrap_or_else(|| self.engine().clock.now_us());
-        self.ask(Lane::Plain, r.min_sequence, move |asked| checks::plan(asked, &machine_code, at)).await.map(Response::new)
+        self.ask(Lane::Plain, r.min_sequence, move |context| checks::plan(context, &machine_code, at)).await.map(Response::new)
     }
 }

@@ -13,7 +13,7 @@ use super::faults::Faults;
 use super::pallet::asked_sscc;
 use super::{Api, service, status};
 use crate::lanes::Lane;
-use packloft_answers::asked::unknown;
+use packloft_answers::context::unknown;
 use packloft_answers::evidence::Needs;
 use packloft_answers::{advice, loads};
 
@@ -52,16 +52,16 @@ service! {
         let r = request.into_inner();
         let question = format!("orders {} {}", r.order_code, r.consignee_code);
         let (codes, next_page_token, sequence) = self
-            .page(Lane::Plain, r.page_size, &r.page_token, question, move |asked| {
-                Ok(loads::order_codes(asked, &r.order_code, &r.consignee_code)?)
+            .page(Lane::Plain, r.page_size, &r.page_token, question, move |context| {
+                Ok(loads::order_codes(context, &r.order_code, &r.consignee_code)?)
             })
             .await?;
         let record = self.engine().views.record_at(sequence.cast_unsigned());
         let orders = self
-            .ask_at(Lane::Plain, record, move |asked| {
+            .ask_at(Lane::Plain, record, move |context| {
                 let mut rows = Vec::new();
                 for code in codes {
-                    rows.push(loads::order(asked, &code)?.ok_or_else(|| unknown("order", &code))?);
+                    rows.push(loads::order(context, &code)?.ok_or_else(|| unknown("order", &code))?);
                 }
                 Ok(rows)
             })
@@ -74,7 +74,7 @@ service! {
     ) -> Result<Response<v1::ProposeLoadResponse>, Status> {
         let request = request.into_inner();
         let now = self.moment(request.at_time.as_ref())?;
-        self.ask(Lane::Dear, request.min_sequence, move |asked| loads::propose(asked, &request, now)).await.map(Response::new)
+        self.ask(Lane::Dear, request.min_sequence, move |context| loads::propose(context, &request, now)).await.map(Response::new)
     }
     async fn check_load(
         &self,
@@ -83,12 +83,12 @@ service! {
         let request = request.into_inner();
         let sscc = asked_sscc(&request.sscc)?;
         let now = self.moment(request.at_time.as_ref())?;
-        self.ask(Lane::Check, 0, move |asked| {
-            let reasons = loads::check(asked, &request.consignment_code, &sscc, now)?;
+        self.ask(Lane::Check, 0, move |context| {
+            let reasons = loads::check(context, &request.consignment_code, &sscc, now)?;
             Ok(v1::CheckLoadResponse {
                 no_objection: reasons.is_empty(),
                 reasons: transcode_all(&reasons),
-                sequence: asked.sequence(),
+                sequence: context.sequence(),
             })
         })
         .await
@@ -104,8 +104,8 @@ service! {
             _ => Default::default(),
         };
         let then = self.engine().views.record_at(outcome.sequence);
-        self.ask_at(Lane::Write, then, move |asked| {
-            let rows = loads::pallet_balances(asked, &consignee)?;
+        self.ask_at(Lane::Write, then, move |context| {
+            let rows = loads::pallet_balances(context, &consignee)?;
             let balance = rows.into_iter().find(|row| row.pallet_kind == kind).map_or(0, |row| row.balance_count);
             Ok(v1::RecordPalletExchangeResponse { receipt: Some(receipt), balance_count: balance })
         })
@@ -120,9 +120,9 @@ service! {
         let mut faults = Faults::default();
         faults.optional_code("consignee_code", &r.consignee_code);
         faults.check().map_err(status::refusal)?;
-        self.ask(Lane::Plain, r.min_sequence, move |asked| {
-            let balances = loads::pallet_balances(asked, &r.consignee_code)?;
-            Ok(v1::ListPalletBalancesResponse { balances, sequence: asked.sequence() })
+        self.ask(Lane::Plain, r.min_sequence, move |context| {
+            let balances = loads::pallet_balances(context, &r.consignee_code)?;
+            Ok(v1::ListPalletBalancesResponse { balances, sequence: context.sequence() })
         })
         .await
         .map(Response::new)
@@ -138,8 +138,8 @@ service! {
         };
         // As it stood with this pallet, so that a repeated request has the first one's answer.
         let then = self.engine().views.record_at(outcome.sequence);
-        self.ask_at(Lane::Write, then, move |asked| {
-            let load = load::load(&asked.record, &load_code)?.ok_or_else(|| unknown("load", &load_code))?;
+        self.ask_at(Lane::Write, then, move |context| {
+            let load = load::load(&context.record, &load_code)?.ok_or_else(|| unknown("load", &load_code))?;
             let payload = load.opened.payload_mass_mg;
             Ok(v1::LoadPalletResponse {
                 receipt: Some(receipt),
@@ -188,10 +188,10 @@ service! {
     ) -> Result<Response<v1::GetVehicleLoadResponse>, Status> {
         let request = request.into_inner();
         let now_us = self.engine().clock.now_us();
-        self.ask(Lane::Plain, request.min_sequence, move |asked| {
+        self.ask(Lane::Plain, request.min_sequence, move |context| {
             let code = &request.load_code;
-            let load = loads::load(asked, code, Some(now_us))?.ok_or_else(|| unknown("load", code))?;
-            Ok(v1::GetVehicleLoadResponse { load: Some(load), sequence: asked.sequence() })
+            let load = loads::load(context, code, Some(now_us))?.ok_or_else(|| unknown("load", code))?;
+            Ok(v1::GetVehicleLoadResponse { load: Some(load), sequence: context.sequence() })
         })
         .await
         .map(Response::new)
@@ -201,7 +201,7 @@ service! {
         request: Request<v1::GetDespatchAdviceRequest>,
     ) -> Result<Response<v1::GetDespatchAdviceResponse>, Status> {
         let request = request.into_inner();
-        self.ask(Lane::Dear, request.min_sequence, move |asked| advice::advice(asked, &request.load_code)).await.map(Response::new)
+        self.ask(Lane::Dear, request.min_sequence, move |context| advice::advice(context, &request.load_code)).await.map(Response::new)
     }
     async fn list_vehicle_loads(
         &self,
@@ -210,14 +210,14 @@ service! {
         let r = request.into_inner();
         let question = format!("loads {}", r.only_open);
         let (codes, next_page_token, sequence) = self
-            .page(Lane::Plain, r.page_size, &r.page_token, question, move |asked| Ok(loads::load_codes(asked, r.only_open)?))
+            .page(Lane::Plain, r.page_size, &r.page_token, question, move |context| Ok(loads::load_codes(context, r.only_open)?))
             .await?;
         let record = self.engine().views.record_at(sequence.cast_unsigned());
         let loads = self
-            .ask_at(Lane::Plain, record, move |asked| {
+            .ask_at(Lane::Plain, record, move |context| {
                 let mut rows = Vec::new();
                 for code in codes {
-                    rows.extend(loads::load(asked, &code, None)?);
+                    rows.extend(loads::load(context, &code, None)?);
                 }
                 Ok(rows)
             })

@@ -7,7 +7,7 @@ use tonic::{Request, Response, Status};
 use super::faults::Faults;
 use super::{Api, booking, status};
 use crate::lanes::Lane;
-use packloft_answers::asked::invalid;
+use packloft_answers::context::invalid;
 use packloft_answers::{certificate, documents, lifting_paper, papers};
 use packloft_documents::labels::pdf::pdf;
 use packloft_documents::visibility::{self, Writer};
@@ -90,13 +90,13 @@ impl DocumentService for Api {
             .find(|code| !code.is_empty());
         let of = of.cloned().unwrap_or_else(|| "period".into());
         let making = papers::Making { now_us, new_issue: r.new_issue };
-        self.ask(Lane::Dear, r.min_sequence, move |asked| {
+        self.ask(Lane::Dear, r.min_sequence, move |context| {
             let paper = match kind {
-                v1::DocumentKind::DeliveryNote => Some(papers::delivery_note(asked, &r.consignment_code, making)?),
-                v1::DocumentKind::LoadingList => Some(papers::loading_list(asked, &r.load_code, making)?),
-                v1::DocumentKind::RoadNote => Some(papers::road_note(asked, &r.consignment_code, making)?),
+                v1::DocumentKind::DeliveryNote => Some(papers::delivery_note(context, &r.consignment_code, making)?),
+                v1::DocumentKind::LoadingList => Some(papers::loading_list(context, &r.load_code, making)?),
+                v1::DocumentKind::RoadNote => Some(papers::road_note(context, &r.consignment_code, making)?),
                 v1::DocumentKind::LiftingRecord => {
-                    Some(lifting_paper::lifting_record(asked, &r.hoist_code, &r.gear_code, now_us)?)
+                    Some(lifting_paper::lifting_record(context, &r.hoist_code, &r.gear_code, now_us)?)
                 }
                 v1::DocumentKind::Analysis => {
                     let wanted = v1::GetAnalysisRequest {
@@ -104,7 +104,7 @@ impl DocumentService for Api {
                         consignment_code: r.consignment_code.clone(),
                         ..v1::GetAnalysisRequest::default()
                     };
-                    Some(certificate::analysis_paper(asked, &wanted, &sscc, making)?)
+                    Some(certificate::analysis_paper(context, &wanted, &sscc, making)?)
                 }
                 _ => None,
             };
@@ -117,13 +117,13 @@ impl DocumentService for Api {
                     event_count: 0,
                 },
                 Some(paper) => {
-                    let day = asked.zone.date(now_us);
+                    let day = context.zone.date(now_us);
                     let made_on = (day.year().unsigned_abs(), day.month().unsigned_abs(), day.day().unsigned_abs());
                     let bytes = pdf(&sheet::pages(&paper), made_on).map_err(|why| invalid("kind", why))?;
                     Made { bytes, media_type: "application/pdf", ending: "pdf", notes: Vec::new(), event_count: 0 }
                 }
                 None if kind == v1::DocumentKind::DespatchAdvice => {
-                    let (advice, corrected) = documents::despatch(asked, &r.consignment_code, making)?;
+                    let (advice, corrected) = documents::despatch(context, &r.consignment_code, making)?;
                     let bytes = despatch::xml(&advice).map_err(|fault| invalid("kind", fault.to_string()))?;
                     let corrected = corrected
                         .then_some("this is the corrected advice: what was issued when the vehicle left was otherwise");
@@ -141,10 +141,10 @@ impl DocumentService for Api {
                 }
                 None => {
                     let period = start_us.map(|start| (start, end_us.unwrap_or(now_us)));
-                    let found = documents::events(asked, &journal, &r, &sscc, period)?;
+                    let found = documents::events(context, &journal, &r, &sscc, period)?;
                     let event_count = found.told.len();
                     if kind == v1::DocumentKind::TraceRecords {
-                        let bytes = records::table(&found.told, &asked.zone);
+                        let bytes = records::table(&found.told, &context.zone);
                         Made {
                             bytes,
                             media_type: "text/csv; charset=utf-8",
@@ -153,7 +153,7 @@ impl DocumentService for Api {
                             event_count,
                         }
                     } else {
-                        let offset = |at: i64| asked.zone.offset(at);
+                        let offset = |at: i64| context.zone.offset(at);
                         let writer = Writer { naming_gln: &found.naming_gln, offset: &offset };
                         let document = writer.document(&found.told, now_us);
                         Made {
@@ -172,7 +172,7 @@ impl DocumentService for Api {
                 file_name: file_name(kind, &of, made.ending),
                 notes: made.notes,
                 event_count: i64::try_from(made.event_count).unwrap_or(i64::MAX),
-                sequence: asked.sequence(),
+                sequence: context.sequence(),
             })
         })
         .await
@@ -190,9 +190,9 @@ impl DocumentService for Api {
             faults.add("document", format!("must have 1 to {READ_MAX_BYTES} bytes"));
         }
         faults.check().map_err(status::refusal)?;
-        self.ask(Lane::Dear, 0, move |asked| {
+        self.ask(Lane::Dear, 0, move |context| {
             let read = foreign::read(&r.document).map_err(|why| invalid("document", why))?;
-            let mut answer = documents::booking(asked, read, &r.supplier_code)?;
+            let mut answer = documents::booking(context, read, &r.supplier_code)?;
             let shape = booking::faults(&answer);
             answer.faults.extend(shape);
             Ok(answer)

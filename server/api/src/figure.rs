@@ -19,35 +19,35 @@ service! {
         request: Request<v1::GetYieldRequest>,
     ) -> Result<Response<v1::GetYieldResponse>, Status> {
         let r = request.into_inner();
-        self.ask(Lane::Dear, r.min_sequence, move |asked| figures::yields(asked, &r)).await.map(Response::new)
+        self.ask(Lane::Dear, r.min_sequence, move |context| figures::yields(context, &r)).await.map(Response::new)
     }
     async fn get_balance(
         &self,
         request: Request<v1::GetBalanceRequest>,
     ) -> Result<Response<v1::GetBalanceResponse>, Status> {
         let r = request.into_inner();
-        self.ask(Lane::Dear, r.min_sequence, move |asked| figures::balance(asked, &r)).await.map(Response::new)
+        self.ask(Lane::Dear, r.min_sequence, move |context| figures::balance(context, &r)).await.map(Response::new)
     }
     async fn get_period_balance(
         &self,
         request: Request<v1::GetPeriodBalanceRequest>,
     ) -> Result<Response<v1::GetPeriodBalanceResponse>, Status> {
         let r = request.into_inner();
-        self.ask(Lane::Dear, r.min_sequence, move |asked| period::balance(asked, &r)).await.map(Response::new)
+        self.ask(Lane::Dear, r.min_sequence, move |context| period::balance(context, &r)).await.map(Response::new)
     }
     async fn get_dispersion(
         &self,
         request: Request<v1::GetDispersionRequest>,
     ) -> Result<Response<v1::GetDispersionResponse>, Status> {
         let r = request.into_inner();
-        self.ask(Lane::Dear, r.min_sequence, move |asked| dispersion::dispersion(asked, &r)).await.map(Response::new)
+        self.ask(Lane::Dear, r.min_sequence, move |context| dispersion::dispersion(context, &r)).await.map(Response::new)
     }
     async fn get_packaging_use(
         &self,
         request: Request<v1::GetPackagingUseRequest>,
     ) -> Result<Response<v1::GetPackagingUseResponse>, Status> {
         let r = request.into_inner();
-        self.ask(Lane::Dear, r.min_sequence, move |asked| packaging::used(asked, &r)).await.map(Response::new)
+        self.ask(Lane::Dear, r.min_sequence, move |context| packaging::used(context, &r)).await.map(Response::new)
     }
     async fn estimate_mixing(
         &self,
@@ -59,7 +59,7 @@ service! {
     async fn get_fill(&self, request: Request<v1::GetFillRequest>) -> Result<Response<v1::GetFillResponse>, Status> {
         let r = request.into_inner();
         let journal = Arc::clone(&self.engine().journal);
-        self.ask(Lane::Dear, r.min_sequence, move |asked| fill::fill(asked, &journal, &r.run_code)).await.map(Response::new)
+        self.ask(Lane::Dear, r.min_sequence, move |context| fill::fill(context, &journal, &r.run_code)).await.map(Response::new)
     }
     async fn get_net_quantity(
         &self,
@@ -67,7 +67,7 @@ service! {
     ) -> Result<Response<v1::GetNetQuantityResponse>, Status> {
         let r = request.into_inner();
         let journal = Arc::clone(&self.engine().journal);
-        self.ask(Lane::Dear, r.min_sequence, move |asked| verdicts::net_quantity(asked, &journal, &r)).await.map(Response::new)
+        self.ask(Lane::Dear, r.min_sequence, move |context| verdicts::net_quantity(context, &journal, &r)).await.map(Response::new)
     }
     async fn get_chart(
         &self,
@@ -75,7 +75,7 @@ service! {
     ) -> Result<Response<v1::GetChartResponse>, Status> {
         let r = request.into_inner();
         let journal = Arc::clone(&self.engine().journal);
-        self.ask(Lane::Dear, r.min_sequence, move |asked| quantity::chart(asked, &journal, &r)).await.map(Response::new)
+        self.ask(Lane::Dear, r.min_sequence, move |context| quantity::chart(context, &journal, &r)).await.map(Response::new)
     }
     async fn get_fill_advice(
         &self,
@@ -83,7 +83,7 @@ service! {
     ) -> Result<Response<v1::GetFillAdviceResponse>, Status> {
         let r = request.into_inner();
         let journal = Arc::clone(&self.engine().journal);
-        self.ask(Lane::Dear, r.min_sequence, move |asked| quantity::advice(asked, &journal, &r)).await.map(Response::new)
+        self.ask(Lane::Dear, r.min_sequence, move |context| quantity::advice(context, &journal, &r)).await.map(Response::new)
     }
     async fn get_line_performance(
         &self,
@@ -91,7 +91,7 @@ service! {
     ) -> Result<Response<v1::GetLinePerformanceResponse>, Status> {
         let r = request.into_inner();
         let now_us = self.engine().clock.now_us();
-        self.ask(Lane::Dear, r.min_sequence, move |asked| performance::line_performance(asked, &r, now_us)).await.map(Response::new)
+        self.ask(Lane::Dear, r.min_sequence, move |context| performance::line_performance(context, &r, now_us)).await.map(Response::new)
     }
     async fn get_line_report(
         &self,
@@ -100,7 +100,7 @@ service! {
         let r = request.into_inner();
         let journal = Arc::clone(&self.engine().journal);
         let now_us = self.engine().clock.now_us();
-        self.ask(Lane::Dear, r.min_sequence, move |asked| line_report::report(asked, &journal, &r, now_us)).await.map(Response::new)
+        self.ask(Lane::Dear, r.min_sequence, move |context| line_report::report(context, &journal, &r, now_us)).await.map(Response::new)
     }
     async fn get_shift_report(
         &self,
@@ -109,6 +109,6 @@ service! {
         let r = request.into_inner();
         let journal = Arc::clone(&self.engine().journal);
         let now_us = self.engine().clock.now_us();
-        self.ask(Lane::Dear, r.min_sequence, move |asked| shift::report(asked, &journal, &r, now_us)).await.map(Response::new)
+        self.ask(Lane::Dear, r.min_sequence, move |context| shift::report(context, &journal, &r, now_us)).await.map(Response::new)
     }
 }

@@ -64,21 +64,21 @@ service! {
         faults.optional_code("hoist_code", &r.hoist_code);
         faults.optional_code("gear_code", &r.gear_code);
         let at = self.instant(faults, r.at_time.as_ref())?;
-        self.ask(Lane::Plain, 0, move |asked| gear::get(asked, &r.hoist_code, &r.gear_code, at)).await.map(Response::new)
+        self.ask(Lane::Plain, 0, move |context| gear::get(context, &r.hoist_code, &r.gear_code, at)).await.map(Response::new)
     }
     async fn list_items(
         &self,
         request: Request<v1::ListItemsRequest>,
     ) -> Result<Response<v1::ListItemsResponse>, Status> {
         let at = self.instant(Faults::default(), request.into_inner().at_time.as_ref())?;
-        self.ask(Lane::Plain, 0, move |asked| gear::list(asked, at)).await.map(Response::new)
+        self.ask(Lane::Plain, 0, move |context| gear::list(context, at)).await.map(Response::new)
     }
     async fn get_life(&self, request: Request<v1::GetLifeRequest>) -> Result<Response<v1::GetLifeResponse>, Status> {
         let r = request.into_inner();
         let mut faults = Faults::default();
         faults.code("hoist_code", &r.hoist_code);
         let at = self.instant(faults, r.at_time.as_ref())?;
-        self.ask(Lane::Dear, 0, move |asked| life::get(asked, &r.hoist_code, at)).await.map(Response::new)
+        self.ask(Lane::Dear, 0, move |context| life::get(context, &r.hoist_code, at)).await.map(Response::new)
     }
     async fn estimate_life(
         &self,
@@ -101,14 +101,14 @@ service! {
         faults.number("bags_per_lift", r.bags_per_lift, 0, 20);
         faults.optional_mass("gear_mass_mg", r.gear_mass_mg, 0);
         let at = self.instant(faults, r.at_time.as_ref())?;
-        self.ask(Lane::Dear, 0, move |asked| life::compare(asked, &r, at)).await.map(Response::new)
+        self.ask(Lane::Dear, 0, move |context| life::compare(context, &r, at)).await.map(Response::new)
     }
     async fn get_fibc(&self, request: Request<v1::GetFibcRequest>) -> Result<Response<v1::GetFibcResponse>, Status> {
         let r = request.into_inner();
         let mut faults = Faults::default();
         faults.code("fibc_code", &r.fibc_code);
         let at = self.instant(faults, None)?;
-        self.ask(Lane::Plain, 0, move |asked| gear::fibc(asked, &r.fibc_code, at)).await.map(Response::new)
+        self.ask(Lane::Plain, 0, move |context| gear::fibc(context, &r.fibc_code, at)).await.map(Response::new)
     }
     async fn list_fibc_states(
         &self,
@@ -122,8 +122,8 @@ service! {
                 r.page_size,
                 &r.page_token,
                 "fibc states".into(),
-                |asked| Ok(gear::fibc_codes(asked)?),
-                move |asked, code| Ok(gear::fibc_row(asked, code, at)?),
+                |context| Ok(gear::fibc_codes(context)?),
+                move |context, code| Ok(gear::fibc_row(context, code, at)?),
             )
             .await?;
         Ok(Response::new(v1::ListFibcStatesResponse { fibcs, next_page_token, sequence }))

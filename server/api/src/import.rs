@@ -14,7 +14,7 @@ use sha2::{Digest, Sha256};
 use tokio::sync::mpsc;
 use tokio_stream::Stream;
 use tonic::{Request, Response, Status, Streaming};
-use v1::import_file_request::Part as Asked;
+use v1::import_file_request::Part as QueryContext;
 use v1::import_file_response::Part as Told;
 
 use super::faults::Faults;
@@ -22,7 +22,7 @@ use super::{Api, asker, receipt, status};
 use crate::import_rows::{RowFaults, check, prepare};
 use crate::lanes::Lane;
 use crate::limits;
-use packloft_answers::asked::invalid;
+use packloft_answers::context::invalid;
 use packloft_engine::{EngineError, Submission};
 
 /// Longest time an import may take.
@@ -51,7 +51,7 @@ fn progress(received: usize, checked: usize) -> v1::ImportFileResponse {
 
 async fn receive(mut stream: Streaming<v1::ImportFileRequest>, answers: &Answers) -> Result<File, Status> {
     let first = stream.message().await?.and_then(|message| message.part);
-    let Some(Asked::Head(head)) = first else {
+    let Some(QueryContext::Head(head)) = first else {
         return Err(status::refusal(invalid("head", "must come first, and once")));
     };
     let mut faults = Faults::default();
@@ -72,7 +72,7 @@ async fn receive(mut stream: Streaming<v1::ImportFileRequest>, answers: &Answers
     loop {
         let next = tokio::time::timeout(limits::IMPORT_SILENCE, stream.message()).await;
         let Some(message) = next.map_err(|_| status::too_slow_file())?? else { break };
-        let Some(Asked::Rows(more)) = message.part else {
+        let Some(QueryContext::Rows(more)) = message.part else {
             return Err(status::refusal(invalid("rows", "must follow the head; a second head is none")));
         };
         if more.rows.is_empty() || more.rows.len() > 1_000 || rows.len() + more.rows.len() > limits::IMPORT_MAX_ROWS {
@@ -107,11 +107,11 @@ impl Api {
     async fn check_file(&self, file: &Arc<File>, answers: &Answers) -> Result<(Vec<Command>, RowFaults), Status> {
         let checked = Arc::new(AtomicUsize::new(0));
         let (counter, own) = (Arc::clone(&checked), Arc::clone(file));
-        let work = self.ask(Lane::Dear, 0, move |asked| {
+        let work = self.ask(Lane::Dear, 0, move |context| {
             let kind = own.head.kind();
             let mut faults = RowFaults::default();
             let prepared = prepare(kind, &own.rows, own.occurred_time_us, &mut faults);
-            check(asked, kind, &own.rows, &prepared, &mut faults, &|done| counter.store(done, Ordering::Relaxed));
+            check(context, kind, &own.rows, &prepared, &mut faults, &|done| counter.store(done, Ordering::Relaxed));
             faults.told.sort_by_key(|fault| fault.row_number);
             Ok((prepared.into_iter().filter(|one| one.sound).map(|one| one.command).collect(), faults))
         });

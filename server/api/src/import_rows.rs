@@ -17,7 +17,7 @@ use v1::import_row::Row;
 
 use crate::convert::store;
 use crate::faults::Faults;
-use packloft_answers::asked::Asked;
+use packloft_answers::context::QueryContext;
 use packloft_engine::views::GroupRecord;
 
 /// Most faults told of one file.
@@ -383,16 +383,16 @@ fn tell(refusal: &Refusal, number: i64, row: &Row, faults: &mut RowFaults) {
 
 /// Decides every command over the record with those before it in front, and notes every fault with its row.
 pub fn check(
-    asked: &Asked,
+    context: &QueryContext,
     kind: v1::ImportKind,
     rows: &[v1::ImportRow],
     prepared: &[Prepared],
     faults: &mut RowFaults,
     progress: &dyn Fn(usize),
 ) {
-    let mut front = GroupRecord::new(asked.record.inner().clone());
+    let mut front = GroupRecord::new(context.record.inner().clone());
     let evidence = Evidence::default();
-    let mut sequence = asked.record.inner().sequence() + 1;
+    let mut sequence = context.record.inner().sequence() + 1;
     let mut done = 0;
     for one in prepared {
         let ask = |front: &GroupRecord, command: &Command| {
@@ -401,7 +401,7 @@ pub fn check(
                 next_sequence: sequence.cast_signed(),
                 request_id: Vec::new(),
                 actor_code: String::new(),
-                zone: asked.zone.clone(),
+                zone: context.zone.clone(),
                 target: None,
                 evidence: &evidence,
             };

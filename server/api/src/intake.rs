@@ -7,7 +7,7 @@ use tonic::{Request, Response, Status};
 
 use super::service;
 use crate::lanes::Lane;
-use packloft_answers::asked::unknown;
+use packloft_answers::context::unknown;
 use packloft_answers::objects;
 
 service! {
@@ -23,11 +23,11 @@ service! {
         request: Request<v1::GetBulkBagRequest>,
     ) -> Result<Response<v1::GetBulkBagResponse>, Status> {
         let request = request.into_inner();
-        self.ask(Lane::Plain, request.min_sequence, move |asked| {
-            let facts = bag(&asked.record, &request.bag_tag)?.ok_or_else(|| unknown("bulk bag", &request.bag_tag))?;
+        self.ask(Lane::Plain, request.min_sequence, move |context| {
+            let facts = bag(&context.record, &request.bag_tag)?.ok_or_else(|| unknown("bulk bag", &request.bag_tag))?;
             Ok(v1::GetBulkBagResponse {
-                bag: Some(objects::bulk_bag(asked, &facts)?),
-                sequence: asked.sequence(),
+                bag: Some(objects::bulk_bag(context, &facts)?),
+                sequence: context.sequence(),
             })
         })
         .await
@@ -45,9 +45,9 @@ service! {
                 r.page_size,
                 &r.page_token,
                 question,
-                move |asked| Ok(objects::listed_bags(asked, &r.lot_code, r.state)?),
-                |asked, tag| match bag(&asked.record, tag)? {
-                    Some(facts) => Ok(Some(objects::bulk_bag(asked, &facts)?)),
+                move |context| Ok(objects::listed_bags(context, &r.lot_code, r.state)?),
+                |context, tag| match bag(&context.record, tag)? {
+                    Some(facts) => Ok(Some(objects::bulk_bag(context, &facts)?)),
                     None => Ok(None),
                 },
             )
@@ -60,7 +60,7 @@ service! {
     ) -> Result<Response<v1::ListIntakesResponse>, Status> {
         let r = request.into_inner();
         let (intakes, next_page_token, sequence) = self
-            .page(Lane::Plain, r.page_size, &r.page_token, "intakes".into(), |asked| Ok(objects::intakes(&asked.record)?))
+            .page(Lane::Plain, r.page_size, &r.page_token, "intakes".into(), |context| Ok(objects::intakes(&context.record)?))
             .await?;
         Ok(Response::new(v1::ListIntakesResponse { intakes, next_page_token, sequence }))
     }

@@ -11,7 +11,7 @@ use tonic::{Request, Response, Status};
 
 use super::{asker, service, status};
 use crate::lanes::Lane;
-use packloft_answers::asked::invalid;
+use packloft_answers::context::invalid;
 use packloft_answers::events::event;
 use packloft_answers::evidence::Needs;
 use packloft_answers::paging::Page;
@@ -60,7 +60,7 @@ service! {
         let sequence = page.sequence.unwrap_or(newest).min(newest);
         let journal = Arc::clone(&self.engine().journal);
         let record = self.engine().views.record_at(sequence);
-        self.ask_at(Lane::Plain, record, move |asked| {
+        self.ask_at(Lane::Plain, record, move |context| {
             let from = u64::try_from(r.from_sequence).unwrap_or(0).max(1);
             let unreadable = |fault: packloft_journal::JournalError| {
                 packloft_domain::refusal::Refusal::Unreadable(packloft_domain::record::Unreadable(fault.to_string()))
@@ -73,7 +73,7 @@ service! {
                 rows.truncate(page.size);
                 (rows, more)
             } else {
-                let listed = asked.record.list(&r.object_key)?;
+                let listed = context.record.list(&r.object_key)?;
                 let wanted: Vec<u64> =
                     listed.iter().map(|e| e.sequence.cast_unsigned()).filter(|s| *s >= from).collect();
                 let mut rows = Vec::new();
@@ -85,9 +85,9 @@ service! {
             let next_page_token =
                 if more { page.token(sequence, page.offset + page.size) } else { String::new() };
             Ok(v1::ListEventsResponse {
-                events: rows.iter().map(|row| event(row, &asked.zone)).collect(),
+                events: rows.iter().map(|row| event(row, &context.zone)).collect(),
                 next_page_token,
-                sequence: asked.sequence(),
+                sequence: context.sequence(),
             })
         })
         .await

@@ -49,9 +49,9 @@ service! {
         faults.check().map_err(status::refusal)?;
         let svg_wanted = r.format() == v1::LabelFormat::Svg;
         let now_us = self.engine().clock.now_us();
-        self.ask(Lane::Plain, r.min_sequence, move |asked| {
-            let made = labels::label(asked, kind, &code)?;
-            let day = asked.zone.date(now_us);
+        self.ask(Lane::Plain, r.min_sequence, move |context| {
+            let made = labels::label(context, kind, &code)?;
+            let day = context.zone.date(now_us);
             let made_on = (day.year().unsigned_abs(), day.month().unsigned_abs(), day.day().unsigned_abs());
             let (document, media_type, ending) = match svg_wanted {
                 true => (svg(&made.drawing).into_bytes(), "image/svg+xml", "svg"),
@@ -68,7 +68,7 @@ service! {
                 symbols: made.drawing.symbols,
                 notes: made.notes,
                 print_count: made.print_count,
-                sequence: asked.sequence(),
+                sequence: context.sequence(),
             })
         })
         .await
@@ -96,8 +96,8 @@ service! {
         }
         faults.check().map_err(status::refusal)?;
         let now_us = self.engine().clock.now_us();
-        self.ask(Lane::Plain, 0, move |asked| {
-            let year = asked.zone.date(now_us).year();
+        self.ask(Lane::Plain, 0, move |context| {
+            let year = context.zone.date(now_us).year();
             Ok(match read(&text) {
                 Ok(Scan::Elements(found)) => v1::ReadScanResponse {
                     elements: found.iter().map(|element| shown(element, year)).collect(),

@@ -55,7 +55,7 @@ use tonic::{Request, Status};
 
 use crate::lanes::{Lane, Lanes, NotAnswered};
 use crate::people::People;
-use packloft_answers::asked::{Asked, Kept, KeptCounts};
+use packloft_answers::context::{CacheCounts, Caches, QueryContext};
 use packloft_answers::evidence::{Needs, evidence};
 use packloft_answers::paging::Page;
 use packloft_engine::{Engine, EngineError, Gather, Outcome, Submission};
@@ -64,7 +64,7 @@ use packloft_engine::{Engine, EngineError, Gather, Outcome, Submission};
 #[derive(Clone)]
 pub struct Api {
     engine: Engine,
-    kept: Arc<Kept>,
+    kept: Arc<Caches>,
     people: Arc<People>,
     lanes: Arc<Lanes>,
 }
@@ -131,7 +131,7 @@ impl Api {
     }
 
     /// How much is kept in memory of what was computed.
-    pub fn kept(&self) -> KeptCounts {
+    pub fn kept(&self) -> CacheCounts {
         self.kept.counts()
     }
 
@@ -187,7 +187,7 @@ impl Api {
             match needs.clone() {
                 Some(needs) if tries < packloft_engine::limits::EVIDENCE_TRIES => {
                     (submission.evidence, submission.depends_on) =
-                        self.ask(Lane::Write, 0, move |asked| evidence(asked, &needs)).await?;
+                        self.ask(Lane::Write, 0, move |context| evidence(context, &needs)).await?;
                 }
                 Some(needs) => submission.in_turn = Some(self.gather(needs)),
                 None => {}
@@ -203,7 +203,7 @@ impl Api {
     /// Computes what a decision needs at the record the writer stands at.
     fn gather(&self, needs: Needs) -> Gather {
         let kept = Arc::clone(&self.kept);
-        Arc::new(move |record| Ok(evidence(&Asked::new(record, Arc::clone(&kept))?, &needs)?.0))
+        Arc::new(move |record| Ok(evidence(&QueryContext::new(record, Arc::clone(&kept))?, &needs)?.0))
     }
 
     /// Hands a submission to the writer. The write goes on when the client gives up: it is a task of its own.
@@ -215,7 +215,7 @@ impl Api {
     /// Refuses an actor that is not on record, before anything is taken from it.
     async fn known_actor(&self, actor_code: &str) -> Result<(), Status> {
         let code = actor_code.to_owned();
-        self.ask(Lane::Write, 0, move |asked| packloft_domain::rules::actor::on_record(&asked.record, &code)).await
+        self.ask(Lane::Write, 0, move |context| packloft_domain::rules::actor::on_record(&context.record, &code)).await
     }
 
     /// Answers a question at the newest sequence, or at least at the one asked for, in the lane of its kind.
@@ -223,7 +223,7 @@ impl Api {
         &self,
         lane: Lane,
         min_sequence: i64,
-        run: impl FnOnce(&Asked) -> Result<T, Refusal> + Send + 'static,
+        run: impl FnOnce(&QueryContext) -> Result<T, Refusal> + Send + 'static,
     ) -> Result<T, Status> {
         let wanted = u64::try_from(min_sequence).unwrap_or(0);
         let Some(record) = self.engine.record(wanted).await else { return Err(status::not_fresh(min_sequence)) };
@@ -234,12 +234,12 @@ impl Api {
         &self,
         lane: Lane,
         record: packloft_engine::views::ViewRecord,
-        run: impl FnOnce(&Asked) -> Result<T, Refusal> + Send + 'static,
+        run: impl FnOnce(&QueryContext) -> Result<T, Refusal> + Send + 'static,
     ) -> Result<T, Status> {
         let kept = Arc::clone(&self.kept);
         let work = move || {
-            let asked = Asked::new(record, kept)?;
-            run(&asked)
+            let context = QueryContext::new(record, kept)?;
+            run(&context)
         };
         self.compute(lane, work).await?.map_err(status::refusal)
     }
@@ -264,7 +264,7 @@ impl Api {
         page_size: i64,
         page_token: &str,
         question: String,
-        rows: impl FnOnce(&Asked) -> Result<Vec<T>, Refusal> + Send + 'static,
+        rows: impl FnOnce(&QueryContext) -> Result<Vec<T>, Refusal> + Send + 'static,
     ) -> Result<(Vec<T>, String, i64), Status> {
         let page = Page::read(page_size, page_token, &question).map_err(status::refusal)?;
         let newest = self.engine.newest();
@@ -273,9 +273,9 @@ impl Api {
         }
         let sequence = page.sequence.unwrap_or(newest);
         let record = self.engine.views.record_at(sequence);
-        self.ask_at(lane, record, move |asked| {
-            let (rows, token) = page.cut(rows(asked)?, sequence);
-            Ok((rows, token, asked.sequence()))
+        self.ask_at(lane, record, move |context| {
+            let (rows, token) = page.cut(rows(context)?, sequence);
+            Ok((rows, token, context.sequence()))
         })
         .await
     }
@@ -289,8 +289,8 @@ impl Api {
         page_size: i64,
         page_token: &str,
         question: String,
-        codes: impl FnOnce(&Asked) -> Result<Vec<String>, Refusal> + Send + 'static,
-        row: impl Fn(&Asked, &str) -> Result<Option<T>, Refusal> + Send + 'static,
+        codes: impl FnOnce(&QueryContext) -> Result<Vec<String>, Refusal> + Send + 'static,
+        row: impl Fn(&QueryContext, &str) -> Result<Option<T>, Refusal> + Send + 'static,
     ) -> Result<(Vec<T>, String, i64), Status> {
         let page = Page::read(page_size, page_token, &question).map_err(status::refusal)?;
         let newest = self.engine.newest();
@@ -299,13 +299,13 @@ impl Api {
         }
         let sequence = page.sequence.unwrap_or(newest);
         let record = self.engine.views.record_at(sequence);
-        self.ask_at(lane, record, move |asked| {
-            let (codes, token) = page.cut(codes(asked)?, sequence);
+        self.ask_at(lane, record, move |context| {
+            let (codes, token) = page.cut(codes(context)?, sequence);
             let mut rows = Vec::new();
             for code in codes {
-                rows.extend(row(asked, &code)?);
+                rows.extend(row(context, &code)?);
             }
-            Ok((rows, token, asked.sequence()))
+            Ok((rows, token, context.sequence()))
         })
         .await
     }

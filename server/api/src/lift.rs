@@ -48,11 +48,11 @@ service! {
             None => "not recorded: a check writes nothing".to_owned(),
             Some(why) => format!("not recorded, and nothing can be recorded now ({why}): write the lift on paper"),
         };
-        self.ask(Lane::Check, 0, move |asked| {
+        self.ask(Lane::Check, 0, move |context| {
             let tags: Vec<String> = asked_for.bags.iter().map(|bag| bag.bag_tag.clone()).collect();
-            let evidence = content::of_rework(asked, &tags)?;
-            let situation = gather(&asked.record, &asked_for, at, &asked.zone, &evidence)?;
-            let verdict = judge(&situation, &asked.zone, at);
+            let evidence = content::of_rework(context, &tags)?;
+            let situation = gather(&context.record, &asked_for, at, &context.zone, &evidence)?;
+            let verdict = judge(&situation, &context.zone, at);
             let used = |row: &packloft_domain::rules::lift::situation::Utilisation| v1::LiftUtilisation {
                 element: row.element.clone(),
                 load_mg: row.load_mg,
@@ -80,7 +80,7 @@ service! {
                 utilisations: verdict.utilisations.iter().map(used).collect(),
                 max_bag_count: verdict.max_bag_count,
                 limited_by: verdict.limited_by.clone(),
-                sequence: asked.sequence(),
+                sequence: context.sequence(),
             })
         })
         .await
@@ -112,9 +112,9 @@ service! {
         faults.check().map_err(status::refusal)?;
         let at = at.unwrap_or_else(|| self.engine().clock.now_us());
         let days = if days == 0 { DUE_DAYS } else { days };
-        self.ask(Lane::Plain, 0, move |asked| {
-            let rows = due::due(asked, at, days)?;
-            Ok(v1::ListDueResponse { rows, caution: CAUTION.into(), sequence: asked.sequence() })
+        self.ask(Lane::Plain, 0, move |context| {
+            let rows = due::due(context, at, days)?;
+            Ok(v1::ListDueResponse { rows, caution: CAUTION.into(), sequence: context.sequence() })
         })
         .await
         .map(Response::new)
@@ -130,8 +130,8 @@ service! {
         faults.check().map_err(status::refusal)?;
         let question = format!("lifts {} {} {}", r.hoist_code, r.from_day, r.to_day);
         let (lifts, next_page_token, sequence) = self
-            .page(Lane::Plain, r.page_size, &r.page_token, question, move |asked| {
-                Ok(objects::lifts(asked, &r.hoist_code, &r.from_day, &r.to_day)?)
+            .page(Lane::Plain, r.page_size, &r.page_token, question, move |context| {
+                Ok(objects::lifts(context, &r.hoist_code, &r.from_day, &r.to_day)?)
             })
             .await?;
         Ok(Response::new(v1::ListLiftsResponse { lifts, next_page_token, sequence }))

@@ -10,7 +10,7 @@ use tonic::{Request, Response, Status};
 use super::pallet::asked_sscc;
 use super::service;
 use crate::lanes::Lane;
-use packloft_answers::asked::unknown;
+use packloft_answers::context::unknown;
 use packloft_answers::{analysis, objects};
 
 fn graded(grade: &grade::Grade) -> v1::Grade {
@@ -43,11 +43,11 @@ service! {
         request: Request<v1::GetLotRequest>,
     ) -> Result<Response<v1::GetLotResponse>, Status> {
         let request = request.into_inner();
-        self.ask(Lane::Plain, request.min_sequence, move |asked| {
-            let facts = lot(&asked.record, &request.lot_code)?.ok_or_else(|| unknown("lot", &request.lot_code))?;
+        self.ask(Lane::Plain, request.min_sequence, move |context| {
+            let facts = lot(&context.record, &request.lot_code)?.ok_or_else(|| unknown("lot", &request.lot_code))?;
             Ok(v1::GetLotResponse {
-                lot: Some(objects::lot(&asked.record, &facts)?),
-                sequence: asked.sequence(),
+                lot: Some(objects::lot(&context.record, &facts)?),
+                sequence: context.sequence(),
             })
         })
         .await
@@ -58,9 +58,9 @@ service! {
         request: Request<v1::GradeLotRequest>,
     ) -> Result<Response<v1::GradeLotResponse>, Status> {
         let request = request.into_inner();
-        self.ask(Lane::Plain, request.min_sequence, move |asked| {
-            let facts = lot(&asked.record, &request.lot_code)?.ok_or_else(|| unknown("lot", &request.lot_code))?;
-            let mut grades = grade::own(&asked.record, &facts, facts.judged_us())?;
+        self.ask(Lane::Plain, request.min_sequence, move |context| {
+            let facts = lot(&context.record, &request.lot_code)?.ok_or_else(|| unknown("lot", &request.lot_code))?;
+            let mut grades = grade::own(&context.record, &facts, facts.judged_us())?;
             grades.extend(grade::published(&facts));
             Ok(v1::GradeLotResponse {
                 grades: grades.iter().map(graded).collect(),
@@ -72,8 +72,8 @@ service! {
                         verdict: row.verdict.into(),
                     })
                     .collect(),
-                against_release: transcode_all(&grade::against_release(&asked.record, &facts, facts.judged_us())?),
-                sequence: asked.sequence(),
+                against_release: transcode_all(&grade::against_release(&context.record, &facts, facts.judged_us())?),
+                sequence: context.sequence(),
             })
         })
         .await
@@ -85,7 +85,7 @@ service! {
     ) -> Result<Response<v1::GetAnalysisResponse>, Status> {
         let r = request.into_inner();
         let sscc = if r.sscc.is_empty() { String::new() } else { asked_sscc(&r.sscc)? };
-        self.ask(Lane::Dear, r.min_sequence, move |asked| analysis::analysis(asked, &r, &sscc)).await.map(Response::new)
+        self.ask(Lane::Dear, r.min_sequence, move |context| analysis::analysis(context, &r, &sscc)).await.map(Response::new)
     }
     async fn list_lots(
         &self,
@@ -98,9 +98,9 @@ service! {
                 r.page_size,
                 &r.page_token,
                 "lots".into(),
-                |asked| Ok(objects::lot_codes(&asked.record)?),
-                |asked, code| match lot(&asked.record, code)? {
-                    Some(facts) => Ok(Some(objects::lot(&asked.record, &facts)?)),
+                |context| Ok(objects::lot_codes(&context.record)?),
+                |context, code| match lot(&context.record, code)? {
+                    Some(facts) => Ok(Some(objects::lot(&context.record, &facts)?)),
                     None => Ok(None),
                 },
             )

@@ -9,7 +9,7 @@ use tonic::{Request, Response, Status};
 use super::faults::Faults;
 use super::{service, status};
 use crate::lanes::Lane;
-use packloft_answers::asked::unknown;
+use packloft_answers::context::unknown;
 use packloft_answers::{pallets, patterns};
 
 /// The number of a pallet in a question.
@@ -35,7 +35,7 @@ service! {
         let mut faults = Faults::default();
         faults.code("product_code", &r.product_code);
         faults.check().map_err(status::refusal)?;
-        self.ask(Lane::Dear, 0, move |asked| patterns::propose(asked, &r)).await.map(Response::new)
+        self.ask(Lane::Dear, 0, move |context| patterns::propose(context, &r)).await.map(Response::new)
     }
     async fn build_pallet(
         &self,
@@ -87,12 +87,12 @@ service! {
     ) -> Result<Response<v1::GetPalletResponse>, Status> {
         let request = request.into_inner();
         let sscc = asked_sscc(&request.sscc)?;
-        self.ask(Lane::Plain, request.min_sequence, move |asked| {
-            let pallet = pallet::pallet(&asked.record, &sscc)?.ok_or_else(|| unknown("pallet", &sscc))?;
+        self.ask(Lane::Plain, request.min_sequence, move |context| {
+            let pallet = pallet::pallet(&context.record, &sscc)?.ok_or_else(|| unknown("pallet", &sscc))?;
             Ok(v1::GetPalletResponse {
-                pallet: Some(pallets::answer(asked, &pallet)?),
-                happenings: pallets::happenings(asked, &sscc)?,
-                sequence: asked.sequence(),
+                pallet: Some(pallets::answer(context, &pallet)?),
+                happenings: pallets::happenings(context, &sscc)?,
+                sequence: context.sequence(),
             })
         })
         .await
@@ -105,18 +105,18 @@ service! {
         let r = request.into_inner();
         let question = format!("pallets {} {} {}", r.product_code, r.location_code, r.only_not_free);
         let (ssccs, next_page_token, sequence) = self
-            .page(Lane::Plain, r.page_size, &r.page_token, question, move |asked| {
-                Ok(pallets::list(asked, &r.product_code, &r.location_code, r.only_not_free)?)
+            .page(Lane::Plain, r.page_size, &r.page_token, question, move |context| {
+                Ok(pallets::list(context, &r.product_code, &r.location_code, r.only_not_free)?)
             })
             .await?;
         // Only the pallets of the page are computed.
         let record = self.engine().views.record_at(sequence.cast_unsigned());
         let pallets = self
-            .ask_at(Lane::Plain, record, move |asked| {
+            .ask_at(Lane::Plain, record, move |context| {
                 let mut rows = Vec::new();
                 for sscc in ssccs {
-                    if let Some(pallet) = pallet::pallet(&asked.record, &sscc)? {
-                        rows.push(pallets::answer(asked, &pallet)?);
+                    if let Some(pallet) = pallet::pallet(&context.record, &sscc)? {
+                        rows.push(pallets::answer(context, &pallet)?);
                     }
                 }
                 Ok(rows)

@@ -13,7 +13,7 @@ use super::faults::{Faults, quoted, unseen};
 use super::{Api, status};
 use crate::lanes::Lane;
 use crate::people::{Details, PeopleError};
-use packloft_answers::asked::unknown;
+use packloft_answers::context::unknown;
 
 /// Most characters of a name.
 const NAME_MAX: usize = 200;
@@ -29,8 +29,8 @@ fn bounded(faults: &mut Faults, field: &str, value: &str, least: usize, most: us
     value.to_owned()
 }
 
-fn shown(row: Details, asked: Option<(&str, &str)>) -> v1::PersonDetails {
-    let matches = asked.map(|(name, contact)| row.matches(name, contact));
+fn shown(row: Details, context: Option<(&str, &str)>) -> v1::PersonDetails {
+    let matches = context.map(|(name, contact)| row.matches(name, contact));
     let (erased_us, erased_actor_code, erased_reason) = match row.erased {
         Some((at, by, why)) => (Some(at), by, why),
         None => (None, String::new(), String::new()),
@@ -74,7 +74,7 @@ impl Api {
         faults.check().map_err(status::refusal)?;
         self.known_actor(&request.actor_code).await?;
         let person = code.clone();
-        self.ask(Lane::Plain, 0, move |asked| match item_at(&asked.record, "person", &person, i64::MAX)? {
+        self.ask(Lane::Plain, 0, move |context| match item_at(&context.record, "person", &person, i64::MAX)? {
             Some((Item::Person(_), _)) => Ok(()),
             _ => Err(unknown("person", &person)),
         })
@@ -109,8 +109,8 @@ impl Api {
         }
         faults.check().map_err(status::refusal)?;
         let (name, contact) = (request.name.trim(), request.contact.trim());
-        let asked = (!name.is_empty()).then_some((name, contact));
+        let context = (!name.is_empty()).then_some((name, contact));
         let rows = self.people.list(&code).map_err(status::people)?;
-        Ok(v1::ListPersonDetailsResponse { details: rows.into_iter().map(|row| shown(row, asked)).collect() })
+        Ok(v1::ListPersonDetailsResponse { details: rows.into_iter().map(|row| shown(row, context)).collect() })
     }
 }

@@ -6,7 +6,7 @@ use tonic::{Request, Response, Status};
 
 use super::service;
 use crate::lanes::Lane;
-use packloft_answers::{objects, trace, whereabouts};
+use packloft_answers::{objects, pack_locations, trace};
 
 service! {
     QualityService {
@@ -22,17 +22,17 @@ service! {
         let r = request.into_inner();
         let question = format!("holds {}", r.include_ended);
         let (states, next_page_token, sequence) = self
-            .page(Lane::Plain, r.page_size, &r.page_token, question, move |asked| Ok(objects::holds(asked, r.include_ended)?))
+            .page(Lane::Plain, r.page_size, &r.page_token, question, move |context| Ok(objects::holds(context, r.include_ended)?))
             .await?;
         let record = self.engine().views.record_at(sequence.cast_unsigned());
         let holds = self
-            .ask_at(Lane::Plain, record, move |asked| {
+            .ask_at(Lane::Plain, record, move |context| {
                 let mut holds = Vec::new();
                 for state in states {
                     let mut hold = objects::hold(&state);
-                    (hold.covered_bag_tags, hold.covered_intervals) = trace::covered(asked, &state)?;
+                    (hold.covered_bag_tags, hold.covered_intervals) = trace::covered(context, &state)?;
                     (hold.covered_ssccs, hold.gone_ssccs) =
-                        whereabouts::covered(asked, &state, &hold.covered_intervals)?;
+                        pack_locations::covered(context, &state, &hold.covered_intervals)?;
                     holds.push(hold);
                 }
                 Ok(holds)
@@ -47,8 +47,8 @@ service! {
         let r = request.into_inner();
         let question = format!("contradictions {}", r.include_settled);
         let (contradictions, next_page_token, sequence) = self
-            .page(Lane::Plain, r.page_size, &r.page_token, question, move |asked| {
-                Ok(objects::contradictions(asked, r.include_settled)?)
+            .page(Lane::Plain, r.page_size, &r.page_token, question, move |context| {
+                Ok(objects::contradictions(context, r.include_settled)?)
             })
             .await?;
         Ok(Response::new(v1::ListContradictionsResponse { contradictions, next_page_token, sequence }))
@@ -60,7 +60,7 @@ service! {
         let r = request.into_inner();
         let question = format!("breaches {}", r.include_closed);
         let (breaches, next_page_token, sequence) = self
-            .page(Lane::Plain, r.page_size, &r.page_token, question, move |asked| Ok(objects::breaches(asked, r.include_closed)?))
+            .page(Lane::Plain, r.page_size, &r.page_token, question, move |context| Ok(objects::breaches(context, r.include_closed)?))
             .await?;
         Ok(Response::new(v1::ListBreachesResponse { breaches, next_page_token, sequence }))
     }

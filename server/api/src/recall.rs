@@ -52,7 +52,7 @@ service! {
         request: Request<v1::GetComplaintRequest>,
     ) -> Result<Response<v1::GetComplaintResponse>, Status> {
         let r = request.into_inner();
-        self.ask(Lane::Dear, r.min_sequence, move |asked| recalls::complaint(asked, &r.complaint_code)).await.map(Response::new)
+        self.ask(Lane::Dear, r.min_sequence, move |context| recalls::complaint(context, &r.complaint_code)).await.map(Response::new)
     }
     async fn list_complaints(
         &self,
@@ -60,7 +60,7 @@ service! {
     ) -> Result<Response<v1::ListComplaintsResponse>, Status> {
         let r = request.into_inner();
         let (complaints, next_page_token, sequence) = self
-            .page(Lane::Plain, r.page_size, &r.page_token, "complaints".into(), |asked| Ok(recalls::complaints(asked)?))
+            .page(Lane::Plain, r.page_size, &r.page_token, "complaints".into(), |context| Ok(recalls::complaints(context)?))
             .await?;
         Ok(Response::new(v1::ListComplaintsResponse { complaints, next_page_token, sequence }))
     }
@@ -69,7 +69,7 @@ service! {
         request: Request<v1::GetRecallRequest>,
     ) -> Result<Response<v1::GetRecallResponse>, Status> {
         let r = request.into_inner();
-        self.ask(Lane::Dear, r.min_sequence, move |asked| recalls::recall(asked, &r.recall_code)).await.map(Response::new)
+        self.ask(Lane::Dear, r.min_sequence, move |context| recalls::recall(context, &r.recall_code)).await.map(Response::new)
     }
     async fn list_recalls(
         &self,
@@ -77,7 +77,7 @@ service! {
     ) -> Result<Response<v1::ListRecallsResponse>, Status> {
         let r = request.into_inner();
         let (recalls, next_page_token, sequence) =
-            self.page(Lane::Dear, r.page_size, &r.page_token, "recalls".into(), |asked| Ok(recalls::recalls(asked)?)).await?;
+            self.page(Lane::Dear, r.page_size, &r.page_token, "recalls".into(), |context| Ok(recalls::recalls(context)?)).await?;
         Ok(Response::new(v1::ListRecallsResponse { recalls, next_page_token, sequence }))
     }
 }

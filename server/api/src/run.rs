@@ -8,7 +8,7 @@ use tonic::{Request, Response, Status, Streaming};
 use super::faults::Faults;
 use super::{service, status};
 use crate::lanes::Lane;
-use packloft_answers::asked::unknown;
+use packloft_answers::context::unknown;
 use packloft_answers::evidence::Needs;
 use packloft_answers::{gear, line, objects, packer, samples, trace};
 
@@ -53,7 +53,7 @@ service! {
         let at = outcome.event.occurred_time_us;
         let then = self.engine().views.record_at(outcome.sequence);
         let (mean_mass_mg, deviation_mg) = (fact.mean_mass_mg, fact.deviation_mg);
-        let text = self.ask_at(Lane::Write, then, move |asked| Ok(packer::tare_words(asked, &fact, at)?)).await?;
+        let text = self.ask_at(Lane::Write, then, move |context| Ok(packer::tare_words(context, &fact, at)?)).await?;
         Ok(Response::new(v1::RecordTareResponse { receipt: Some(receipt), mean_mass_mg, deviation_mg, text }))
     }
     type StreamReadingsStream = super::stream::Answers;
@@ -70,7 +70,7 @@ service! {
         let at = faults.optional_time("at_time", r.at_time.as_ref());
         faults.check().map_err(status::refusal)?;
         let at = at.unwrap_or_else(|| self.engine().clock.now_us());
-        self.ask(Lane::Plain, r.min_sequence, move |asked| line::line(asked, &machine_code, at)).await.map(Response::new)
+        self.ask(Lane::Plain, r.min_sequence, move |context| line::line(context, &machine_code, at)).await.map(Response::new)
     }
     async fn check_tip(
         &self,
@@ -81,18 +81,18 @@ service! {
         faults.code("bag_tag", &r.bag_tag);
         faults.code("feed_code", &r.feed_code);
         let at = self.instant(faults, r.at_time.as_ref())?;
-        self.ask(Lane::Check, 0, move |asked| gear::check_tip(asked, &r, at)).await.map(Response::new)
+        self.ask(Lane::Check, 0, move |context| gear::check_tip(context, &r, at)).await.map(Response::new)
     }
     async fn get_run(
         &self,
         request: Request<v1::GetRunRequest>,
     ) -> Result<Response<v1::GetRunResponse>, Status> {
         let request = request.into_inner();
-        self.ask(Lane::Dear, request.min_sequence, move |asked| {
+        self.ask(Lane::Dear, request.min_sequence, move |context| {
             let mut run =
-                objects::run(&asked.record, &request.run_code)?.ok_or_else(|| unknown("run", &request.run_code))?;
-            run.held = trace::held_in_run(asked, &request.run_code)?;
-            Ok(v1::GetRunResponse { run: Some(run), sequence: asked.sequence() })
+                objects::run(&context.record, &request.run_code)?.ok_or_else(|| unknown("run", &request.run_code))?;
+            run.held = trace::held_in_run(context, &request.run_code)?;
+            Ok(v1::GetRunResponse { run: Some(run), sequence: context.sequence() })
         })
         .await
         .map(Response::new)
@@ -111,13 +111,13 @@ service! {
                 r.page_size,
                 &r.page_token,
                 question,
-                move |asked| {
-                    let mut codes = samples::codes(asked, &run_code)?;
+                move |context| {
+                    let mut codes = samples::codes(context, &run_code)?;
                     // Those of a lot are found before the page is cut: a page says "none" only when there is none.
                     if !lot.is_empty() {
                         let mut of_lot = Vec::new();
                         for code in codes {
-                            if samples::sample(asked, &code, &lot)?.is_some() {
+                            if samples::sample(context, &code, &lot)?.is_some() {
                                 of_lot.push(code);
                             }
                         }
@@ -125,7 +125,7 @@ service! {
                     }
                     Ok(codes)
                 },
-                move |asked, code| Ok(samples::sample(asked, code, &lot_code)?),
+                move |context, code| Ok(samples::sample(context, code, &lot_code)?),
             )
             .await?;
         Ok(Response::new(v1::ListRetainedSamplesResponse { samples, next_page_token, sequence }))
@@ -137,17 +137,17 @@ service! {
         let r = request.into_inner();
         let question = format!("runs {}", r.machine_code);
         let (codes, next_page_token, sequence) = self
-            .page(Lane::Plain, r.page_size, &r.page_token, question, move |asked| {
-                Ok(objects::run_codes(&asked.record, &r.machine_code)?)
+            .page(Lane::Plain, r.page_size, &r.page_token, question, move |context| {
+                Ok(objects::run_codes(&context.record, &r.machine_code)?)
             })
             .await?;
         // Only the runs of the page are computed; list rows leave holds out.
         let record = self.engine().views.record_at(sequence.cast_unsigned());
         let runs = self
-            .ask_at(Lane::Plain, record, move |asked| {
+            .ask_at(Lane::Plain, record, move |context| {
                 let mut runs = Vec::new();
                 for code in codes {
-                    runs.extend(objects::run(&asked.record, &code)?);
+                    runs.extend(objects::run(&context.record, &code)?);
                 }
                 Ok(runs)
             })

@@ -11,30 +11,30 @@ use tonic::{Request, Response, Status};
 
 use super::service;
 use crate::lanes::Lane;
-use packloft_answers::asked::Asked;
+use packloft_answers::context::QueryContext;
 use packloft_answers::figures::day_window;
 
 /// Items of a kind in their newest state with their versions, by code.
-fn items(asked: &Asked, kind: &str) -> Result<Vec<(Item, i64)>, packloft_domain::refusal::Refusal> {
+fn items(context: &QueryContext, kind: &str) -> Result<Vec<(Item, i64)>, packloft_domain::refusal::Refusal> {
     let mut rows = Vec::new();
-    for key in asked.record.keys(&format!("register/{kind}/"))? {
+    for key in context.record.keys(&format!("register/{kind}/"))? {
         let code = packloft_domain::key::code_of(&key);
-        rows.extend(item_at(&asked.record, kind, &code, i64::MAX)?);
+        rows.extend(item_at(&context.record, kind, &code, i64::MAX)?);
     }
     Ok(rows)
 }
 
 /// The site as it is now, what a form that changes it begins with; or as it was on a working day.
-fn site(asked: &Asked, day: &str) -> Result<v1::GetSiteResponse, packloft_domain::refusal::Refusal> {
-    let mut known = newest_site(&asked.record)?;
+fn site(context: &QueryContext, day: &str) -> Result<v1::GetSiteResponse, packloft_domain::refusal::Refusal> {
+    let mut known = newest_site(&context.record)?;
     let mut bounds = None;
     if !day.is_empty() {
-        bounds = Some(day_window(asked, day)?);
+        bounds = Some(day_window(context, day)?);
         let date = packloft_domain::time::parse_date(day).unwrap_or_default();
-        let then = site_on(&asked.record, &asked.zone, date)?;
+        let then = site_on(&context.record, &context.zone, date)?;
         known = known.map(|(_, version)| (then, version));
     }
-    let zones = zones(&asked.record)?.into_iter();
+    let zones = zones(&context.record)?.into_iter();
     Ok(v1::GetSiteResponse {
         site: known.as_ref().map(|(site, _)| transcode(site)),
         version: known.map_or(0, |(_, version)| version),
@@ -43,7 +43,7 @@ fn site(asked: &Asked, day: &str) -> Result<v1::GetSiteResponse, packloft_domain
             .collect(),
         day_start_time: bounds.map(|(start_us, _)| timestamp(start_us)),
         day_end_time: bounds.map(|(_, end_us)| timestamp(end_us)),
-        sequence: asked.sequence(),
+        sequence: context.sequence(),
     })
 }
 
@@ -78,7 +78,7 @@ macro_rules! lists {
                 request: Request<v1::GetSiteRequest>,
             ) -> Result<Response<v1::GetSiteResponse>, Status> {
                 let day = request.into_inner().day;
-                let answer = self.ask(Lane::Plain, 0, move |asked| site(asked, &day));
+                let answer = self.ask(Lane::Plain, 0, move |context| site(context, &day));
                 answer.await.map(Response::new)
             }
             async fn set_person_details(
@@ -106,7 +106,7 @@ macro_rules! lists {
                 ) -> Result<Response<v1::$response>, Status> {
                     let request = request.into_inner();
                     let (rows, next_page_token, sequence) = self
-                        .page(Lane::Plain, request.page_size, &request.page_token, $kind.into(), |asked| items(asked, $kind))
+                        .page(Lane::Plain, request.page_size, &request.page_token, $kind.into(), |context| items(context, $kind))
                         .await?;
                     let mut answer = v1::$response { next_page_token, sequence, ..Default::default() };
                     for (item, version) in rows {

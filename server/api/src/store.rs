@@ -57,7 +57,7 @@ service! {
             faults.add("sscc", "or bag_tag: exactly one must be given");
         }
         faults.check().map_err(status::refusal)?;
-        self.ask(Lane::Plain, 0, move |asked| store_plan::place(asked, &sscc, &r.bag_tag)).await.map(Response::new)
+        self.ask(Lane::Plain, 0, move |context| store_plan::place(context, &sscc, &r.bag_tag)).await.map(Response::new)
     }
     async fn get_cover(
         &self,
@@ -70,7 +70,7 @@ service! {
         let now_us = self.engine().clock.now_us();
         let journal = std::sync::Arc::clone(&self.engine().journal);
         let days = if r.day_count == 0 { store_plan::COVER_DAYS } else { r.day_count };
-        self.ask(Lane::Dear, r.min_sequence, move |asked| store_plan::cover(asked, &journal, days, now_us)).await.map(Response::new)
+        self.ask(Lane::Dear, r.min_sequence, move |context| store_plan::cover(context, &journal, days, now_us)).await.map(Response::new)
     }
     async fn propose_bags(
         &self,
@@ -83,7 +83,7 @@ service! {
         faults.check().map_err(status::refusal)?;
         let wanted = if r.bag_count == 0 { 5 } else { r.bag_count };
         let count = usize::try_from(wanted).unwrap_or(5);
-        self.ask(Lane::Dear, 0, move |asked| Ok(store_plan::bags(asked, &r.material_code, count)?)).await.map(Response::new)
+        self.ask(Lane::Dear, 0, move |context| Ok(store_plan::bags(context, &r.material_code, count)?)).await.map(Response::new)
     }
     async fn list_stock(
         &self,
@@ -108,8 +108,8 @@ service! {
             return Err(status::bad_page_token());
         }
         let record = self.engine().views.record_at(page.sequence.unwrap_or(newest));
-        self.ask_at(Lane::Dear, record, move |asked| {
-            let mut units = stock::units(asked, at_us)?;
+        self.ask_at(Lane::Dear, record, move |context| {
+            let mut units = stock::units(context, at_us)?;
             units.retain(|unit| {
                 (r.location_code.is_empty() || unit.location_code == r.location_code)
                     && (r.kind == 0 || unit.kind == r.kind)
@@ -118,19 +118,19 @@ service! {
                     && (r.min_age_days == 0
                         || unit.since_time.as_ref().is_some_and(|since| packloft_answers::times::micros(since) <= oldest_us))
             });
-            let holds = if r.state != 0 || r.with_state { stock_state::holds_at(asked, state_us)? } else { Vec::new() };
+            let holds = if r.state != 0 || r.with_state { stock_state::holds_at(context, state_us)? } else { Vec::new() };
             if r.state != 0 {
                 for unit in &mut units {
-                    unit.state = stock_state::state(asked, unit, &holds, state_us)?.into();
+                    unit.state = stock_state::state(context, unit, &holds, state_us)?.into();
                 }
                 units.retain(|unit| unit.state == r.state);
             }
-            let places = stock::places(asked, &units, state_us)?;
-            let (mut units, next_page_token) = page.cut(units, asked.record.inner().sequence());
+            let places = stock::places(context, &units, state_us)?;
+            let (mut units, next_page_token) = page.cut(units, context.record.inner().sequence());
             for unit in units.iter_mut().filter(|_| r.with_state && r.state == 0) {
-                unit.state = stock_state::state(asked, unit, &holds, state_us)?.into();
+                unit.state = stock_state::state(context, unit, &holds, state_us)?.into();
             }
-            Ok(v1::ListStockResponse { units, next_page_token, sequence: asked.sequence(), places })
+            Ok(v1::ListStockResponse { units, next_page_token, sequence: context.sequence(), places })
         })
         .await
         .map(Response::new)

@@ -24,7 +24,7 @@ use super::faults::Faults;
 use super::stream_counts::BUSY;
 use super::{Api, status};
 use crate::lanes::Lane;
-use packloft_answers::asked::invalid;
+use packloft_answers::context::invalid;
 use packloft_engine::{EngineError, Submission, default_deadline, fresh_id};
 use packloft_journal::Journal;
 
@@ -195,7 +195,7 @@ impl Api {
         let (source, epoch) = (open.source_code.clone(), open.epoch);
         let kind = Kind { counts, machine_code: open.machine_code.clone() };
         let found = self
-            .ask(Lane::Write, 0, move |asked| Ok((newest(&asked.record, &source, epoch)?, asked.sequence())))
+            .ask(Lane::Write, 0, move |context| Ok((newest(&context.record, &source, epoch)?, context.sequence())))
             .await?;
         match other_kind(found.0.as_ref(), &open.source_code, open.epoch, &kind) {
             Some(text) => Err(status::refusal(invalid("source_code", text))),
@@ -208,7 +208,7 @@ impl Api {
         while let Some((from_us, to_us)) = feed.span() {
             let machine = feed.open.machine_code.clone();
             let borders = self
-                .ask(Lane::Write, 0, move |asked| Ok(run_borders(&asked.record, &machine, from_us, to_us)?))
+                .ask(Lane::Write, 0, move |context| Ok(run_borders(&context.record, &machine, from_us, to_us)?))
                 .await?;
             let Some((fact, at_us)) = feed.cut(&borders) else { break };
             let last = feed.durable + i64::try_from(count_of(&fact)).unwrap_or(0);

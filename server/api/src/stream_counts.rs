@@ -15,7 +15,7 @@ use tonic::{Status, Streaming};
 
 use super::faults::Faults;
 use super::{Api, convert, status};
-use packloft_answers::asked::invalid;
+use packloft_answers::context::invalid;
 use packloft_engine::{EngineError, Submission, default_deadline, fresh_id};
 
 /// Pause before a full queue is tried again.

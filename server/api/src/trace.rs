@@ -12,9 +12,9 @@ use tonic::{Request, Response, Status};
 use super::pallet::asked_sscc;
 use super::{service, status};
 use crate::lanes::Lane;
-use packloft_answers::asked::{Asked, invalid, unknown};
+use packloft_answers::context::{QueryContext, invalid, unknown};
 use packloft_answers::trace_settings::Settings;
-use packloft_answers::{content, find, objects, pallets, rework, trace, whereabouts};
+use packloft_answers::{content, find, objects, pack_locations, pallets, rework, trace};
 
 service! {
     TraceService {}
@@ -29,13 +29,13 @@ service! {
             let refusal = invalid("run_code", "give either a run with a pack number, or a batch code with a printed time");
             return Err(status::refusal(refusal));
         }
-        self.ask(Lane::Dear, r.min_sequence, move |asked| {
+        self.ask(Lane::Dear, r.min_sequence, move |context| {
             let origins = if by_number {
-                vec![trace::by_number(asked, &r.run_code, r.pack_number, settings)?]
+                vec![trace::by_number(context, &r.run_code, r.pack_number, settings)?]
             } else {
-                trace::by_print(asked, &r.batch_code, &r.printed_local_time, settings)?
+                trace::by_print(context, &r.batch_code, &r.printed_local_time, settings)?
             };
-            Ok(v1::TracePackResponse { origins, sequence: asked.sequence() })
+            Ok(v1::TracePackResponse { origins, sequence: context.sequence() })
         })
         .await
         .map(Response::new)
@@ -46,17 +46,17 @@ service! {
     ) -> Result<Response<v1::TraceBulkBagResponse>, Status> {
         let r = request.into_inner();
         let settings = Settings::checked(r.epsilon, r.coverage_factor).map_err(status::refusal)?;
-        self.ask(Lane::Dear, r.min_sequence, move |asked| {
-            let facts = bag::known(&asked.record, &r.bag_tag)?.ok_or_else(|| unknown("bulk bag", &r.bag_tag))?;
-            let found = trace::reached(asked, &facts, settings)?;
+        self.ask(Lane::Dear, r.min_sequence, move |context| {
+            let facts = bag::known(&context.record, &r.bag_tag)?.ok_or_else(|| unknown("bulk bag", &r.bag_tag))?;
+            let found = trace::reached(context, &facts, settings)?;
             Ok(v1::TraceBulkBagResponse {
                 bag_tag: r.bag_tag.clone(),
                 lots: transcode_all(&facts.lots),
-                whereabouts: Some(whereabouts_of(asked, &found, None)?),
+                whereabouts: Some(whereabouts_of(context, &found, None)?),
                 packs: found.packs,
                 methods: found.methods,
-                happenings: trace::bag_happenings(asked, &r.bag_tag)?,
-                sequence: asked.sequence(),
+                happenings: trace::bag_happenings(context, &r.bag_tag)?,
+                sequence: context.sequence(),
             })
         })
         .await
@@ -68,9 +68,9 @@ service! {
     ) -> Result<Response<v1::TraceLotResponse>, Status> {
         let r = request.into_inner();
         let settings = Settings::checked(r.epsilon, r.coverage_factor).map_err(status::refusal)?;
-        self.ask(Lane::Dear, r.min_sequence, move |asked| {
-            let facts = lot::lot(&asked.record, &r.lot_code)?.ok_or_else(|| unknown("lot", &r.lot_code))?;
-            let (bags, found) = rework::holding_lot(asked, &r.lot_code, settings)?;
+        self.ask(Lane::Dear, r.min_sequence, move |context| {
+            let facts = lot::lot(&context.record, &r.lot_code)?.ok_or_else(|| unknown("lot", &r.lot_code))?;
+            let (bags, found) = rework::holding_lot(context, &r.lot_code, settings)?;
             let mut rows = Vec::new();
             for bag in &bags {
                 rows.push(v1::LotBag {
@@ -78,18 +78,18 @@ service! {
                     place: trace::place_words(bag),
                     net_mass_mg: bag.net_mass_mg(),
                     tipped_mass_mg: bag.tipped_mass_mg(),
-                    packs: trace::reached(asked, bag, settings)?.packs,
+                    packs: trace::reached(context, bag, settings)?.packs,
                     rework_intervals: transcode_all(&bag.rework),
-                    hold_codes: packloft_answers::listed::codes(&content::holds_on(asked, bag)?),
+                    hold_codes: packloft_answers::listed::codes(&content::holds_on(context, bag)?),
                 });
             }
             Ok(v1::TraceLotResponse {
-                lot: Some(objects::lot(&asked.record, &facts)?),
+                lot: Some(objects::lot(&context.record, &facts)?),
                 bags: rows,
-                whereabouts: Some(whereabouts_of(asked, &found, Some(&r.lot_code))?),
+                whereabouts: Some(whereabouts_of(context, &found, Some(&r.lot_code))?),
                 packs: found.packs,
                 methods: found.methods,
-                sequence: asked.sequence(),
+                sequence: context.sequence(),
             })
         })
         .await
@@ -102,13 +102,13 @@ service! {
         let r = request.into_inner();
         let settings = Settings::checked(r.epsilon, r.coverage_factor).map_err(status::refusal)?;
         let sscc = asked_sscc(&r.sscc)?;
-        self.ask(Lane::Dear, r.min_sequence, move |asked| {
-            let pallet = pallet::pallet(&asked.record, &sscc)?.ok_or_else(|| unknown("pallet", &sscc))?;
+        self.ask(Lane::Dear, r.min_sequence, move |context| {
+            let pallet = pallet::pallet(&context.record, &sscc)?.ok_or_else(|| unknown("pallet", &sscc))?;
             Ok(v1::TracePalletResponse {
-                pallet: Some(pallets::answer(asked, &pallet)?),
-                origins: trace::by_pallet(asked, &pallet, settings)?,
-                happenings: pallets::happenings(asked, &sscc)?,
-                sequence: asked.sequence(),
+                pallet: Some(pallets::answer(context, &pallet)?),
+                origins: trace::by_pallet(context, &pallet, settings)?,
+                happenings: pallets::happenings(context, &sscc)?,
+                sequence: context.sequence(),
             })
         })
         .await
@@ -119,18 +119,18 @@ service! {
         request: Request<v1::TraceConsignmentRequest>,
     ) -> Result<Response<v1::TraceConsignmentResponse>, Status> {
         let r = request.into_inner();
-        self.ask(Lane::Dear, r.min_sequence, move |asked| {
+        self.ask(Lane::Dear, r.min_sequence, move |context| {
             let code = &r.consignment_code;
-            let opened = load::consignment(&asked.record, code)?.ok_or_else(|| unknown("consignment", code))?;
+            let opened = load::consignment(&context.record, code)?.ok_or_else(|| unknown("consignment", code))?;
             let mut rows = Vec::new();
-            for pallet in load::consignment_pallets(&asked.record, code)? {
-                rows.push(pallets::answer(asked, &pallet)?);
+            for pallet in load::consignment_pallets(&context.record, code)? {
+                rows.push(pallets::answer(context, &pallet)?);
             }
             let codes: std::collections::BTreeSet<String> = rows.iter().flat_map(|row| row.lot_codes.clone()).collect();
             let mut lots = Vec::new();
             for code in codes {
-                if let Some(known) = lot::lot(&asked.record, &code)? {
-                    lots.push(objects::lot(&asked.record, &known)?);
+                if let Some(known) = lot::lot(&context.record, &code)? {
+                    lots.push(objects::lot(&context.record, &known)?);
                 }
             }
             Ok(v1::TraceConsignmentResponse {
@@ -139,7 +139,7 @@ service! {
                 load_code: opened.load_code,
                 pallets: rows,
                 lots,
-                sequence: asked.sequence(),
+                sequence: context.sequence(),
             })
         })
         .await
@@ -150,18 +150,18 @@ service! {
         request: Request<v1::TracePackagingLotRequest>,
     ) -> Result<Response<v1::TracePackagingLotResponse>, Status> {
         let r = request.into_inner();
-        self.ask(Lane::Dear, r.min_sequence, move |asked| {
+        self.ask(Lane::Dear, r.min_sequence, move |context| {
             let code = &r.packaging_lot_code;
-            let known = Register::at(&asked.record, i64::MAX).packaging_lot(code)?;
+            let known = Register::at(&context.record, i64::MAX).packaging_lot(code)?;
             known.ok_or_else(|| unknown("packaging lot", code))?;
-            let intervals = trace::packed_in(asked, code)?;
+            let intervals = trace::packed_in(context, code)?;
             let scope = "packs between the counts around each change, widened to whole pallets";
             Ok(v1::TracePackagingLotResponse {
                 packaging_lot_code: code.clone(),
-                whereabouts: Some(whereabouts::whereabouts(asked, scope, &intervals, None)?),
+                whereabouts: Some(pack_locations::whereabouts(context, scope, &intervals, None)?),
                 intervals,
-                happenings: pallets::object_happenings(asked, &object("packaging_lot", code))?,
-                sequence: asked.sequence(),
+                happenings: pallets::object_happenings(context, &object("packaging_lot", code))?,
+                sequence: context.sequence(),
             })
         })
         .await
@@ -174,8 +174,8 @@ service! {
             let text = format!("must have 1 to {} characters", find::TEXT_MAX_COUNT);
             return Err(status::refusal(invalid("text", text)));
         }
-        self.ask(Lane::Plain, r.min_sequence, move |asked| {
-            Ok(v1::FindCodeResponse { found: find::find(asked, &r.text)?, sequence: asked.sequence() })
+        self.ask(Lane::Plain, r.min_sequence, move |context| {
+            Ok(v1::FindCodeResponse { found: find::find(context, &r.text)?, sequence: context.sequence() })
         })
         .await
         .map(Response::new)
@@ -184,10 +184,10 @@ service! {
 
 /// Where the packs are that a trace counts.
 fn whereabouts_of(
-    asked: &Asked,
+    context: &QueryContext,
     found: &packloft_answers::reached::Reached,
     lot: Option<&str>,
 ) -> Result<v1::Whereabouts, Refusal> {
     let (words, scope) = packloft_answers::reached::scope_of(found);
-    Ok(whereabouts::whereabouts(asked, words, &scope, lot)?)
+    Ok(pack_locations::whereabouts(context, words, &scope, lot)?)
 }

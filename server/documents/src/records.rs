@@ -1,8 +1,8 @@
 //! Visibility events as a table to sort and filter: one row for each thing or class of an event.
 
+use packloft_domain::epcis::{Action, Amount, Class, Matter, Quantity, Told, Unit};
 use packloft_domain::mass::kilograms;
 use packloft_domain::time::Zone;
-use packloft_domain::told::{Action, Amount, Class, Matter, Quantity, Told, Unit};
 use packloft_proto::csv::harmless;
 
 /// Heads of the table.
@@ -80,7 +80,7 @@ pub fn table(told: &[Told], zone: &Zone) -> Vec<u8> {
             let unit = units.get(row / quantities.len().max(1)).cloned().unwrap_or_default();
             let empty = <[String; 4]>::default();
             let [lot, gtin, amount, of] = quantities.get(row % quantities.len().max(1)).unwrap_or(&empty).clone();
-            let papers = |part: fn(&packloft_domain::told::Paper) -> String| {
+            let papers = |part: fn(&packloft_domain::epcis::Paper) -> String| {
                 event.papers.iter().map(part).collect::<Vec<_>>().join(" ")
             };
             let cells = [

@@ -8,8 +8,8 @@
 
 use std::collections::BTreeMap;
 
+use packloft_domain::epcis::{Action, Amount, Class, EventId, Matter, Paper, Quantity, Told, Unit};
 use packloft_domain::gs1::keys::is_key;
-use packloft_domain::told::{Action, Amount, Class, EventId, Matter, Paper, Quantity, Told, Unit};
 use serde_json::{Map, Value, json};
 use sha2::{Digest, Sha256};
 

@@ -8,7 +8,7 @@
 //!
 //! Units: masses are milligrams (`_mg`), times microseconds since 1970 (`_us`), angles thousandths of a degree
 //! (`_mdeg`). Floats appear in [`sums`], in [`readings`] and in folds of counts over
-//! time ([`objects::intervals`], [`objects::stretch`]); what a rule takes from there is an integer again.
+//! time ([`objects::intervals`], [`objects::clean_span`]); what a rule takes from there is an integer again.
 //!
 //! From the ground up: facts, keys, units and open standards; the record; [`objects`], which say what a thing is from the
 //! entries about it; [`sums`]; [`rules`], which decide. A file leans on its own floor and those below (tests/tests/arrows.rs).
@@ -18,6 +18,7 @@
 pub mod block;
 pub mod code;
 pub mod count;
+pub mod epcis;
 pub mod fact;
 pub mod gs1;
 pub mod key;
@@ -32,6 +33,5 @@ pub mod refusal;
 pub mod rules;
 pub mod sums;
 pub mod time;
-pub mod told;
 
 pub use packloft_proto::journal;

@@ -1,6 +1,6 @@
 //! Reading facts: the narrow door through which rules and sums see the record.
 //!
-//! A list is what was told about an object, corrections included; [`live`] is what stands after them. Readers may ask
+//! A list is what was told about an object, corrections included; [`apply_corrections`] is what stands after them. Readers may ask
 //! for the record as it was known at an earlier sequence, and get the answer that was right then.
 
 use std::collections::BTreeMap;
@@ -37,7 +37,7 @@ pub trait Record {
 }
 
 /// What stands after corrections, in the order of what happened. `wanted` keeps replacements that moved elsewhere out.
-pub fn live(entries: Vec<Entry>, wanted: impl Fn(&[String]) -> bool) -> Vec<Entry> {
+pub fn apply_corrections(entries: Vec<Entry>, wanted: impl Fn(&[String]) -> bool) -> Vec<Entry> {
     let mut standing: BTreeMap<i64, Event> = BTreeMap::new();
     for entry in entries {
         match entry.event.fact {
@@ -72,7 +72,7 @@ pub fn live(entries: Vec<Entry>, wanted: impl Fn(&[String]) -> bool) -> Vec<Entr
 /// Facts about one object that stand, in the order of what happened.
 pub fn facts(record: &dyn Record, object_key: &str) -> Result<Vec<Entry>, Unreadable> {
     let rows = record.list(object_key)?;
-    Ok(live(rows, |keys| keys.iter().any(|k| k == object_key)))
+    Ok(apply_corrections(rows, |keys| keys.iter().any(|k| k == object_key)))
 }
 
 /// Facts of an object's day buckets from one day to another, inclusive, corrections included, in order of sequence.
@@ -104,7 +104,7 @@ pub fn live_between(entries: Vec<Entry>, object_key: &str, from_day: i64, to_day
         keys.iter()
             .any(|k| k.starts_with(&prefix) && key::bucket_day(k).is_some_and(|day| day >= from_day && day <= to_day))
     };
-    live(entries, inside)
+    apply_corrections(entries, inside)
 }
 
 /// Facts of an object's day buckets from one day to another, inclusive, that stand, in the order of what happened.

@@ -9,7 +9,7 @@ use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::kinds;
 use packloft_domain::refusal::Refusal;
-use packloft_domain::rules::still;
+use packloft_domain::rules::discrepancies;
 use packloft_domain::time::Zone;
 
 const HOUR: i64 = 60 * MIN;
@@ -96,10 +96,10 @@ fn a_cleaning_that_was_forgotten_clears_the_change() {
     let event = start_of_h5(&mut house);
     let found = event.contradictions.iter().find(|row| row.rule == "NOT_CLEARED").unwrap().clone();
     assert!(found.text.contains("product H5 started on machine M1 after product K1"), "{}", found.text);
-    assert!(still::stands(&house.record, &event, &found).unwrap());
+    assert!(discrepancies::stands(&house.record, &event, &found).unwrap());
     let late = cleaning(CleaningOccasion::Changeover, "H5", true);
     house.tell(T0 + 2 * HOUR, Fact::CleaningRecorded(late)).unwrap();
-    assert!(!still::stands(&house.record, &event, &found).unwrap());
+    assert!(!discrepancies::stands(&house.record, &event, &found).unwrap());
 }
 
 #[test]
@@ -133,7 +133,7 @@ fn a_cleaning_is_recorded_as_it_was() {
     let mut bad = cleaning(CleaningOccasion::Changeover, "H5", false);
     bad.product_before_code = "H5".into();
     let (_, event) = house.tell_all(T0 + 50 * MIN, Fact::CleaningRecorded(bad)).unwrap();
-    assert!(event.contradictions.iter().all(|found| still::stands(&house.record, &event, found).unwrap()));
+    assert!(event.contradictions.iter().all(|found| discrepancies::stands(&house.record, &event, found).unwrap()));
     assert_eq!(rules(&event.breaches), ["NOT_CLEAN"]);
     assert_eq!(rules(&event.contradictions), ["OTHER_PRODUCT_BEFORE", "CLEANED_DURING_RUN"]);
 }

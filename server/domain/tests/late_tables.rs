@@ -12,7 +12,7 @@ use packloft_domain::objects;
 use packloft_domain::objects::evidence::Evidence;
 use packloft_domain::record::{Entry, facts};
 use packloft_domain::rules::deciding::Command;
-use packloft_domain::rules::{late, still};
+use packloft_domain::rules::{discrepancies, late};
 use packloft_domain::time::Zone;
 
 /// Corrects an entry; `None` withdraws it.
@@ -43,7 +43,7 @@ fn held(event: &Event) -> Vec<&str> {
 
 /// Findings about earlier deeds that an entry showed and that stand by what is known now.
 fn standing(house: &House, event: &Event) -> usize {
-    event.contradictions.iter().filter(|found| still::stands(of(house), event, found).unwrap()).count()
+    event.contradictions.iter().filter(|found| discrepancies::stands(of(house), event, found).unwrap()).count()
 }
 
 /// Sequence of the newest entry.

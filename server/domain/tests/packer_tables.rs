@@ -16,7 +16,7 @@ use packloft_domain::objects::{self, intervals, run, stacking};
 use packloft_domain::record::facts_between;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::packer::judge;
-use packloft_domain::rules::{check, check_due, still};
+use packloft_domain::rules::{check, check_due, discrepancies};
 use packloft_domain::sums::weighings::{Packs, Weighings};
 
 const WARNING: i64 = 1_001_000;
@@ -387,7 +387,7 @@ fn a_typed_slip_makes_no_reset_and_no_packs_once_it_is_void() {
     let told = |house: &House| {
         let rows = of(house).list(&key::bucket(&key::source_object("PLC", 1), 0)).unwrap();
         let row = rows.iter().find(|row| !row.event.contradictions.is_empty()).unwrap().clone();
-        still::stands(of(house), &row.event, &row.event.contradictions[0]).unwrap()
+        discrepancies::stands(of(house), &row.event, &row.event.contradictions[0]).unwrap()
     };
     assert!(told(&house));
     let void = Corrected { target_sequence: slip, reason: "slip".into(), ..Corrected::default() };

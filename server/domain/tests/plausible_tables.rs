@@ -10,7 +10,7 @@ use packloft_domain::mass::KG;
 use packloft_domain::record::Entry;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::deciding::Command;
-use packloft_domain::rules::{plausible, still};
+use packloft_domain::rules::{discrepancies, plausible};
 
 /// Packs an hour that machine M1 is meant to make.
 const RATE: i64 = 1_200;
@@ -337,17 +337,17 @@ fn later_facts_clear_what_was_listed() {
     let (_, event) = house.tell_all(T0 + 20 * MIN, level(850 * KG, KG)).unwrap();
     let listed = event.contradictions[0].clone();
     assert_eq!(listed.rule, "LEVEL_MORE_THAN_THERE");
-    assert!(still::stands(of(&house), &event, &listed).unwrap());
+    assert!(discrepancies::stands(of(&house), &event, &listed).unwrap());
     house.tip(T0 + 5 * MIN, T0 + 10 * MIN, "B1").unwrap();
-    assert!(!still::stands(of(&house), &event, &listed).unwrap(), "its tip was told late");
+    assert!(!discrepancies::stands(of(&house), &event, &listed).unwrap(), "its tip was told late");
     house.start(T0, "R1", "M1", "K1", 0).unwrap();
     let (_, event) = house.tell_all(T0 + 30 * MIN, only_filled("M1", 1_200)).unwrap();
     let listed = event.contradictions[0].clone();
-    assert!(still::stands(of(&house), &event, &listed).unwrap());
+    assert!(discrepancies::stands(of(&house), &event, &listed).unwrap());
     house.tell(T0 + 20 * MIN, only_filled("M1", 700)).unwrap();
-    assert!(still::stands(of(&house), &event, &listed).unwrap(), "500 packs in ten minutes");
+    assert!(discrepancies::stands(of(&house), &event, &listed).unwrap(), "500 packs in ten minutes");
     house.tell(T0 + 25 * MIN, only_filled("M1", 1_000)).unwrap();
-    assert!(!still::stands(of(&house), &event, &listed).unwrap(), "counts between show what it made");
+    assert!(!discrepancies::stands(of(&house), &event, &listed).unwrap(), "counts between show what it made");
 }
 
 /// Facts of every kind that is asked about, right and wrong in every way.

@@ -205,7 +205,7 @@ fn a_print_that_fits_nothing_is_recorded_and_listed() {
     // Told for a run that turns up, it is cleared; the other stays.
     let (_, late) = house.tell_all(T0, told("K3", "BLATE")).unwrap();
     let stands = |house: &House, event: &Event| {
-        packloft_domain::rules::still::stands(of(house), event, &event.contradictions[0]).unwrap()
+        packloft_domain::rules::discrepancies::stands(of(house), event, &event.contradictions[0]).unwrap()
     };
     assert!(stands(&house, &late));
     let start = RunStarted {

@@ -505,7 +505,7 @@ fn a_lift_recorded_with_breaches_holds_its_bags_and_one_of_an_emptied_bag_cannot
         ..Event::default()
     };
     let stands = |house: &House, event: &Event| {
-        packloft_domain::rules::still::stands(of(house), event, &event.contradictions[0]).unwrap()
+        packloft_domain::rules::discrepancies::stands(of(house), event, &event.contradictions[0]).unwrap()
     };
     assert!(stands(&house, &not_lifted));
     let (_, event) = house.tell_all(T0 + MIN, lift()).unwrap();

@@ -8,10 +8,10 @@ mod house;
 use std::collections::BTreeMap;
 
 use house::*;
+use packloft_domain::epcis::{Action, Amount, Class, Matter, Told, Unit, told};
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::record::Entry;
-use packloft_domain::told::{Action, Amount, Class, Matter, Told, Unit, told};
 
 /// Every fact as it was told, in order.
 fn all(house: &House) -> Vec<Told> {

@@ -5,7 +5,7 @@
 use packloft_domain::objects;
 use std::sync::Arc;
 
-use packloft_answers::asked::{Asked, Kept};
+use packloft_answers::context::{Caches, QueryContext};
 use packloft_answers::evidence::{Needs, evidence};
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
@@ -23,7 +23,7 @@ pub const MIN: i64 = 60_000_000;
 /// A house over views in memory, told by the deciding rules.
 pub struct House {
     pub views: Arc<Views>,
-    pub kept: Arc<Kept>,
+    pub kept: Arc<Caches>,
     pub events: Vec<Event>,
     pub random: fastrand::Rng,
     pub ids: u64,
@@ -41,13 +41,13 @@ impl House {
     }
 
     /// A question with what was kept so far.
-    pub fn asked(&self) -> Asked {
-        Asked::new(self.record(), Arc::clone(&self.kept)).unwrap()
+    pub fn asked(&self) -> QueryContext {
+        QueryContext::new(self.record(), Arc::clone(&self.kept)).unwrap()
     }
 
     /// A question with nothing kept.
-    pub fn anew(&self) -> Asked {
-        Asked::new(self.record(), Arc::default()).unwrap()
+    pub fn anew(&self) -> QueryContext {
+        QueryContext::new(self.record(), Arc::default()).unwrap()
     }
 
     pub fn store(&mut self, event: Event) {

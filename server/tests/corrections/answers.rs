@@ -3,7 +3,7 @@
 use std::path::Path;
 use std::sync::Arc;
 
-use packloft_answers::asked::Asked;
+use packloft_answers::context::QueryContext;
 use packloft_answers::{
     checks, figures, gear, life, loads, objects, packer, pallets, performance, recalls, samples, shift, stock, trace,
 };
@@ -25,7 +25,7 @@ pub fn journal(house: &House) -> Journal {
 }
 
 /// Every answer by name, without holds, breaches and what was told of the correction.
-pub fn answers(asked: &Asked, journal: &Journal) -> Vec<(String, String)> {
+pub fn answers(asked: &QueryContext, journal: &Journal) -> Vec<(String, String)> {
     let mut found: Vec<(String, String)> = Vec::new();
     let mut add = |what: String, text: String| found.push((what, without_story(&blind(&text))));
     let record = &asked.record;

@@ -9,9 +9,9 @@ use packloft_proto::v1::document_service_server::DocumentService;
 use packloft_proto::v1::label_service_server::LabelService;
 use tonic::{Request, Status};
 
+use super::action::{Action, Done, send};
 use super::address::escaped;
 use super::ctx::Ctx;
-use super::deed::{Deed, Done, send};
 use super::form::Problem;
 use super::may::{May, guarded};
 use super::widgets::{Form, folded, form, n};
@@ -89,7 +89,7 @@ pub fn exchange(ctx: &Ctx, consignment: &str) -> Markup {
 ///
 /// # Errors
 /// Why it was not recorded.
-pub(super) async fn deed(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
+pub(super) async fn deed(mut d: Action<'_>, deed: &str) -> Result<Done, Problem> {
     if deed == "scan_label" {
         let kind = d.text("kind").parse().unwrap_or(0);
         return Ok(send!(

@@ -9,9 +9,9 @@ use packloft_proto::v1::journal_service_server::JournalService;
 use packloft_proto::v1::setup_service_server::SetupService;
 use tonic::{Request, Status};
 
+use super::action::{Action, Done, send};
 use super::address::escaped;
 use super::ctx::Ctx;
-use super::deed::{Deed, Done, send};
 use super::form::Problem;
 use super::frame::Page;
 use super::may::{May, guarded, may};
@@ -171,7 +171,7 @@ pub async fn names(ctx: &Ctx) -> Result<Markup, Status> {
 ///
 /// # Errors
 /// Why it was not done.
-pub(super) async fn deeds(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
+pub(super) async fn deeds(mut d: Action<'_>, deed: &str) -> Result<Done, Problem> {
     let actor_code = d.ctx.who.as_ref().map(|person| person.code.clone()).unwrap_or_default();
     let to_who = || Ok(Done { to: Some("/who".into()), ..Done::default() });
     match deed {

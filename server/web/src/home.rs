@@ -10,8 +10,8 @@ use packloft_proto::v1::quality_service_server::QualityService;
 use packloft_proto::v1::run_service_server::RunService;
 use tonic::{Request, Status};
 
+use super::action::{Action, Done, send};
 use super::ctx::Ctx;
-use super::deed::{Deed, Done, send};
 use super::form::Problem;
 use super::frame::Page;
 use super::registers;
@@ -75,7 +75,7 @@ fn clock(ctx: &Ctx, latest: &v1::GetLatestResponse) -> Markup {
 ///
 /// # Errors
 /// Why it was not recorded.
-pub(super) async fn confirm_clock(mut d: Deed<'_>) -> Result<Done, Problem> {
+pub(super) async fn confirm_clock(mut d: Action<'_>) -> Result<Done, Problem> {
     let clock_time = Some(timestamp(d.reader.count("clock_time_us")));
     let remark = d.text("remark");
     let done = send!(d, confirm_clock, ConfirmClockRequest { clock_time: clock_time, remark: remark }).1;

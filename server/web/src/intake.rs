@@ -7,9 +7,9 @@ use packloft_proto::v1::lot_service_server::LotService;
 use packloft_proto::v1::trace_service_server::TraceService;
 use tonic::{Request, Status};
 
+use super::action::about;
 use super::address::escaped;
 use super::ctx::Ctx;
-use super::deed::about;
 use super::frame::Page;
 use super::may::{May, guarded, may};
 use super::registers::{self, choices};

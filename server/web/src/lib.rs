@@ -18,6 +18,8 @@ pub mod refused;
 pub mod starting;
 pub mod words;
 
+mod action;
+mod actions;
 mod address;
 mod announce;
 mod audit;
@@ -26,8 +28,6 @@ mod checks;
 mod cookies;
 mod csv;
 mod ctx;
-mod deed;
-mod deeds;
 mod dispatch;
 mod documents;
 mod facts;
@@ -35,7 +35,7 @@ mod figures;
 mod fixed;
 mod frame;
 mod gear;
-mod gear_deeds;
+mod gear_actions;
 mod graph;
 mod hoist;
 mod home;
@@ -46,7 +46,7 @@ mod line;
 mod line_report;
 mod may;
 mod packer;
-mod packer_deeds;
+mod packer_actions;
 mod paper;
 mod period;
 mod picture;
@@ -54,12 +54,12 @@ mod plan;
 mod print;
 mod quality;
 mod quantity;
-mod recall_deeds;
+mod recall_actions;
 mod recalls;
 mod registers;
 mod shift;
 mod store;
-mod store_deeds;
+mod store_actions;
 mod trace;
 mod trace_picture;
 mod traced;
@@ -291,7 +291,7 @@ async fn post_deed(
         return secured(answer(&ctx, page));
     }
     let outcome = if known {
-        deeds::run(&ctx, &deed, &fields).await
+        actions::run(&ctx, &deed, &fields).await
     } else {
         let text = ctx.t("This page was too old, or came from elsewhere. Nothing was recorded; send it once more.");
         Err(Problem::who(&text))

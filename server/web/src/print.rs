@@ -7,9 +7,9 @@ use packloft_proto::v1;
 use packloft_proto::v1::label_service_server::LabelService;
 use tonic::{Request, Status};
 
+use super::action::{Action, Done, send};
 use super::address::escaped;
 use super::ctx::Ctx;
-use super::deed::{Deed, Done, send};
 use super::form::Problem;
 use super::may::{May, guarded};
 use super::widgets::{Form, folded, form, n};
@@ -57,7 +57,7 @@ pub fn labels(ctx: &Ctx, kinds: &[&str], code: &str) -> Markup {
 ///
 /// # Errors
 /// Why it was not recorded.
-pub(super) async fn deed(mut d: Deed<'_>) -> Result<Done, Problem> {
+pub(super) async fn deed(mut d: Action<'_>) -> Result<Done, Problem> {
     let (name, code) = (d.text("kind"), d.text("code"));
     let kind = KINDS.iter().find(|(known, _)| *known == name).map(|(_, kind)| i32::from(*kind)).unwrap_or_default();
     let done = send!(

@@ -5,8 +5,8 @@ use packloft_proto::v1;
 use packloft_proto::v1::quality_service_server::QualityService;
 use tonic::{Request, Status};
 
+use super::action::about;
 use super::ctx::Ctx;
-use super::deed::about;
 use super::frame::Page;
 use super::may::{May, may};
 use super::widgets::{

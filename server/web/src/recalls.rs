@@ -5,9 +5,9 @@ use packloft_proto::v1;
 use packloft_proto::v1::recall_service_server::RecallService;
 use tonic::{Request, Status};
 
+use super::action::about;
 use super::address::escaped;
 use super::ctx::Ctx;
-use super::deed::about;
 use super::frame::Page;
 use super::may::{May, guarded, may};
 use super::quality::hazards;

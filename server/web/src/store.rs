@@ -7,9 +7,9 @@ use packloft_proto::v1::store_service_server::StoreService;
 use packloft_proto::v1::trace_service_server::TraceService;
 use tonic::{Request, Status};
 
+use super::action::about;
 use super::address::escaped;
 use super::ctx::Ctx;
-use super::deed::about;
 use super::frame::Page;
 use super::intake::happenings;
 use super::may::{May, guarded};

@@ -5,7 +5,7 @@
 use std::sync::Arc;
 use std::time::Instant;
 
-use packloft_answers::asked::{Asked, Kept};
+use packloft_answers::context::{Caches, QueryContext};
 use packloft_answers::{loads, stock, store_plan};
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
@@ -95,9 +95,9 @@ fn timed<T>(ask: impl Fn() -> anyhow::Result<T>) -> anyhow::Result<(u128, u128)>
 
 async fn report(house: &DataDir, count: i64) -> anyhow::Result<()> {
     let refused = |refusal| anyhow::anyhow!("{refusal:?}");
-    let kept: Arc<Kept> = Arc::default();
+    let kept: Arc<Caches> = Arc::default();
     let record = house.engine.record(0).await.ok_or_else(|| anyhow::anyhow!("no record"))?;
-    let asked = Asked::new(record, kept)?;
+    let asked = QueryContext::new(record, kept)?;
     let now = T0 + count * MIN;
     let stands = timed(|| Ok(stock::units(&asked, None)?.len()))?;
     let past = timed(|| Ok(stock::units(&asked, Some(T0 + count / 2 * MIN))?.len()))?;

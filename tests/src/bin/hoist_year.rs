@@ -5,7 +5,7 @@
 use std::sync::Arc;
 use std::time::Instant;
 
-use packloft_answers::asked::{Asked, Kept};
+use packloft_answers::context::{Caches, QueryContext};
 use packloft_answers::{due, gear, life, lifting_paper};
 use packloft_documents::sheet;
 use packloft_domain::fact::registered::Item;
@@ -138,7 +138,7 @@ fn timed<T>(name: &str, ask: impl Fn() -> anyhow::Result<T>) -> anyhow::Result<T
 async fn report(house: &DataDir, now: i64) -> anyhow::Result<()> {
     let refused = |refusal| anyhow::anyhow!("{refusal:?}");
     let record = house.engine.record(0).await.ok_or_else(|| anyhow::anyhow!("no record"))?;
-    let asked = Asked::new(record, Arc::<Kept>::default())?;
+    let asked = QueryContext::new(record, Arc::<Caches>::default())?;
     let verdict = timed("check before a lift", || {
         let situation =
             gather(&asked.record, &lift("NEXT"), now, &asked.zone, &Evidence::default()).map_err(refused)?;

@@ -6,9 +6,9 @@
 use std::sync::Arc;
 use std::time::Instant;
 
-use packloft_answers::asked::{Asked, Kept};
+use packloft_answers::context::{Caches, QueryContext};
 use packloft_answers::evidence::{Needs, evidence};
-use packloft_answers::{loads, recalls, stock, trace, whereabouts};
+use packloft_answers::{loads, pack_locations, recalls, stock, trace};
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::gs1::keys::sscc;
@@ -71,11 +71,11 @@ async fn store_registers(feeder: &mut Feeder, lines: i64) -> anyhow::Result<()> 
 }
 
 /// Decides a fact that depends on what may be in pallets; asks again when something else was told in between.
-async fn decide(engine: &Engine, kept: &Arc<Kept>, at: i64, fact: Fact, needs: Needs) -> anyhow::Result<()> {
+async fn decide(engine: &Engine, kept: &Arc<Caches>, at: i64, fact: Fact, needs: Needs) -> anyhow::Result<()> {
     let mut last = None;
     for _ in 0..16 {
         let record = engine.record(0).await.ok_or_else(|| anyhow::anyhow!("no record"))?;
-        let asked = Asked::new(record, Arc::clone(kept))?;
+        let asked = QueryContext::new(record, Arc::clone(kept))?;
         let (evidence, depends_on) = evidence(&asked, &needs).map_err(|refusal| anyhow::anyhow!("{refusal:?}"))?;
         drop(asked);
         let id = uuid::Uuid::now_v7().into_bytes();
@@ -121,7 +121,7 @@ async fn build(feeder: &mut Feeder, line: Line, number: i64) -> anyhow::Result<(
 }
 
 /// Two loads of a line, of what was built some days before. `first` is the serial number of the first pallet.
-async fn dispatch(feeder: &mut Feeder, kept: &Arc<Kept>, line: Line, number: i64, first: i64) -> anyhow::Result<()> {
+async fn dispatch(feeder: &mut Feeder, kept: &Arc<Caches>, line: Line, number: i64, first: i64) -> anyhow::Result<()> {
     for half in 0..2 {
         let load = line.code(&format!("V{number}-{half}"));
         let consignment = line.code(&format!("D{number}-{half}"));
@@ -177,7 +177,7 @@ where
 }
 
 /// One day of all lines: packing beside each other, then pallets, then the loads.
-async fn store_day(mut feeders: Vec<Feeder>, kept: &Arc<Kept>, number: i64) -> anyhow::Result<Vec<Feeder>> {
+async fn store_day(mut feeders: Vec<Feeder>, kept: &Arc<Caches>, number: i64) -> anyhow::Result<Vec<Feeder>> {
     feeders = at_once(feeders, move |mut feeder, line| async move {
         pack(&mut feeder, line, number).await?;
         Ok(feeder)
@@ -214,10 +214,10 @@ async fn report(engine: &Engine, facts: u64, line: Line, number: i64) -> anyhow:
     let middle = number / 2;
     let start = FIRST + middle * DAY;
     let printed = packloft_domain::time::Zone::utc().clock(start + 500 * MIN);
-    let kept: Arc<Kept> = Arc::default();
+    let kept: Arc<Caches> = Arc::default();
     for words in ["nothing kept", "kept"] {
         let record = engine.record(0).await.ok_or_else(|| anyhow::anyhow!("no record"))?;
-        let asked = Asked::new(record, Arc::clone(&kept))?;
+        let asked = QueryContext::new(record, Arc::clone(&kept))?;
         let refused = |refusal| anyhow::anyhow!("{refusal:?}");
         let (back, origins) =
             timed(|| trace::by_print(&asked, &line.batch(middle), &printed[..16], settings).map_err(refused))?;
@@ -230,7 +230,7 @@ async fn report(engine: &Engine, facts: u64, line: Line, number: i64) -> anyhow:
             }
             let reached = packloft_answers::reached::reached_by_all(&asked, &bags, settings)?;
             let (scope, intervals) = packloft_answers::reached::scope_of(&reached);
-            Ok(whereabouts::whereabouts(&asked, scope, &intervals, Some(&lot))?)
+            Ok(pack_locations::whereabouts(&asked, scope, &intervals, Some(&lot))?)
         })?;
         anyhow::ensure!(found.accounts.iter().all(|sum| sum.unaccounted_count == 0), "{:?}", found.accounts);
         // Of days nobody has asked about yet.
@@ -333,7 +333,7 @@ async fn main() -> anyhow::Result<()> {
     println!(
         " days    facts                trace back  trace forward  recall of lot  of bag  stock now  stock past  proposal  (ms)"
     );
-    let kept: Arc<Kept> = Arc::default();
+    let kept: Arc<Caches> = Arc::default();
     let begun = Instant::now();
     let mut feeders: Vec<Feeder> = (1..=lines).map(|line| Feeder::of_line(&house, Line(line))).collect();
     for number in 1..=days {

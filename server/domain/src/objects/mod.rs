@@ -5,6 +5,7 @@
 
 pub mod bag;
 pub mod check;
+pub mod clean_span;
 pub mod cleaning;
 pub mod counter;
 pub mod evidence;
@@ -24,4 +25,3 @@ pub mod running;
 pub mod scale;
 pub mod source;
 pub mod stacking;
-pub mod stretch;

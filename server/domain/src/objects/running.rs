@@ -2,8 +2,8 @@
 
 use crate::fact::*;
 use crate::key;
+use crate::objects::clean_span::{emptied_times, holds_tip};
 use crate::objects::run::RUN_LOOKBACK_DAYS;
-use crate::objects::stretch::{emptied_times, holds_tip};
 use crate::record::{Record, Unreadable, facts_between};
 
 /// A bag tipped into a feed since it was seen empty.

@@ -12,7 +12,7 @@ use crate::objects::register::Register;
 use crate::objects::{fibc, lot, rework, run};
 use crate::record::{Record, Unreadable, facts};
 use crate::refusal::{Refusal, Unknown, Violation};
-use crate::rules::deciding::{Context, Decision, Missing};
+use crate::rules::deciding::{Context, Decision, LookupErrors};
 
 pub(crate) fn existing(record: &dyn Record, bag_tag: &str) -> Result<BagFacts, Refusal> {
     match bag(record, bag_tag)? {
@@ -21,7 +21,7 @@ pub(crate) fn existing(record: &dyn Record, bag_tag: &str) -> Result<BagFacts, R
     }
 }
 
-fn lots_exist(record: &dyn Record, lots: &[LotShare], missing: &mut Missing) -> Result<(), Unreadable> {
+fn lots_exist(record: &dyn Record, lots: &[LotShare], missing: &mut LookupErrors) -> Result<(), Unreadable> {
     for share in lots {
         missing.take(lot::lot(record, &share.lot_code)?, "lot", &share.lot_code);
     }
@@ -31,7 +31,7 @@ fn lots_exist(record: &dyn Record, lots: &[LotShare], missing: &mut Missing) -> 
 pub(super) fn intake(fact: &IntakeRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let record = context.record;
     let known = Register::at(record, at);
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     missing.optional(&fact.supplier_code, "supplier", || known.supplier(&fact.supplier_code))?;
     missing.optional(&fact.location_code, "location", || known.location(&fact.location_code))?;
     for bag in &fact.bags {
@@ -90,7 +90,7 @@ fn over_scale(scale: &Scale, gross_mass_mg: i64) -> Option<Finding> {
 pub(super) fn filled(fact: &BulkBagRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let record = context.record;
     let known = Register::at(record, at);
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     let fibc = missing.take(known.fibc_type(&fact.fibc_type_code)?, "bulk bag type", &fact.fibc_type_code);
     let scale = missing.take(known.scale(&fact.scale_code)?, "scale", &fact.scale_code);
     missing.optional(&fact.location_code, "location", || known.location(&fact.location_code))?;
@@ -139,7 +139,7 @@ pub(super) fn filled(fact: &BulkBagRecorded, at: i64, context: &Context) -> Resu
 }
 
 pub(super) fn weighed(fact: &BagWeighed, at: i64, context: &Context) -> Result<Decision, Refusal> {
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     let scale = missing.take(Register::at(context.record, at).scale(&fact.scale_code)?, "scale", &fact.scale_code);
     let bag = missing.take(bag(context.record, &fact.bag_tag)?, "bulk bag", &fact.bag_tag);
     missing.check()?;
@@ -166,7 +166,7 @@ pub(super) fn loss(fact: &BagLossRecorded, at: i64, context: &Context) -> Result
 
 pub(super) fn residue(fact: &ResidueRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let known = Register::at(context.record, at);
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     missing.optional(&fact.scale_code, "scale", || known.scale(&fact.scale_code))?;
     missing.check()?;
     let bag = existing(context.record, &fact.bag_tag)?;

@@ -14,7 +14,7 @@ use crate::objects::register::Register;
 use crate::objects::stacking::{self, RunPlaces};
 use crate::objects::{self, bag, issue, lot, run};
 use crate::refusal::{Refusal, Unknown, Violation};
-use crate::rules::deciding::{Command, Context, Decision, Missing};
+use crate::rules::deciding::{Command, Context, Decision, LookupErrors};
 
 /// Reasons why packs of a run cannot be on one more pallet, and what is wrong although they can.
 fn part_faults(run: &RunPlaces, part: &PalletPart, sscc: &str, at: i64, buffer: i64) -> (Vec<Finding>, Vec<Finding>) {
@@ -71,7 +71,7 @@ fn part_faults(run: &RunPlaces, part: &PalletPart, sscc: &str, at: i64, buffer: 
 }
 
 fn before_record(fact: &PalletBuilt, at: i64, context: &Context) -> Result<Decision, Refusal> {
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     let known = Register::at(context.record, at);
     missing.take(known.product(&fact.product_code)?, "product", &fact.product_code);
     missing.optional(&fact.location_code, "location", || known.location(&fact.location_code))?;
@@ -89,7 +89,7 @@ pub(super) fn build(fact: &PalletBuilt, at: i64, context: &Context) -> Result<De
     }
     let record = context.record;
     let known = Register::at(record, at);
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     missing.optional(&fact.location_code, "location", || known.location(&fact.location_code))?;
     let mut runs = Vec::new();
     for part in &fact.parts {
@@ -192,7 +192,7 @@ fn before_it_left(now: &PalletFacts, pack_count: i64) -> Result<Vec<Finding>, Re
 
 pub(super) fn weigh(fact: &PalletWeighed, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let record = context.record;
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     let scale = missing.take(Register::at(record, at).scale(&fact.scale_code)?, "scale", &fact.scale_code);
     let pallet = missing.take(objects::pallet::pallet(record, &fact.sscc)?, "pallet", &fact.sscc);
     missing.check()?;
@@ -273,7 +273,7 @@ fn takeable(pallet: &PalletFacts, run_code: &str, pack_count: i64) -> Result<Pal
 }
 
 fn location_known(context: &Context, location_code: &str, at: i64) -> Result<(), Refusal> {
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     missing.optional(location_code, "location", || Register::at(context.record, at).location(location_code))?;
     missing.check()
 }
@@ -295,7 +295,7 @@ pub(super) fn split(fact: &PalletSplit, at: i64, context: &Context) -> Result<De
 pub(super) fn merge(fact: &PalletsMerged, at: i64, context: &Context) -> Result<Decision, Refusal> {
     location_known(context, &fact.location_code, at)?;
     let record = context.record;
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     let mut pallets = Vec::new();
     for code in &fact.ssccs {
         pallets.extend(missing.take(objects::pallet::pallet(record, code)?, "pallet", code));
@@ -385,7 +385,7 @@ pub(super) fn palletised_beyond(
 pub(super) fn opening(fact: &OpeningStockRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let record = context.record;
     let known = Register::at(record, at);
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     let feed = missing.optional(&fact.feed_code, "feed", || known.feed(&fact.feed_code))?;
     missing.optional(&fact.hoist_code, "hoist", || known.hoist(&fact.hoist_code))?;
     missing.optional(&fact.location_code, "location", || known.location(&fact.location_code))?;

@@ -10,7 +10,7 @@ use crate::objects::run::{self, RunRows, run_rows};
 use crate::objects::stacking::counts;
 use crate::record::{Record, Unreadable, facts};
 use crate::refusal::{Refusal, Violation};
-use crate::rules::deciding::{Context, Decision, Missing};
+use crate::rules::deciding::{Context, Decision, LookupErrors};
 
 /// Reasons why packs up to a number of a run cannot be loaded: no good check follows them. Quality may release the run.
 pub fn unproved(record: &dyn Record, run_code: &str, last_number: i64) -> Result<Vec<Finding>, Unreadable> {
@@ -53,7 +53,7 @@ pub fn watched_run(record: &dyn Record, point: &CheckPoint, at: i64) -> Result<O
 pub(super) fn record(fact: &LineChecked, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let record = context.record;
     let code = &fact.check_point_code;
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     let point = missing.take(Register::at(record, at).check_point(code)?, "check point", code);
     missing.check()?;
     let Some(point) = point else { return Err(Refusal::Invalid(Vec::new())) };

@@ -1,7 +1,7 @@
 //! Cleaning of a machine between products: who looked at it, and whether the next product may come.
 //!
 //! A cleaning is recorded as it was. One that was not found clean is a breach; a change of product that nobody cleared does
-//! not fit and stays listed until a cleaning that was forgotten is recorded (`rules/still.rs`). Two people look, as audit
+//! not fit and stays listed until a cleaning that was forgotten is recorded (`rules/discrepancies.rs`). Two people look, as audit
 //! standards ask of a line clearance (common practice, no source).
 
 use crate::fact::*;
@@ -10,7 +10,7 @@ use crate::objects::register::Register;
 use crate::objects::run::{newest_run, open_run};
 use crate::record::{Record, Unreadable};
 use crate::refusal::Refusal;
-use crate::rules::deciding::{Context, Decision, Missing};
+use crate::rules::deciding::{Context, Decision, LookupErrors};
 
 /// Why a run does not fit the cleanings of its machine: another product was made before it, and nobody found the machine
 /// clean for this one.
@@ -51,7 +51,7 @@ pub fn other_product(record: &dyn Record, fact: &CleaningRecorded, at: i64) -> R
 pub(super) fn record(fact: &CleaningRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let record = context.record;
     let known = Register::at(record, at);
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     let machine = missing.take(known.machine(&fact.machine_code)?, "machine", &fact.machine_code);
     for code in [&fact.product_before_code, &fact.product_after_code] {
         missing.optional(code, "product", || known.product(code))?;

@@ -74,9 +74,9 @@ impl Decision {
 
 /// Codes that are looked up and not found; every one of them goes into the refusal.
 #[derive(Default)]
-pub(crate) struct Missing(Vec<Unknown>);
+pub(crate) struct LookupErrors(Vec<Unknown>);
 
-impl Missing {
+impl LookupErrors {
     /// Keeps what was found, notes what was not.
     pub(crate) fn take<T>(&mut self, found: Option<T>, noun: &'static str, code: &str) -> Option<T> {
         if found.is_none() {

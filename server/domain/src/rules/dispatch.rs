@@ -17,11 +17,11 @@ use crate::objects::register::Register;
 use crate::objects::{self, issue};
 use crate::record::{Record, Unreadable};
 use crate::refusal::{Refusal, Unknown, Violation};
-use crate::rules::deciding::{Command, Context, Decision, Missing};
+use crate::rules::deciding::{Command, Context, Decision, LookupErrors};
 
 pub(super) fn enter_order(fact: &OrderEntered, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let known = Register::at(context.record, at);
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     missing.take(known.consignee(&fact.consignee_code)?, "consignee", &fact.consignee_code);
     for line in &fact.lines {
         missing.take(known.product(&line.product_code)?, "product", &line.product_code);
@@ -48,7 +48,7 @@ fn known_load(context: &Context, load_code: &str) -> Result<LoadFacts, Refusal> 
 }
 
 pub(super) fn exchanged(fact: &PalletsExchanged, context: &Context) -> Result<Decision, Refusal> {
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     let opened =
         missing.take(consignment(context.record, &fact.consignment_code)?, "consignment", &fact.consignment_code);
     missing.check()?;
@@ -92,7 +92,7 @@ pub(super) fn weighbridge(fact: &WeighbridgeRecorded, context: &Context) -> Resu
 
 pub(super) fn open_consignment(fact: &ConsignmentOpened, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let record = context.record;
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     let load = missing.take(load(record, &fact.load_code)?, "load", &fact.load_code);
     let consignee = Register::at(record, at).consignee(&fact.consignee_code)?;
     missing.take(consignee, "consignee", &fact.consignee_code);
@@ -121,7 +121,7 @@ pub(super) fn open_consignment(fact: &ConsignmentOpened, at: i64, context: &Cont
 
 pub(super) fn load_pallet(fact: &PalletLoaded, command: &Command, context: &Context) -> Result<Decision, Refusal> {
     let record = context.record;
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     let consignment = missing.take(consignment(record, &fact.consignment_code)?, "consignment", &fact.consignment_code);
     let pallet = missing.take(objects::pallet::pallet(record, &fact.sscc)?, "pallet", &fact.sscc);
     missing.check()?;
@@ -155,7 +155,7 @@ pub(super) fn load_pallet(fact: &PalletLoaded, command: &Command, context: &Cont
 }
 
 pub(super) fn unload(fact: &PalletUnloaded, at: i64, context: &Context) -> Result<Decision, Refusal> {
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     let location = || Register::at(context.record, at).location(&fact.location_code);
     missing.optional(&fact.location_code, "location", location)?;
     let pallet = missing.take(objects::pallet::pallet(context.record, &fact.sscc)?, "pallet", &fact.sscc);
@@ -242,7 +242,7 @@ pub(super) fn dispatch(
 }
 
 pub(super) fn returned(fact: &PalletReturned, at: i64, context: &Context) -> Result<Decision, Refusal> {
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     let location = || Register::at(context.record, at).location(&fact.location_code);
     missing.optional(&fact.location_code, "location", location)?;
     missing.check()?;
@@ -304,7 +304,7 @@ pub(super) fn returned(fact: &PalletReturned, at: i64, context: &Context) -> Res
 
 pub(super) fn amend(fact: &DispatchAmended, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let record = context.record;
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     let location = || Register::at(record, at).location(&fact.location_code);
     missing.optional(&fact.location_code, "location", location)?;
     let consignment =

@@ -8,7 +8,7 @@ use crate::kinds::discard_words;
 use crate::objects::fibc::FibcFacts;
 use crate::objects::register::Register;
 use crate::refusal::Refusal;
-use crate::rules::deciding::{Context, Decision, Missing};
+use crate::rules::deciding::{Context, Decision, LookupErrors};
 use crate::time::{Zone, add_months, day_number, parse_date};
 
 /// Everything that speaks against filling it, with a new liner or without.
@@ -38,7 +38,7 @@ pub fn against_filling(state: &FibcFacts, new_liner: bool, zone: &Zone, at: i64)
 
 pub(super) fn inspected(fact: &FibcInspected, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let known = Register::at(context.record, at);
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     missing.take(known.fibc(&fact.fibc_code)?, "FIBC", &fact.fibc_code);
     missing.optional(&fact.liner_lot_code, "packaging lot", || known.packaging_lot(&fact.liner_lot_code))?;
     missing.check()?;

@@ -10,7 +10,7 @@ use crate::objects::hold::{placed_in, standing, whole};
 use crate::objects::{bag, lot, pallet, run, stacking};
 use crate::record::{Record, Unreadable, facts};
 use crate::refusal::Refusal;
-use crate::rules::deciding::{Context, Decision, Missing};
+use crate::rules::deciding::{Context, Decision, LookupErrors};
 
 /// Consonants that are not taken for a digit or for the `H` in front; without vowels they make no words.
 const EPOCH_LETTERS: &[u8; 20] = b"BCDFGJKLMNPQRSTVWXYZ";
@@ -95,7 +95,7 @@ pub(crate) fn breach_reason(breaches: &[Finding]) -> String {
 }
 
 pub(super) fn place(fact: &HoldPlaced, context: &Context) -> Result<Decision, Refusal> {
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     let record = context.record;
     missing.optional(&fact.lot_code, "lot", || lot::lot(record, &fact.lot_code))?;
     missing.optional(&fact.bag_tag, "bulk bag", || bag::known(record, &fact.bag_tag))?;
@@ -131,7 +131,7 @@ pub(super) fn place(fact: &HoldPlaced, context: &Context) -> Result<Decision, Re
 
 pub(super) fn end(fact: &HoldEnded, context: &Context) -> Result<Decision, Refusal> {
     let entries = context.record.list(&key::object("hold", &fact.hold_code))?;
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     let known = !placed_in(&entries).is_empty();
     missing.take(known.then_some(()), "hold", &fact.hold_code);
     for sscc in &fact.ssccs {
@@ -157,7 +157,7 @@ pub(super) fn end(fact: &HoldEnded, context: &Context) -> Result<Decision, Refus
 pub(super) fn close_breach(fact: &BreachClosed, context: &Context) -> Result<Decision, Refusal> {
     let entries = context.record.list("breaches")?;
     let carrier = entries.iter().find(|e| e.sequence == fact.event_sequence && !e.event.breaches.is_empty());
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     let carrier = missing.take(carrier, "breach at sequence", &fact.event_sequence.to_string());
     missing.check()?;
     let mut reasons = Vec::new();
@@ -187,7 +187,7 @@ pub(super) fn settle(fact: &ContradictionSettled, context: &Context) -> Result<D
     let entries = context.record.list("contradictions")?;
     let sequence = fact.event_sequence;
     let carrier = entries.iter().find(|e| e.sequence == sequence && !e.event.contradictions.is_empty());
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     let carrier = missing.take(carrier, "contradiction at sequence", &sequence.to_string());
     missing.check()?;
     // What was done against the rules without anybody knowing is for quality to look at.

@@ -8,7 +8,7 @@ use crate::mass::kilograms;
 use crate::objects::register::Register;
 use crate::record::facts;
 use crate::refusal::{Refusal, Unknown, Violation};
-use crate::rules::deciding::{Context, Decision, Missing};
+use crate::rules::deciding::{Context, Decision, LookupErrors};
 use crate::rules::examined::{newest_check, newest_report};
 use crate::rules::lift::overloads::other_over;
 use crate::time::parse_date;
@@ -35,7 +35,7 @@ pub fn missing_particulars(report: &ExaminationRecorded) -> Vec<&'static str> {
 /// Looks up the one of two codes that is given.
 fn exists(hoist_code: &str, gear_code: &str, at: i64, context: &Context) -> Result<(), Refusal> {
     let known = Register::at(context.record, at);
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     missing.optional(hoist_code, "hoist", || known.hoist(hoist_code))?;
     missing.optional(gear_code, "lifting gear", || known.lifting_gear(gear_code))?;
     missing.check()
@@ -175,7 +175,7 @@ pub(super) fn other_lift(fact: &OtherLiftRecorded, at: i64, context: &Context) -
 /// about (29 CFR 1910.179(k)(2): not more unless the maker says otherwise).
 pub(super) fn test_lift(fact: &TestLiftRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let known = Register::at(context.record, at);
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     let hoist = missing.take(known.hoist(&fact.hoist_code)?, "hoist", &fact.hoist_code);
     missing.optional(&fact.gear_code, "lifting gear", || known.lifting_gear(&fact.gear_code))?;
     missing.take(known.person(&fact.competent_person_code)?, "person", &fact.competent_person_code);

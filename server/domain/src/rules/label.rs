@@ -10,7 +10,7 @@ use crate::objects::register::Register;
 use crate::objects::{bag, load, pallet, run};
 use crate::record::{Record, Unreadable, facts};
 use crate::refusal::{Refusal, Violation};
-use crate::rules::deciding::{Context, Decision, Missing};
+use crate::rules::deciding::{Context, Decision, LookupErrors};
 
 /// Prints of a label on record.
 pub fn prints(record: &dyn Record, kind: LabelKind, code: &str) -> Result<i64, Unreadable> {
@@ -21,7 +21,7 @@ pub fn prints(record: &dyn Record, kind: LabelKind, code: &str) -> Result<i64, U
 /// Refuses a thing that is not on record.
 fn known(kind: LabelKind, code: &str, at: i64, context: &Context) -> Result<(), Refusal> {
     let record = context.record;
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     match kind {
         LabelKind::PalletA5 | LabelKind::PalletA6 => {
             missing.take(pallet::pallet(record, code)?, "pallet", code);

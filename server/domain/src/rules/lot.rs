@@ -9,11 +9,11 @@ use crate::fact::*;
 use crate::objects::lot::{LotDecision, LotFacts, lot};
 use crate::objects::register::Register;
 use crate::refusal::{Refusal, Unknown};
-use crate::rules::deciding::{Context, Decision, Missing};
+use crate::rules::deciding::{Context, Decision, LookupErrors};
 
 pub(super) fn create(fact: &LotCreated, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let known = Register::at(context.record, at);
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     missing.take(known.material(&fact.material_code)?, "material", &fact.material_code);
     missing.optional(&fact.supplier_code, "supplier", || known.supplier(&fact.supplier_code))?;
     missing.check()?;

@@ -11,7 +11,7 @@ use crate::mass::grams;
 use crate::objects::register::Register;
 use crate::objects::{run, stacking};
 use crate::refusal::{Refusal, Unknown, Violation};
-use crate::rules::deciding::{Context, Decision, Missing};
+use crate::rules::deciding::{Context, Decision, LookupErrors};
 use crate::sums::fill::tolerable_error_mg;
 use crate::sums::tare;
 
@@ -67,7 +67,7 @@ pub(super) fn sample(
     context: &Context,
 ) -> Result<Vec<HoldPlaced>, Refusal> {
     let code = fact.check_point_code.clone();
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     let point = missing.take(Register::at(context.record, at).check_point(&code)?, "check point", &code);
     missing.check()?;
     let point = point.unwrap_or_default();
@@ -138,7 +138,7 @@ pub(super) fn sample(
 
 pub(super) fn tare(fact: &TareRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let known = Register::at(context.record, at);
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     missing.take(known.product(&fact.product_code)?, "product", &fact.product_code);
     missing.take(known.instrument(&fact.instrument_code)?, "instrument", &fact.instrument_code);
     missing.check()?;
@@ -148,7 +148,7 @@ pub(super) fn tare(fact: &TareRecorded, at: i64, context: &Context) -> Result<De
 }
 
 pub(super) fn adjustment(fact: &AdjustmentRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     missing.take(Register::at(context.record, at).machine(&fact.machine_code)?, "machine", &fact.machine_code);
     missing.check()?;
     let run = run::open_run(context.record, &fact.machine_code, at)?;
@@ -158,7 +158,7 @@ pub(super) fn adjustment(fact: &AdjustmentRecorded, at: i64, context: &Context) 
 
 pub(super) fn inspection(fact: &InspectionRecorded, context: &Context) -> Result<Decision, Refusal> {
     let record = context.record;
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     let run = missing.take(run::run_rows(record, &fact.run_code)?, "run", &fact.run_code);
     missing.check()?;
     let fact = InspectionRecorded { first_number: fact.first_number.max(1), ..fact.clone() };

@@ -13,12 +13,12 @@ use crate::objects::register::Register;
 use crate::objects::{self, bag, lot, run};
 use crate::record::facts;
 use crate::refusal::{Refusal, Unknown, Violation};
-use crate::rules::deciding::{Context, Decision, Missing};
+use crate::rules::deciding::{Context, Decision, LookupErrors};
 
 pub(super) fn record_complaint(fact: &ComplaintRecorded, context: &Context) -> Result<Decision, Refusal> {
     let record = context.record;
     let known = Register::at(record, i64::MAX);
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     missing.take(known.product(&fact.product_code)?, "product", &fact.product_code);
     missing.optional(&fact.consignee_code, "consignee", || known.consignee(&fact.consignee_code))?;
     missing.optional(&fact.run_code, "run", || run::run_span(record, &fact.run_code))?;
@@ -39,7 +39,7 @@ pub(super) fn record_complaint(fact: &ComplaintRecorded, context: &Context) -> R
 pub(super) fn notice(fact: &NoticeSent, context: &Context) -> Result<Decision, Refusal> {
     let found = open_one(&fact.recall_code, context)?;
     let known = Register::at(context.record, i64::MAX);
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     missing.optional(&fact.consignee_code, "consignee", || known.consignee(&fact.consignee_code))?;
     missing.optional(&fact.supplier_code, "supplier", || known.supplier(&fact.supplier_code))?;
     missing.check()?;
@@ -61,7 +61,7 @@ pub(super) fn answer(fact: &NoticeAnswered, context: &Context) -> Result<Decisio
 
 pub(super) fn recovery(fact: &RecoveryRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let found = open_one(&fact.recall_code, context)?;
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     let known = Register::at(context.record, i64::MAX).consignee(&fact.consignee_code)?;
     missing.take(known, "consignee", &fact.consignee_code);
     missing.check()?;
@@ -118,7 +118,7 @@ pub(super) fn close(fact: &RecallClosed, context: &Context) -> Result<Decision, 
 
 pub(crate) fn open(fact: &RecallOpened, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let record = context.record;
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     missing.optional(&fact.lot_code, "lot", || lot::lot(record, &fact.lot_code))?;
     missing.optional(&fact.bag_tag, "bulk bag", || bag::known(record, &fact.bag_tag))?;
     let packaging = &fact.packaging_lot_code;

@@ -7,7 +7,7 @@ use crate::kinds::history_order;
 use crate::objects::register::{Register, SITE, item_at, site_in};
 use crate::record::{Entry, Record, Unreadable, facts};
 use crate::refusal::{Refusal, Unknown, Violation};
-use crate::rules::deciding::{Command, Context, Decision, Missing};
+use crate::rules::deciding::{Command, Context, Decision, LookupErrors};
 
 /// Finding for a deed that needs quality.
 pub(crate) fn qa_needed(context: &Context, deed: &str) -> Result<Option<Finding>, Unreadable> {
@@ -71,7 +71,7 @@ pub(super) fn decide(fact: &Registered, command: &Command, context: &Context) ->
     };
     let (kind, code) = key::registered_item(item);
     let known = Register::at(context.record, command.occurred_time_us);
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     match item {
         Item::Product(x) => {
             missing.optional(&x.material_code, "material", || known.material(&x.material_code))?;

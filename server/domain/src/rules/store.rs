@@ -12,7 +12,7 @@ use crate::objects::pallet::{self, PalletFacts, PalletPlace, missed};
 use crate::objects::register::Register;
 use crate::record::{Record, Unreadable, facts};
 use crate::refusal::Refusal;
-use crate::rules::deciding::{Context, Decision, Missing};
+use crate::rules::deciding::{Context, Decision, LookupErrors};
 
 /// Where a packaging lot stands: location and whether it was missed there; `None` before its first move.
 pub fn packaging_place(record: &dyn Record, code: &str, at_us: i64) -> Result<Option<(String, bool)>, Unreadable> {
@@ -93,7 +93,7 @@ pub fn crowding(location: &Location, there: &[UnitAt], coming: &[UnitAt]) -> Vec
 }
 
 pub(super) fn moved(fact: &UnitsMoved, at: i64, context: &Context) -> Result<Decision, Refusal> {
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     let location = Register::at(context.record, at).location(&fact.location_code)?;
     let location = missing.take(location, "location", &fact.location_code);
     let units = units(context, &mut missing, &fact.ssccs, &fact.bag_tags, &fact.packaging_lot_codes)?;
@@ -146,12 +146,12 @@ fn elsewhere(pallet: &PalletFacts, location_code: &str) -> Option<String> {
 
 pub(super) fn stock_take(fact: &StockTaken, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let record = context.record;
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     let location = Register::at(record, at).location(&fact.location_code)?;
     missing.take(location, "location", &fact.location_code);
     missing.check()?;
     // What stands there and no record knows is what a stock take is for: noted, not refused.
-    let mut strangers = Missing::default();
+    let mut strangers = LookupErrors::default();
     let units = units(context, &mut strangers, &fact.ssccs, &fact.bag_tags, &fact.packaging_lot_codes)?;
     let strangers = strangers.into_rows();
     let here = &fact.location_code;
@@ -201,7 +201,7 @@ struct Units {
 
 fn units(
     context: &Context,
-    missing: &mut Missing,
+    missing: &mut LookupErrors,
     ssccs: &[String],
     bag_tags: &[String],
     packaging: &[String],

@@ -17,7 +17,7 @@ use crate::objects::{counter, outside, source, stacking};
 use crate::record::{Record, Unreadable, facts, facts_between};
 use crate::refusal::{Refusal, Unknown, Violation};
 use crate::rules::counters::{Fit, fit, machine_of};
-use crate::rules::deciding::{Command, Context, Decision, Missing, forbid_if_any};
+use crate::rules::deciding::{Command, Context, Decision, LookupErrors, forbid_if_any};
 use crate::rules::hold::breach_reason;
 
 fn feed_of(context: &Context, feed_code: &str, at: i64) -> Result<Feed, Refusal> {
@@ -29,7 +29,7 @@ pub(super) fn start_run(fact: &RunStarted, command: &Command, context: &Context)
     let at = command.occurred_time_us;
     let record = context.record;
     let known = Register::at(record, at);
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     let machine = missing.take(known.machine(&fact.machine_code)?, "machine", &fact.machine_code);
     let product = missing.take(known.product(&fact.product_code)?, "product", &fact.product_code);
     missing.check()?;
@@ -151,7 +151,7 @@ pub(super) fn finish_run(fact: &RunFinished, at: i64, context: &Context) -> Resu
 }
 
 pub(super) fn release_run(fact: &RunReleased, context: &Context) -> Result<Decision, Refusal> {
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     missing.take(run_span(context.record, &fact.run_code)?, "run", &fact.run_code);
     missing.check()?;
     match super::register::qa_needed(context, "releasing a run")? {
@@ -162,7 +162,7 @@ pub(super) fn release_run(fact: &RunReleased, context: &Context) -> Result<Decis
 
 pub(super) fn reel_change(fact: &ReelChanged, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let known = Register::at(context.record, at);
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     missing.take(known.machine(&fact.machine_code)?, "machine", &fact.machine_code);
     missing.take(known.packaging_lot(&fact.packaging_lot_code)?, "packaging lot", &fact.packaging_lot_code);
     missing.check()?;
@@ -173,7 +173,7 @@ pub(super) fn reel_change(fact: &ReelChanged, at: i64, context: &Context) -> Res
 
 pub(super) fn retained_sample(fact: &SampleRetained, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let record = context.record;
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     let run = missing.optional(&fact.run_code, "run", || run::run_rows(record, &fact.run_code))?;
     missing.optional(&fact.lot_code, "lot", || lot(record, &fact.lot_code))?;
     let known = Register::at(record, at);
@@ -352,7 +352,7 @@ pub(super) fn emptied(fact: &FeedEmptied, at: i64, context: &Context) -> Result<
 
 pub(super) fn readings(fact: &ReadingsRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let known = Register::at(context.record, at);
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     let machine = missing.take(known.machine(&fact.machine_code)?, "machine", &fact.machine_code);
     missing.take(known.instrument(&fact.instrument_code)?, "instrument", &fact.instrument_code);
     missing.check()?;
@@ -403,7 +403,7 @@ pub(super) fn loss(fact: &LossRecorded, at: i64, context: &Context) -> Result<De
 
 pub(super) fn stop(fact: &StopRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let known = Register::at(context.record, at);
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     let machine = missing.take(known.machine(&fact.machine_code)?, "machine", &fact.machine_code);
     missing.take(known.stop_reason(&fact.reason_code)?, "stop reason", &fact.reason_code);
     missing.check()?;
@@ -422,7 +422,7 @@ pub(super) fn clock_check(fact: &ClockChecked, at: i64, context: &Context) -> Re
 }
 
 pub(super) fn remark(fact: &RemarkRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     let known = Register::at(context.record, at);
     let run = missing.optional(&fact.run_code, "run", || run_span(context.record, &fact.run_code))?;
     missing.optional(&fact.feed_code, "feed", || known.feed(&fact.feed_code))?;

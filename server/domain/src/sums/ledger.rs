@@ -18,6 +18,8 @@ use super::weighings::{Packs, Weighings};
 use crate::fact::*;
 use crate::key;
 use crate::objects::bag::{BagFacts, bag, not_arrived};
+use crate::objects::clean_span::clean_span_at;
+use crate::objects::clean_span::holds_tip;
 pub use crate::objects::intervals::Interval;
 use crate::objects::intervals::RunSpan;
 use crate::objects::intervals::apart;
@@ -27,8 +29,6 @@ use crate::objects::intervals::run_total;
 use crate::objects::intervals::within;
 use crate::objects::outside::Outside;
 use crate::objects::register::Register;
-use crate::objects::stretch::holds_tip;
-use crate::objects::stretch::stretch_at;
 use crate::objects::{counter, outside, run};
 use crate::record::{Entry, Record, Unreadable, entries_between, live_between};
 
@@ -164,7 +164,7 @@ impl Ledger {
     /// # Errors
     /// When the record cannot be read.
     pub fn read(record: &dyn Record, feed_code: &str, at_us: i64) -> Result<Option<Ledger>, Unreadable> {
-        let (start_us, end_us) = stretch_at(record, feed_code, at_us)?;
+        let (start_us, end_us) = clean_span_at(record, feed_code, at_us)?;
         let object = key::object("feed", feed_code);
         let first_day = match start_us {
             Some(start) => key::day_of(start),

@@ -12,7 +12,7 @@ use super::ledger::Ledger;
 use super::uncertainty::{UNWEIGHED_FILL_RELATIVE, combine};
 use super::weighings::Packs;
 use crate::fact::*;
-use crate::objects::stretch::MINUTE_US;
+use crate::objects::clean_span::MINUTE_US;
 
 /// What a stretch adds up to.
 #[derive(Clone, Debug, Default)]

@@ -8,7 +8,7 @@ use crate::objects::fibc;
 use crate::objects::register::Register;
 use crate::record::{Record, Unreadable};
 use crate::refusal::Refusal;
-use crate::rules::deciding::Missing;
+use crate::rules::deciding::LookupErrors;
 use crate::rules::examined::examined;
 use crate::rules::lift::loads::{Standing, loaded_bag};
 use crate::rules::lift::situation::{GearState, HangingBag, HoistState, Situation};
@@ -42,7 +42,7 @@ pub fn gather(
     evidence: &Evidence,
 ) -> Result<Situation, Refusal> {
     let known = Register::at(record, at);
-    let mut missing = Missing::default();
+    let mut missing = LookupErrors::default();
     let hoist = missing.take(known.hoist(&lift.hoist_code)?, "hoist", &lift.hoist_code);
     missing.take(known.person(&lift.driver_code)?, "person", &lift.driver_code);
     missing.take(known.person(&lift.slinger_code)?, "person", &lift.slinger_code);

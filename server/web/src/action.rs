@@ -21,7 +21,7 @@ pub struct Done {
 }
 
 /// A deed being read.
-pub(super) struct Deed<'a> {
+pub(super) struct Action<'a> {
     pub(super) ctx: &'a Ctx,
     pub(super) reader: Reader<'a>,
 }
@@ -29,7 +29,7 @@ pub(super) struct Deed<'a> {
 /// Request id, time and person of a write.
 type Header = (String, Option<Timestamp>, String);
 
-impl Deed<'_> {
+impl Action<'_> {
     pub(super) fn header(&mut self) -> Header {
         let request_id = self.reader.text("request_id");
         let given = self.reader.time("at");

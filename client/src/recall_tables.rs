@@ -4,7 +4,7 @@ use packloft_proto::v1;
 
 use crate::moment::Zone;
 use crate::show::Sheet;
-use crate::{sheets, store_sheets};
+use crate::{store_tables, tables};
 
 fn print_of(row: &v1::Complaint) -> String {
     if row.run_code.is_empty() {
@@ -57,7 +57,7 @@ pub fn complaint(answer: &v1::GetComplaintResponse, zone: &Zone) -> Vec<Sheet> {
     head.after.push(if answer.fault.is_empty() { answer.precision.clone() } else { answer.fault.clone() });
     head.after.extend(answer.test.as_ref().map(test));
     let mut found = vec![head];
-    found.extend(answer.origins.iter().flat_map(|origin| sheets::origin(origin, zone)));
+    found.extend(answer.origins.iter().flat_map(|origin| tables::origin(origin, zone)));
     if !answer.others.is_empty() {
         let mut others = complaints(&answer.others, zone);
         others.head.push("in common");
@@ -201,6 +201,6 @@ pub fn recall(answer: &v1::GetRecallResponse, zone: &Zone) -> Vec<Sheet> {
         }
         found.push(notices);
     }
-    found.extend(answer.whereabouts.iter().flat_map(|row| store_sheets::whereabouts(row, zone)));
+    found.extend(answer.whereabouts.iter().flat_map(|row| store_tables::whereabouts(row, zone)));
     found
 }

@@ -6,11 +6,11 @@ use packloft_proto::v1::lift_service_server::LiftService;
 use packloft_proto::v1::setup_service_server::SetupService;
 use tonic::Request;
 
-use super::deed::{Deed, Done, send};
+use super::action::{Action, Done, send};
 use super::form::Problem;
 use super::gear::DEFECT_ROWS;
 
-impl Deed<'_> {
+impl Action<'_> {
     /// The item a form is about: hidden codes, or one chosen from hoists and gear together.
     fn item(&self) -> (String, String) {
         match self.text("item").split_once(':') {
@@ -43,7 +43,7 @@ impl Deed<'_> {
     }
 }
 
-async fn examination(mut d: Deed<'_>) -> Result<Done, Problem> {
+async fn examination(mut d: Action<'_>) -> Result<Done, Problem> {
     let (hoist_code, gear_code) = d.item();
     let rating = d.reader.optional_kg("rating_mass_mg");
     let rating = rating.map(|mass_mg| v1::ConfigurationRating { text: d.text("rating_text"), mass_mg });
@@ -74,7 +74,7 @@ async fn examination(mut d: Deed<'_>) -> Result<Done, Problem> {
     .1)
 }
 
-async fn hoist(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
+async fn hoist(mut d: Action<'_>, deed: &str) -> Result<Done, Problem> {
     let hoist_code = d.text("hoist_code");
     Ok(match deed {
         "hour_counter" => {
@@ -164,7 +164,7 @@ async fn hoist(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
 ///
 /// # Errors
 /// Why it was not done.
-pub(super) async fn gear(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
+pub(super) async fn gear(mut d: Action<'_>, deed: &str) -> Result<Done, Problem> {
     let (hoist_code, gear_code) = d.item();
     Ok(match deed {
         "examination" => return examination(d).await,

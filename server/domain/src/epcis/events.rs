@@ -3,8 +3,8 @@
 use super::{Action, Amount, Class, Departures, EventId, Matter, Mistake, Paper, Quantity, Told, Unit};
 use crate::fact::*;
 use crate::gs1::scan::gtin_14;
+use crate::objects::clean_span::{clean_span_at, emptied_times, instant_of_tip};
 use crate::objects::register::{self, Register};
-use crate::objects::stretch::{emptied_times, instant_of_tip, stretch_at};
 use crate::objects::{bag, hold, load, lot, pallet, run, stacking};
 use crate::record::{Entry, Record, Unreadable};
 use crate::sums::balance::reason_name;
@@ -392,7 +392,7 @@ impl Source<'_> {
 
 /// Name of the transformation of a feed at an instant: since when it was not seen empty.
 fn transformation(record: &dyn Record, feed_code: &str, at_us: i64) -> Result<String, Unreadable> {
-    let (since, _) = stretch_at(record, feed_code, at_us)?;
+    let (since, _) = clean_span_at(record, feed_code, at_us)?;
     let since = since.map_or_else(|| "first".to_owned(), |time| (time / 1_000_000).to_string());
     Ok(format!("{feed_code}-{since}"))
 }

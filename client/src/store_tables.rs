@@ -486,5 +486,5 @@ pub fn consignment(answer: &v1::TraceConsignmentResponse) -> Vec<Sheet> {
             row.hold_codes.join(" "),
         ]);
     }
-    vec![sheet, crate::sheets::lots(&answer.lots)]
+    vec![sheet, crate::tables::lots(&answer.lots)]
 }

@@ -14,14 +14,14 @@ use packloft_proto::v1::quality_service_server::QualityService;
 use packloft_proto::v1::run_service_server::RunService;
 use tonic::Request;
 
+use super::action::{Action, Done, send};
 use super::cookies::set_cookie;
 use super::ctx::Ctx;
-use super::deed::{Deed, Done, send};
 use super::form::{Advice, FieldFault, Fields, Problem, Reader};
 use super::may::{May, may};
 use super::words::Language;
-use super::{packer_deeds, recall_deeds, registers, store_deeds};
-use crate::deed::packs;
+use super::{packer_actions, recall_actions, registers, store_actions};
+use crate::action::packs;
 
 /// Who does which deed.
 fn needed(deed: &str) -> May {
@@ -85,34 +85,34 @@ pub async fn run(ctx: &Ctx, deed: &str, fields: &Fields) -> Result<Done, Problem
         return Err(Problem::who(&ctx.t("Your role does not do this.")));
     }
     unseen(ctx, fields).await?;
-    let read = Deed { ctx, reader: Reader::new(fields, &ctx.words) };
+    let read = Action { ctx, reader: Reader::new(fields, &ctx.words) };
     match deed {
         "intake" | "bulk_bag" | "bag_weighing" | "residue" | "bag_loss" | "lot" | "lab_result" | "release_lot"
         | "reject_lot" | "lift" => floor(read, deed).await,
         "start_run" | "finish_run" | "tip" | "level" | "emptied" | "count" | "loss" | "stop" | "clock" | "remark"
         | "reel_change" | "sample" | "release_run" => line(read, deed).await,
         "readings" | "tare" | "adjustment" | "inspection" | "cleaning" | "quantity_setting" | "refuse_lift" => {
-            packer_deeds::packer(read, deed).await
+            packer_actions::packer(read, deed).await
         }
         "build_pallet" | "weigh_pallet" | "move" | "split_pallet" | "merge_pallets" | "dispose" | "stock_take" => {
-            store_deeds::store(read, deed).await
+            store_actions::store(read, deed).await
         }
         "order" | "open_load" | "vehicle_check" | "open_consignment" | "load_pallet" | "unload" | "weighbridge"
-        | "dispatch_load" | "return_pallet" | "amend" => store_deeds::vehicles(read, deed).await,
+        | "dispatch_load" | "return_pallet" | "amend" => store_actions::vehicles(read, deed).await,
         "complaint" | "open_recall" | "notice" | "notice_answer" | "recovery" | "close_recall" => {
-            recall_deeds::recalls(read, deed).await
+            recall_actions::recalls(read, deed).await
         }
         "void_fact" | "keep_name" | "erase_name" => super::facts::deeds(read, deed).await,
         "confirm_clock" => super::home::confirm_clock(read).await,
         "print_label" => super::print::deed(read).await,
         "pre_use_check" | "mishap" | "remedy" | "examination" | "hour_counter" | "other_lift" | "test_lift"
-        | "overhaul" | "used_life" | "fibc_inspection" => super::gear_deeds::gear(read, deed).await,
+        | "overhaul" | "used_life" | "fibc_inspection" => super::gear_actions::gear(read, deed).await,
         "scan_label" | "exchange_pallets" => super::documents::deed(read, deed).await,
         _ => quality(read, deed).await,
     }
 }
 
-async fn floor(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
+async fn floor(mut d: Action<'_>, deed: &str) -> Result<Done, Problem> {
     Ok(match deed {
         "intake" => {
             let bags = intake_bags(&mut d);
@@ -258,7 +258,7 @@ async fn floor(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
     })
 }
 
-fn intake_bags(d: &mut Deed<'_>) -> Vec<v1::IntakeBag> {
+fn intake_bags(d: &mut Action<'_>) -> Vec<v1::IntakeBag> {
     let rows = d.reader.fields.rows("bag_tag");
     let lots = vec![v1::LotShare { lot_code: d.text("lot_code"), share_ppm: 1_000_000 }];
     let mut bags = Vec::new();
@@ -282,7 +282,7 @@ fn intake_bags(d: &mut Deed<'_>) -> Vec<v1::IntakeBag> {
     bags
 }
 
-async fn line(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
+async fn line(mut d: Action<'_>, deed: &str) -> Result<Done, Problem> {
     Ok(match deed {
         "start_run" => {
             send!(
@@ -436,7 +436,7 @@ async fn line(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
     })
 }
 
-async fn quality(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
+async fn quality(mut d: Action<'_>, deed: &str) -> Result<Done, Problem> {
     Ok(match deed {
         "hold" => {
             send!(

@@ -33,7 +33,7 @@ fn figures(answer: &v1::GetLineReportResponse, zone: &Zone) -> Sheet {
     let mut sheet = Sheet { head: vec!["figure", ">value"], after: answer.notes.clone(), ..Sheet::default() };
     sheet.before.push(format!("line {} (feed {}), {}", answer.machine_code, answer.feed_code, answer.title));
     sheet.before.push(format!("{} to {}", zone.show(answer.start_time.as_ref()), zone.show(answer.end_time.as_ref())));
-    sheet.before.extend(crate::now_sheets::stops(&answer.stopped));
+    sheet.before.extend(crate::now_tables::stops(&answer.stopped));
     for row in &answer.handover {
         sheet.before.push(format!("NOTE ({}): {}", row.actor_code, row.text.trim_start_matches("handover: ")));
     }
@@ -123,14 +123,14 @@ fn runs(answer: &v1::GetLineReportResponse, zone: &Zone) -> Vec<Sheet> {
             samples: run.samples.clone(),
             ..v1::GetNetQuantityResponse::default()
         };
-        found.extend(crate::fill_sheets::kept(&kept, zone));
+        found.extend(crate::fill_tables::kept(&kept, zone));
     }
     found
 }
 
 fn time_and_losses(answer: &v1::GetLineReportResponse) -> Vec<Sheet> {
     let time = answer.performance.clone().unwrap_or_default();
-    let stops = Sheet { before: vec!["STOPS".into()], ..crate::fill_sheets::stops(&time) };
+    let stops = Sheet { before: vec!["STOPS".into()], ..crate::fill_tables::stops(&time) };
     let mut lost = Sheet {
         head: vec!["lost or rejected", "where", ">how much"],
         before: vec!["LOST AND REJECTED".into()],

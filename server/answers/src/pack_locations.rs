@@ -17,14 +17,14 @@ use packloft_proto::v1;
 
 use super::content::content;
 use super::pallets;
-use crate::asked::Asked;
+use crate::context::QueryContext;
 use crate::run_flows::RunFlows;
 use crate::times::timestamp;
 use crate::touched::{Origin, Sources, Touched, counts, descendants, touching, union};
 
 /// Adds the packs of a pallet to where they are.
 fn place_packs(
-    asked: &Asked,
+    context: &QueryContext,
     row: &Touched,
     origin: &Origin,
     of_scope: &dyn Fn(&Layer) -> bool,
@@ -33,8 +33,8 @@ fn place_packs(
     let packs = row.packs.get(origin).copied().unwrap_or(0);
     match &row.pallet.place {
         PalletPlace::Store(_) if packs > 0 => {
-            let content = content(asked, &row.pallet)?;
-            if pallets::reasons(asked, &row.pallet, &content)?.is_empty() {
+            let content = content(context, &row.pallet)?;
+            if pallets::reasons(context, &row.pallet, &content)?.is_empty() {
                 sum.free_count += packs;
             } else {
                 sum.held_count += packs;
@@ -58,7 +58,7 @@ fn place_packs(
 }
 
 fn account(
-    asked: &Asked,
+    context: &QueryContext,
     run: &RunFlows,
     scope: &[(i64, i64)],
     found: &[Touched],
@@ -100,7 +100,7 @@ fn account(
     };
     let origin = (code.clone(), String::new());
     for row in found {
-        place_packs(asked, row, &origin, &|layer| counts(layer, code, sources), &mut sum)?;
+        place_packs(context, row, &origin, &|layer| counts(layer, code, sources), &mut sum)?;
     }
     sum.unaccounted_count = made - on_record(&sum);
     Ok(sum)
@@ -120,20 +120,20 @@ fn on_record(sum: &v1::PackAccount) -> i64 {
         + sum.missing_count
 }
 
-fn traced(asked: &Asked, row: &Touched) -> Result<v1::TracedPallet, Unreadable> {
+fn traced(context: &QueryContext, row: &Touched) -> Result<v1::TracedPallet, Unreadable> {
     let pallet = &row.pallet;
-    let content = content(asked, pallet)?;
-    let free = pallet.in_house() && pallets::reasons(asked, pallet, &content)?.is_empty();
+    let content = content(context, pallet)?;
+    let free = pallet.in_house() && pallets::reasons(context, pallet, &content)?.is_empty();
     let consignment_code = pallet.consignment_code().to_owned();
     Ok(v1::TracedPallet {
         sscc: pallet.sscc.clone(),
         product_code: pallet.product_code.clone(),
         pack_count: row.packs.values().sum(),
         state: pallets::state(pallet).into(),
-        place: pallets::place_words(asked, pallet)?,
+        place: pallets::place_words(context, pallet)?,
         free,
-        hold_codes: pallets::hold_codes(asked, pallet, &content)?,
-        consignee_code: pallets::consignee_of(asked, &consignment_code)?,
+        hold_codes: pallets::hold_codes(context, pallet, &content)?,
+        consignee_code: pallets::consignee_of(context, &consignment_code)?,
         consignment_code,
         parts: row
             .packs
@@ -166,24 +166,24 @@ pub struct Left {
 /// # Errors
 /// When the record cannot be read.
 pub fn left(
-    asked: &Asked,
+    context: &QueryContext,
     intervals: &[v1::PackInterval],
     lot_code: &str,
 ) -> Result<BTreeMap<String, Left>, Unreadable> {
-    let sources = sources_of(asked, intervals)?;
-    let mut found = pallets_of(asked, &sources)?;
+    let sources = sources_of(context, intervals)?;
+    let mut found = pallets_of(context, &sources)?;
     if !lot_code.is_empty() {
         let wanted = |layer: &Layer| layer.lot_codes.iter().any(|code| code == lot_code);
-        found.extend(from_before(asked, &object("lot_pallets", lot_code), &wanted)?.0);
+        found.extend(from_before(context, &object("lot_pallets", lot_code), &wanted)?.0);
     }
-    shares(asked, &found)
+    shares(context, &found)
 }
 
-fn shares(asked: &Asked, found: &[Touched]) -> Result<BTreeMap<String, Left>, Unreadable> {
+fn shares(context: &QueryContext, found: &[Touched]) -> Result<BTreeMap<String, Left>, Unreadable> {
     let mut shares: BTreeMap<String, Left> = BTreeMap::new();
     for row in found {
         for (consignment_code, passed) in &row.passed {
-            let share = shares.entry(pallets::consignee_of(asked, consignment_code)?).or_default();
+            let share = shares.entry(pallets::consignee_of(context, consignment_code)?).or_default();
             share.passed.push(passed.clone());
             if passed.out && !share.consignment_codes.contains(consignment_code) {
                 share.consignment_codes.push(consignment_code.clone());
@@ -193,7 +193,7 @@ fn shares(asked: &Asked, found: &[Touched]) -> Result<BTreeMap<String, Left>, Un
         if let PalletPlace::Dispatched { consignment_code, .. } = &row.pallet.place
             && packs > 0
         {
-            let share = shares.entry(pallets::consignee_of(asked, consignment_code)?).or_default();
+            let share = shares.entry(pallets::consignee_of(context, consignment_code)?).or_default();
             share.with_count += packs;
             share.ssccs.push(row.pallet.sscc.clone());
         }
@@ -201,10 +201,10 @@ fn shares(asked: &Asked, found: &[Touched]) -> Result<BTreeMap<String, Left>, Un
     Ok(shares)
 }
 
-fn consignees(asked: &Asked, found: &[Touched]) -> Result<Vec<v1::ConsigneeShare>, Unreadable> {
+fn consignees(context: &QueryContext, found: &[Touched]) -> Result<Vec<v1::ConsigneeShare>, Unreadable> {
     let mut rows = Vec::new();
-    for (code, share) in shares(asked, found)? {
-        let known = Register::at(&asked.record, i64::MAX).consignee(&code)?.unwrap_or_default();
+    for (code, share) in shares(context, found)? {
+        let known = Register::at(&context.record, i64::MAX).consignee(&code)?.unwrap_or_default();
         let out = || share.passed.iter().filter(|row| row.out);
         rows.push(v1::ConsigneeShare {
             name: known.name,
@@ -223,17 +223,17 @@ fn consignees(asked: &Asked, found: &[Touched]) -> Result<Vec<v1::ConsigneeShare
 
 /// Rows of pallets as built per run: those that may hold packs of the intervals, and all that a pallet which
 /// was put together holds besides, since nobody can tell its packs apart.
-fn sources_of(asked: &Asked, intervals: &[v1::PackInterval]) -> Result<BTreeMap<String, Sources>, Unreadable> {
+fn sources_of(context: &QueryContext, intervals: &[v1::PackInterval]) -> Result<BTreeMap<String, Sources>, Unreadable> {
     let mut sources: BTreeMap<String, Sources> = BTreeMap::new();
     for interval in intervals {
-        let Some(run) = asked.run_flows(&interval.run_code)? else { continue };
+        let Some(run) = context.run_flows(&interval.run_code)? else { continue };
         let last = if interval.last_number == 0 { i64::MAX } else { interval.last_number };
         sources.entry(interval.run_code.clone()).or_default().extend(touching(&run, interval.first_number, last));
     }
     loop {
         let before: usize = sources.values().map(Sources::len).sum();
-        for sscc in descendants(asked, sources.values().flatten().map(|(sscc, _)| sscc.clone()))? {
-            let Some(pallet) = pallet::pallet(&asked.record, &sscc)? else { continue };
+        for sscc in descendants(context, sources.values().flatten().map(|(sscc, _)| sscc.clone()))? {
+            let Some(pallet) = pallet::pallet(&context.record, &sscc)? else { continue };
             let layers = pallet.layers.iter().chain(pallet.disposed.iter().map(|disposed| &disposed.layer));
             for layer in layers {
                 if let Some(own) = sources.get_mut(&layer.run_code)
@@ -250,10 +250,10 @@ fn sources_of(asked: &Asked, intervals: &[v1::PackInterval]) -> Result<BTreeMap<
 }
 
 /// Pallets with packs of the sources, and how many of each run.
-fn pallets_of(asked: &Asked, sources: &BTreeMap<String, Sources>) -> Result<Vec<Touched>, Unreadable> {
+fn pallets_of(context: &QueryContext, sources: &BTreeMap<String, Sources>) -> Result<Vec<Touched>, Unreadable> {
     let mut found = Vec::new();
-    for sscc in descendants(asked, sources.values().flatten().map(|(sscc, _)| sscc.clone()))? {
-        let Some(pallet) = pallet::pallet(&asked.record, &sscc)? else { continue };
+    for sscc in descendants(context, sources.values().flatten().map(|(sscc, _)| sscc.clone()))? {
+        let Some(pallet) = pallet::pallet(&context.record, &sscc)? else { continue };
         let mut packs = BTreeMap::new();
         for (run_code, sources) in sources {
             let sum: i64 = pallet.layers.iter().filter(|l| counts(l, run_code, sources)).map(|l| l.pack_count).sum();
@@ -268,21 +268,21 @@ fn pallets_of(asked: &Asked, sources: &BTreeMap<String, Sources>) -> Result<Vec<
 
 /// Pallets from before the record that are named by a list, with the packs that `wanted` picks; and how many were built.
 fn from_before(
-    asked: &Asked,
+    context: &QueryContext,
     list: &str,
     wanted: &dyn Fn(&Layer) -> bool,
 ) -> Result<(Vec<Touched>, BTreeMap<Origin, i64>), Unreadable> {
     let mut built: BTreeMap<Origin, i64> = BTreeMap::new();
     let mut first = Vec::new();
-    for row in facts(&asked.record, list)? {
+    for row in facts(&context.record, list)? {
         if let Some(Fact::PalletBuilt(f)) = &row.event.fact {
             *built.entry((String::new(), f.batch_code.clone())).or_default() += f.pack_count;
             first.push(f.sscc.clone());
         }
     }
     let mut found = Vec::new();
-    for sscc in descendants(asked, first.into_iter())? {
-        let Some(pallet) = pallet::pallet(&asked.record, &sscc)? else { continue };
+    for sscc in descendants(context, first.into_iter())? {
+        let Some(pallet) = pallet::pallet(&context.record, &sscc)? else { continue };
         let mut packs: BTreeMap<Origin, i64> = BTreeMap::new();
         for layer in pallet.layers.iter().filter(|layer| layer.run_code.is_empty() && wanted(layer)) {
             *packs.entry((String::new(), layer.batch_code.clone())).or_default() += layer.pack_count;
@@ -296,22 +296,25 @@ fn from_before(
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn batch_from_before(asked: &Asked, batch_code: &str) -> Result<Vec<v1::TracedPallet>, Unreadable> {
+pub fn batch_from_before(context: &QueryContext, batch_code: &str) -> Result<Vec<v1::TracedPallet>, Unreadable> {
     let wanted = |layer: &Layer| layer.batch_code == batch_code;
-    let (found, _) = from_before(asked, &object("batch", batch_code), &wanted)?;
-    found.iter().filter(|row| !row.packs.is_empty()).map(|row| traced(asked, row)).collect()
+    let (found, _) = from_before(context, &object("batch", batch_code), &wanted)?;
+    found.iter().filter(|row| !row.packs.is_empty()).map(|row| traced(context, row)).collect()
 }
 
 /// Pallets that may hold packs of an interval.
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn pallets_touching(asked: &Asked, interval: &v1::PackInterval) -> Result<Vec<v1::TracedPallet>, Unreadable> {
+pub fn pallets_touching(
+    context: &QueryContext,
+    interval: &v1::PackInterval,
+) -> Result<Vec<v1::TracedPallet>, Unreadable> {
     // The pallets themselves, not all that stands with them on pallets that were put together.
-    let Some(run) = asked.run_flows(&interval.run_code)? else { return Ok(Vec::new()) };
+    let Some(run) = context.run_flows(&interval.run_code)? else { return Ok(Vec::new()) };
     let own = touching(&run, interval.first_number, interval.last_number);
-    let found = pallets_of(asked, &BTreeMap::from([(interval.run_code.clone(), own)]))?;
-    found.iter().filter(|row| !row.packs.is_empty()).map(|row| traced(asked, row)).collect()
+    let found = pallets_of(context, &BTreeMap::from([(interval.run_code.clone(), own)]))?;
+    found.iter().filter(|row| !row.packs.is_empty()).map(|row| traced(context, row)).collect()
 }
 
 /// Numbers of the pallets that a hold covers by what is known now: in the house, and gone.
@@ -319,32 +322,32 @@ pub fn pallets_touching(asked: &Asked, interval: &v1::PackInterval) -> Result<Ve
 /// # Errors
 /// When the record cannot be read.
 pub fn covered(
-    asked: &Asked,
+    context: &QueryContext,
     state: &HoldState,
     intervals: &[v1::PackInterval],
 ) -> Result<(Vec<String>, Vec<String>), Unreadable> {
     let mut named: BTreeSet<String> = BTreeSet::new();
     if state.hold.sscc.is_empty() {
-        let found = pallets_of(asked, &sources_of(asked, intervals)?)?;
+        let found = pallets_of(context, &sources_of(context, intervals)?)?;
         named.extend(found.into_iter().filter(|row| !row.packs.is_empty()).map(|row| row.pallet.sscc));
         if !state.hold.lot_code.is_empty() {
             let wanted = |layer: &Layer| layer.lot_codes.contains(&state.hold.lot_code);
-            let (found, _) = from_before(asked, &object("lot_pallets", &state.hold.lot_code), &wanted)?;
+            let (found, _) = from_before(context, &object("lot_pallets", &state.hold.lot_code), &wanted)?;
             named.extend(found.into_iter().map(|row| row.pallet.sscc));
         }
     } else {
         let mut next = vec![state.hold.sscc.clone()];
         while let Some(sscc) = next.pop() {
             if named.insert(sscc.clone()) {
-                next.extend(pallet::children(&asked.record, &sscc)?);
+                next.extend(pallet::children(&context.record, &sscc)?);
             }
         }
     }
     let (mut here, mut gone) = (Vec::new(), Vec::new());
     for sscc in named {
-        let Some(pallet) = pallet::pallet(&asked.record, &sscc)? else { continue };
+        let Some(pallet) = pallet::pallet(&context.record, &sscc)? else { continue };
         let left = matches!(pallet.place, PalletPlace::Dispatched { .. });
-        if (left || pallet.in_house()) && touches(state, &pallet, &content(asked, &pallet)?) {
+        if (left || pallet.in_house()) && touches(state, &pallet, &content(context, &pallet)?) {
             if left { gone.push(sscc) } else { here.push(sscc) }
         }
     }
@@ -357,13 +360,13 @@ pub fn covered(
 /// # Errors
 /// When the record cannot be read.
 pub fn whereabouts(
-    asked: &Asked,
+    context: &QueryContext,
     scope: &str,
     intervals: &[v1::PackInterval],
     lot_code: Option<&str>,
 ) -> Result<v1::Whereabouts, Unreadable> {
-    let sources = sources_of(asked, intervals)?;
-    let mut found = pallets_of(asked, &sources)?;
+    let sources = sources_of(context, intervals)?;
+    let mut found = pallets_of(context, &sources)?;
     let mut accounts = Vec::new();
     let none = Sources::new();
     // One account a run, however many pieces: a pallet may hold packs of two of them, and counts once.
@@ -372,25 +375,25 @@ pub fn whereabouts(
         pieces.entry(&interval.run_code).or_default().push(interval);
     }
     for (run_code, own) in pieces {
-        let Some(run) = asked.run_flows(run_code)? else { continue };
+        let Some(run) = context.run_flows(run_code)? else { continue };
         let filled = run.places.counts.filled();
         let ends = |interval: &&v1::PackInterval| {
             let last = if interval.last_number == 0 { filled } else { interval.last_number };
             (interval.first_number, last)
         };
         let scope: Vec<(i64, i64)> = own.iter().map(ends).collect();
-        accounts.push(account(asked, &run, &scope, &found, sources.get(run_code).unwrap_or(&none))?);
+        accounts.push(account(context, &run, &scope, &found, sources.get(run_code).unwrap_or(&none))?);
     }
     let mut unknown = Vec::new();
     if let Some(lot) = lot_code {
         let wanted = |layer: &Layer| layer.lot_codes.iter().any(|code| code == lot);
-        let (before, built) = from_before(asked, &object("lot_pallets", lot), &wanted)?;
+        let (before, built) = from_before(context, &object("lot_pallets", lot), &wanted)?;
         for (origin, made_count) in built {
             let batch_code = origin.1.clone();
             let mut sum = v1::PackAccount { batch_code, made_count, ..v1::PackAccount::default() };
             let of_batch = |layer: &Layer| layer.run_code.is_empty() && layer.batch_code == origin.1 && wanted(layer);
             for row in &before {
-                place_packs(asked, row, &origin, &of_batch, &mut sum)?;
+                place_packs(context, row, &origin, &of_batch, &mut sum)?;
             }
             sum.unaccounted_count = made_count - on_record(&sum);
             accounts.push(sum);
@@ -404,20 +407,20 @@ pub fn whereabouts(
                 None => found.push(row),
             }
         }
-        let (nobody_knows, _) = from_before(asked, LOT_UNKNOWN, &|layer| layer.lot_codes.is_empty())?;
+        let (nobody_knows, _) = from_before(context, LOT_UNKNOWN, &|layer| layer.lot_codes.is_empty())?;
         for row in nobody_knows.iter().filter(|row| !row.packs.is_empty()) {
-            unknown.push(traced(asked, row)?);
+            unknown.push(traced(context, row)?);
         }
     }
     let mut rows = Vec::new();
     for row in found.iter().filter(|row| !row.packs.is_empty()) {
-        rows.push(traced(asked, row)?);
+        rows.push(traced(context, row)?);
     }
     Ok(v1::Whereabouts {
         scope: scope.into(),
         accounts,
         pallets: rows,
-        consignees: consignees(asked, &found)?,
+        consignees: consignees(context, &found)?,
         lot_unknown_pallets: unknown,
     })
 }

@@ -6,7 +6,7 @@ use packloft_proto::v1::pallet_service_server::PalletService;
 use packloft_proto::v1::store_service_server::StoreService;
 use tonic::Request;
 
-use super::deed::{Deed, Done, send};
+use super::action::{Action, Done, send};
 use super::form::Problem;
 
 /// Does a deed with pallets and places.
@@ -16,7 +16,7 @@ use super::form::Problem;
 const VEHICLE_LEAST_MG: i64 = 300_000_000;
 
 /// Why it was not done.
-pub(super) async fn store(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
+pub(super) async fn store(mut d: Action<'_>, deed: &str) -> Result<Done, Problem> {
     Ok(match deed {
         "build_pallet" => {
             let hand = d.ticked("hand");
@@ -128,7 +128,7 @@ pub(super) async fn store(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> 
 ///
 /// # Errors
 /// Why it was not done.
-pub(super) async fn vehicles(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
+pub(super) async fn vehicles(mut d: Action<'_>, deed: &str) -> Result<Done, Problem> {
     Ok(match deed {
         "order" => {
             let mut lines = Vec::new();

@@ -15,25 +15,29 @@ pub fn emptied_times(record: &dyn Record, feed_code: &str) -> Result<Vec<i64>, U
 }
 
 /// Stretch that holds an instant, between two of the times a feed was seen empty: its start and end where there are.
-pub fn stretch_in(emptied: &[i64], at_us: i64) -> (Option<i64>, Option<i64>) {
+pub fn clean_span_in(emptied: &[i64], at_us: i64) -> (Option<i64>, Option<i64>) {
     let after = emptied.partition_point(|time| *time <= at_us);
     (after.checked_sub(1).and_then(|index| emptied.get(index)).copied(), emptied.get(after).copied())
 }
 
 /// Stretch of a feed that holds an instant: start, when the feed was seen empty then, and end.
-pub fn stretch_at(record: &dyn Record, feed_code: &str, at_us: i64) -> Result<(Option<i64>, Option<i64>), Unreadable> {
-    Ok(stretch_in(&emptied_times(record, feed_code)?, at_us))
+pub fn clean_span_at(
+    record: &dyn Record,
+    feed_code: &str,
+    at_us: i64,
+) -> Result<(Option<i64>, Option<i64>), Unreadable> {
+    Ok(clean_span_in(&emptied_times(record, feed_code)?, at_us))
 }
 
 /// The instant to ask for to find the stretch a tip belongs to, by when it ended: a tip of the very minute in which the feed
 /// was seen empty came after it, since its product was not seen.
 ///
 /// ```
-/// use packloft_domain::objects::stretch::{instant_of_tip, stretch_in};
+/// use packloft_domain::objects::clean_span::{instant_of_tip, clean_span_in};
 /// let minute = 60_000_000;
 /// let emptied = [10 * minute + 40_000_000];
-/// assert_eq!(stretch_in(&emptied, instant_of_tip(10 * minute)), (Some(emptied[0]), None));
-/// assert_eq!(stretch_in(&emptied, instant_of_tip(10 * minute - 1)), (None, Some(emptied[0])));
+/// assert_eq!(clean_span_in(&emptied, instant_of_tip(10 * minute)), (Some(emptied[0]), None));
+/// assert_eq!(clean_span_in(&emptied, instant_of_tip(10 * minute - 1)), (None, Some(emptied[0])));
 /// ```
 pub fn instant_of_tip(end_us: i64) -> i64 {
     end_us.div_euclid(MINUTE_US) * MINUTE_US + MINUTE_US - 1

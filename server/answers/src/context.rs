@@ -5,8 +5,8 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use packloft_domain::key;
+use packloft_domain::objects::clean_span::{clean_span_in, emptied_times};
 use packloft_domain::objects::register::zone;
-use packloft_domain::objects::stretch::{emptied_times, stretch_in};
 use packloft_domain::reads::{ReadSet, Recorded};
 use packloft_domain::record::{Record, Unreadable};
 use packloft_domain::refusal::Refusal;
@@ -49,7 +49,7 @@ impl KeptFlow {
 
 /// How much is kept in memory.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct KeptCounts {
+pub struct CacheCounts {
     /// Flows.
     pub flows: usize,
     /// Bytes of these, about.
@@ -62,9 +62,9 @@ pub struct KeptCounts {
     pub recall_bytes: usize,
 }
 
-impl Kept {
+impl Caches {
     /// How much is kept.
-    pub fn counts(&self) -> KeptCounts {
+    pub fn counts(&self) -> CacheCounts {
         let (flows, flow_bytes) = {
             let flows = self.flows.lock();
             (flows.len(), flows.iter().map(KeptFlow::bytes).sum())
@@ -73,13 +73,13 @@ impl Kept {
             let scopes = self.scopes.lock();
             (scopes.len(), scopes.values().map(Looked::bytes).sum())
         };
-        KeptCounts { flows, flow_bytes, units: self.stock.lock().len(), recalls, recall_bytes }
+        CacheCounts { flows, flow_bytes, units: self.stock.lock().len(), recalls, recall_bytes }
     }
 }
 
 /// What was computed from the record and may be used again while nothing it depends on was touched.
 #[derive(Default)]
-pub struct Kept {
+pub struct Caches {
     flows: Mutex<Vec<KeptFlow>>,
     pub(super) stock: Mutex<StockIndex>,
     pub(super) scopes: Mutex<BTreeMap<String, Looked>>,
@@ -89,13 +89,13 @@ pub struct Kept {
 type Once<T> = RefCell<BTreeMap<String, (T, Arc<ReadSet>)>>;
 
 /// One question: the record at a sequence, the zone, and what was computed before. The record notes what is read of it.
-pub struct Asked {
+pub struct QueryContext {
     /// Record.
     pub record: Recorded<ViewRecord>,
     /// Site's zone.
     pub zone: Zone,
     zone_reads: Arc<ReadSet>,
-    pub(super) kept: Arc<Kept>,
+    pub(super) kept: Arc<Caches>,
     /// Flows of this question: one stretch is one flow, also where none may be kept.
     flows: RefCell<Vec<KeptFlow>>,
     emptied: Once<Arc<Vec<i64>>>,
@@ -103,15 +103,15 @@ pub struct Asked {
     stops: Once<Arc<Stops>>,
 }
 
-impl Asked {
+impl QueryContext {
     /// Begins a question.
     ///
     /// # Errors
     /// When the record cannot be read.
-    pub fn new(record: ViewRecord, kept: Arc<Kept>) -> Result<Asked, Unreadable> {
+    pub fn new(record: ViewRecord, kept: Arc<Caches>) -> Result<QueryContext, Unreadable> {
         let record = Recorded::new(record);
         let (zone, zone_reads) = record.noting(|| zone(&record));
-        Ok(Asked {
+        Ok(QueryContext {
             zone: zone?,
             zone_reads,
             record,
@@ -164,7 +164,7 @@ impl Asked {
     /// Stretch of a feed that holds an instant; the times the feed was emptied are read once a question.
     fn stretch(&self, feed_code: &str, at_us: i64) -> Result<(Option<i64>, Option<i64>), Unreadable> {
         let times = self.once(&self.emptied, feed_code, || Ok(Arc::new(emptied_times(&self.record, feed_code)?)))?;
-        Ok(stretch_in(&times, at_us))
+        Ok(clean_span_in(&times, at_us))
     }
 
     /// The instant that the ledger of a stretch is read for: its beginning, whatever instant of it was asked about, so that

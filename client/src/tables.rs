@@ -324,7 +324,7 @@ pub fn breaches(rows: &[v1::Breach], zone: &Zone) -> Sheet {
             zone.show(breach.occurred_time.as_ref()),
             breach.actor_code.clone(),
             breach.deed.clone(),
-            crate::store_sheets::briefly(&breach.findings),
+            crate::store_tables::briefly(&breach.findings),
             breach.hold_codes.join(" "),
             if breach.open {
                 let gone = &breach.no_longer_text;
@@ -489,7 +489,7 @@ pub fn origin(origin: &v1::PackOrigin, zone: &Zone) -> Vec<Sheet> {
         return vec![
             Sheet { before: vec![words], ..Sheet::default() },
             self::lots(&lots),
-            crate::store_sheets::traced_pallets(&origin.pallets, "pallets the packs may be on"),
+            crate::store_tables::traced_pallets(&origin.pallets, "pallets the packs may be on"),
         ];
     }
     let packs = origin.interval.clone().unwrap_or_default();
@@ -555,7 +555,7 @@ pub fn origin(origin: &v1::PackOrigin, zone: &Zone) -> Vec<Sheet> {
     for row in &origin.happenings {
         around.rows.push(vec![zone.show(row.occurred_time.as_ref()), row.text.clone()]);
     }
-    let pallets = crate::store_sheets::traced_pallets(&origin.pallets, "pallets the packs may be on");
+    let pallets = crate::store_tables::traced_pallets(&origin.pallets, "pallets the packs may be on");
     if origin.pallets.is_empty() { vec![bags, lots, around] } else { vec![bags, lots, pallets, around] }
 }
 

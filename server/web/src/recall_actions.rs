@@ -4,15 +4,15 @@ use packloft_proto::v1;
 use packloft_proto::v1::recall_service_server::RecallService;
 use tonic::Request;
 
-use super::deed::{Deed, Done, send};
+use super::action::{Action, Done, send};
 use super::form::Problem;
-use crate::deed::packs;
+use crate::action::packs;
 
 /// Does a deed about a complaint or recall.
 ///
 /// # Errors
 /// Why it was not done.
-pub async fn recalls(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
+pub async fn recalls(mut d: Action<'_>, deed: &str) -> Result<Done, Problem> {
     Ok(match deed {
         "complaint" => {
             let code = d.text("complaint_code");

@@ -7,10 +7,10 @@ use packloft_proto::v1::run_service_server::RunService;
 use packloft_proto::v1::setup_service_server::SetupService;
 use tonic::Request;
 
-use super::deed::{Deed, Done, send};
+use super::action::{Action, Done, send};
 use super::form::Problem;
 
-impl Deed<'_> {
+impl Action<'_> {
     /// Masses as typed: grams, one a line or apart by spaces.
     fn masses(&mut self) -> Vec<i64> {
         let mut masses = Vec::new();
@@ -24,7 +24,7 @@ impl Deed<'_> {
     }
 }
 
-async fn readings(mut d: Deed<'_>) -> Result<Done, Problem> {
+async fn readings(mut d: Action<'_>) -> Result<Done, Problem> {
     let start_time = d.before("over_minutes");
     let mass_mg = d.masses();
     Ok(send!(
@@ -46,7 +46,7 @@ async fn readings(mut d: Deed<'_>) -> Result<Done, Problem> {
 }
 
 /// Which schemes and rules of net quantity the site uses.
-async fn setting(mut d: Deed<'_>) -> Result<Done, Problem> {
+async fn setting(mut d: Action<'_>) -> Result<Done, Problem> {
     use v1::QuantityScheme as S;
     let known = [S::EuDouble, S::EuDestructive, S::UkSingle, S::R87, S::Hb133].map(i32::from);
     let mut schemes: Vec<i32> = known.into_iter().filter(|code| d.ticked(&format!("scheme_{code}"))).collect();
@@ -64,7 +64,7 @@ async fn setting(mut d: Deed<'_>) -> Result<Done, Problem> {
 ///
 /// # Errors
 /// Why it was not done.
-pub(super) async fn packer(mut d: Deed<'_>, deed: &str) -> Result<Done, Problem> {
+pub(super) async fn packer(mut d: Action<'_>, deed: &str) -> Result<Done, Problem> {
     Ok(match deed {
         "readings" => return readings(d).await,
         "tare" => {
