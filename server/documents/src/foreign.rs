@@ -80,7 +80,7 @@ const PACKS_MAX: i64 = 100_000_000;
 /// Milligrams of a decimal number in kilograms or another unit of UN/ECE recommendation 20; exact.
 ///
 /// ```
-/// use crate::foreign::mass_mg;
+/// use packloft_documents::foreign::mass_mg;
 /// assert_eq!(mass_mg("1002.5", "KGM"), Some(1_002_500_000));
 /// assert_eq!(mass_mg("1.0025", "TNE"), Some(1_002_500_000));
 /// assert_eq!(mass_mg("12", "GRM"), Some(12_000));

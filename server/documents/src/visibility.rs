@@ -24,7 +24,7 @@ pub struct Writer<'a> {
 /// A segment of a URI: letters, digits and `-._~` stand, all else is escaped.
 ///
 /// ```
-/// use crate::visibility::segment;
+/// use packloft_documents::visibility::segment;
 /// assert_eq!(segment("L-1/2 ä"), "L-1%2F2%20%C3%A4");
 /// ```
 pub fn segment(text: &str) -> String {

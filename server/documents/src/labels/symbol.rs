@@ -26,7 +26,7 @@ pub fn width_mm(elements: &[Element]) -> Option<f64> {
 ///
 /// ```
 /// use packloft_domain::gs1::element::read;
-/// use crate::labels::symbol::{shared_out, width_mm};
+/// use packloft_documents::labels::symbol::{shared_out, width_mm};
 /// let label = read("(02)09521234001010(15)281101(37)840(10)L26308A").unwrap();
 /// assert!(width_mm(&label).unwrap() > 165.1); // over the limit in one symbol
 /// assert_eq!(shared_out(&label, 138.0).unwrap().len(), 2);

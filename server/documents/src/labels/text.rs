@@ -72,7 +72,7 @@ const UNITS: [&str; 12] = ["kg", "g", "t", "mg", "%", "mm", "cm", "m", "IU", "pp
 /// A text in which a number stays whole: spaces inside its groups, and before its unit, break no line.
 ///
 /// ```
-/// use crate::labels::text::kept_together;
+/// use packloft_documents::labels::text::kept_together;
 /// assert_eq!(kept_together("0952 1234 gross 1004.5 kg"), "0952\u{a0}1234 gross 1004.5\u{a0}kg");
 /// assert_eq!(kept_together("5 pallets of 3"), "5 pallets of 3");
 /// ```
@@ -97,7 +97,7 @@ pub fn kept_together(text: &str) -> String {
 /// words those that are wider than a line are.
 ///
 /// ```
-/// use crate::labels::text::wrapped;
+/// use packloft_documents::labels::text::wrapped;
 /// assert_eq!(wrapped("one two", 100.0, 3.5, false), ["one two"]);
 /// assert_eq!(wrapped("one two", 8.0, 3.5, false), ["one", "two"]);
 /// assert_eq!(wrapped("", 8.0, 3.5, false), [""]);
