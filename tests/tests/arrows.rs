@@ -38,7 +38,12 @@ const FLOORS: [&[&str]; 6] = [
         "server/domain/src/time.rs",
     ],
     &["server/domain/src/kinds/"],
-    &["server/domain/src/reads.rs", "server/domain/src/record.rs", "server/domain/src/refusal.rs"],
+    &[
+        "server/domain/src/open.rs",
+        "server/domain/src/reads.rs",
+        "server/domain/src/record.rs",
+        "server/domain/src/refusal.rs",
+    ],
     &["server/domain/src/objects/"],
     &["server/domain/src/sums/"],
     &["server/domain/src/rules/", "server/domain/src/epcis/"],

@@ -93,7 +93,8 @@ pub fn scope(context: &QueryContext, opened: &f::RecallOpened) -> Result<Scope, 
         intervals.extend(trace::packed_in(context, &opened.packaging_lot_code)?);
     }
     if !opened.hold_code.is_empty() {
-        let known = hold::all(&context.record)?.into_iter().find(|state| state.hold.hold_code == opened.hold_code);
+        let states = hold::holds_in_list(&context.record, &object("hold", &opened.hold_code))?;
+        let known = states.into_iter().find(|state| state.hold.hold_code == opened.hold_code);
         if let Some(state) = known {
             intervals.extend(trace::covered(context, &state)?.1);
         }

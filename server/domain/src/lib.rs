@@ -25,6 +25,7 @@ pub mod key;
 pub mod kinds;
 pub mod mass;
 pub mod objects;
+pub mod open;
 pub mod patience;
 pub mod readings;
 pub mod reads;

@@ -10,6 +10,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use crate::key;
+use crate::open::OpenList;
 use crate::record::{Entry, Record, Unreadable};
 
 /// What was read for an answer.
@@ -209,6 +210,11 @@ impl<R: Record> Record for Recorded<R> {
     fn list(&self, key: &str) -> Result<Vec<Entry>, Unreadable> {
         self.note(|reads| reads.note_key(key));
         self.inner.list(key)
+    }
+
+    fn open(&self, list: OpenList) -> Result<Vec<Entry>, Unreadable> {
+        self.note(|reads| reads.note_key(list.key()));
+        self.inner.open(list)
     }
 
     fn keys(&self, prefix: &str) -> Result<Vec<String>, Unreadable> {

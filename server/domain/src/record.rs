@@ -9,6 +9,7 @@ use crate::fact::*;
 use crate::key::{self};
 use crate::kinds::history_order;
 use crate::kinds::project_for;
+use crate::open::OpenList;
 
 /// One fact with its journal sequence. For a replacement it is the correction's sequence.
 #[derive(Clone, Debug, PartialEq)]
@@ -28,6 +29,10 @@ pub struct Unreadable(pub String);
 pub trait Record {
     /// Facts about one object in order of sequence, corrections included.
     fn list(&self, key: &str) -> Result<Vec<Entry>, Unreadable>;
+    /// What is open of a list. A record that keeps it, or stands on one that does, reads less than the whole list for it.
+    fn open(&self, list: OpenList) -> Result<Vec<Entry>, Unreadable> {
+        Ok(list.left(self.list(list.key())?))
+    }
     /// Objects whose key starts with `prefix`, in key order.
     fn keys(&self, prefix: &str) -> Result<Vec<String>, Unreadable>;
     /// Newest day bucket of the object on or before `day`.

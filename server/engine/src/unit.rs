@@ -18,6 +18,7 @@ use std::time::Instant;
 
 use packloft_domain::fact::{Event, Fact};
 use packloft_domain::objects::register;
+use packloft_domain::open::OpenList;
 use packloft_domain::reads::{ReadSet, Recorded};
 use packloft_domain::record::{Entry, Record, Unreadable};
 use packloft_domain::refusal::Refusal;
@@ -104,6 +105,15 @@ impl Record for UnitRecord {
         let mut entries = self.base.list(key)?;
         self.layer.borrow().list(key, self.first(), 0, self.place.get(), &mut entries);
         Ok(entries)
+    }
+
+    fn open(&self, list: OpenList) -> Result<Vec<Entry>, Unreadable> {
+        let mut own = Vec::new();
+        self.layer.borrow().list(list.key(), self.first(), 0, self.place.get(), &mut own);
+        if own.iter().any(|entry| list.begins_anew(entry)) {
+            return Ok(list.left(self.list(list.key())?));
+        }
+        Ok(list.left([self.base.open(list)?, own].concat()))
     }
 
     fn keys(&self, prefix: &str) -> Result<Vec<String>, Unreadable> {

@@ -6,6 +6,7 @@ use crate::fact::*;
 use crate::key::{self, code_of};
 use crate::objects::bag;
 use crate::objects::check::{self, Aims};
+use crate::open::{OpenList, whole};
 use crate::record::{Entry, Record, Unreadable};
 
 /// A hold with who placed it when, and how it ended.
@@ -98,24 +99,42 @@ pub fn all(record: &dyn Record) -> Result<Vec<HoldState>, Unreadable> {
 pub fn all_at(record: &dyn Record, at_us: i64) -> Result<Vec<HoldState>, Unreadable> {
     let mut entries = record.list("holds")?;
     entries.retain(|entry| entry.event.occurred_time_us <= at_us);
+    states_in(record, &entries)
+}
+
+/// Holds that are open now, oldest first. Costs what is open.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn all_open(record: &dyn Record) -> Result<Vec<HoldState>, Unreadable> {
+    let mut states = states_in(record, &record.open(OpenList::Holds)?)?;
+    states.retain(|state| state.ended.is_none());
+    Ok(states)
+}
+
+/// Holds that one entry placed, ended or not.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn placed_by(record: &dyn Record, entry: &Entry) -> Result<Vec<HoldState>, Unreadable> {
+    with_ends(record, std::slice::from_ref(entry))
+}
+
+/// Holds of a list that has their ends.
+fn states_in(record: &dyn Record, entries: &[Entry]) -> Result<Vec<HoldState>, Unreadable> {
     let mut ends: std::collections::BTreeMap<&str, Vec<&Entry>> = std::collections::BTreeMap::new();
-    for entry in &entries {
+    for entry in entries {
         if let Some(Fact::HoldEnded(end)) = &entry.event.fact {
             ends.entry(end.hold_code.as_str()).or_default().push(entry);
         }
     }
     let none = Vec::new();
     let mut states = Vec::new();
-    for (hold, entry) in placed_in(&entries) {
+    for (hold, entry) in placed_in(entries) {
         let ends = ends.get(hold.hold_code.as_str()).unwrap_or(&none);
         states.push(state_of(record, hold.clone(), entry, ends)?);
     }
     Ok(states)
-}
-
-/// True when an end is of the whole hold, not of what was inspected again.
-pub(crate) fn whole(end: &HoldEnded) -> bool {
-    end.intervals.is_empty() && end.ssccs.is_empty()
 }
 
 fn state_of(record: &dyn Record, hold: HoldPlaced, entry: &Entry, ends: &[&Entry]) -> Result<HoldState, Unreadable> {
@@ -162,9 +181,13 @@ fn state_of(record: &dyn Record, hold: HoldPlaced, entry: &Entry, ends: &[&Entry
 
 /// Every hold that a list of facts placed, ended or not, oldest first.
 pub fn holds_in_list(record: &dyn Record, list_key: &str) -> Result<Vec<HoldState>, Unreadable> {
-    let entries = record.list(list_key)?;
+    with_ends(record, &record.list(list_key)?)
+}
+
+/// Holds that entries placed, with their ends looked up.
+fn with_ends(record: &dyn Record, entries: &[Entry]) -> Result<Vec<HoldState>, Unreadable> {
     let mut states = Vec::new();
-    for (hold, entry) in placed_in(&entries) {
+    for (hold, entry) in placed_in(entries) {
         let ends = record.list(&key::object("hold", &hold.hold_code))?;
         let ends: Vec<&Entry> =
             ends.iter().filter(|entry| matches!(entry.event.fact, Some(Fact::HoldEnded(_)))).collect();

@@ -14,6 +14,7 @@ use crate::objects::hold::{self, HoldState};
 use crate::objects::lot::{LotDecision, lot};
 use crate::objects::pallet::{Line, PalletFacts, Parent, Stay};
 use crate::objects::register::Register;
+use crate::open::OpenList;
 use crate::record::{Record, Unreadable, facts};
 
 /// Holds and breaches that are open.
@@ -25,25 +26,14 @@ pub struct Stops {
     pub breaches: Vec<(i64, String, Vec<HoldState>)>,
 }
 
-/// Holds and breaches open now.
+/// Holds and breaches open now. Costs what is open, not what there ever was.
 pub fn stops(record: &dyn Record) -> Result<Stops, Unreadable> {
-    let states = hold::all(record)?;
-    let entries = record.list("breaches")?;
-    let closed: std::collections::BTreeSet<i64> = entries
-        .iter()
-        .filter(hold::standing(&entries))
-        .filter_map(|entry| match &entry.event.fact {
-            Some(Fact::BreachClosed(f)) => Some(f.event_sequence),
-            _ => None,
-        })
-        .collect();
     let mut breaches = Vec::new();
-    for entry in entries.iter().filter(|entry| !entry.event.breaches.is_empty() && !closed.contains(&entry.sequence)) {
+    for entry in record.open(OpenList::Breaches)? {
         let words = entry.event.breaches.first().map(|breach| breach.text.clone()).unwrap_or_default();
-        let own = states.iter().filter(|state| state.sequence == entry.sequence).cloned().collect();
-        breaches.push((entry.sequence, words, own));
+        breaches.push((entry.sequence, words, hold::placed_by(record, &entry)?));
     }
-    let mut holds: Vec<HoldState> = states.into_iter().filter(|state| state.ended.is_none()).collect();
+    let mut holds = hold::all_open(record)?;
     // As people count them, whatever order they were told in.
     holds.sort_by_key(|state| hold::counted(&state.hold.hold_code));
     Ok(Stops { holds, breaches })

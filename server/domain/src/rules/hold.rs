@@ -6,8 +6,9 @@
 use super::register::qa_needed;
 use crate::fact::*;
 use crate::key;
-use crate::objects::hold::{placed_in, standing, whole};
+use crate::objects::hold::{placed_in, standing};
 use crate::objects::{bag, lot, pallet, run, stacking};
+use crate::open::whole;
 use crate::record::{Record, Unreadable, facts};
 use crate::refusal::Refusal;
 use crate::rules::deciding::{Context, Decision, LookupErrors};

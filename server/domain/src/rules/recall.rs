@@ -125,7 +125,8 @@ pub(crate) fn open(fact: &RecallOpened, at: i64, context: &Context) -> Result<De
     missing.optional(packaging, "packaging lot", || Register::at(record, i64::MAX).packaging_lot(packaging))?;
     missing.optional(&fact.complaint_code, "complaint", || complaint(record, &fact.complaint_code))?;
     missing.optional(&fact.hold_code, "hold", || {
-        Ok(objects::hold::all(record)?.into_iter().find(|state| state.hold.hold_code == fact.hold_code))
+        let states = objects::hold::holds_in_list(record, &key::object("hold", &fact.hold_code))?;
+        Ok(states.into_iter().find(|state| state.hold.hold_code == fact.hold_code))
     })?;
     for interval in &fact.intervals {
         missing.take(run::run_span(record, &interval.run_code)?, "run", &interval.run_code);

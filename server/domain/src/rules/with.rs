@@ -5,6 +5,7 @@ use std::collections::BTreeSet;
 
 use crate::fact::*;
 use crate::key;
+use crate::open::OpenList;
 use crate::record::{Entry, Record, Unreadable};
 use crate::rules::deciding::{Context, Decision};
 
@@ -43,6 +44,18 @@ impl Record for With<'_> {
             rows.push(self.entry.clone());
         }
         Ok(rows)
+    }
+
+    fn open(&self, list: OpenList) -> Result<Vec<Entry>, Unreadable> {
+        if !self.keys.contains(list.key()) {
+            return self.record.open(list);
+        }
+        if list.begins_anew(&self.entry) {
+            return Ok(list.left(self.list(list.key())?));
+        }
+        let mut rows = self.record.open(list)?;
+        rows.push(self.entry.clone());
+        Ok(list.left(rows))
     }
 
     fn keys(&self, prefix: &str) -> Result<Vec<String>, Unreadable> {

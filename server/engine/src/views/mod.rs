@@ -22,6 +22,7 @@ use ahead::{Ahead, Placed};
 use packloft_domain::fact::Event;
 use packloft_domain::key::{self};
 use packloft_domain::kinds::project_for;
+use packloft_domain::open::OpenList;
 use packloft_domain::patience;
 use packloft_domain::record::{Entry, Record, Unreadable};
 use parking_lot::RwLock;
@@ -207,6 +208,14 @@ pub struct Views {
     applied: RwLock<Applied>,
     ahead: RwLock<Ahead>,
     touched: RwLock<Touched>,
+    open: RwLock<BTreeMap<OpenList, OpenPart>>,
+}
+
+/// What was open of a list at a sequence.
+#[derive(Clone)]
+struct OpenPart {
+    sequence: u64,
+    entries: Arc<Vec<Entry>>,
 }
 
 /// A piece of what the views hold.
@@ -252,7 +261,7 @@ impl Views {
         let applied = store.get(META_KEY)?.and_then(|bytes| Applied::decode(&bytes)).unwrap_or_default();
         let touched = RwLock::new(Touched::since(applied.sequence));
         let (applied, ahead) = (RwLock::new(applied), RwLock::default());
-        Ok(Views { store, lock: RwLock::new(()), applied, ahead, touched })
+        Ok(Views { store, lock: RwLock::new(()), applied, ahead, touched, open: RwLock::default() })
     }
 
     /// What the store stands at.
@@ -527,6 +536,56 @@ impl Views {
         Ok(entries)
     }
 
+    /// Entries of a list above one sequence and up to another: costs what is newer.
+    fn list_after(&self, object_key: &str, above: u64, up_to: u64) -> Result<Vec<Entry>, Unreadable> {
+        let (from, mut to) = chunk_range(object_key);
+        let (mut values, mut in_front) = (Vec::new(), Vec::new());
+        {
+            let _reading = self.lock.read();
+            let applied = self.applied().sequence;
+            self.ahead.read().list(object_key, applied.max(above), up_to, &mut in_front);
+            while applied > above
+                && let Some((key, value)) = self.store.last(&from, &to).map_err(|e| Unreadable(e.to_string()))?
+                && chunk_last_sequence(&value) > above
+            {
+                values.push(value);
+                to = key;
+            }
+        }
+        let mut entries = Vec::new();
+        for value in values.iter().rev() {
+            patience::step();
+            decode_chunk(value, &mut entries, up_to)?;
+        }
+        entries.retain(|entry| entry.sequence.cast_unsigned() > above);
+        entries.append(&mut in_front);
+        Ok(entries)
+    }
+
+    /// What is open of a list at a sequence: from what was open when it was asked last, and what is newer.
+    fn open_at(&self, list: OpenList, up_to: u64) -> Result<Vec<Entry>, Unreadable> {
+        // What comes meanwhile is read the next time.
+        let up_to = up_to.min(self.newest().0);
+        let known = self.open.read().get(&list).cloned().filter(|known| known.sequence <= up_to);
+        let newer = match &known {
+            Some(known) => Some(self.list_after(list.key(), known.sequence, up_to)?),
+            None => None,
+        };
+        let left = match (&known, newer) {
+            (Some(known), Some(newer)) if newer.is_empty() => known.entries.to_vec(),
+            (Some(known), Some(newer)) if !newer.iter().any(|entry| list.begins_anew(entry)) => {
+                list.left([known.entries.as_slice(), &newer].concat())
+            }
+            _ => list.left(self.list(list.key(), up_to)?),
+        };
+        let newest = OpenPart { sequence: up_to, entries: Arc::new(left.clone()) };
+        let mut open = self.open.write();
+        if open.get(&list).is_none_or(|known| known.sequence < up_to) {
+            open.insert(list, newest);
+        }
+        Ok(left)
+    }
+
     /// Lists that had begun by a sequence, in key order.
     fn keys(&self, prefix: &str, up_to: u64) -> Result<Vec<String>, Unreadable> {
         let mut to = prefix.as_bytes().to_vec();
@@ -650,6 +709,11 @@ impl Record for ViewRecord {
         self.views.list(key, self.sequence)
     }
 
+    fn open(&self, list: OpenList) -> Result<Vec<Entry>, Unreadable> {
+        patience::step();
+        self.views.open_at(list, self.sequence)
+    }
+
     fn keys(&self, prefix: &str) -> Result<Vec<String>, Unreadable> {
         patience::step();
         self.views.keys(prefix, self.sequence)
@@ -710,6 +774,14 @@ impl Record for GroupRecord {
         let mut entries = self.base.list(key)?;
         entries.extend(self.lists.get(key).into_iter().flatten().cloned());
         Ok(entries)
+    }
+
+    fn open(&self, list: OpenList) -> Result<Vec<Entry>, Unreadable> {
+        let Some(own) = self.lists.get(list.key()) else { return self.base.open(list) };
+        if own.iter().any(|entry| list.begins_anew(entry)) {
+            return Ok(list.left(self.list(list.key())?));
+        }
+        Ok(list.left([self.base.open(list)?.as_slice(), own].concat()))
     }
 
     fn keys(&self, prefix: &str) -> Result<Vec<String>, Unreadable> {
