@@ -3,6 +3,7 @@
 use packloft_domain::fact::{CheckPlace, CheckPoint};
 use packloft_domain::key::{code_of, day_of};
 use packloft_domain::objects::check::Check;
+use packloft_domain::objects::cleaning::Cleaning;
 use packloft_domain::objects::register::Register;
 use packloft_domain::objects::run::{self, RunRows};
 use packloft_domain::objects::{self, stacking};
@@ -77,41 +78,47 @@ pub fn list(
     Ok(found)
 }
 
-/// How a machine was cleaned, newest first.
+/// Cleanings of a machine up to an instant, newest first.
 ///
 /// # Errors
 /// `NotFound` for a machine that is not registered.
-pub fn cleanings(context: &QueryContext, machine_code: &str, at_us: i64) -> Result<Vec<v1::Cleaning>, Refusal> {
+pub fn cleanings(context: &QueryContext, machine_code: &str, at_us: i64) -> Result<Vec<Cleaning>, Refusal> {
     if Register::at(&context.record, at_us).machine(machine_code)?.is_none() {
         return Err(unknown("machine", machine_code));
     }
-    let mut found = Vec::new();
-    for objects::cleaning::Cleaning { fact, entry } in objects::cleaning::cleanings(&context.record, machine_code)? {
-        let product_before_code = match fact.product_before_code.as_str() {
-            "" => run::newest_run(&context.record, machine_code, entry.event.occurred_time_us)?
-                .map(|run| run.started.product_code)
-                .unwrap_or_default(),
-            told => told.to_owned(),
-        };
-        found.push(v1::Cleaning {
-            occurred_time: Some(timestamp(entry.event.occurred_time_us)),
-            start_time: fact.start_time_us.map(timestamp),
-            occasion: fact.occasion,
-            method: fact.method,
-            actor_code: entry.event.actor.map(|actor| actor.code).unwrap_or_default(),
-            passed: fact.passed,
-            event_sequence: entry.sequence,
-            machine_code: fact.machine_code,
-            product_before_code,
-            product_after_code: fact.product_after_code,
-            areas: fact.areas,
-            checked_by_code: fact.checked_by_code,
-            second_checked_by_code: fact.second_checked_by_code,
-            text: fact.text,
-        });
-    }
-    found.reverse();
-    Ok(found)
+    let mut rows = objects::cleaning::cleanings(&context.record, machine_code, 0, day_of(at_us))?;
+    rows.reverse();
+    Ok(rows)
+}
+
+/// A cleaning as the API shows it; the product before is looked up where nobody said it.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn cleaning(context: &QueryContext, Cleaning { fact, entry }: Cleaning) -> Result<v1::Cleaning, Unreadable> {
+    let at_us = entry.event.occurred_time_us;
+    let product_before_code = match fact.product_before_code.as_str() {
+        "" => run::newest_run(&context.record, &fact.machine_code, at_us)?
+            .map(|run| run.started.product_code)
+            .unwrap_or_default(),
+        told => told.to_owned(),
+    };
+    Ok(v1::Cleaning {
+        occurred_time: Some(timestamp(at_us)),
+        start_time: fact.start_time_us.map(timestamp),
+        occasion: fact.occasion,
+        method: fact.method,
+        actor_code: entry.event.actor.map(|actor| actor.code).unwrap_or_default(),
+        passed: fact.passed,
+        event_sequence: entry.sequence,
+        machine_code: fact.machine_code,
+        product_before_code,
+        product_after_code: fact.product_after_code,
+        areas: fact.areas,
+        checked_by_code: fact.checked_by_code,
+        second_checked_by_code: fact.second_checked_by_code,
+        text: fact.text,
+    })
 }
 
 /// Packs of a run that no good check follows.

@@ -44,9 +44,16 @@ service! {
         faults.check().map_err(status::refusal)?;
         let question = format!("cleanings {code}");
         let at = self.engine().clock.now_us();
-        let (cleanings, next_page_token, sequence) = self
+        let (rows, next_page_token, sequence) = self
             .page(Lane::Plain, r.page_size, &r.page_token, question, move |context| {
                 checks::cleanings(context, &code, at)
+            })
+            .await?;
+        // Only what is on the page is looked up.
+        let record = self.engine().views.record_at(sequence.cast_unsigned());
+        let cleanings = self
+            .ask_at(Lane::Plain, record, move |context| {
+                Ok(rows.into_iter().map(|row| checks::cleaning(context, row)).collect::<Result<Vec<_>, _>>()?)
             })
             .await?;
         Ok(Response::new(v1::ListCleaningsResponse { cleanings, next_page_token, sequence }))

@@ -58,6 +58,7 @@ use crate::people::People;
 use packloft_answers::context::{CacheCounts, Caches, QueryContext};
 use packloft_answers::evidence::{Needs, evidence};
 use packloft_answers::paging::Page;
+use packloft_engine::views::ViewRecord;
 use packloft_engine::{Engine, EngineError, Gather, Outcome, Submission};
 
 /// What every service shares.
@@ -257,6 +258,17 @@ impl Api {
         })
     }
 
+    /// Which page of a list is asked for, and the record as it stood when its first page was.
+    fn page_at(&self, page_size: i64, page_token: &str, question: &str) -> Result<(Page, u64, ViewRecord), Status> {
+        let page = Page::read(page_size, page_token, question).map_err(status::refusal)?;
+        let newest = self.engine.newest();
+        if page.sequence.is_some_and(|sequence| sequence > newest) {
+            return Err(status::bad_page_token());
+        }
+        let sequence = page.sequence.unwrap_or(newest);
+        Ok((page, sequence, self.engine.views.record_at(sequence)))
+    }
+
     /// Answers a page of a list as it stood when its first page was asked for.
     async fn page<T: Send + 'static>(
         &self,
@@ -266,13 +278,7 @@ impl Api {
         question: String,
         rows: impl FnOnce(&QueryContext) -> Result<Vec<T>, Refusal> + Send + 'static,
     ) -> Result<(Vec<T>, String, i64), Status> {
-        let page = Page::read(page_size, page_token, &question).map_err(status::refusal)?;
-        let newest = self.engine.newest();
-        if page.sequence.is_some_and(|sequence| sequence > newest) {
-            return Err(status::bad_page_token());
-        }
-        let sequence = page.sequence.unwrap_or(newest);
-        let record = self.engine.views.record_at(sequence);
+        let (page, sequence, record) = self.page_at(page_size, page_token, &question)?;
         self.ask_at(lane, record, move |context| {
             let (rows, token) = page.cut(rows(context)?, sequence);
             Ok((rows, token, context.sequence()))
@@ -292,13 +298,7 @@ impl Api {
         codes: impl FnOnce(&QueryContext) -> Result<Vec<String>, Refusal> + Send + 'static,
         row: impl Fn(&QueryContext, &str) -> Result<Option<T>, Refusal> + Send + 'static,
     ) -> Result<(Vec<T>, String, i64), Status> {
-        let page = Page::read(page_size, page_token, &question).map_err(status::refusal)?;
-        let newest = self.engine.newest();
-        if page.sequence.is_some_and(|sequence| sequence > newest) {
-            return Err(status::bad_page_token());
-        }
-        let sequence = page.sequence.unwrap_or(newest);
-        let record = self.engine.views.record_at(sequence);
+        let (page, sequence, record) = self.page_at(page_size, page_token, &question)?;
         self.ask_at(lane, record, move |context| {
             let (codes, token) = page.cut(codes(context)?, sequence);
             let mut rows = Vec::new();

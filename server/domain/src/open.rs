@@ -8,7 +8,7 @@
 use std::collections::BTreeSet;
 
 use crate::fact::*;
-use crate::record::Entry;
+use crate::record::{Entry, Unreadable};
 
 /// A list of which most is over.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -47,6 +47,28 @@ impl OpenList {
     /// True for an entry that may open again what was over: the whole list says what is left then.
     pub fn begins_anew(self, entry: &Entry) -> bool {
         self == OpenList::Breaches && matches!(entry.event.fact, Some(Fact::Corrected(_)))
+    }
+
+    /// What is open with newer entries behind `open`; from the `whole` list, they included, where one of them may open again
+    /// what was over.
+    ///
+    /// # Errors
+    /// When the record cannot be read.
+    pub fn with_newer(
+        self,
+        newer: &[Entry],
+        open: impl FnOnce() -> Result<Vec<Entry>, Unreadable>,
+        whole: impl FnOnce() -> Result<Vec<Entry>, Unreadable>,
+    ) -> Result<Vec<Entry>, Unreadable> {
+        if newer.iter().any(|entry| self.begins_anew(entry)) {
+            return Ok(self.left(whole()?));
+        }
+        let mut entries = open()?;
+        if newer.is_empty() {
+            return Ok(entries);
+        }
+        entries.extend_from_slice(newer);
+        Ok(self.left(entries))
     }
 
     /// What is open of a list or of a part of it that begins with what was open: of holds, entries that placed one that was not

@@ -110,10 +110,7 @@ impl Record for UnitRecord {
     fn open(&self, list: OpenList) -> Result<Vec<Entry>, Unreadable> {
         let mut own = Vec::new();
         self.layer.borrow().list(list.key(), self.first(), 0, self.place.get(), &mut own);
-        if own.iter().any(|entry| list.begins_anew(entry)) {
-            return Ok(list.left(self.list(list.key())?));
-        }
-        Ok(list.left([self.base.open(list)?, own].concat()))
+        list.with_newer(&own, || self.base.open(list), || self.list(list.key()))
     }
 
     fn keys(&self, prefix: &str) -> Result<Vec<String>, Unreadable> {

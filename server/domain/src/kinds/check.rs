@@ -63,7 +63,7 @@ impl Kind for CleaningRecorded {
     }
 
     fn keys(&self, event: &Event, keys: &mut Vec<String>) {
-        keys.push(object("cleanings", &self.machine_code));
+        keys.push(bucket(&object("cleanings", &self.machine_code), day_of(event.occurred_time_us)));
         stream_keys(&self.feed_code, &self.machine_code, "", self.start_time_us, event.occurred_time_us, keys);
     }
 

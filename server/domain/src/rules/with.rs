@@ -47,15 +47,8 @@ impl Record for With<'_> {
     }
 
     fn open(&self, list: OpenList) -> Result<Vec<Entry>, Unreadable> {
-        if !self.keys.contains(list.key()) {
-            return self.record.open(list);
-        }
-        if list.begins_anew(&self.entry) {
-            return Ok(list.left(self.list(list.key())?));
-        }
-        let mut rows = self.record.open(list)?;
-        rows.push(self.entry.clone());
-        Ok(list.left(rows))
+        let own = if self.keys.contains(list.key()) { std::slice::from_ref(&self.entry) } else { &[] };
+        list.with_newer(own, || self.record.open(list), || self.list(list.key()))
     }
 
     fn keys(&self, prefix: &str) -> Result<Vec<String>, Unreadable> {

@@ -12,6 +12,7 @@
 
 mod ahead;
 pub mod memory;
+mod record;
 pub mod sled_store;
 mod touched;
 
@@ -24,7 +25,7 @@ use packloft_domain::key::{self};
 use packloft_domain::kinds::project_for;
 use packloft_domain::open::OpenList;
 use packloft_domain::patience;
-use packloft_domain::record::{Entry, Record, Unreadable};
+use packloft_domain::record::{Entry, Unreadable};
 use parking_lot::RwLock;
 use prost::Message;
 use sha2::{Digest, Sha256};
@@ -34,6 +35,7 @@ use crate::limits::{CHUNK_MAX_BYTES, VIEW_PIECE_COUNT, VIEW_PIECE_ENTRIES};
 use packloft_journal::{Journal, JournalError};
 
 pub use ahead::Layer;
+pub use record::{GroupRecord, ViewRecord};
 
 /// A failure of the store below.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -511,7 +513,7 @@ impl Views {
 
     /// A record as known at a sequence.
     pub fn record_at(self: &Arc<Self>, sequence: u64) -> ViewRecord {
-        ViewRecord { views: Arc::clone(self), sequence }
+        ViewRecord::new(Arc::clone(self), sequence)
     }
 
     fn list(&self, object_key: &str, up_to: u64) -> Result<Vec<Entry>, Unreadable> {
@@ -567,16 +569,13 @@ impl Views {
         // What comes meanwhile is read the next time.
         let up_to = up_to.min(self.newest().0);
         let known = self.open.read().get(&list).cloned().filter(|known| known.sequence <= up_to);
-        let newer = match &known {
-            Some(known) => Some(self.list_after(list.key(), known.sequence, up_to)?),
-            None => None,
-        };
-        let left = match (&known, newer) {
-            (Some(known), Some(newer)) if newer.is_empty() => known.entries.to_vec(),
-            (Some(known), Some(newer)) if !newer.iter().any(|entry| list.begins_anew(entry)) => {
-                list.left([known.entries.as_slice(), &newer].concat())
+        let whole = || self.list(list.key(), up_to);
+        let left = match &known {
+            Some(known) => {
+                let newer = self.list_after(list.key(), known.sequence, up_to)?;
+                list.with_newer(&newer, || Ok(known.entries.to_vec()), whole)?
             }
-            _ => list.left(self.list(list.key(), up_to)?),
+            None => list.left(whole()?),
         };
         let newest = OpenPart { sequence: up_to, entries: Arc::new(left.clone()) };
         let mut open = self.open.write();
@@ -676,133 +675,4 @@ pub enum CatchUpError {
     /// The views could not be written.
     #[error("cannot write the views")]
     Store(#[from] StoreError),
-}
-
-/// The record as known at a sequence.
-#[derive(Clone)]
-pub struct ViewRecord {
-    views: Arc<Views>,
-    sequence: u64,
-}
-
-impl ViewRecord {
-    /// Sequence it stands at.
-    pub fn sequence(&self) -> u64 {
-        self.sequence
-    }
-
-    /// The same record at another sequence.
-    pub fn at(&self, sequence: u64) -> ViewRecord {
-        ViewRecord { views: Arc::clone(&self.views), sequence }
-    }
-
-    /// Visits every object key touched between two sequences, whichever is earlier; false when that is not known.
-    pub fn visit_touched(&self, a: u64, b: u64, visit: &mut dyn FnMut(&str)) -> bool {
-        self.views.visit_touched(a.min(b), a.max(b), visit)
-    }
-}
-
-/// Every read is a step of who waits for the answer, before anything is locked.
-impl Record for ViewRecord {
-    fn list(&self, key: &str) -> Result<Vec<Entry>, Unreadable> {
-        patience::step();
-        self.views.list(key, self.sequence)
-    }
-
-    fn open(&self, list: OpenList) -> Result<Vec<Entry>, Unreadable> {
-        patience::step();
-        self.views.open_at(list, self.sequence)
-    }
-
-    fn keys(&self, prefix: &str) -> Result<Vec<String>, Unreadable> {
-        patience::step();
-        self.views.keys(prefix, self.sequence)
-    }
-
-    fn day_before(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
-        patience::step();
-        self.views.day_before(object_key, day, self.sequence)
-    }
-
-    fn day_after(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
-        patience::step();
-        self.views.day_after(object_key, day, self.sequence)
-    }
-}
-
-/// The views with a group that is decided but not applied yet in front.
-pub struct GroupRecord {
-    base: ViewRecord,
-    lists: BTreeMap<String, Vec<Entry>>,
-}
-
-impl GroupRecord {
-    /// Nothing in front yet.
-    pub fn new(base: ViewRecord) -> GroupRecord {
-        GroupRecord { base, lists: BTreeMap::new() }
-    }
-
-    /// Puts a decided event in front.
-    pub fn push(&mut self, sequence: u64, event: &Event) {
-        for key in packloft_domain::kinds::keys_of(event) {
-            let entry = Entry { sequence: sequence.cast_signed(), event: project_for(event, &key) };
-            self.lists.entry(key).or_default().push(entry);
-        }
-    }
-
-    /// Number of lists touched so far.
-    pub fn list_count(&self) -> usize {
-        self.lists.len()
-    }
-
-    /// Keys of the lists touched so far.
-    pub fn touched(&self) -> impl Iterator<Item = &str> {
-        self.lists.keys().map(String::as_str)
-    }
-
-    /// Takes back everything after a sequence.
-    pub fn forget_after(&mut self, sequence: u64) {
-        for list in self.lists.values_mut() {
-            list.retain(|entry| entry.sequence.cast_unsigned() <= sequence);
-        }
-        self.lists.retain(|_, list| !list.is_empty());
-    }
-}
-
-impl Record for GroupRecord {
-    fn list(&self, key: &str) -> Result<Vec<Entry>, Unreadable> {
-        let mut entries = self.base.list(key)?;
-        entries.extend(self.lists.get(key).into_iter().flatten().cloned());
-        Ok(entries)
-    }
-
-    fn open(&self, list: OpenList) -> Result<Vec<Entry>, Unreadable> {
-        let Some(own) = self.lists.get(list.key()) else { return self.base.open(list) };
-        if own.iter().any(|entry| list.begins_anew(entry)) {
-            return Ok(list.left(self.list(list.key())?));
-        }
-        Ok(list.left([self.base.open(list)?.as_slice(), own].concat()))
-    }
-
-    fn keys(&self, prefix: &str) -> Result<Vec<String>, Unreadable> {
-        let mut found: BTreeSet<String> = self.base.keys(prefix)?.into_iter().collect();
-        found.extend(self.lists.keys().filter(|key| key.starts_with(prefix)).cloned());
-        Ok(found.into_iter().collect())
-    }
-
-    fn day_before(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
-        let range = format!("{object_key}/d")..=key::bucket(object_key, day);
-        let own = self.lists.range(range).next_back().and_then(|(key, _)| key::bucket_day(key));
-        Ok(self.base.day_before(object_key, day)?.max(own))
-    }
-
-    fn day_after(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
-        let range = key::bucket(object_key, day.max(0))..format!("{object_key}/e");
-        let own = self.lists.range(range).next().and_then(|(key, _)| key::bucket_day(key));
-        let base = self.base.day_after(object_key, day)?;
-        Ok(match (base, own) {
-            (Some(a), Some(b)) => Some(a.min(b)),
-            (a, b) => a.or(b),
-        })
-    }
 }
