@@ -7,7 +7,7 @@ use crate::moment::Zone;
 use crate::show::{Sheet, or_dash};
 
 /// Dispersion: as it was and as it might have been, then lots and batches.
-pub fn dispersion(answer: &v1::GetDispersionResponse) -> Vec<Sheet> {
+pub fn dispersion(answer: &v1::GetRecallExposureResponse) -> Vec<Sheet> {
     let mut sums = Sheet {
         before: vec!["what one bad lot would drag along".into()],
         head: vec![

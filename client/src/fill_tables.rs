@@ -252,7 +252,7 @@ pub fn chart(answer: &v1::GetChartResponse, zone: &Zone) -> Vec<Sheet> {
 }
 
 /// The lowest safe target.
-pub fn target(answer: &v1::GetFillAdviceResponse, currency: &str) -> Vec<Sheet> {
+pub fn target(answer: &v1::GetTargetFillResponse, currency: &str) -> Vec<Sheet> {
     let mut sheet = Sheet {
         head: vec!["version", ">by the mean", ">few below T1", ">none below T2", ">target", "ruled by", ">below T1"],
         ..Sheet::default()

@@ -123,14 +123,14 @@ pub fn item(answer: &v1::GetItemResponse, zone: &Zone) -> Vec<Sheet> {
             defect.defect_number, defect.report_code, defect.text
         ));
     }
-    for row in &answer.breach_counts {
+    for row in &answer.deviation_counts {
         let last = zone.show(row.last_time.as_ref());
         head.before.push(format!("broken by lifts: {} {} times, last on {last}", row.rule, row.count));
     }
     vec![head, examinations(answer), events(&answer.events, zone)]
 }
 
-fn histogram(answer: &v1::GetLifeResponse) -> Sheet {
+fn histogram(answer: &v1::GetDesignLifeResponse) -> Sheet {
     let mut sheet =
         Sheet { head: vec!["load, % of rating", ">travels", ">running time", ">of used life", ""], ..Sheet::default() };
     let most = answer.classes.iter().map(|class| class.time_s).fold(0.0, f64::max).max(1e-9);
@@ -151,7 +151,7 @@ fn histogram(answer: &v1::GetLifeResponse) -> Sheet {
 }
 
 /// Life of a hoist.
-pub fn life(answer: &v1::GetLifeResponse, zone: &Zone) -> Vec<Sheet> {
+pub fn life(answer: &v1::GetDesignLifeResponse, zone: &Zone) -> Vec<Sheet> {
     let mut head = Sheet::default();
     let hoist = &answer.hoist_code;
     head.before.push(match (answer.used_share, answer.remaining_s) {
@@ -159,7 +159,7 @@ pub fn life(answer: &v1::GetLifeResponse, zone: &Zone) -> Vec<Sheet> {
             format!("hoist {hoist}: DESIGN LIFE USED UP - a general overhaul is due")
         }
         (Some(share), _) => format!("hoist {hoist}: {:.1} % of its design life is used", share * 100.0),
-        _ => format!("hoist {hoist}: its used life CANNOT BE TOLD, see the notes"),
+        _ => format!("hoist {hoist}: its used life IS NOT KNOWN, see the notes"),
     });
     if let (Some(used), Some(left)) = (answer.used_life_s, answer.remaining_s) {
         head.before.push(format!(
@@ -221,7 +221,7 @@ pub fn life(answer: &v1::GetLifeResponse, zone: &Zone) -> Vec<Sheet> {
 }
 
 /// Life by a load spectrum.
-pub fn spectrum(rows: &[v1::SpectrumRow], factor: f64, answer: &v1::EstimateLifeResponse) -> Sheet {
+pub fn spectrum(rows: &[v1::SpectrumRow], factor: f64, answer: &v1::EstimateDesignLifeResponse) -> Sheet {
     let mut sheet = Sheet { head: vec![">load share", ">time", ">contribution"], ..Sheet::default() };
     for (row, contribution) in rows.iter().zip(&answer.contributions) {
         sheet.rows.push(vec![
@@ -244,7 +244,7 @@ pub fn spectrum(rows: &[v1::SpectrumRow], factor: f64, answer: &v1::EstimateLife
 }
 
 /// Ways of using a hoist beside each other.
-pub fn compared(answer: &v1::CompareLifeResponse) -> Sheet {
+pub fn compared(answer: &v1::CompareDesignLifeResponse) -> Sheet {
     let mut sheet = Sheet {
         head: vec![
             "",

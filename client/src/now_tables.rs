@@ -145,15 +145,16 @@ pub fn shift(answer: &v1::GetShiftReportResponse, zone: &Zone) -> Sheet {
     let (start, end) = (zone.show(answer.start_time.as_ref()), zone.show(answer.end_time.as_ref()));
     sheet.before.push(format!("{}: {start} to {end}", answer.title));
     sheet.before.push(format!(
-        "open holds: {}; open breaches: {}",
+        "open holds: {}; open deviations: {}",
         if answer.open_hold_codes.is_empty() { "none".into() } else { answer.open_hold_codes.join(" ") },
-        answer.open_breach_sequences.len()
+        answer.open_deviation_sequences.len()
     ));
     sheet.before.extend(stops(&answer.stopped));
     for row in &answer.rows {
-        let mut marks: Vec<String> = row.breaches.iter().map(|breach| format!("BREACH: {}", breach.text)).collect();
+        let mut marks: Vec<String> =
+            row.deviations.iter().map(|deviation| format!("DEVIATION: {}", deviation.text)).collect();
         if row.told_late {
-            marks.push("told later".into());
+            marks.push("recorded later".into());
         }
         sheet.rows.push(vec![
             zone.show(row.occurred_time.as_ref()),

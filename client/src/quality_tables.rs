@@ -91,8 +91,8 @@ pub fn plan(rows: &[v1::CheckState], zone: &Zone) -> Sheet {
     sheet
 }
 
-/// Contradictions.
-pub fn contradictions(rows: &[v1::Contradiction], zone: &Zone) -> Sheet {
+/// Discrepancies.
+pub fn discrepancies(rows: &[v1::Discrepancy], zone: &Zone) -> Sheet {
     let mut sheet =
         Sheet { head: vec![">sequence", "time", "recorded", "by", "what does not fit", "state"], ..Sheet::default() };
     for row in rows {
@@ -100,10 +100,10 @@ pub fn contradictions(rows: &[v1::Contradiction], zone: &Zone) -> Sheet {
         sheet.rows.push(vec![
             row.event_sequence.to_string(),
             zone.show(row.occurred_time.as_ref()),
-            row.deed.clone(),
+            row.action.clone(),
             row.actor_code.clone(),
             findings.join("\n"),
-            if row.open { "open".into() } else { format!("settled: {}", row.settled_reason) },
+            if row.open { "open".into() } else { format!("resolved: {}", row.resolved_reason) },
         ]);
     }
     sheet

@@ -72,7 +72,7 @@ pub fn complaint(answer: &v1::GetComplaintResponse, zone: &Zone) -> Vec<Sheet> {
 
 fn kind(row: &v1::Recall) -> String {
     let kind = if row.kind() == v1::RecallKind::Recall { "recall" } else { "withdrawal" };
-    if row.exercise { format!("EXERCISE ({kind})") } else { kind.into() }
+    if row.mock_recall { format!("MOCK {kind}") } else { kind.into() }
 }
 
 /// Recalls.
@@ -117,8 +117,8 @@ fn duration(ms: i64) -> String {
 pub fn recall(answer: &v1::GetRecallResponse, zone: &Zone) -> Vec<Sheet> {
     let recall = answer.recall.clone().unwrap_or_default();
     let mut head = recalls(std::slice::from_ref(&recall), zone);
-    if recall.exercise {
-        head.before.push("EXERCISE: nothing is on hold because of it, and nothing must be sent".into());
+    if recall.mock_recall {
+        head.before.push("MOCK RECALL: nothing is on hold because of it, and nothing must be sent".into());
     }
     head.after.push(format!("scope when decided (sequence {}): {}", recall.scope_sequence, packs(&recall.scope)));
     head.after.push(format!("scope now (sequence {}): {}", answer.sequence, packs(&answer.scope_now)));
@@ -201,6 +201,6 @@ pub fn recall(answer: &v1::GetRecallResponse, zone: &Zone) -> Vec<Sheet> {
         }
         found.push(notices);
     }
-    found.extend(answer.whereabouts.iter().flat_map(|row| store_tables::whereabouts(row, zone)));
+    found.extend(answer.pack_locations.iter().flat_map(|row| store_tables::pack_locations(row, zone)));
     found
 }

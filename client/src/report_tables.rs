@@ -29,7 +29,7 @@ fn figures(answer: &v1::GetLineReportResponse, zone: &Zone) -> Sheet {
     let giveaway = giveaway.filter(|_| !answer.runs.is_empty());
     let lots = |of: fn(&v1::ReportRun) -> i64| answer.runs.iter().map(of).sum::<i64>().to_string();
     let refused = answer.lifts.iter().filter(|row| row.kind == "lift_refused").count();
-    let broken = answer.remarks.iter().chain(&answer.lifts).filter(|row| !row.breaches.is_empty()).count();
+    let broken = answer.remarks.iter().chain(&answer.lifts).filter(|row| !row.deviations.is_empty()).count();
     let mut sheet = Sheet { head: vec!["figure", ">value"], after: answer.notes.clone(), ..Sheet::default() };
     sheet.before.push(format!("line {} (feed {}), {}", answer.machine_code, answer.feed_code, answer.title));
     sheet.before.push(format!("{} to {}", zone.show(answer.start_time.as_ref()), zone.show(answer.end_time.as_ref())));
@@ -172,7 +172,8 @@ fn happened(answer: &v1::GetLineReportResponse, zone: &Zone) -> Vec<Sheet> {
         ..Sheet::default()
     };
     for row in answer.remarks.iter().chain(&answer.lifts) {
-        let marks: Vec<String> = row.breaches.iter().map(|breach| format!("BREACH: {}", breach.text)).collect();
+        let marks: Vec<String> =
+            row.deviations.iter().map(|deviation| format!("DEVIATION: {}", deviation.text)).collect();
         rows.rows.push(vec![
             zone.show(row.occurred_time.as_ref()),
             row.text.clone(),

@@ -438,7 +438,7 @@ fn account(row: &v1::PackAccount) -> Sheet {
 }
 
 /// Where the packs of a scope are, and who has them: consignees first.
-pub fn whereabouts(answer: &v1::Whereabouts, zone: &Zone) -> Vec<Sheet> {
+pub fn pack_locations(answer: &v1::PackLocations, zone: &Zone) -> Vec<Sheet> {
     let mut consignees = Sheet {
         before: vec![format!("who has packs of it (scope: {})", answer.scope)],
         head: vec!["consignee", "name", ">packs", ">pallets", "consignments", "first left", "call", "checked"],

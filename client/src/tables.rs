@@ -45,14 +45,14 @@ pub fn receipt(receipt: &v1::Receipt) -> Sheet {
         receipt.sequence,
         if receipt.replayed { " (had been recorded before; nothing new)" } else { "" }
     )];
-    for breach in &receipt.breaches {
-        before.push(format!("BREACH {}: {}", breach.rule, breach.text));
+    for deviation in &receipt.deviations {
+        before.push(format!("DEVIATION {}: {}", deviation.rule, deviation.text));
     }
     if !receipt.hold_codes.is_empty() {
         before.push(format!("on hold now: {}", receipt.hold_codes.join(", ")));
     }
-    for contradiction in &receipt.contradictions {
-        before.push(format!("look at this: {}", contradiction.text));
+    for discrepancy in &receipt.discrepancies {
+        before.push(format!("look at this: {}", discrepancy.text));
     }
     for row in &receipt.followed {
         before.push(format!("put right with it: {} at sequence {}", row.kind.replace('_', " "), row.sequence));
@@ -122,10 +122,10 @@ fn direction(value: i32) -> &'static str {
     }
 }
 
-/// Lifts on record, with breaches and holds.
+/// Lifts on record, with deviations and holds.
 pub fn lifts(rows: &[v1::LiftRow], zone: &Zone) -> Sheet {
     let mut sheet = Sheet {
-        head: vec![">sequence", "time", "hoist", "gear", "way", "bags", ">on the hook", "breaches", "holds"],
+        head: vec![">sequence", "time", "hoist", "gear", "way", "bags", ">on the hook", "deviations", "holds"],
         ..Sheet::default()
     };
     for row in rows {
@@ -138,7 +138,7 @@ pub fn lifts(rows: &[v1::LiftRow], zone: &Zone) -> Sheet {
             direction(lift.direction).into(),
             lift.bag_tags.join(" "),
             kilograms(row.hook_load_mg),
-            row.breaches.iter().map(|b| b.text.as_str()).collect::<Vec<_>>().join("\n"),
+            row.deviations.iter().map(|b| b.text.as_str()).collect::<Vec<_>>().join("\n"),
             row.hold_codes.join(" "),
         ]);
     }
@@ -314,23 +314,23 @@ pub fn holds(rows: &[v1::Hold], zone: &Zone) -> Sheet {
     sheet
 }
 
-/// Breaches.
-pub fn breaches(rows: &[v1::Breach], zone: &Zone) -> Sheet {
+/// Deviations.
+pub fn deviations(rows: &[v1::Deviation], zone: &Zone) -> Sheet {
     let mut sheet =
-        Sheet { head: vec![">sequence", "time", "by", "deed", "broken rules", "holds", "state"], ..Sheet::default() };
-    for breach in rows {
+        Sheet { head: vec![">sequence", "time", "by", "action", "broken rules", "holds", "state"], ..Sheet::default() };
+    for deviation in rows {
         sheet.rows.push(vec![
-            breach.event_sequence.to_string(),
-            zone.show(breach.occurred_time.as_ref()),
-            breach.actor_code.clone(),
-            breach.deed.clone(),
-            crate::store_tables::briefly(&breach.findings),
-            breach.hold_codes.join(" "),
-            if breach.open {
-                let gone = &breach.no_longer_text;
+            deviation.event_sequence.to_string(),
+            zone.show(deviation.occurred_time.as_ref()),
+            deviation.actor_code.clone(),
+            deviation.action.clone(),
+            crate::store_tables::briefly(&deviation.findings),
+            deviation.hold_codes.join(" "),
+            if deviation.open {
+                let gone = &deviation.no_longer_text;
                 if gone.is_empty() { "open".into() } else { format!("open; {gone}") }
             } else {
-                format!("closed by {}: {}", breach.closer_code, breach.close_reason)
+                format!("closed by {}: {}", deviation.closer_code, deviation.close_reason)
             },
         ]);
     }
@@ -446,13 +446,13 @@ pub fn balance(span: &v1::SpanBalance, zone: &Zone) -> Sheet {
 
 /// Since which place in the journal an answer is as it is.
 fn since(sequence: i64, text: &str) -> Option<String> {
-    (sequence > 0).then(|| format!("as it is since journal position {sequence}: {text}"))
+    (sequence > 0).then(|| format!("as it is since entry {sequence}: {text}"))
 }
 
 fn method(method: Option<&v1::FlowMethod>, zone: &Zone) -> Vec<String> {
     let Some(m) = method else { return Vec::new() };
     let proof = if m.proved { "proved by tracer run" } else { "not proved" };
-    let end = m.stretch_end_time.as_ref().map_or_else(|| "now".into(), |end| zone.show(Some(end)));
+    let end = m.clean_span_end_time.as_ref().map_or_else(|| "now".into(), |end| zone.show(Some(end)));
     let mut lines = vec![
         format!(
             "how: feed {}, V {} in {} stages ({proof}), epsilon {}, k {}, place known to ± {} (1 u)",
@@ -463,7 +463,11 @@ fn method(method: Option<&v1::FlowMethod>, zone: &Zone) -> Vec<String> {
             m.coverage_factor,
             kilograms_of(m.position_uncertainty_mg)
         ),
-        format!("stretch: {} to {end}; anchors: {}", zone.show(m.stretch_start_time.as_ref()), m.anchors.join("; ")),
+        format!(
+            "clean span: {} to {end}; anchors: {}",
+            zone.show(m.clean_span_start_time.as_ref()),
+            m.anchors.join("; ")
+        ),
         format!("scope: {}", m.scope),
     ];
     let parts = m.position_parts.iter().map(|part| format!("{} {}", kilograms_of(part.uncertainty_mg), part.name));
@@ -534,7 +538,7 @@ pub fn origin(origin: &v1::PackOrigin, zone: &Zone) -> Vec<Sheet> {
     bags.after.push(format!("shares sum to {}", percent(sum)));
     bags.after.push(format!("likely:   {}", set(&|b| b.likely)));
     bags.after.push(format!("possible: {}", set(&|b| b.possible)));
-    bags.after.push(format!("stretch:  {}", origin.stretch_bag_tags.join(" ")));
+    bags.after.push(format!("clean span:  {}", origin.clean_span_bag_tags.join(" ")));
     bags.after.extend(method(origin.method.as_ref(), zone));
     bags.after.extend(origin.candidates.iter().map(|text| format!("gap: {text}")));
     let mut lots =
@@ -552,7 +556,7 @@ pub fn origin(origin: &v1::PackOrigin, zone: &Zone) -> Vec<Sheet> {
         ]);
     }
     let mut around = Sheet { head: vec!["around that time", "what happened"], ..Sheet::default() };
-    for row in &origin.happenings {
+    for row in &origin.timeline {
         around.rows.push(vec![zone.show(row.occurred_time.as_ref()), row.text.clone()]);
     }
     let pallets = crate::store_tables::traced_pallets(&origin.pallets, "pallets the packs may be on");
@@ -576,7 +580,7 @@ pub fn packed_in(answer: &v1::TracePackagingLotResponse) -> Sheet {
 pub fn reach(what: &str, packs: &[v1::PackSet], methods: &[v1::FlowMethod], zone: &Zone) -> Sheet {
     let mut sheet = Sheet {
         before: vec![what.to_owned()],
-        head: vec!["run", "batch", ">likely", ">possible", ">stretch"],
+        head: vec!["run", "batch", ">likely", ">possible", ">clean span"],
         ..Sheet::default()
     };
     for set in packs {
@@ -585,7 +589,7 @@ pub fn reach(what: &str, packs: &[v1::PackSet], methods: &[v1::FlowMethod], zone
             set.batch_code.clone(),
             interval(set.likely.as_ref()),
             pieces(set),
-            interval(set.stretch.as_ref()),
+            interval(set.clean_span.as_ref()),
         ]);
     }
     for found in methods {
@@ -609,7 +613,7 @@ pub fn lot_bags(rows: &[v1::LotBag]) -> Sheet {
 }
 
 /// What happened to a bag.
-pub fn happenings(rows: &[v1::Happening], zone: &Zone) -> Sheet {
+pub fn timeline(rows: &[v1::TimelineEntry], zone: &Zone) -> Sheet {
     let mut sheet = Sheet { head: vec!["time", "what happened", ">sequence"], ..Sheet::default() };
     for row in rows {
         sheet.rows.push(vec![zone.show(row.occurred_time.as_ref()), row.text.clone(), row.event_sequence.to_string()]);

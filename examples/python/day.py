@@ -248,7 +248,7 @@ refused("more than made", pallets.BuildPallet, pallet.BuildPalletRequest(
     "MORE_THAN_MADE")
 weighed = pallets.WeighPallet(pallet.WeighPalletRequest(**header(50), sscc=numbers[0], scale_code="PS",
                                                         gross_mass_mg=530 * KG))
-check("weighed", weighed.expected_mass_mg == 530 * KG and not weighed.receipt.breaches, weighed)
+check("weighed", weighed.expected_mass_mg == 530 * KG and not weighed.receipt.deviations, weighed)
 shown = pallets.GetPallet(pallet.GetPalletRequest(sscc=f"(00){numbers[0]}")).pallet
 check("pending lot", [r.rule for r in shown.reasons] == ["LOT_NOT_RELEASED"] and not shown.free, shown)
 lots.ReleaseLot(lot.ReleaseLotRequest(**header(58, "py-qa"), lot_code="PL", reason="in order"))
@@ -287,13 +287,13 @@ answer = orders.LoadPallet(load(66, f"]C100{numbers[0]}"))
 check("loaded", answer.pallet_count == 1 and answer.payload_left_mg == 670 * KG, answer)
 orders.LoadPallet(load(66, split.new_sscc))
 gone = orders.LoadPallet(load(67, numbers[1], "taken along before it was scanned"))
-check("gone with a breach", [b.rule for b in gone.receipt.breaches] == ["ON_HOLD", "OVER_PAYLOAD", "MORE_THAN_ORDERED"],
+check("gone with a deviation", [b.rule for b in gone.receipt.deviations] == ["ON_HOLD", "OVER_PAYLOAD", "MORE_THAN_ORDERED"],
       gone)
 refused("held at the gate", orders.DispatchVehicleLoad, dispatch.DispatchVehicleLoadRequest(
     **header(68), load_code="PV"), "ON_HOLD", "ON_HOLD", "OVER_PAYLOAD", "MORE_THAN_ORDERED")
 left = orders.DispatchVehicleLoad(dispatch.DispatchVehicleLoadRequest(
     **header(69), load_code="PV", seal_code="77", already_done_reason="it had left"))
-check("papers", sum(p.pack_count for p in left.pallets) == 2_400 and len(left.receipt.breaches) == 4, left)
+check("papers", sum(p.pack_count for p in left.pallets) == 2_400 and len(left.receipt.deviations) == 4, left)
 back = orders.RecordReturn(dispatch.RecordReturnRequest(**header(90), sscc=numbers[1], pack_count=100,
                                                         location_code="S1", reason="torn"))
 check("returned", back.sscc != numbers[1] and len(back.receipt.hold_codes) == 1, back)

@@ -121,7 +121,7 @@ async fn demo(arguments: &Arguments) -> anyhow::Result<()> {
     let mut kept_apart = Vec::new();
     for step in &steps {
         let receipt = step.play(&connection).await.map_err(|status| anyhow::anyhow!("{}", status.message()))?;
-        if !receipt.breaches.is_empty() {
+        if !receipt.deviations.is_empty() {
             kept_apart.push(receipt);
         }
         if arguments.kills > 0 {
@@ -137,9 +137,9 @@ async fn demo(arguments: &Arguments) -> anyhow::Result<()> {
         eprintln!("the server was killed {killed} times meanwhile");
     }
     if arguments.plain {
-        println!("{} facts written down", steps.len());
+        println!("{} entries recorded", steps.len());
     } else {
-        println!("{} facts written down in {:.1} s", steps.len(), begun.elapsed().as_secs_f64());
+        println!("{} entries recorded in {:.1} s", steps.len(), begun.elapsed().as_secs_f64());
     }
     answers(&connection).await?;
     morning(&connection).await?;
@@ -218,9 +218,9 @@ async fn answers(connection: &Connection) -> anyhow::Result<()> {
     let lifts = ask!(connection, lift.list_lifts, v1::ListLiftsRequest::default());
     print!("{}", tables::lifts(&lifts.lifts, &zone).table());
 
-    heading("Breaches, and what is on hold because of them");
-    let breaches = ask!(connection, quality.list_breaches, v1::ListBreachesRequest::default());
-    print!("{}", tables::breaches(&breaches.breaches, &zone).table());
+    heading("Deviations, and what is on hold because of them");
+    let deviations = ask!(connection, quality.list_deviations, v1::ListDeviationsRequest::default());
+    print!("{}", tables::deviations(&deviations.deviations, &zone).table());
     let holds = ask!(connection, quality.list_holds, v1::ListHoldsRequest::default());
     print!("{}", tables::holds(&holds.holds, &zone).table());
 
@@ -276,7 +276,7 @@ async fn morning(connection: &Connection) -> anyhow::Result<()> {
     play(connection, &steps).await?;
 
     heading("The morning after: pallets of the shift, first to go first");
-    println!("{} more facts written down\n", steps.len());
+    println!("{} more entries recorded\n", steps.len());
     let pallets = ask!(connection, pallet.list_pallets, v1::ListPalletsRequest::default());
     print!("{}", store_tables::pallets(&pallets.pallets).table());
 
@@ -315,7 +315,7 @@ async fn morning(connection: &Connection) -> anyhow::Result<()> {
     play(connection, &steps).await?;
 
     heading("The loads");
-    println!("{} more facts written down\n", steps.len());
+    println!("{} more entries recorded\n", steps.len());
     for code in ["V-1007-1", "V-1007-2"] {
         let request = v1::GetVehicleLoadRequest { load_code: code.into(), min_sequence: 0 };
         let answer = ask!(connection, dispatch.get_vehicle_load, request.clone());
@@ -332,7 +332,7 @@ async fn report(connection: &Connection) -> anyhow::Result<()> {
     let zone = Zone::named(&site.site.unwrap_or_default().zone);
     let readings = kept::tell(connection).await?;
     heading("The shift of line M1 on one page");
-    println!("{} more facts and {readings} readings of the checkweigher written down\n", kept::steps().len());
+    println!("{} more entries and {readings} readings of the checkweigher recorded\n", kept::steps().len());
     let request = v1::GetLineReportRequest {
         machine_code: "M1".into(),
         day: "2026-10-06".into(),
@@ -352,11 +352,11 @@ async fn lifetimes(connection: &Connection) -> anyhow::Result<()> {
     let zone = Zone::named("Etc/UTC");
     let at_time = Some(scenario::at(2 * 86_400 + 7_200));
     heading("The loft: hoists, gear and bulk bags over their lives");
-    println!("{} more facts written down\n", steps.len());
+    println!("{} more entries recorded\n", steps.len());
     let answer = ask!(connection, gear.list_items, v1::ListItemsRequest { at_time });
     print!("{}", gear_tables::items(&answer).table());
-    let request = v1::GetLifeRequest { hoist_code: loft::HOIST.into(), at_time };
-    let answer = ask!(connection, gear.get_life, request.clone());
+    let request = v1::GetDesignLifeRequest { hoist_code: loft::HOIST.into(), at_time };
+    let answer = ask!(connection, gear.get_design_life, request.clone());
     println!();
     print!("{}", gear_tables::life(&answer, &zone).first().map(Sheet::table).unwrap_or_default());
     Ok(())
@@ -376,7 +376,7 @@ async fn complaint(connection: &Connection, zone: &Zone) -> anyhow::Result<()> {
         }
     );
     for origin in &trace.origins {
-        // The happenings were shown above; here it is lots and pallets.
+        // The timeline were shown above; here it is lots and pallets.
         let mut sheets = tables::origin(origin, zone);
         sheets.pop();
         for sheet in sheets {
@@ -387,7 +387,7 @@ async fn complaint(connection: &Connection, zone: &Zone) -> anyhow::Result<()> {
     heading(&format!("Forward from lot {lot} to everybody who has it"));
     let request = v1::TraceLotRequest { lot_code: lot.into(), ..v1::TraceLotRequest::default() };
     let trace = ask!(connection, trace.trace_lot, request.clone());
-    for sheet in trace.whereabouts.iter().flat_map(|row| store_tables::whereabouts(row, zone)) {
+    for sheet in trace.pack_locations.iter().flat_map(|row| store_tables::pack_locations(row, zone)) {
         print!("{}", sheet.table());
     }
     Ok(())
@@ -434,7 +434,7 @@ fn lines_to_try(url: &str, id: u32) {
         "report M1 --day 2026-10-06 --name early".into(),
         "report M1 --day 2026-10-06 --name early --output html > report.html".into(),
         "gear state --hoist H2 --at '2026-10-08 08:00'".into(),
-        "hoist life H2 --at '2026-10-08 08:00'".into(),
+        "hoist design-life H2 --at '2026-10-08 08:00'".into(),
         "document lifting-record --hoist H2".into(),
         format!("quantity {}", scenario::RUN),
         "hold list".into(),

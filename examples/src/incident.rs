@@ -25,7 +25,7 @@ const CLERK: &str = "p-52";
 pub fn parts() -> Vec<(&'static str, Vec<Line>)> {
     vec![
         ("a complaint comes in, then two more", complaints()),
-        ("where does it come from, what else may have it: an exercise first", exercise()),
+        ("where does it come from, what else may have it: a mock recall first", mock_recall()),
         ("decided: a withdrawal from the trade", decided()),
         ("told, answered, back, destroyed", recovered()),
         ("a detector that failed its test", detector()),
@@ -110,7 +110,7 @@ fn complaints() -> Vec<Line> {
             ],
             0,
         ),
-        // The print was misread: kept as it was told, and listed until it is put right.
+        // The pack code was misread: kept as it was recorded, and listed until it is put right.
         (
             &[
                 "--actor",
@@ -131,15 +131,15 @@ fn complaints() -> Vec<Line> {
             ],
             0,
         ),
-        (&["contradiction", "list"], 0),
+        (&["discrepancy", "list"], 0),
         (
             &[
                 "--actor",
                 QA,
                 "--at",
                 "2026-10-07 13:48",
-                "contradiction",
-                "settle",
+                "discrepancy",
+                "resolve",
                 "194",
                 "--reason",
                 "caller asked again: HF279A",
@@ -151,7 +151,7 @@ fn complaints() -> Vec<Line> {
     ]
 }
 
-fn exercise() -> Vec<Line> {
+fn mock_recall() -> Vec<Line> {
     vec![
         (
             &[
@@ -164,7 +164,7 @@ fn exercise() -> Vec<Line> {
                 "RX-7",
                 "--kind",
                 "recall",
-                "--exercise",
+                "--mock-recall",
                 "--reason",
                 "what would lot QE-2232 mean",
                 "--hazard",
@@ -444,7 +444,7 @@ fn detector() -> Vec<Line> {
             0,
         ),
         (&["--actor", CLERK, "--at", "2026-10-07 10:45", "load", "add", "C-1007-4", "095212340000000181"], 0),
-        // Told late: at 10:35 it had failed.
+        // Recorded late: at 10:35 it had failed.
         (
             &[
                 "--actor",

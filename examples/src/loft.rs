@@ -1,7 +1,7 @@
 //! The loft over its life: registers with everything a hoist, its gear and bulk bags with numbers can have, examinations,
-//! checks, mishaps, and the questions people ask about them, as commands with the exit codes they end with.
+//! checks, incidents, and the questions people ask about them, as commands with the exit codes they end with.
 //!
-//! Made up like the shift; told after it. Quantities are our own.
+//! Made up like the shift; recorded after it. Quantities are our own.
 
 use std::process::ExitCode;
 
@@ -259,7 +259,7 @@ pub fn parts() -> Vec<(&'static str, Vec<Line>)> {
     vec![
         ("four lifts: may this go?", four()),
         ("the last day of an examination, and the day after", dates()),
-        ("a shock, a defect, a test", mishap()),
+        ("a shock, a defect, a test", incident()),
         ("how much of the hoist is used", life()),
         ("a bulk bag that is filled again", trips()),
         ("dust at the tipping point", dust()),
@@ -327,10 +327,10 @@ fn dates() -> Vec<Line> {
     ]
 }
 
-fn mishap() -> Vec<Line> {
+fn incident() -> Vec<Line> {
     vec![
         (
-            "--actor p-17 --at '2026-10-09 11:00' gear mishap --hoist H2 --kind shock --text 'load dropped half a metre into the slack chain'",
+            "--actor p-17 --at '2026-10-09 11:00' gear incident --hoist H2 --kind shock --text 'load dropped half a metre into the slack chain'",
             0,
         ),
         asked!("2026-10-09 11:05", 1),
@@ -359,7 +359,7 @@ fn life() -> Vec<Line> {
             0,
         ),
         ("--actor p-60 --at '2026-10-10 10:00' hoist counter H2 1840.6", 0),
-        ("hoist life H2 --at '2026-10-10 10:00'", 0),
+        ("hoist design-life H2 --at '2026-10-10 10:00'", 0),
         ("hoist compare H2 --bags 2 --at '2026-10-10 10:00'", 0),
         ("hoist compare H2 --other H1 --at '2026-10-10 10:00'", 0),
         ("lift list --hoist H2 --from 2026-10-08 --to 2026-10-08", 0),

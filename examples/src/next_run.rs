@@ -230,7 +230,7 @@ fn vehicle(day: &mut Day, start_s: i64) {
     day.add(start_s + 1_200, who, loaded);
 }
 
-/// A complaint about the shift before, and an exercise that asks what a lot would mean.
+/// A complaint about the shift before, and a mock recall that asks what a lot would mean.
 fn quality(day: &mut Day, start_s: i64) {
     let who = "p-40";
     let complaint = v1::RecordComplaintRequest {
@@ -244,17 +244,17 @@ fn quality(day: &mut Day, start_s: i64) {
         ..v1::RecordComplaintRequest::default()
     };
     day.add(start_s + 1_500, who, complaint);
-    let exercise = v1::OpenRecallRequest {
+    let mock_recall = v1::OpenRecallRequest {
         recall_code: "RX-6".into(),
         kind: v1::RecallKind::Recall.into(),
-        exercise: true,
+        mock_recall: true,
         reason: "what would lot QE-2231 mean".into(),
         hazard: v1::HazardKind::Spreading.into(),
         lot_code: "QE-2231".into(),
         question_time: Some(crate::scenario::at(start_s + 1_560)),
         ..v1::OpenRecallRequest::default()
     };
-    day.add(start_s + 1_800, who, exercise);
+    day.add(start_s + 1_800, who, mock_recall);
 }
 
 /// All of it, its run begun at a second of the shift: the demo that stays plays it as of now, so that a run is on when

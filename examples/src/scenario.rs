@@ -510,7 +510,7 @@ fn tip(number: usize) -> v1::RecordTipRequest {
     }
 }
 
-/// Number of the bag whose tip is written down only after the shift.
+/// Number of the bag whose tip is recorded only after the shift.
 pub const LATE_BAG: usize = 5;
 /// Number of the bag that is on hold and tipped all the same.
 pub const HELD_BAG: usize = 7;
@@ -555,7 +555,7 @@ fn floor(day: &mut Day) {
     marks.sort_unstable();
     for (second, what, number) in marks {
         match what {
-            // A held bag went up before anybody read the tag: the record takes it, with its breach.
+            // A held bag went up before anybody read the tag: the record takes it, with its deviation.
             0 => day.add(
                 second,
                 "p-17",
@@ -656,7 +656,7 @@ fn close(day: &mut Day, end: i64) {
     );
 }
 
-/// Registers, people and examinations, then the arrival of the bags, then the shift, in the order it was written down.
+/// Registers, people and examinations, then the arrival of the bags, then the shift, in the order it was recorded.
 pub fn steps() -> Vec<Step> {
     let mut day = Day { steps: Vec::new() };
     registers(&mut day);

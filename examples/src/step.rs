@@ -155,7 +155,7 @@ steps! {
     CheckPoint setup register_check_point RegisterCheckPointRequest;
     LineCheck check record_line_check RecordLineCheckRequest;
     Cleaning check record_cleaning RecordCleaningRequest;
-    Settle quality settle_contradiction SettleContradictionRequest;
+    Settle quality resolve_discrepancy ResolveDiscrepancyRequest;
     Complaint recall record_complaint RecordComplaintRequest;
     OpenRecall recall open_recall OpenRecallRequest;
     Notice recall record_notice RecordNoticeRequest;
@@ -166,7 +166,7 @@ steps! {
     LabelScan label record_label_scan RecordLabelScanRequest;
     Exchange dispatch record_pallet_exchange RecordPalletExchangeRequest;
     PreUse gear record_pre_use_check RecordPreUseCheckRequest;
-    Mishap gear record_mishap RecordMishapRequest;
+    Incident gear record_incident RecordIncidentRequest;
     Remedy gear record_remedy RecordRemedyRequest;
     Overhaul gear record_overhaul RecordOverhaulRequest;
     HourCounter gear record_hour_counter RecordHourCounterRequest;
@@ -176,7 +176,7 @@ steps! {
     NumberedFibc setup register_fibc RegisterFibcRequest;
     Hold quality place_hold PlaceHoldRequest;
     EndHold quality end_hold EndHoldRequest;
-    CloseBreach quality close_breach CloseBreachRequest;
+    CloseDeviation quality close_deviation CloseDeviationRequest;
     Correct journal correct CorrectRequest;
     ConfirmClock journal confirm_clock ConfirmClockRequest;
 }

@@ -139,7 +139,7 @@ fn a_lot_rejected_while_it_runs_is_announced_until_the_feed_is_seen_empty() {
     let reasons = rules(start(&mut house, T0 + 21 * MIN, "R2", 150, ""));
     assert_eq!(reasons, ["REJECTED_IN_FEED", "HELD_IN_FEED"]);
     let told = start(&mut house, T0 + 21 * MIN, "R2", 150, "the hopper had to be run empty").unwrap();
-    let broken: Vec<&str> = told.breaches.iter().map(|breach| breach.rule.as_str()).collect();
+    let broken: Vec<&str> = told.deviations.iter().map(|deviation| deviation.rule.as_str()).collect();
     assert_eq!(broken, ["REJECTED_IN_FEED", "HELD_IN_FEED"]);
     assert_eq!(told.holds[0].interval.as_ref().map(|i| i.run_code.as_str()), Some("R2"));
     finish(&mut house, T0 + 30 * MIN, "R2", 300);
@@ -163,7 +163,7 @@ fn quality_ends_it() {
     assert!(announced(&house, at + 4 * MIN).is_empty());
     finish(&mut house, at + 5 * MIN, "R1", 150);
     start(&mut house, at + 6 * MIN, "R2", 150, "").unwrap();
-    // A start told late is judged by what was decided then.
+    // A start recorded late is judged by what was decided then.
     assert_eq!(announced(&house, at + 2 * MIN).len(), 1);
 }
 
@@ -233,7 +233,7 @@ fn what_is_announced_is_what_was_tipped_and_stopped_in_any_order_of_recording() 
         let feed = Feed { code: "F1".into(), capacity_mass_mg: 50_000 * KG, ..Feed::default() };
         house.tell(T0 - MIN, Fact::Registered(Registered { item: Some(Item::Feed(feed)) })).unwrap();
         let lots = ["LA", "LB", "LC"];
-        let (mut tips, mut cleared, mut deeds) = (Vec::new(), Vec::new(), Vec::new());
+        let (mut tips, mut cleared, mut actions) = (Vec::new(), Vec::new(), Vec::new());
         for number in 0..12_i64 {
             let tag = format!("B{number}");
             let own = lots[house.random.usize(..3)];
@@ -242,16 +242,16 @@ fn what_is_announced_is_what_was_tipped_and_stopped_in_any_order_of_recording() 
             tips.push((at, tag.clone()));
             let start_time_us = Some(at - MIN / 4);
             let tipped = BagTipped { bag_tag: tag, feed_code: "F1".into(), start_time_us, ..BagTipped::default() };
-            deeds.push((at, Fact::BagTipped(tipped)));
+            actions.push((at, Fact::BagTipped(tipped)));
             if house.random.usize(..4) == 0 {
                 cleared.push(at + MIN);
-                deeds.push((at + MIN, Fact::FeedEmptied(FeedEmptied { feed_code: "F1".into() })));
+                actions.push((at + MIN, Fact::FeedEmptied(FeedEmptied { feed_code: "F1".into() })));
             }
         }
-        house.random.shuffle(&mut deeds);
-        // Half of it is told before quality decides, half after.
-        let late = deeds.split_off(deeds.len() / 2);
-        for (at, fact) in deeds {
+        house.random.shuffle(&mut actions);
+        // Half of it is recorded before quality decides, half after.
+        let late = actions.split_off(actions.len() / 2);
+        for (at, fact) in actions {
             house.tell(at, fact).unwrap();
         }
         let lot = lots[house.random.usize(..3)];

@@ -1,7 +1,7 @@
 //! The law of corrections: whatever kind of entry was recorded wrong (its value, its time, the thing it is about) and put right
 //! (replaced, or withdrawn and recorded again; at once or at the end; over midnight; read again from the start), every answer
-//! is the one of a record that was right from the first. Story and papers of the correction aside: holds, breaches and
-//! contradictions that the wrong entry brought about are closed by quality first.
+//! is the one of a record that was right from the first. Story and papers of the correction aside: holds, deviations and
+//! discrepancies that the wrong entry brought about are closed by quality first.
 //!
 //! `CORRECTIONS=table` tries every way of each, and prints what came of it.
 
@@ -67,10 +67,10 @@ fn quality(house: &mut House, at: i64) {
         let end = HoldEnded { hold_code: state.hold.hold_code, reason: text("looked at"), ..HoldEnded::default() };
         tell(house, &Told { at, actor: "qa", fact: Fact::HoldEnded(end) }).unwrap();
     }
-    for row in objects::breaches(&house.anew(), false).unwrap() {
-        let close = BreachClosed { event_sequence: row.event_sequence, reason: text("looked at") };
+    for row in objects::deviations(&house.anew(), false).unwrap() {
+        let close = DeviationClosed { event_sequence: row.event_sequence, reason: text("looked at") };
         let actor = if row.actor_code == "qa" { "qa2" } else { "qa" };
-        tell(house, &Told { at, actor, fact: Fact::BreachClosed(close) }).unwrap();
+        tell(house, &Told { at, actor, fact: Fact::DeviationClosed(close) }).unwrap();
     }
 }
 
@@ -170,7 +170,7 @@ fn what_is_corrected_answers_like_what_was_right_from_the_first() {
         tell(&mut house, told).unwrap_or_else(|refusal| panic!("{}: {refusal:?}", kind(&told.fact)));
     }
     for event in &house.events {
-        assert!(event.breaches.is_empty(), "{event:?}");
+        assert!(event.deviations.is_empty(), "{event:?}");
     }
     quality(&mut house, T0 + 2 * DAY);
     let right = both(&house);

@@ -341,7 +341,7 @@ fn an_intake_withdrawn_and_recorded_again_under_another_lot_is_seen_at_once() {
     assert_eq!(lots(&house), ["LB"]);
 }
 
-/// One stretch is one flow for one question, whatever is kept: a bag of two tips reaches each pack once.
+/// One clean span is one flow for one question, whatever is kept: a bag of two tips reaches each pack once.
 #[test]
 fn an_older_page_is_answered_like_a_newer_one() {
     let mut house = House::new(1);

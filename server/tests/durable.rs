@@ -1,4 +1,4 @@
-//! What was read back is on disk before anything rests on it, marks prove what was written, looking changes nothing, and what
+//! What was read back is on disk before anything depends on it, marks prove what was written, looking changes nothing, and what
 //! a newer program wrote is never taken for damage.
 
 mod common;
@@ -79,7 +79,7 @@ async fn what_is_answered_after_a_restart_is_on_disk_by_then() {
     }
 }
 
-/// Where the disk still refuses, nothing rests on the end that may not be there: it is not read, and nothing is recorded.
+/// Where the disk still refuses, nothing depends on the end that may not be there: it is not read, and nothing is recorded.
 #[test]
 fn an_end_that_cannot_be_written_again_is_not_used() {
     let disk = MemoryDisk::default();

@@ -17,7 +17,7 @@ use packloft_engine::verify::verify;
 use packloft_engine::{EngineError, Outcome, Submission, SystemClock};
 use packloft_journal::disk::{Disk, DiskFile, RealDisk};
 
-/// Counts operations and fails the n-th, and later ones when told to.
+/// Counts operations and fails the n-th, and later ones when recorded to.
 struct Faulty {
     inner: RealDisk,
     state: Arc<State>,
@@ -107,7 +107,7 @@ async fn round(fail_at: u64, for_good: bool) -> anyhow::Result<bool> {
                 Ok(outcome) => acknowledged.push((number, outcome.sequence)),
                 Err(EngineError::Unknown) => unknown += 1,
                 Err(EngineError::ReadOnly(_)) => break,
-                // What rests on a fact that is not there is refused; reading may fail as well.
+                // What depends on a fact that is not there is refused; reading may fail as well.
                 Err(EngineError::Refused(_)) => {}
                 Err(other) => anyhow::bail!("operation {fail_at}: {other:?}"),
             }

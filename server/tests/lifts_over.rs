@@ -75,8 +75,8 @@ fn loft() -> House {
 
 /// Open rows about lifts with the hoist: sequence of the entry with figures and limits in kilograms.
 fn listed(house: &House) -> Vec<(i64, Vec<(i64, i64)>)> {
-    let rows = objects::contradictions(&house.asked(), false).unwrap();
-    let of_lifts = |row: &v1::Contradiction| {
+    let rows = objects::discrepancies(&house.asked(), false).unwrap();
+    let of_lifts = |row: &v1::Discrepancy| {
         let lifts = row.findings.iter().filter(|found| found.rule == "LIFT_WAS_OVER" && found.subject == "H1");
         lifts.map(|found| (found.figure / KG, found.limit / KG)).collect::<Vec<_>>()
     };
@@ -123,9 +123,9 @@ fn a_plate_put_right_and_put_right_again() {
     // Put right: it no longer applies, which is said where it was listed and on the hoist; the stop goes with it.
     house.tell(T0 - 18 * DAY, plate(1_200)).unwrap();
     assert_eq!((listed(&house), stops(&house, T0 + 5 * DAY)), (vec![], vec![]));
-    let rows = objects::contradictions(&house.asked(), true).unwrap();
+    let rows = objects::discrepancies(&house.asked(), true).unwrap();
     let row = rows.iter().find(|row| row.event_sequence == down).unwrap();
-    assert!(!row.open && row.settled_reason.starts_with("no longer applies"), "{row:?}");
+    assert!(!row.open && row.resolved_reason.starts_with("no longer applies"), "{row:?}");
     let shown = hoist(&house, T0 + 5 * DAY).events;
     assert!(shown.iter().any(|event| event.text.contains("no longer applies")), "{shown:#?}");
     // And down again: named by the newest alone.
@@ -133,8 +133,8 @@ fn a_plate_put_right_and_put_right_again() {
     let again = newest(&house);
     assert_eq!(listed(&house), [(again, vec![(1_000, 950)])]);
     // Settling is somebody's answer to the list; the hoist waits for its examination.
-    let settled = ContradictionSettled { event_sequence: again, reason: "looked at".into() };
-    house.tell(T0 + 3 * DAY, Fact::ContradictionSettled(settled)).unwrap();
+    let resolved = DiscrepancyResolved { event_sequence: again, reason: "looked at".into() };
+    house.tell(T0 + 3 * DAY, Fact::DiscrepancyResolved(resolved)).unwrap();
     assert_eq!(listed(&house), []);
     assert_eq!(stops(&house, T0 + 5 * DAY), [(1_000, 950)]);
     let paper = lifting_paper::lifting_record(&house.asked(), "H1", "", T0 + 5 * DAY).unwrap();
@@ -178,17 +178,17 @@ fn what_two_weighings_show_stands_until_both_are_taken_back() {
     assert_eq!((listed(&house), stops(&house, T0 + 5 * DAY)), (vec![], vec![]));
 }
 
-/// Told after what shows it, a lift has it as its own breach; it is not listed twice.
+/// Told after what shows it, a lift has it as its own deviation; it is not listed twice.
 #[test]
-fn a_lift_told_afterwards_has_it_as_a_breach() {
+fn a_lift_told_afterwards_has_it_as_a_deviation() {
     let mut house = loft();
     house.tell(T0 - 20 * DAY, plate(950)).unwrap();
     let late = house.tell(T0 + 3 * HOUR, lift("B1")).unwrap();
-    assert!(late.breaches.iter().any(|breach| breach.rule == "HOOK_LOAD" && breach.limit == 950 * KG));
+    assert!(late.deviations.iter().any(|deviation| deviation.rule == "HOOK_LOAD" && deviation.limit == 950 * KG));
     assert!(late.lifts_over.is_empty());
     assert_eq!(listed(&house).len(), 1);
     assert_eq!(stops(&house, T0 + 5 * DAY), [(1_000, 950), (1_000, 950)]);
-    // Put right, neither stops the hoist; the breach stays on its list until quality closes it.
+    // Put right, neither stops the hoist; the deviation stays on its list until quality closes it.
     house.tell(T0 - 19 * DAY, plate(1_200)).unwrap();
     assert_eq!((listed(&house), stops(&house, T0 + 5 * DAY)), (vec![], vec![]));
 }

@@ -1,5 +1,5 @@
 //! Laws of pallets, store and dispatch on random histories: tips, counts, pallets, splits, merges, moves, holds, loads,
-//! dispatches, returns, facts told late, corrections. Decided by the rules over the views, asked by the queries.
+//! dispatches, returns, facts recorded late, corrections. Decided by the rules over the views, asked by the queries.
 //!
 //! L3 packs on pallets are packs that were made, or it is listed. L4 papers stay as issued. L5 nothing a hold touches is
 //! loaded or dispatched by decision, and a hold reaches what was packed later. L7 a bag may be in a pallet when the pallet
@@ -74,7 +74,7 @@ fn fill_and_tip(house: &mut House, story: &mut Story) {
     }
 }
 
-/// Tips of bags that were filled and never tipped, told late.
+/// Tips of bags that were filled and never tipped, recorded late.
 fn late_tips(house: &mut House, story: &Story) {
     for number in 1..=story.bags {
         let tag = format!("B{number}");
@@ -118,7 +118,7 @@ fn count(house: &mut House, story: &mut Story) {
     house.tell(story.now, Fact::CountRecorded(counted)).unwrap();
 }
 
-fn stock_deeds(house: &mut House, story: &mut Story) {
+fn stock_actions(house: &mut House, story: &mut Story) {
     let pallets = story.pallets.clone();
     match house.random.u8(..6) {
         0 | 1 => {
@@ -190,7 +190,7 @@ fn stock_deeds(house: &mut House, story: &mut Story) {
     }
 }
 
-fn quality_deeds(house: &mut House, story: &mut Story) {
+fn quality_actions(house: &mut House, story: &mut Story) {
     match house.random.u8(..7) {
         0 => {
             let lot = ["LA", "LB", "LC"][house.random.usize(..3)].to_owned();
@@ -214,7 +214,7 @@ fn quality_deeds(house: &mut House, story: &mut Story) {
             }
         }
         _ => {
-            // QA catches up: slips told, all holds ended, all breaches closed.
+            // QA catches up: slips told, all holds ended, all deviations closed.
             late_tips(house, story);
             let open: Vec<String> =
                 free::stops(&house.record()).unwrap().holds.into_iter().map(|s| s.hold.hold_code).collect();
@@ -222,9 +222,9 @@ fn quality_deeds(house: &mut House, story: &mut Story) {
                 let ended = HoldEnded { hold_code: code, reason: "x".into(), ..HoldEnded::default() };
                 house.run("qa", &Command::new(Fact::HoldEnded(ended), story.now), None).unwrap();
             }
-            for (event_sequence, ..) in free::stops(&house.record()).unwrap().breaches {
-                let closed = BreachClosed { event_sequence, reason: "x".into() };
-                house.run("qa", &Command::new(Fact::BreachClosed(closed), story.now), None).unwrap();
+            for (event_sequence, ..) in free::stops(&house.record()).unwrap().deviations {
+                let closed = DeviationClosed { event_sequence, reason: "x".into() };
+                house.run("qa", &Command::new(Fact::DeviationClosed(closed), story.now), None).unwrap();
             }
         }
     }
@@ -276,7 +276,7 @@ fn must_be_free(house: &House, sscc: &str) {
     assert!(!content.uncounted && !content.unrecorded);
 }
 
-fn dispatch_deeds(house: &mut House, story: &mut Story) {
+fn dispatch_actions(house: &mut House, story: &mut Story) {
     let load = open_load(house, story);
     let consignment_code = format!("D{}", story.loads);
     match house.random.u8(..8) {
@@ -401,10 +401,10 @@ fn history(seed: u64, corrections: bool) -> (House, Story) {
             0..=2 => fill_and_tip(&mut house, &mut story),
             3..=5 => count(&mut house, &mut story),
             6 if house.random.u8(..3) == 0 => start_run(&mut house, &mut story),
-            7..=12 => stock_deeds(&mut house, &mut story),
-            13..=14 => quality_deeds(&mut house, &mut story),
+            7..=12 => stock_actions(&mut house, &mut story),
+            13..=14 => quality_actions(&mut house, &mut story),
             15 if corrections => correct(&mut house, &story),
-            _ => dispatch_deeds(&mut house, &mut story),
+            _ => dispatch_actions(&mut house, &mut story),
         }
     }
     late_tips(&mut house, &story);
@@ -451,7 +451,7 @@ fn packs_are_conserved_and_never_more_than_were_made() {
         let listed: BTreeSet<String> = house
             .events
             .iter()
-            .flat_map(|e| e.contradictions.iter().chain(&e.breaches))
+            .flat_map(|e| e.discrepancies.iter().chain(&e.deviations))
             .map(|f| f.rule.clone())
             .collect();
         let mut built = 0;
@@ -524,10 +524,10 @@ fn back_and_forward_agree_and_what_is_kept_answers_like_what_is_computed_anew() 
                 let forward = reached(&anew, &facts, Settings { epsilon: 1e-9, coverage: 0.0 }).unwrap();
                 let holds = back.parts.iter().any(|part| {
                     forward.packs.iter().filter(|set| set.run_code == part.run_code).any(|set| {
-                        let Some(stretch) = &set.stretch else { return false };
-                        // What was not counted is in no stretch.
-                        let last = part.last_number.min(stretch.last_number);
-                        let first = part.first_number.max(stretch.first_number);
+                        let Some(clean_span) = &set.clean_span else { return false };
+                        // What was not counted is in no clean span.
+                        let last = part.last_number.min(clean_span.last_number);
+                        let first = part.first_number.max(clean_span.first_number);
                         set.pieces.iter().any(|found| found.first_number <= last && found.last_number >= first)
                     })
                 });
@@ -550,7 +550,7 @@ fn back_and_forward_agree_and_what_is_kept_answers_like_what_is_computed_anew() 
 
 /// What was computed before must not stand when something before its beginning is told, or its run loses its start.
 #[test]
-fn facts_from_before_a_stretch_begins_on_record_change_what_may_be_in_it() {
+fn facts_from_before_a_clean_span_begins_on_record_change_what_may_be_in_it() {
     let mut house = House::new(1);
     registers(&mut house);
     let mut story = Story { now: T0 + 10 * 24 * 60 * MIN, ..Story::default() };
@@ -749,9 +749,9 @@ fn a_scope_never_shrinks_when_more_is_suspected() {
         for lot in ["LA", "LB", "LC"] {
             let [wide, usual, narrow] =
                 [1, 1_000_000, 50_000_000].map(|ppb| would_cover(&asked, lot, "", ppb, Spreading));
-            let stretch = would_cover(&asked, lot, "", 1, Discrete);
+            let clean_span = would_cover(&asked, lot, "", 1, Discrete);
             for (more, fewer, what) in
-                [(&wide, &usual, "epsilon"), (&usual, &narrow, "epsilon"), (&stretch, &wide, "discrete")]
+                [(&wide, &usual, "epsilon"), (&usual, &narrow, "epsilon"), (&clean_span, &wide, "discrete")]
             {
                 assert_eq!(outside(fewer, more), [], "seed {seed} {lot} {what}: {more:?}");
                 compared += fewer.len();
@@ -774,7 +774,7 @@ fn every_pack_of_a_scope_is_in_exactly_one_place() {
         let asked = house.asked();
         for lot in ["LA", "LB"] {
             let scope = would_cover(&asked, lot, "", 1, HazardKind::Spreading);
-            let found = pack_locations::whereabouts(&asked, "", &scope, Some(lot)).unwrap();
+            let found = pack_locations::locate(&asked, "", &scope, Some(lot)).unwrap();
             let mut runs: Vec<&str> = found.accounts.iter().map(|row| row.run_code.as_str()).collect();
             runs.dedup();
             assert_eq!(runs.len(), found.accounts.len(), "seed {seed}: one account a run");

@@ -33,7 +33,7 @@ fn weighings(each_minute: usize, short: impl Fn(i64, usize) -> bool) -> Vec<(i64
     (0..120).map(|minute| (minute, (0..each_minute).map(|place| mass(minute, place)).collect())).collect()
 }
 
-/// A run of two whole hours, weighed as told, in the order told.
+/// A run of two whole hours, weighed as recorded, in the order told.
 fn run(weighed: &[(i64, Vec<i64>)], quantity: Option<QuantitySetting>) -> House {
     let mut house = House::new(1);
     registers(&mut house);

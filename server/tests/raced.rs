@@ -33,7 +33,7 @@ use packloft_proto::v1::recall_service_server::RecallService;
 use packloft_proto::v1::store_service_server::StoreService;
 use tonic::{Code, Request};
 
-/// A server in this process, told what a house was told.
+/// A server in this process, told what a house was recorded.
 struct Server {
     engine: Engine,
     api: Api,
@@ -80,7 +80,7 @@ impl Server {
 }
 
 /// A run with three pallets of 20 packs of lot LA: one is with consignee C1, the others stand at R1; a recall of the lot
-/// is open, C1 was told and what it has is out of reach.
+/// is open, C1 was recorded and what it has is out of reach.
 async fn story() -> (Server, Vec<String>) {
     let mut house = House::new(1);
     registers(&mut house);
@@ -354,7 +354,7 @@ async fn of_two_moves_to_a_place_for_one_the_second_finds_it_full() {
             server.api.record_move(request(Vec::new(), vec!["B2".into()]))
         );
         let full = [one, two].map(|answer| {
-            let found = answer.unwrap().into_inner().receipt.unwrap().contradictions;
+            let found = answer.unwrap().into_inner().receipt.unwrap().discrepancies;
             found.iter().filter(|finding| finding.rule == "LOCATION_FULL").count()
         });
         assert_eq!(full.iter().sum::<usize>(), 1, "{full:?}");
@@ -444,7 +444,7 @@ enum Against {
     HoldOnPacks,
     Rejection,
     Recall,
-    Exercise,
+    MockRecall,
     MoveToQuarantine,
     MoveElsewhere,
     MissedByStockTake,
@@ -468,7 +468,7 @@ impl Against {
         Against::HoldOnPacks,
         Against::Rejection,
         Against::Recall,
-        Against::Exercise,
+        Against::MockRecall,
         Against::MoveToQuarantine,
         Against::MoveElsewhere,
         Against::MissedByStockTake,
@@ -482,7 +482,7 @@ impl Against {
         match what {
             Deciding::Release => self == Rejection,
             Deciding::StartRun => matches!(self, HoldOnLot | Rejection | Recall),
-            Deciding::Load => !matches!(self, Exercise | MoveElsewhere | SeenByStockTake | OtherPallet),
+            Deciding::Load => !matches!(self, MockRecall | MoveElsewhere | SeenByStockTake | OtherPallet),
             Deciding::Dispatch => {
                 matches!(self, HoldOnPallet | HoldOnLot | HoldOnPacks | Rejection | Recall | WithdrawnTip)
             }
@@ -691,14 +691,14 @@ impl Server {
             Against::Rejection => {
                 recorded(Fact::LotRejected(LotRejected { lot_code: "LA".into(), reason: "bad".into() })).await
             }
-            Against::Recall | Against::Exercise => {
+            Against::Recall | Against::MockRecall => {
                 let request = v1::OpenRecallRequest {
                     request_id,
                     occurred_time,
                     actor_code: "qa".into(),
                     recall_code: "RC".into(),
                     kind: 2,
-                    exercise: what == Against::Exercise,
+                    mock_recall: what == Against::MockRecall,
                     reason: "x".into(),
                     hazard: 1,
                     lot_code: "LA".into(),

@@ -137,7 +137,7 @@ fn accounts(found: &mut Compared, name: &str, asked: &QueryContext, model: &Worl
     }
     for (run, own) in &model.runs {
         let scope = [v1::PackInterval { run_code: run.clone(), first_number: 1, last_number: own.made }];
-        let answer = pack_locations::whereabouts(asked, "", &scope, None).unwrap();
+        let answer = pack_locations::locate(asked, "", &scope, None).unwrap();
         let mut told: BTreeMap<&'static str, i64> = BTreeMap::new();
         for row in answer.accounts.iter().filter(|row| row.run_code == *run) {
             for (what, count) in [

@@ -254,7 +254,7 @@ fn answers(house: &House, ssccs: &[String]) -> Vec<(&'static str, String)> {
     };
     let settings = packloft_answers::trace_settings::Settings { epsilon: 0.0, coverage: 0.0 };
     for printed in ["2026-05-04 07:30", "07:15", "2026-05-04"] {
-        add("trace", format!("{:?}", trace::by_print(asked, "BR1", printed, settings)));
+        add("trace", format!("{:?}", trace::by_pack_code(asked, "BR1", printed, settings)));
     }
     let day = || "2026-05-04".to_owned();
     let request = v1::GetYieldRequest { feed_code: "F1".into(), day: day(), ..Default::default() };
@@ -385,8 +385,8 @@ fn a_paper_is_issued_anew_only_when_asked_for() {
     for (_, change) in changes() {
         house.tell(NOW, change).unwrap();
     }
-    // Told late, for before the goods left: what went with them stays what it was.
-    let late = Consignee { code: "C1".into(), name: "told late".into(), ..Consignee::default() };
+    // Recorded late, for before the goods left: what went with them stays what it was.
+    let late = Consignee { code: "C1".into(), name: "recorded late".into(), ..Consignee::default() };
     house.tell(T0 - DAY, Fact::Registered(Registered { item: Some(Item::Consignee(late)) })).unwrap();
     assert_eq!(papers_of(&house.anew(), MAKING), issued);
     let anew = papers_of(&house.anew(), Making { new_issue: true, ..MAKING });
@@ -398,7 +398,7 @@ fn a_paper_is_issued_anew_only_when_asked_for() {
     assert!(anew[4].contains("9 Far") && anew[4].contains("sold") && !anew[4].contains(">D1<"), "{}", anew[4]);
 }
 
-/// Whatever is told after a load has left, of any register, of lots and their results, of the vehicle or its weighing, and
+/// Whatever is recorded after a load has left, of any register, of lots and their results, of the vehicle or its weighing, and
 /// for whatever time: every paper as it was issued is byte for byte what it was, and so are the events of that day.
 #[test]
 fn nothing_told_later_changes_a_paper_that_went_with_the_goods() {

@@ -281,11 +281,11 @@ fn rework_that_waits_inherits_the_rejection_of_a_lot_in_its_packs() {
     assert_eq!(states, [v1::StockState::Rejected, v1::StockState::NotReleased]);
     let told = house.run("op", &Command::new(Fact::LiftRecorded(lift), at + MIN), None).unwrap();
     let on_hold: Vec<&str> =
-        told.breaches.iter().filter(|b| b.rule == "BAG_ON_HOLD").map(|b| b.subject.as_str()).collect();
+        told.deviations.iter().filter(|b| b.rule == "BAG_ON_HOLD").map(|b| b.subject.as_str()).collect();
     assert_eq!(on_hold, ["W3"]);
     // Tipped all the same, both are broken rules, and the bag has a hold of its own.
     let tipped = tip(&mut house, at + 2 * MIN, "W3");
-    let rules: Vec<&str> = tipped.breaches.iter().map(|breach| breach.rule.as_str()).collect();
+    let rules: Vec<&str> = tipped.deviations.iter().map(|deviation| deviation.rule.as_str()).collect();
     assert_eq!(rules, ["BAG_ON_HOLD", "LOT_REJECTED"]);
     assert_eq!(tipped.holds[0].bag_tag, "W3");
     // Quality ends the hold; what may be in it is rejected for all that.
@@ -335,7 +335,7 @@ fn rework_of_an_opened_pallet_inherits_the_hold_on_the_pallet() {
 }
 
 /// Whatever a lot is held for, rework of packs that hold it is held for, through all generations and whenever it was placed;
-/// rework that shares no stretch with it is not. What packs hold is walked pack by pack.
+/// rework that shares no clean span with it is not. What packs hold is walked pack by pack.
 #[test]
 fn rework_is_held_for_every_lot_in_its_packs() {
     let (mut yes, mut no) = (0, 0);
@@ -378,7 +378,7 @@ fn rework_of_packs_that_were_not_made_yet_is_listed_and_tracing_stops() {
     run(&mut house, "R1", T0, &["B1"], 950, 0);
     bag_of(&mut house, T0 - 2 * HOUR, "W1", "", &[("R1", 900, 950)], 50 * KG);
     let event = tip(&mut house, T0 - HOUR, "W1");
-    assert!(event.contradictions.iter().any(|row| row.rule == "REWORK_BEFORE_MADE"), "{event:?}");
+    assert!(event.discrepancies.iter().any(|row| row.rule == "REWORK_BEFORE_MADE"), "{event:?}");
     let asked = house.anew();
     let found = packloft_domain::objects::bag::bag(&asked.record, "W1").unwrap().unwrap();
     assert!(rework_lots(&asked, &found).unwrap().is_empty());

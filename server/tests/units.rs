@@ -33,14 +33,14 @@ use parking_lot::{Condvar, Mutex};
 /// Longest a test waits for anything.
 const PATIENCE: Duration = Duration::from_secs(60);
 
-type Deed = Box<dyn FnOnce() + Send>;
+type Action = Box<dyn FnOnce() + Send>;
 
 /// A clock that does something when a unit that is made ready asks for the time so many times, and that stops the writer.
 #[derive(Default)]
 struct ScriptClock {
     now_us: AtomicI64,
     asked: AtomicUsize,
-    script: Mutex<BTreeMap<usize, Deed>>,
+    script: Mutex<BTreeMap<usize, Action>>,
     stopped: Mutex<bool>,
     goes_on: Condvar,
 }
@@ -60,9 +60,9 @@ impl Clock for ScriptClock {
                 self.goes_on.wait(&mut stopped);
             }
         } else {
-            let deed = self.script.lock().remove(&(self.asked.fetch_add(1, Ordering::Relaxed) + 1));
-            if let Some(deed) = deed {
-                deed();
+            let action = self.script.lock().remove(&(self.asked.fetch_add(1, Ordering::Relaxed) + 1));
+            if let Some(action) = action {
+                action();
             }
         }
         self.now_us.fetch_add(1, Ordering::Relaxed)
@@ -187,9 +187,9 @@ impl Server {
                 evidence: &Evidence::default(),
             };
             let decision = decide(command, &context).unwrap_or_else(|fault| panic!("{number}: {fault:?}"));
-            let found = (&event.fact, &event.breaches, &event.holds, &event.contradictions, &event.judged_anew);
+            let found = (&event.fact, &event.deviations, &event.holds, &event.discrepancies, &event.judged_anew);
             let right =
-                (&decision.fact, &decision.breaches, &decision.holds, &decision.contradictions, &decision.judged_anew);
+                (&decision.fact, &decision.deviations, &decision.holds, &decision.discrepancies, &decision.judged_anew);
             assert_eq!(found, right, "sequence {number}");
             fold.apply(&[(number, event.clone())], row.chain).unwrap();
         }
@@ -256,7 +256,7 @@ fn unit(which: &str) -> Vec<Command> {
         "bags" => commands((0..200).map(|number| bag(&format!("U{number}"), "LA"))),
         "pallets" => commands((0..150).map(|_| pallet())),
         "holds" => commands((0..300).map(|number| hold(["LA", "LB"][number % 2]))),
-        // Each lot has a bag that is told after it, slices away.
+        // Each lot has a bag that is recorded after it, slices away.
         _ => commands(
             (0..100).map(|n| lot(&format!("N{n}"))).chain((0..100).map(|n| bag(&format!("V{n}"), &format!("N{n}")))),
         ),
@@ -286,7 +286,7 @@ async fn what_comes_between_is_decided_on_whenever_it_comes() {
         for moment in MOMENTS {
             let server = Server::start(0).await;
             let (own, runtime) = (server.clone(), tokio::runtime::Handle::current());
-            let deed: Deed = if moment < 5 {
+            let action: Action = if moment < 5 {
                 Box::new(move || drop(runtime.block_on(own.tell(T0, fact())).unwrap()))
             } else {
                 Box::new(move || {
@@ -299,7 +299,7 @@ async fn what_comes_between_is_decided_on_whenever_it_comes() {
                 })
             };
             server.clock.asked.store(0, Ordering::Relaxed);
-            server.clock.script.lock().insert(moment.min(4), deed);
+            server.clock.script.lock().insert(moment.min(4), action);
             let before = server.engine.newest();
             let count = unit(which).len() as u64;
             let outcome = server.engine.submit(server.made(unit(which))).await;

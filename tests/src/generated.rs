@@ -61,7 +61,7 @@ impl Line {
 pub struct Feeder {
     /// Where they are told.
     pub engine: Engine,
-    /// Facts told.
+    /// Facts recorded.
     pub number: u64,
     /// Greatest number of another feeder before this one's first.
     base: u64,

@@ -14,8 +14,8 @@ use tonic::{Code, Status};
 use crate::load::{check, trace};
 use crate::pages::PAGES;
 
-/// Rounds with writes between two times the feed is seen empty: a stretch is some bags long, as on a working day.
-const ROUNDS_A_STRETCH: u64 = 40;
+/// Rounds with writes between two times the feed is seen empty: a clean span is some bags long, as on a working day.
+const ROUNDS_A_CLEAN_SPAN: u64 = 40;
 
 /// What was sent.
 #[derive(Clone, Copy, Debug, Default)]
@@ -180,7 +180,7 @@ impl Soak {
             },
             "p-17"
         );
-        if self.round % (ROUNDS_A_STRETCH * self.write_every) == 1 % self.write_every {
+        if self.round % (ROUNDS_A_CLEAN_SPAN * self.write_every) == 1 % self.write_every {
             told!(self, run.record_feed_emptied, RecordFeedEmptiedRequest { feed_code: "F1".into() }, "p-17");
         }
         let hold = v1::PlaceHoldRequest {

@@ -59,14 +59,14 @@ names! {
     FinishRun FinishRunRequest; Tip RecordTipRequest; Level RecordHopperLevelRequest; Emptied RecordFeedEmptiedRequest;
     Count RecordCountRequest; Readings RecordReadingsRequest; Loss RecordLossRequest; Stop RecordStopRequest;
     ClockCheck RecordClockCheckRequest; Remark RecordRemarkRequest; Hold PlaceHoldRequest; EndHold EndHoldRequest;
-    CloseBreach CloseBreachRequest; Correct CorrectRequest; ReelChange RecordReelChangeRequest;
+    CloseDeviation CloseDeviationRequest; Correct CorrectRequest; ReelChange RecordReelChangeRequest;
     Sample RecordRetainedSampleRequest; ReleaseRun ReleaseRunRequest; Consignee RegisterConsigneeRequest;
     Packaging RegisterPackagingLotRequest; Opening RecordOpeningStockRequest; Build BuildPalletRequest;
     WeighPallet WeighPalletRequest; Split SplitPalletRequest; Merge MergePalletsRequest; Disposal RecordDisposalRequest;
     Move RecordMoveRequest; StockTake RecordStockTakeRequest; Order EnterOrderRequest; OpenLoad OpenVehicleLoadRequest;
     VehicleCheck RecordVehicleCheckRequest; Consignment OpenConsignmentRequest; LoadPallet LoadPalletRequest;
     UnloadPallet UnloadPalletRequest; Weighbridge RecordWeighbridgeRequest; DispatchLoad DispatchVehicleLoadRequest;
-    Settle SettleContradictionRequest;
+    Settle ResolveDiscrepancyRequest;
     Complaint RecordComplaintRequest; OpenRecall OpenRecallRequest; Notice RecordNoticeRequest;
     NoticeAnswer RecordNoticeAnswerRequest; Recovery RecordRecoveryRequest; CloseRecall CloseRecallRequest;
     LimitSet RegisterLimitSetRequest;
@@ -75,7 +75,7 @@ names! {
     LiftRefusal RecordLiftRefusalRequest; LabelPrint RecordLabelPrintRequest;
     LabelScan RecordLabelScanRequest; Exchange RecordPalletExchangeRequest;
     Return RecordReturnRequest; Amend AmendDispatchRequest;
-    PreUse RecordPreUseCheckRequest; Mishap RecordMishapRequest; Remedy RecordRemedyRequest;
+    PreUse RecordPreUseCheckRequest; Incident RecordIncidentRequest; Remedy RecordRemedyRequest;
     Overhaul RecordOverhaulRequest; HourCounter RecordHourCounterRequest; OtherLift RecordOtherLiftRequest;
     TestLift RecordTestLiftRequest; FibcInspection RecordFibcInspectionRequest; NumberedFibc RegisterFibcRequest;
     ConfirmClock ConfirmClockRequest;
@@ -93,7 +93,7 @@ fn examples() -> Vec<Step> {
     }
     let sscc = || morning::sscc(1);
     let more: Vec<Step> = vec![
-        v1::RecordMishapRequest { gear_code: "SL4".into(), kind: 2, text: "x".into(), ..Default::default() }.into(),
+        v1::RecordIncidentRequest { gear_code: "SL4".into(), kind: 2, text: "x".into(), ..Default::default() }.into(),
         v1::RecordRemedyRequest {
             hoist_code: "H2".into(),
             report_code: "E-901".into(),
@@ -158,7 +158,7 @@ fn examples() -> Vec<Step> {
         .into(),
         v1::RegisterCheckPointRequest { check_point: Some(next_run::check_points().remove(0)), ..Default::default() }
             .into(),
-        v1::SettleContradictionRequest { event_sequence: 1, reason: "x".into(), ..Default::default() }.into(),
+        v1::ResolveDiscrepancyRequest { event_sequence: 1, reason: "x".into(), ..Default::default() }.into(),
         v1::RegisterLimitSetRequest {
             limit_set: Some(v1::LimitSet {
                 code: "REFINED".into(),
@@ -243,7 +243,7 @@ fn examples() -> Vec<Step> {
         .into(),
         v1::RecordRemarkRequest { feed_code: "F1".into(), text: "x".into(), ..Default::default() }.into(),
         v1::EndHoldRequest { hold_code: "H1".into(), reason: "x".into(), ..Default::default() }.into(),
-        v1::CloseBreachRequest { event_sequence: 1, reason: "x".into(), ..Default::default() }.into(),
+        v1::CloseDeviationRequest { event_sequence: 1, reason: "x".into(), ..Default::default() }.into(),
         v1::CorrectRequest {
             target_sequence: 1,
             reason: "x".into(),

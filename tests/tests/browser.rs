@@ -101,8 +101,8 @@ impl Tablet {
     }
 
     /// Opens a folded form by its name and gives its selector.
-    async fn fold(&self, deed: &str) -> anyhow::Result<String> {
-        let form = format!("form.deed[data-keep=\"{deed}\"]");
+    async fn fold(&self, action: &str) -> anyhow::Result<String> {
+        let form = format!("form.action[data-keep=\"{action}\"]");
         let script = format!("document.querySelector('{form}').closest('details').open = true");
         self.css(&form).await?;
         self.client.execute(&script, Vec::new()).await?;
@@ -156,7 +156,7 @@ impl Tablet {
     /// Types as a scanner does. On a busy machine the driver may lose a letter between two pages, which a scanner does not:
     /// outside of forms the field is looked at before Enter.
     async fn scan(&self, text: &str) -> anyhow::Result<()> {
-        let within = "return !!document.activeElement && !!document.activeElement.closest('form.deed[data-keep]')";
+        let within = "return !!document.activeElement && !!document.activeElement.closest('form.action[data-keep]')";
         if self.client.execute(within, Vec::new()).await?.as_bool() == Some(true) {
             return self.keys(text.chars().chain(['\u{e007}'])).await;
         }
@@ -196,7 +196,7 @@ async fn the_supervisor_lifts_tips_and_counts() -> anyhow::Result<()> {
     for gear in ["SH1", "SP1"] {
         tablet.css(&format!("input[name=gear][value={gear}]")).await?.click().await?;
     }
-    tablet.fill("main form.deed", &[("hoist", "H1"), ("platform", "P1"), ("slinger", "p-22")]).await?;
+    tablet.fill("main form.action", &[("hoist", "H1"), ("platform", "P1"), ("slinger", "p-22")]).await?;
     tablet.confirm_and_ask().await?;
     tablet.wait_for("DO NOT LIFT", "#verdict h2").await?;
     tablet.wait_for("Nobody under the load", "#verdict").await?;
@@ -283,9 +283,9 @@ async fn what_was_seen_belongs_to_one_lift() -> anyhow::Result<()> {
     tablet.wait_for("HB-424 lifted up to platform P1", ".notice.good").await?;
     tablet.wait_for("SH1 > SP1", "#lifts").await?;
     let event = newest(&running).await?;
-    let request = v1::ListBreachesRequest { page_size: 1, ..v1::ListBreachesRequest::default() };
-    let breaches = running.connection.quality.clone().list_breaches(request).await?.into_inner().breaches;
-    assert!(breaches.iter().all(|breach| breach.event_sequence != event), "confirmed, so without a breach");
+    let request = v1::ListDeviationsRequest { page_size: 1, ..v1::ListDeviationsRequest::default() };
+    let deviations = running.connection.quality.clone().list_deviations(request).await?.into_inner().deviations;
+    assert!(deviations.iter().all(|deviation| deviation.event_sequence != event), "confirmed, so without a deviation");
     tablet.close().await
 }
 
@@ -309,9 +309,9 @@ async fn a_hoist_is_checked_shocked_and_examined() -> anyhow::Result<()> {
     tablet.wait_for("pre-use check of H1 passed", ".notice.good").await?;
     tablet.go("/gear/hoist/H1").await?;
     tablet.wait_for("No objection in the records", "#verdict h2").await?;
-    let mishap = tablet.fold("mishap").await?;
-    tablet.fill(&mishap, &[("kind", "3"), ("text", "pulled from the side at the hatch")]).await?;
-    tablet.send(&mishap).await?;
+    let incident = tablet.fold("incident").await?;
+    tablet.fill(&incident, &[("kind", "3"), ("text", "pulled from the side at the hatch")]).await?;
+    tablet.send(&incident).await?;
     tablet.wait_for("DO NOT USE", "#verdict h2").await?;
     tablet.wait_for("pulled from the side at the hatch", "#verdict").await?;
     let lift = "bag=HB-424&gear=SH1&gear=SP1&hoist=H1&direction=up&platform=P1&driver=p-17&slinger=p-22";
@@ -323,7 +323,7 @@ async fn a_hoist_is_checked_shocked_and_examined() -> anyhow::Result<()> {
     let now = packloft_client::moment::now();
     let today = packloft_domain::time::Zone::utc().date(now.seconds * 1_000_000).to_string();
     tablet
-        .fill(&report, &[("report_code", "E-990"), ("examiner", "inspection body"), ("kind", "after a mishap")])
+        .fill(&report, &[("report_code", "E-990"), ("examiner", "inspection body"), ("kind", "after an incident")])
         .await?;
     // A date field is set as the picker sets it.
     let set = "document.querySelector(arguments[0]).value = arguments[1];";
@@ -399,7 +399,7 @@ async fn quality_goes_from_a_complaint_to_every_consignee() -> anyhow::Result<()
     clicks += 1;
     tablet.wait_for("Consignees (1)", "#consignees").await?;
     tablet.wait_for("goods-in, call 4", "main").await?;
-    println!("from the print of a complaint to the list of consignees: one scan and {clicks} clicks");
+    println!("from the pack code of a complaint to the list of consignees: one scan and {clicks} clicks");
     assert!(clicks <= 3);
     // A lot is released with a reason; a hold is ended.
     tablet.go("/lots/QE-2240").await?;
@@ -512,7 +512,7 @@ async fn nothing_is_lost_or_doubled_when_the_server_goes() -> anyhow::Result<()>
     tablet.client.execute(&send, Vec::new()).await?;
     tablet.wait_for("feed F1 holds 650.5 kg", ".notice.good").await?;
     assert_eq!(newest(&running).await?, before + 1);
-    // Back to the form, and sent once more as it stands: the same deed.
+    // Back to the form, and sent once more as it stands: the same action.
     tablet.client.back().await?;
     tablet.css(&level).await?;
     assert_eq!(newest(&running).await?, before + 1);
@@ -703,7 +703,7 @@ async fn a_lot_rejected_while_it_runs_is_announced_where_nobody_can_overlook_it(
     let tablet = Tablet::open(&driver, &running, "p-31").await?;
     for (language, notice, badge) in [
         ("en", "Feed F1 holds product that may not be used", format!("lot {lot} REJECTED")),
-        ("de", "Im Zulauf F1 ist Ware, die nicht verwendet werden darf", format!("Partie {lot} ABGELEHNT")),
+        ("de", "In der Zuführung F1 ist Ware, die nicht verwendet werden darf", format!("Partie {lot} ABGELEHNT")),
     ] {
         tablet.set("language", language).await?;
         tablet.css(&format!("html[lang={language}]")).await?;

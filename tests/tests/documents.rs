@@ -196,7 +196,7 @@ async fn a_correction_is_an_error_declaration_with_what_stands_instead() -> anyh
         .iter()
         .filter(|event| event["eventID"] == wrong[0]["eventID"])
         .collect();
-    assert_eq!(same.len(), 2, "as told, and as declared wrong");
+    assert_eq!(same.len(), 2, "as recorded, and as declared wrong");
     Ok(())
 }
 

@@ -107,8 +107,8 @@ async fn what_cannot_be_answered_is_no_permission() -> anyhow::Result<()> {
     assert_eq!(first(&CHECK.replace("H2", "H9"), &running)?, (3, lift.clone()));
     assert_eq!(first(flat, &running)?, (2, lift.clone()));
     running.server.kill();
-    for (line, deed) in [(CHECK, "LIFT"), ("gear state --hoist H2", "USE"), ("tip HB-503 --feed F9 --ask", "TIP")] {
-        assert_eq!(first(line, &running)?, (4, format!("DO NOT {deed}: the records cannot answer for it")), "{line}");
+    for (line, action) in [(CHECK, "LIFT"), ("gear state --hoist H2", "USE"), ("tip HB-503 --feed F9 --ask", "TIP")] {
+        assert_eq!(first(line, &running)?, (4, format!("DO NOT {action}: the records cannot answer for it")), "{line}");
     }
     Ok(())
 }

@@ -1,4 +1,4 @@
-//! All accepted facts of the invented days, of every kind that was told, played again in other orders: what is answered
+//! All accepted facts of the invented days, of every kind that was recorded, played again in other orders: what is answered
 //! about the past is the same, word for word.
 //!
 //! Decisions (release, holds, closes, dispatch) keep their order among themselves, since the newest decides; everything
@@ -11,7 +11,7 @@ use std::sync::Arc;
 use packloft_answers::context::{Caches, QueryContext};
 use packloft_answers::trace_settings::Settings;
 use packloft_answers::{
-    analysis, checks, content, dispersion, figures, line, objects, packaging, pallets, period, recalls, samples, stock,
+    analysis, checks, content, exposure, figures, line, objects, packaging, pallets, period, recalls, samples, stock,
     trace,
 };
 use packloft_domain::fact::{Event, Fact};
@@ -98,8 +98,8 @@ fn decision(event: &Event) -> bool {
                 | Fact::LotRejected(_)
                 | Fact::HoldPlaced(_)
                 | Fact::HoldEnded(_)
-                | Fact::BreachClosed(_)
-                | Fact::ContradictionSettled(_)
+                | Fact::DeviationClosed(_)
+                | Fact::DiscrepancyResolved(_)
                 | Fact::PalletLoaded(_)
                 | Fact::PalletUnloaded(_)
                 | Fact::VehicleLoadDispatched(_)
@@ -131,8 +131,8 @@ fn renumbered(facts: Vec<(i64, Event)>) -> Vec<Event> {
     let mut events: Vec<Event> = facts.into_iter().map(|(_, event)| event).collect();
     for event in &mut events {
         match &mut event.fact {
-            Some(Fact::BreachClosed(f)) => f.event_sequence = new.get(&f.event_sequence).copied().unwrap_or(0),
-            Some(Fact::ContradictionSettled(f)) => f.event_sequence = new.get(&f.event_sequence).copied().unwrap_or(0),
+            Some(Fact::DeviationClosed(f)) => f.event_sequence = new.get(&f.event_sequence).copied().unwrap_or(0),
+            Some(Fact::DiscrepancyResolved(f)) => f.event_sequence = new.get(&f.event_sequence).copied().unwrap_or(0),
             _ => {}
         }
     }
@@ -149,7 +149,7 @@ fn asked(events: &[Event]) -> anyhow::Result<QueryContext> {
     QueryContext::new(record, Arc::<Caches>::default()).map_err(|fault| anyhow::anyhow!("{fault:?}"))
 }
 
-/// Takes out who told first: sequences, and which fact was told last.
+/// Takes out who told first: sequences, and which fact was recorded last.
 fn blind(text: &str) -> String {
     let mut out = String::new();
     let mut rest = text;
@@ -184,7 +184,7 @@ fn answers(asked: &QueryContext) -> Vec<String> {
         let request = v1::GetYieldRequest { run_code: run.clone(), ..Default::default() };
         add("yield", format!("{:?}", figures::yields(asked, &request)));
     }
-    add("print", format!("{:?}", trace::by_print(asked, "HF279A", "09:20", settings)));
+    add("print", format!("{:?}", trace::by_pack_code(asked, "HF279A", "09:20", settings)));
     for key in asked.record.keys("bag/").unwrap_or_default() {
         let known = bag(&asked.record, &code_of(&key)).ok().flatten();
         let reached = known.as_ref().map(|known| trace::reached(asked, known, settings).map(|r| (r.packs, r.methods)));
@@ -203,8 +203,8 @@ fn answers(asked: &QueryContext) -> Vec<String> {
     let request =
         v1::GetPackagingUseRequest { from_day: from_day.clone(), to_day: to_day.clone(), ..Default::default() };
     add("packaging", format!("{:?}", packaging::used(asked, &request)));
-    let request = v1::GetDispersionRequest { from_day, to_day, ..Default::default() };
-    add("dispersion", format!("{:?}", dispersion::dispersion(asked, &request)));
+    let request = v1::GetRecallExposureRequest { from_day, to_day, ..Default::default() };
+    add("dispersion", format!("{:?}", exposure::of_period(asked, &request)));
     for lot_code in ["QE-2231", "QE-2232", "QE-2240"] {
         let request = v1::GetAnalysisRequest { lot_code: lot_code.into(), ..Default::default() };
         add("analysis", format!("{:?}", analysis::analysis(asked, &request, "")));

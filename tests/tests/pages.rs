@@ -44,20 +44,20 @@ impl Reader {
         Reader::answer(request.call()?)
     }
 
-    fn post(&self, deed: &str, fields: &[(&str, &str)]) -> anyhow::Result<Answer> {
+    fn post(&self, action: &str, fields: &[(&str, &str)]) -> anyhow::Result<Answer> {
         let request = self
             .agent
-            .post(format!("{}/do/{deed}", self.base))
+            .post(format!("{}/do/{action}", self.base))
             .header("cookie", &self.cookie)
             .header("content-type", "application/x-www-form-urlencoded");
         Reader::answer(request.send(encoded(fields))?)
     }
 
     /// Sends a form with what every form carries.
-    fn deed(&self, deed: &str, id: &str, from: &str, fields: &[(&str, &str)]) -> anyhow::Result<Answer> {
-        let mut all = vec![("token", TOKEN), ("request_id", id), ("from", from), ("key", deed)];
+    fn action(&self, action: &str, id: &str, from: &str, fields: &[(&str, &str)]) -> anyhow::Result<Answer> {
+        let mut all = vec![("token", TOKEN), ("request_id", id), ("from", from), ("key", action)];
         all.extend_from_slice(fields);
-        self.post(deed, &all)
+        self.post(action, &all)
     }
 }
 
@@ -115,19 +115,19 @@ async fn a_form_sent_twice_counts_once() -> anyhow::Result<()> {
     let (id, fields) = (id(), [("bag_tag", "HB-423"), ("feed_code", "F1")]);
     // At the same time, and once more later.
     std::thread::scope(|scope| {
-        let sent: Vec<_> = (0..4).map(|_| scope.spawn(|| reader.deed("tip", &id, "/line", &fields))).collect();
+        let sent: Vec<_> = (0..4).map(|_| scope.spawn(|| reader.action("tip", &id, "/line", &fields))).collect();
         for answer in sent {
             let answer = answer.join().map_err(|_| anyhow::anyhow!("the reader failed"))??;
             assert_eq!((answer.status, answer.location), (303, format!("/line?done={}", before + 1)));
         }
         anyhow::Ok(())
     })?;
-    let again = reader.deed("tip", &id, "/line", &fields)?;
+    let again = reader.action("tip", &id, "/line", &fields)?;
     assert_eq!(again.location, format!("/line?done={}", before + 1));
     assert_eq!(newest(&running).await?, before + 1);
     assert!(reader.get(&again.location)?.body.contains("bag HB-423 tipped into feed F1"));
     // The same form with something else in it: refused, what was typed is there, and it has a new id.
-    let other = reader.deed("tip", &id, "/line", &[("bag_tag", "HB-424"), ("feed_code", "F1")])?;
+    let other = reader.action("tip", &id, "/line", &[("bag_tag", "HB-424"), ("feed_code", "F1")])?;
     assert_eq!(other.status, 409);
     assert!(other.body.contains("This form was recorded before"));
     assert!(other.body.contains("value=\"HB-424\""));
@@ -137,7 +137,7 @@ async fn a_form_sent_twice_counts_once() -> anyhow::Result<()> {
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn forms_of_others_and_deeds_of_other_roles_are_refused() -> anyhow::Result<()> {
+async fn forms_of_others_and_actions_of_other_roles_are_refused() -> anyhow::Result<()> {
     let running = Running::with_records(EXECUTABLE).await?;
     let mut reader = Reader::new(&running, "p-17");
     let before = newest(&running).await?;
@@ -150,21 +150,21 @@ async fn forms_of_others_and_deeds_of_other_roles_are_refused() -> anyhow::Resul
     // An operator neither sees nor does what is quality's.
     for path in ["/lots/QE-2240", "/holds"] {
         let page = reader.get(path)?.body;
-        for deed in ["/do/release_lot", "/do/reject_lot", "/do/end_hold", "/do/close_breach"] {
-            assert!(!page.contains(deed), "{path} shows {deed} to an operator");
+        for action in ["/do/release_lot", "/do/reject_lot", "/do/end_hold", "/do/close_deviation"] {
+            assert!(!page.contains(action), "{path} shows {action} to an operator");
         }
     }
-    let release = reader.deed("release_lot", &id, "/lots/QE-2240", &[("lot_code", "QE-2240"), ("reason", "x")])?;
+    let release = reader.action("release_lot", &id, "/lots/QE-2240", &[("lot_code", "QE-2240"), ("reason", "x")])?;
     assert_eq!(release.status, 403);
     reader.cookie = format!("form_token={TOKEN}; language=en");
-    assert_eq!(reader.deed("emptied", &id, "/line", &[("feed_code", "F1")])?.status, 403);
+    assert_eq!(reader.action("emptied", &id, "/line", &[("feed_code", "F1")])?.status, 403);
     reader.cookie = format!("person=nobody; form_token={TOKEN}; language=en");
-    assert_eq!(reader.deed("emptied", &id, "/line", &[("feed_code", "F1")])?.status, 403);
+    assert_eq!(reader.action("emptied", &id, "/line", &[("feed_code", "F1")])?.status, 403);
     assert_eq!(newest(&running).await?, before);
     // A form never leads to another site.
     reader.cookie = format!("person=p-40; form_token={TOKEN}; language=en");
     for from in ["//evil.example/", "https://evil.example/", "/\\evil.example"] {
-        let answer = reader.deed("remark", &self::id(), from, &[("feed_code", "F1"), ("text", "looked at")])?;
+        let answer = reader.action("remark", &self::id(), from, &[("feed_code", "F1"), ("text", "looked at")])?;
         assert_eq!(answer.status, 303, "{}", answer.body);
         assert!(answer.location.starts_with("/?done="), "{}", answer.location);
     }
@@ -186,7 +186,7 @@ async fn faults_stand_beside_their_fields_and_typing_is_kept() -> anyhow::Result
         ("location_code", "A1"),
     ];
     let id = id();
-    let page = reader.deed("bulk_bag", &id, "/intake", &fields)?;
+    let page = reader.action("bulk_bag", &id, "/intake", &fields)?;
     assert_eq!(page.status, 422);
     assert!(
         page.body.contains("is no number")
@@ -196,11 +196,11 @@ async fn faults_stand_beside_their_fields_and_typing_is_kept() -> anyhow::Result
     // Shape faults of the API come back in the same place; the id may be used again.
     let mut fields = fields;
     fields[4] = ("gross_mass_mg", "946,2");
-    let page = reader.deed("bulk_bag", &id, "/intake", &fields)?;
+    let page = reader.action("bulk_bag", &id, "/intake", &fields)?;
     assert_eq!(page.status, 422);
     assert!(page.body.contains("aria-invalid=\"true\"") && page.body.contains(&id));
     fields[0] = ("bag_tag", "HB-499");
-    let page = reader.deed("bulk_bag", &id, "/intake", &fields)?;
+    let page = reader.action("bulk_bag", &id, "/intake", &fields)?;
     assert_eq!(page.status, 303, "{}", page.body);
     assert_eq!(newest(&running).await?, before + 1);
     let bag = v1::GetBulkBagRequest { bag_tag: "HB-499".into(), min_sequence: 0 };
@@ -217,23 +217,23 @@ async fn what_changed_meanwhile_is_shown_and_not_overwritten() -> anyhow::Result
     let page = clerk.get(path)?.body;
     let about = attribute(&page, "name=\"about\"", "value").unwrap_or_default();
     let seen = attribute(&page, "name=\"seen\"", "value").unwrap_or_default();
-    let moved = other.deed("move", &id(), path, &[("ssccs", "095212340000000167"), ("location_code", "RET")])?;
+    let moved = other.action("move", &id(), path, &[("ssccs", "095212340000000167"), ("location_code", "RET")])?;
     assert_eq!(moved.status, 303, "{}", moved.body);
     let own = id();
     let fields = [("about", about.as_str()), ("seen", &seen), ("ssccs", "095212340000000167"), ("location_code", "R1")];
-    let refused = clerk.deed("move", &own, path, &fields)?;
+    let refused = clerk.action("move", &own, path, &fields)?;
     assert_eq!(refused.status, 409);
     assert!(
         refused.body.contains("it changed while you were looking") && refused.body.contains("RET"),
         "{}",
         refused.body
     );
-    // Seen now: sent again it counts; and the same form once more is the same deed.
+    // Seen now: sent again it counts; and the same form once more is the same action.
     let seen = attribute(&refused.body, "name=\"seen\"", "value").unwrap_or_default();
     let fields = [("about", about.as_str()), ("seen", &seen), ("ssccs", "095212340000000167"), ("location_code", "R1")];
-    let done = clerk.deed("move", &own, path, &fields)?;
+    let done = clerk.action("move", &own, path, &fields)?;
     assert_eq!(done.status, 303, "{}", done.body);
-    assert_eq!(clerk.deed("move", &own, path, &fields)?.location, done.location);
+    assert_eq!(clerk.action("move", &own, path, &fields)?.location, done.location);
     Ok(())
 }
 
@@ -242,7 +242,7 @@ async fn nothing_typed_becomes_markup_or_a_formula() -> anyhow::Result<()> {
     let running = Running::with_records(EXECUTABLE).await?;
     let reader = Reader::new(&running, "p-40");
     let nasty = "\"><img src=x onerror=alert(1)><script>alert(1)</script>";
-    for (deed, from, fields) in [
+    for (action, from, fields) in [
         ("remark", "/shift", vec![("feed_code", "F1"), ("text", nasty)]),
         ("hold", "/holds", vec![("bag_tag", "HB-423"), ("reason", nasty), ("hazard", "1")]),
         (
@@ -251,7 +251,7 @@ async fn nothing_typed_becomes_markup_or_a_formula() -> anyhow::Result<()> {
             vec![("lot_code", "QE-2240"), ("property", nasty), ("value", "1"), ("unit", nasty), ("method", nasty)],
         ),
     ] {
-        assert_eq!(reader.deed(deed, &id(), from, &fields)?.status, 303, "{deed}");
+        assert_eq!(reader.action(action, &id(), from, &fields)?.status, 303, "{action}");
     }
     for path in ["/shift", "/holds", "/lots/QE-2240", "/bags/HB-423", "/intake", "/line", "/trace?q=QE-2240"] {
         let page = reader.get(path)?;
@@ -321,13 +321,13 @@ async fn labels_open_from_their_pages_and_prints_are_kept() -> anyhow::Result<()
     }
     let from = "/pallets/095212340000000105";
     let fields = [("kind", "pallet"), ("code", sscc)];
-    let printed = reader.deed("print_label", &id(), from, &fields)?;
+    let printed = reader.action("print_label", &id(), from, &fields)?;
     assert_eq!((printed.status, printed.location.as_str()), (303, "/labels/pallet/095212340000000105.pdf"));
-    let again = reader.deed("print_label", &id(), from, &fields)?;
+    let again = reader.action("print_label", &id(), from, &fields)?;
     assert_eq!(again.status, 422);
     assert!(again.body.contains("must say why again"), "{}", again.body);
     let because = [fields[0], fields[1], ("reason", "torn"), ("copy_count", "2")];
-    assert_eq!(reader.deed("print_label", &id(), from, &because)?.status, 303);
+    assert_eq!(reader.action("print_label", &id(), from, &because)?.status, 303);
     assert_eq!(newest(&running).await?, before + 2);
     Ok(())
 }

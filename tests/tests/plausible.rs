@@ -45,9 +45,9 @@ impl House {
     }
 
     async fn listed(&self, sequence: i64) -> anyhow::Result<Vec<String>> {
-        let request = v1::ListContradictionsRequest { page_size: 1_000, ..Default::default() };
-        let all = self.running.connection.quality.clone().list_contradictions(request).await?.into_inner();
-        let own = all.contradictions.into_iter().filter(|row| row.event_sequence == sequence);
+        let request = v1::ListDiscrepanciesRequest { page_size: 1_000, ..Default::default() };
+        let all = self.running.connection.quality.clone().list_discrepancies(request).await?.into_inner();
+        let own = all.discrepancies.into_iter().filter(|row| row.event_sequence == sequence);
         Ok(own.flat_map(|row| row.findings).map(|found| found.rule).collect())
     }
 

@@ -1,5 +1,5 @@
 //! The power is cut while a real server works, again and again, and once more right after a restart that answered repeated
-//! requests. Its file operations are written down (`tests/recorder`) and the disk is made as it may then be
+//! requests. Its file operations are recorded (`tests/recorder`) and the disk is made as it may then be
 //! (`tests/src/power/disk.rs`): what was acknowledged is there, whole, once, and the server takes writes.
 //!
 //! Requests that are refused write nothing to the journal: the same record of operations says so.
@@ -13,7 +13,7 @@ use std::path::Path;
 use packloft_client::Connection;
 use packloft_proto::v1;
 use packloft_tests::power::disk::{CrashDisk, Planted, Policy};
-use packloft_tests::power::log::{self, Deed, Entry};
+use packloft_tests::power::log::{self, Action, Entry};
 use packloft_tests::power::{Recorded, Request, Sent, Tally, load, on_record};
 use packloft_tests::setting;
 
@@ -308,13 +308,13 @@ async fn what_was_acknowledged_survives_power_cuts_of_a_real_server() -> anyhow:
 fn journal_bytes(recorded: &Recorded, behind: u64) -> anyhow::Result<usize> {
     let entries = log::read(&recorded.log)?;
     let segment = |inode: &u64| {
-        entries.iter().any(|entry| match &entry.deed {
-            Deed::Made { inode: made, name, .. } => made == inode && name.ends_with(".seg"),
+        entries.iter().any(|entry| match &entry.action {
+            Action::Made { inode: made, name, .. } => made == inode && name.ends_with(".seg"),
             _ => false,
         })
     };
-    let written = entries.iter().filter(|entry| entry.end > behind).map(|entry| match &entry.deed {
-        Deed::Written { inode, data, .. } if segment(inode) => data.len(),
+    let written = entries.iter().filter(|entry| entry.end > behind).map(|entry| match &entry.action {
+        Action::Written { inode, data, .. } if segment(inode) => data.len(),
         _ => 0,
     });
     Ok(written.sum())

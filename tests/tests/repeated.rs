@@ -145,9 +145,10 @@ impl Told {
             .fresh(qa, v1::PlaceHoldRequest { bag_tag: "HB-503".into(), reason: x(), hazard: 1, ..Default::default() });
         let hold_code = held.await?.hold_codes.pop().unwrap_or_default();
         self.fresh(qa, v1::EndHoldRequest { hold_code, reason: x(), ..Default::default() }).await?;
-        let breaches = quality.clone().list_breaches(v1::ListBreachesRequest::default()).await?.into_inner().breaches;
-        let event_sequence = breaches.iter().find(|row| row.actor_code != qa).map_or(0, |row| row.event_sequence);
-        self.fresh(qa, v1::CloseBreachRequest { event_sequence, reason: x(), ..Default::default() }).await?;
+        let deviations =
+            quality.clone().list_deviations(v1::ListDeviationsRequest::default()).await?.into_inner().deviations;
+        let event_sequence = deviations.iter().find(|row| row.actor_code != qa).map_or(0, |row| row.event_sequence);
+        self.fresh(qa, v1::CloseDeviationRequest { event_sequence, reason: x(), ..Default::default() }).await?;
         // A bag that had been emptied is weighed: that is listed.
         let weighing = v1::RecordBagWeighingRequest {
             bag_tag: scenario::tag(1),
@@ -157,7 +158,7 @@ impl Told {
             ..Default::default()
         };
         let event_sequence = self.fresh(who, weighing).await?.sequence;
-        self.fresh(qa, v1::SettleContradictionRequest { event_sequence, reason: x(), ..Default::default() }).await?;
+        self.fresh(qa, v1::ResolveDiscrepancyRequest { event_sequence, reason: x(), ..Default::default() }).await?;
         let remark = v1::RecordRemarkRequest { feed_code: "F1".into(), text: x(), ..Default::default() };
         let target_sequence = self.fresh(who, remark).await?.sequence;
         let replacement = Some(v1::correct_request::Replacement::Void(true));
@@ -282,8 +283,8 @@ impl Told {
     async fn gear(&mut self) -> anyhow::Result<()> {
         let x = || "x".to_owned();
         let who = "p-60";
-        let mishap = v1::RecordMishapRequest { gear_code: "SL4".into(), kind: 2, text: x(), ..Default::default() };
-        self.fresh(who, mishap).await?;
+        let incident = v1::RecordIncidentRequest { gear_code: "SL4".into(), kind: 2, text: x(), ..Default::default() };
+        self.fresh(who, incident).await?;
         let remedy = v1::RecordRemedyRequest {
             hoist_code: "H2".into(),
             report_code: "E-901".into(),

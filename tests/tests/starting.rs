@@ -113,7 +113,7 @@ async fn a_start_says_how_far_it_is_and_then_serves() {
     let mut seen = String::new();
     while !seen.contains("40000") {
         seen = server.page("/");
-        assert!(!seen.starts_with("HTTP/1.1 200"), "it was over before it was told");
+        assert!(!seen.starts_with("HTTP/1.1 200"), "it was over before it was recorded");
     }
     println!("{}", seen.split("<main>").last().unwrap_or_default());
     server.wait_until_it_serves();

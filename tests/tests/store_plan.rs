@@ -58,7 +58,7 @@ async fn the_store_proposes_and_says_why() -> anyhow::Result<()> {
     says(&running, 0, &["place", "095212340000000105"], &["PUT IT TO Q1", "location Q2 takes OTHER, not WS750"]);
     says(&running, 0, &["place", "--bag", "HB-424"], &["PUT IT TO A1", "of the same batch"]);
     says(&running, 2, &["place", "--bag", "HB-413"], &["has been emptied"]);
-    says(&running, 0, &["cover", "--days", "366"], &["WS750", "material WS", "800 packs"]);
+    says(&running, 0, &["days-of-cover", "--days", "366"], &["WS750", "material WS", "800 packs"]);
     says(&running, 0, &["next-bags"], &["lot QE-2240 is not released", "no lift check"]);
     says(&running, 0, &["--actor", "p-40", "lot", "release", "QE-2240", "--reason", "results in order"], &[]);
     says(&running, 0, &["next-bags", "--material", "WS"], &["next bag", "HB-424"]);
@@ -74,7 +74,7 @@ async fn the_store_proposes_and_says_why() -> anyhow::Result<()> {
     says(&running, 1, &["label", "check", "pallet", "095212340000000013", other], &["WRONG LABEL"]);
     let content = "]C1020952123400101037800";
     says(&running, 1, &["label", "check", "pallet", "095212340000000013", content], &["scan the lowest symbol"]);
-    says(&running, 0, &["contradiction", "list"], &["is not its own"]);
+    says(&running, 0, &["discrepancy", "list"], &["is not its own"]);
     Ok(())
 }
 

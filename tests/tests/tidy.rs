@@ -282,7 +282,7 @@ fn licences_are_open() -> anyhow::Result<()> {
     Ok(())
 }
 
-/// `clamp` panics when its limits are the wrong way round, which limits that were told may be; only literal ones are sure. A
+/// `clamp` panics when its limits are the wrong way round, which limits that were recorded may be; only literal ones are sure. A
 /// plain `sum` panics beyond its range: rules add with `count::total`.
 #[test]
 fn no_limit_that_was_told_can_panic() {

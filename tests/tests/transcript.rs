@@ -137,7 +137,7 @@ async fn what_people_see() -> anyhow::Result<()> {
         ],
     )?;
 
-    // The same lift recorded as done: taken, with its breaches, its bags on hold.
+    // The same lift recorded as done: taken, with its deviations, its bags on hold.
     let mut done = lift("record", &["HB-413", "HB-414"], CONFIRMED);
     done.extend(["--actor", "p-17"]);
     let mut nobody = lift("record", &["HB-413"], CONFIRMED);
@@ -229,7 +229,7 @@ async fn what_the_clerk_and_quality_see() -> anyhow::Result<()> {
         (vec!["load".into(), "show".into(), "V-1007-1".into()], 0),
         (with(&["load", "dispatch", "V-1007-1"], "", &["--already-done", "the driver had left"]), 0),
         (with(&["load", "add", "C-1007-2"], &free, &[]), 1),
-        (vec!["breach".into(), "list".into()], 0),
+        (vec!["deviation".into(), "list".into()], 0),
     ];
     check_owned(&running, "clerk", &rows)?;
     let later = ["--actor", "p-40", "--at", "2026-10-08 09:00"];
@@ -282,18 +282,18 @@ async fn what_an_audit_asks() -> anyhow::Result<()> {
     let stranger = said(&["name", "set", "p-98", "Bo Example"]);
     let erase = said(&["name", "erase", "p-17", "--reason", "asked for it"]);
     let open =
-        said(&["recall", "open", "RX-5", "--kind", "recall", "--exercise", "--lot", "QE-2232", "--reason", "audit"]);
+        said(&["recall", "open", "RX-5", "--kind", "recall", "--mock-recall", "--lot", "QE-2232", "--reason", "audit"]);
     let open = [&open[..], &["--hazard", "spreading", "--at", "2026-10-08 09:00"]].concat();
     let level =
         said(&["feed", "level", "F1", "--content", "700kg", "--uncertainty", "20kg", "--at", "2026-10-06 10:00"]);
     let remark = said(&["remark", "nothing to see", "--feed", "F1", "--at", "2026-10-06 10:05"]);
     let weigh = said(&["bag", "weigh", "HB-418", "--scale", "S1", "--gross", "950kg", "--at", "2026-10-06 05:10"]);
     let commands: Vec<(&[&str], i32)> = vec![
-        (&["dispersion", "2026-10-05", "2026-10-07"], 0),
-        (&["dispersion", "2026-10-06", "2026-10-06", "--feed", "F1", "--mixing", "20kg", "--epsilon", "0.01"], 0),
-        (&["dispersion", "2026-10-06", "2026-10-06", "--discrete"], 0),
-        (&["dispersion", "2026-10-06", "2026-11-06", "--feed", "F9"], 2),
-        (&["dispersion", "2026-10-06", "2026-10-06", "--feed", "F9"], 3),
+        (&["exposure", "2026-10-05", "2026-10-07"], 0),
+        (&["exposure", "2026-10-06", "2026-10-06", "--feed", "F1", "--mixing", "20kg", "--epsilon", "0.01"], 0),
+        (&["exposure", "2026-10-06", "2026-10-06", "--discrete"], 0),
+        (&["exposure", "2026-10-06", "2026-11-06", "--feed", "F9"], 2),
+        (&["exposure", "2026-10-06", "2026-10-06", "--feed", "F9"], 3),
         (&["packaging", "2026-10-01", "2026-10-31"], 0),
         (&["packaging", "2026-10-01", "2026-10-31", "--machine", "M9"], 3),
         (&["analysis", "--lot", "QE-2231"], 0),
@@ -466,7 +466,7 @@ async fn a_day_with_a_missing_tip() -> anyhow::Result<()> {
     let is_late = |step: &Step| matches!(step, Step::Tip(tip) if tip.bag_tag == late);
     let (missing, day): (Vec<Step>, Vec<Step>) = scenario::steps().into_iter().partition(is_late);
     assert_eq!(missing.len(), 1);
-    // On this day the sweepings were written down too, so that the tip is all that is missing.
+    // On this day the sweepings were recorded too, so that the tip is all that is missing.
     let purge = day.iter().find_map(|step| match step {
         Step::Loss(loss) if loss.reason() == v1::LossReason::Purge => Some(loss.clone()),
         _ => None,

@@ -37,7 +37,7 @@ pub struct Arguments {
     /// Id of a request that is sent again after a lost answer.
     #[arg(long, global = true, value_name = "UUID")]
     pub request_id: Option<String>,
-    /// You looked again at figures that are hardly right, and they are: record them, listed as a contradiction.
+    /// You looked again at figures that are hardly right, and they are: record them, listed as a discrepancy.
     #[arg(long, global = true)]
     pub confirm: bool,
     /// What to do.
@@ -80,7 +80,7 @@ pub enum Task {
     /// Lifts.
     #[command(subcommand)]
     Lift(LiftTask),
-    /// Hoists and gear items: may they be used, checks, mishaps, remedies.
+    /// Hoists and gear items: may they be used, checks, incidents, remedies.
     #[command(subcommand)]
     Gear(super::gear_args::GearTask),
     /// Hoists over their lives: used life, hour counter, overhauls, tests.
@@ -173,24 +173,24 @@ pub enum Task {
     /// Holds.
     #[command(subcommand)]
     Hold(HoldTask),
-    /// Complaints: what the print says, where the pack comes from, others like it.
+    /// Complaints: what the pack code says, where the pack comes from, others like it.
     #[command(subcommand)]
     Complaint(super::recall_args::ComplaintTask),
-    /// Withdrawals, recalls and exercises.
+    /// Withdrawals, recalls and mock recalls.
     #[command(subcommand)]
     Recall(super::recall_args::RecallTask),
-    /// Contradictions in the record: what does not fit together.
+    /// Discrepancies in the record: what does not fit together.
     #[command(subcommand)]
-    Contradiction(ContradictionTask),
+    Discrepancy(DiscrepancyTask),
     /// Line checks: what was checked, what is due, what a failed one covers.
     #[command(subcommand)]
     Check(CheckTask),
     /// Cleaning of machines between products.
     #[command(subcommand)]
     Cleaning(super::cleaning_args::CleaningTask),
-    /// Breaches.
+    /// Deviations.
     #[command(subcommand)]
-    Breach(BreachTask),
+    Deviation(DeviationTask),
     /// Pallets.
     #[command(subcommand)]
     Pallet(PalletTask),
@@ -252,7 +252,7 @@ pub enum Task {
         /// Bag.
         #[arg(long, default_value = "")]
         bag: String,
-        /// Feed: its newest stretch, or with --day that working day.
+        /// Feed: its newest clean span, or with --day that working day.
         #[arg(long, default_value = "")]
         feed: String,
         /// Working day, YYYY-MM-DD.
@@ -411,7 +411,7 @@ pub enum LotTask {
 pub enum LiftTask {
     /// Say everything the records hold against a lift; writes nothing, exit code 1 with reasons.
     Check(LiftArgs),
-    /// Record a lift that was done, with its breaches.
+    /// Record a lift that was done, with its deviations.
     Record(LiftArgs),
     /// Record that a lift was refused and not done.
     Refuse {
@@ -460,7 +460,7 @@ pub struct ExaminationArgs {
     /// A defect: immediate:TEXT, remedy:DATE:TEXT or observation:TEXT.
     #[arg(long = "defect")]
     pub defects: Vec<String>,
-    /// Kind of examination, e.g. periodic, after a mishap.
+    /// Kind of examination, e.g. periodic, after an incident.
     #[arg(long, default_value = "")]
     pub kind: String,
     /// For whom it was examined.
@@ -514,7 +514,7 @@ pub enum RunTask {
         /// Artwork, product, code and date were checked.
         #[arg(long)]
         line_check_done: bool,
-        /// It was started all the same: record it with its breaches; says why.
+        /// It was started all the same: record it with its deviations; says why.
         #[arg(long, default_value = "")]
         already_done: String,
         #[command(flatten)]

@@ -84,8 +84,8 @@ async fn trace(session: &mut Session, task: &TraceTask) -> Result<Option<Exit>, 
             show!(session, trace.trace_bulk_bag(request), "TraceBulkBagResponse", |answer| {
                 let what = format!("packs that may hold product of bag {bag}");
                 let mut found = vec![tables::reach(&what, &answer.packs, &answer.methods, &zone)];
-                found.extend(answer.whereabouts.iter().flat_map(|row| store_tables::whereabouts(row, &zone)));
-                found.push(tables::happenings(&answer.happenings, &zone));
+                found.extend(answer.pack_locations.iter().flat_map(|row| store_tables::pack_locations(row, &zone)));
+                found.push(tables::timeline(&answer.timeline, &zone));
                 found
             })
         }
@@ -100,7 +100,7 @@ async fn trace(session: &mut Session, task: &TraceTask) -> Result<Option<Exit>, 
                 let what = format!("packs that may hold product of lot {lot}");
                 let own: Vec<v1::Lot> = answer.lot.iter().cloned().collect();
                 let mut found = vec![tables::lots(&own), tables::reach(&what, &answer.packs, &answer.methods, &zone)];
-                found.extend(answer.whereabouts.iter().flat_map(|row| store_tables::whereabouts(row, &zone)));
+                found.extend(answer.pack_locations.iter().flat_map(|row| store_tables::pack_locations(row, &zone)));
                 found.push(tables::lot_bags(&answer.bags));
                 found
             })
@@ -115,7 +115,7 @@ async fn trace(session: &mut Session, task: &TraceTask) -> Result<Option<Exit>, 
             show!(session, trace.trace_pallet(request), "TracePalletResponse", |answer| {
                 let mut found: Vec<Sheet> = answer.pallet.iter().map(store_tables::pallet).collect();
                 found.extend(answer.origins.iter().flat_map(|origin| tables::origin(origin, &zone)));
-                found.push(tables::happenings(&answer.happenings, &zone));
+                found.push(tables::timeline(&answer.timeline, &zone));
                 found
             })
         }
@@ -129,8 +129,8 @@ async fn trace(session: &mut Session, task: &TraceTask) -> Result<Option<Exit>, 
             let request = v1::TracePackagingLotRequest { packaging_lot_code: lot.clone(), min_sequence: 0 };
             show!(session, trace.trace_packaging_lot(request), "TracePackagingLotResponse", |answer| {
                 let mut found = vec![tables::packed_in(answer)];
-                found.extend(answer.whereabouts.iter().flat_map(|row| store_tables::whereabouts(row, &zone)));
-                found.push(tables::happenings(&answer.happenings, &zone));
+                found.extend(answer.pack_locations.iter().flat_map(|row| store_tables::pack_locations(row, &zone)));
+                found.push(tables::timeline(&answer.timeline, &zone));
                 found
             })
         }
@@ -250,14 +250,14 @@ async fn objects(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
         }
         Task::Complaint(task) => super::recall_args::ask_complaints(session, task).await,
         Task::Recall(task) => super::recall_args::ask_recalls(session, task).await,
-        Task::Contradiction(ContradictionTask::List { settled, page }) => {
-            let request = v1::ListContradictionsRequest {
+        Task::Discrepancy(DiscrepancyTask::List { resolved, page }) => {
+            let request = v1::ListDiscrepanciesRequest {
                 page_size: page.size(),
                 page_token: page.page.clone(),
-                include_settled: *settled,
+                include_resolved: *resolved,
             };
-            list!(session, quality.list_contradictions(request), "ListContradictionsResponse", |answer| {
-                vec![quality_tables::contradictions(&answer.contradictions, &zone), more(&answer.next_page_token)]
+            list!(session, quality.list_discrepancies(request), "ListDiscrepanciesResponse", |answer| {
+                vec![quality_tables::discrepancies(&answer.discrepancies, &zone), more(&answer.next_page_token)]
             })
         }
         Task::Check(CheckTask::List { point, page }) => {
@@ -286,14 +286,14 @@ async fn objects(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
                 vec![tables::holds(&answer.holds, &zone), more(&answer.next_page_token)]
             })
         }
-        Task::Breach(BreachTask::List { closed, page }) => {
-            let request = v1::ListBreachesRequest {
+        Task::Deviation(DeviationTask::List { closed, page }) => {
+            let request = v1::ListDeviationsRequest {
                 page_size: page.size(),
                 page_token: page.page.clone(),
                 include_closed: *closed,
             };
-            list!(session, quality.list_breaches(request), "ListBreachesResponse", |answer| {
-                vec![tables::breaches(&answer.breaches, &zone), more(&answer.next_page_token)]
+            list!(session, quality.list_deviations(request), "ListDeviationsResponse", |answer| {
+                vec![tables::deviations(&answer.deviations, &zone), more(&answer.next_page_token)]
             })
         }
         _ => Ok(None),
@@ -325,9 +325,9 @@ fn asks_of_now(task: &Task) -> bool {
             use super::recall_args::RecallTask as R;
             matches!(task, R::Show { .. } | R::List { .. })
         }
-        Task::Contradiction(task) => matches!(task, ContradictionTask::List { .. }),
+        Task::Discrepancy(task) => matches!(task, DiscrepancyTask::List { .. }),
         Task::Hold(task) => matches!(task, HoldTask::List { .. }),
-        Task::Breach(task) => matches!(task, BreachTask::List { .. }),
+        Task::Deviation(task) => matches!(task, DeviationTask::List { .. }),
         _ => false,
     }
 }

@@ -22,13 +22,13 @@ pub struct Days {
 #[derive(Subcommand)]
 pub enum AuditTask {
     /// What one bad lot would drag along, and what would have made that smaller; at most 31 days.
-    Dispersion {
+    Exposure {
         #[command(flatten)]
         days: Days,
         /// Feed; all without it.
         #[arg(long, default_value = "")]
         feed: String,
-        /// A danger that does not spread (metal, glass): the whole stretch counts.
+        /// A danger that does not spread (metal, glass): the whole clean span counts.
         #[arg(long)]
         discrete: bool,
         /// What if every mixing section held at most this, e.g. 200kg; half of each without it.
@@ -132,9 +132,9 @@ pub enum NameTask {
 pub async fn run(session: &mut Session, task: &AuditTask) -> Result<Option<Exit>, Fault> {
     let zone = session.zone.clone();
     match task {
-        AuditTask::Dispersion { days, feed, discrete, mixing, settings } => {
+        AuditTask::Exposure { days, feed, discrete, mixing, settings } => {
             let hazard = if *discrete { v1::HazardKind::Discrete } else { v1::HazardKind::Spreading };
-            let request = v1::GetDispersionRequest {
+            let request = v1::GetRecallExposureRequest {
                 feed_code: feed.clone(),
                 from_day: days.from.clone(),
                 to_day: days.to.clone(),
@@ -144,7 +144,7 @@ pub async fn run(session: &mut Session, task: &AuditTask) -> Result<Option<Exit>
                 what_if_mixing_mass_mg: *mixing,
                 min_sequence: 0,
             };
-            show!(session, figure.get_dispersion(request), "GetDispersionResponse", |answer| {
+            show!(session, figure.get_recall_exposure(request), "GetRecallExposureResponse", |answer| {
                 audit_tables::dispersion(answer)
             })
         }

@@ -320,7 +320,7 @@ pub async fn ask_stock(session: &mut Session, task: &super::arguments::Task) -> 
             let request = v1::GetPalletRequest { sscc: sscc.clone(), min_sequence: 0 };
             show!(session, pallet.get_pallet(request), "GetPalletResponse", |answer| {
                 let mut found: Vec<Sheet> = answer.pallet.iter().map(store_tables::pallet).collect();
-                found.push(tables::happenings(&answer.happenings, &zone));
+                found.push(tables::timeline(&answer.timeline, &zone));
                 found
             })
         }

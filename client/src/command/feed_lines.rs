@@ -163,7 +163,7 @@ impl Lines {
 pub(super) struct Thinned {
     pub(super) every_us: i64,
     pub(super) told_us: Option<i64>,
-    /// Newest line that was told.
+    /// Newest line that was recorded.
     pub(super) told: Option<Reading>,
     /// Newest line that was left out.
     pub(super) left: Option<Reading>,
@@ -201,7 +201,7 @@ mod tests {
         let mut thinned = Thinned { every_us: 60 * SECOND, told_us: None, told: None, left: None };
         let told: Vec<Reading> = lines.iter().flat_map(|line| thinned.take(*line)).collect();
         assert_eq!(told, [row(0, 5), row(60, 24), row(70, 28), row(80, 1), row(140, 20)]);
-        // Back right behind a line that was told.
+        // Back right behind a line that was recorded.
         let lines = [row(0, 30), row(1, 0), row(61, 40)];
         let mut thinned = Thinned { every_us: 60 * SECOND, told_us: None, told: None, left: None };
         assert_eq!(lines.iter().flat_map(|line| thinned.take(*line)).collect::<Vec<_>>(), lines);

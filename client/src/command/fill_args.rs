@@ -158,7 +158,7 @@ pub async fn run(session: &mut Session, task: &FillTask) -> Result<Option<Exit>,
             show!(session, figure.get_chart(request), "GetChartResponse", |answer| fill_tables::chart(answer, &zone))
         }
         FillTask::Target { run, short_share_ppm, hourly_samples, value_per_kg, currency, daily_packs } => {
-            let request = v1::GetFillAdviceRequest {
+            let request = v1::GetTargetFillRequest {
                 run_code: run.clone(),
                 short_share_ppm: *short_share_ppm,
                 hourly_sample_count: *hourly_samples,
@@ -167,7 +167,7 @@ pub async fn run(session: &mut Session, task: &FillTask) -> Result<Option<Exit>,
                 daily_pack_count: *daily_packs,
                 min_sequence: 0,
             };
-            show!(session, figure.get_fill_advice(request), "GetFillAdviceResponse", |answer| {
+            show!(session, figure.get_target_fill(request), "GetTargetFillResponse", |answer| {
                 fill_tables::target(answer, currency)
             })
         }

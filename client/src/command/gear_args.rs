@@ -1,4 +1,4 @@
-//! Hoists, gear and individual bulk bags over their lives: states, checks, mishaps, tests, life.
+//! Hoists, gear and individual bulk bags over their lives: states, checks, incidents, tests, life.
 
 use clap::{Args, Subcommand, ValueEnum};
 use packloft_proto::v1;
@@ -25,7 +25,7 @@ pub struct ItemArgs {
 
 /// What happened to an item.
 #[derive(Clone, Copy, ValueEnum)]
-pub enum MishapName {
+pub enum IncidentName {
     /// More hung on it than it is rated for.
     Overload = 1,
     /// A load fell into it or was caught up.
@@ -82,12 +82,12 @@ pub enum GearTask {
         done: String,
     },
     /// Record that something happened to it; it is out of service until examined.
-    Mishap {
+    Incident {
         #[command(flatten)]
         item: ItemArgs,
         /// What.
         #[arg(long, value_enum)]
-        kind: MishapName,
+        kind: IncidentName,
         /// In words.
         #[arg(long)]
         text: String,
@@ -115,7 +115,7 @@ pub enum GearTask {
 #[derive(Subcommand)]
 pub enum HoistTask {
     /// How much of its design life is used. With --at, as it was.
-    Life {
+    DesignLife {
         /// Hoist.
         hoist: String,
     },
@@ -312,12 +312,14 @@ fn part(text: &str) -> Result<v1::SpectrumRow, Fault> {
 pub async fn ask_hoist(session: &mut Session, task: &HoistTask) -> Result<Option<Exit>, Fault> {
     let (at_time, zone) = (at(session), session.zone.clone());
     match task {
-        HoistTask::Life { hoist } => {
-            let request = v1::GetLifeRequest { hoist_code: hoist.clone(), at_time };
-            show!(session, gear.get_life(request), "GetLifeResponse", |answer| gear_tables::life(answer, &zone))
+        HoistTask::DesignLife { hoist } => {
+            let request = v1::GetDesignLifeRequest { hoist_code: hoist.clone(), at_time };
+            show!(session, gear.get_design_life(request), "GetDesignLifeResponse", |answer| gear_tables::life(
+                answer, &zone
+            ))
         }
         HoistTask::Spectrum(args) => {
-            let request = v1::EstimateLifeRequest {
+            let request = v1::EstimateDesignLifeRequest {
                 rows: args.rows.iter().map(|text| part(text)).collect::<Result<_, _>>()?,
                 counter_hours: args.counter_hours,
                 cycles_per_hour: args.cycles_per_hour,
@@ -331,19 +333,19 @@ pub async fn ask_hoist(session: &mut Session, task: &HoistTask) -> Result<Option
                 digit_count: args.digits,
             };
             let rows = request.rows.clone();
-            show!(session, gear.estimate_life(request), "EstimateLifeResponse", |answer| {
+            show!(session, gear.estimate_design_life(request), "EstimateDesignLifeResponse", |answer| {
                 vec![gear_tables::spectrum(&rows, args.factor, answer)]
             })
         }
         HoistTask::Compare { hoist, bags, gear_mass, other } => {
-            let request = v1::CompareLifeRequest {
+            let request = v1::CompareDesignLifeRequest {
                 hoist_code: hoist.clone(),
                 bags_per_lift: *bags,
                 gear_mass_mg: *gear_mass,
                 other_hoist_code: other.clone(),
                 at_time,
             };
-            show!(session, gear.compare_life(request), "CompareLifeResponse", |answer| {
+            show!(session, gear.compare_design_life(request), "CompareDesignLifeResponse", |answer| {
                 vec![gear_tables::compared(answer)]
             })
         }
@@ -393,10 +395,10 @@ pub async fn record_gear(session: &mut Session, task: GearTask) -> Result<Exit, 
                 text: failed.unwrap_or(done),
             }
         ),
-        GearTask::Mishap { item, kind, text } => write!(
+        GearTask::Incident { item, kind, text } => write!(
             session,
-            gear.record_mishap,
-            RecordMishapRequest { hoist_code: item.hoist, gear_code: item.gear, kind: kind as i32, text }
+            gear.record_incident,
+            RecordIncidentRequest { hoist_code: item.hoist, gear_code: item.gear, kind: kind as i32, text }
         ),
         GearTask::Remedy { item, report, defect, text, by } => write!(
             session,
@@ -465,7 +467,7 @@ pub async fn record_hoist(session: &mut Session, task: HoistTask) -> Result<Exit
                 text: failed.unwrap_or_default(),
             }
         ),
-        HoistTask::Life { .. } | HoistTask::Spectrum(_) | HoistTask::Compare { .. } => Ok(Exit::Done),
+        HoistTask::DesignLife { .. } | HoistTask::Spectrum(_) | HoistTask::Compare { .. } => Ok(Exit::Done),
     }
 }
 

@@ -279,7 +279,7 @@ pub(super) struct Read {
 /// Reads a file's text.
 ///
 /// # Errors
-/// When it has no header, unknown or missing columns, or its kind cannot be told.
+/// When it has no header, unknown or missing columns, or its kind is not known.
 pub(super) fn read(text: &str, wanted: Option<FileKind>, zone: &Zone) -> Result<Read, Fault> {
     // Line ends of one kind, so that rows are numbered as people count them.
     let mut text = text.trim_start_matches('\u{feff}').replace("\r\n", "\n");
@@ -449,7 +449,7 @@ pub async fn run(session: &mut Session, args: &ImportArgs) -> Result<Exit, Fault
     if let Some(receipt) = &result.receipt {
         let again = if receipt.replayed { " (had been imported before; nothing new)" } else { "" };
         sheet.before.push(format!(
-            "imported {row_count} rows of {name} ({}) as {} facts from sequence {}{again}",
+            "imported {row_count} rows of {name} ({}) as {} entries from sequence {}{again}",
             kind_name(file.kind),
             result.fact_count,
             receipt.sequence

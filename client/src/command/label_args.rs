@@ -80,7 +80,7 @@ pub enum LabelTask {
         #[arg(long, default_value = "")]
         reason: String,
     },
-    /// Scan a label after it was put on: is it the thing's own? A wrong one is on record until it is settled.
+    /// Scan a label after it was put on: is it the thing's own? A wrong one is on record until it is resolved.
     Check {
         /// What it stands on.
         #[arg(value_enum)]

@@ -88,7 +88,7 @@ fn main_of(arguments: Vec<OsString>) -> ExitCode {
 /// A question whose answer people take for a permission.
 #[derive(Clone, Copy)]
 struct Permission {
-    deed: &'static str,
+    action: &'static str,
     caution: &'static str,
 }
 
@@ -97,16 +97,16 @@ impl Permission {
         let lifting = "The plate, the limiter, local codes and a competent person decide. Nobody under the load.";
         let dust = "The explosion protection document, local codes and a competent person decide.";
         match task {
-            Task::Lift(LiftTask::Check(_)) => Some(Permission { deed: "LIFT", caution: lifting }),
-            Task::Gear(GearTask::List | GearTask::State(_)) => Some(Permission { deed: "USE", caution: lifting }),
-            Task::Tip { ask: true, .. } => Some(Permission { deed: "TIP", caution: dust }),
+            Task::Lift(LiftTask::Check(_)) => Some(Permission { action: "LIFT", caution: lifting }),
+            Task::Gear(GearTask::List | GearTask::State(_)) => Some(Permission { action: "USE", caution: lifting }),
+            Task::Tip { ask: true, .. } => Some(Permission { action: "TIP", caution: dust }),
             _ => None,
         }
     }
 
     /// SAFETY-OF-PEOPLE: no answer is no permission, whatever the reason, and that is what has to be read first.
     fn refused(self, mut fault: Fault) -> Fault {
-        let first = format!("DO NOT {}: the records cannot answer for it", self.deed);
+        let first = format!("DO NOT {}: the records cannot answer for it", self.action);
         match fault.exit {
             Exit::Refused => fault.lines[0] = first,
             _ => fault.lines.insert(0, first),

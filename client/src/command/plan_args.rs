@@ -45,7 +45,7 @@ pub enum PlanTask {
         bag: String,
     },
     /// How many days stock lasts, by what went out and what is ordered.
-    Cover {
+    DaysOfCover {
         /// Days back that say how much goes out.
         #[arg(long, default_value_t = 0)]
         days: i64,
@@ -153,7 +153,7 @@ fn place_sheets(answer: &v1::ProposePlaceResponse) -> Vec<Sheet> {
         .collect()
 }
 
-fn cover_sheet(answer: &v1::GetCoverResponse) -> Sheet {
+fn days_of_cover_table(answer: &v1::GetDaysOfCoverResponse) -> Sheet {
     let mut sheet = Sheet {
         head: vec!["", ">free", ">in all", ">out", ">ordered", ">days", ">days after orders"],
         after: vec![format!("what went out in the last {} days says how long it lasts", answer.day_count)],
@@ -226,10 +226,11 @@ pub async fn run(session: &mut Session, task: &PlanTask) -> Result<Option<Exit>,
             let answer = session.connection.store.propose_place(request).await.map_err(|s| ask_fault(&s))?.into_inner();
             session.show("ProposePlaceResponse", &answer, &place_sheets(&answer));
         }
-        PlanTask::Cover { days } => {
-            let request = v1::GetCoverRequest { day_count: *days, min_sequence: 0 };
-            let answer = session.connection.store.get_cover(request).await.map_err(|s| ask_fault(&s))?.into_inner();
-            session.show("GetCoverResponse", &answer, &[cover_sheet(&answer)]);
+        PlanTask::DaysOfCover { days } => {
+            let request = v1::GetDaysOfCoverRequest { day_count: *days, min_sequence: 0 };
+            let answer =
+                session.connection.store.get_days_of_cover(request).await.map_err(|s| ask_fault(&s))?.into_inner();
+            session.show("GetDaysOfCoverResponse", &answer, &[days_of_cover_table(&answer)]);
         }
         PlanTask::NextBags { material, count } => {
             let request = v1::ProposeBagsRequest { material_code: material.clone(), bag_count: *count };

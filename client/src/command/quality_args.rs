@@ -1,4 +1,4 @@
-//! Arguments of holds, breaches and line checks.
+//! Arguments of holds, deviations and line checks.
 
 use clap::Subcommand;
 
@@ -53,10 +53,10 @@ pub enum HoldTask {
     },
 }
 
-/// Breaches.
+/// Deviations.
 #[derive(Subcommand)]
-pub enum BreachTask {
-    /// Close the breach of an event (QA, not who caused it).
+pub enum DeviationTask {
+    /// Close the deviation of an event (QA, not who caused it).
     Close {
         /// Sequence of the event.
         sequence: i64,
@@ -64,7 +64,7 @@ pub enum BreachTask {
         #[arg(long)]
         reason: String,
     },
-    /// List breaches.
+    /// List deviations.
     List {
         /// Also closed ones.
         #[arg(long)]
@@ -74,19 +74,19 @@ pub enum BreachTask {
     },
 }
 
-/// Contradictions in the record.
+/// Discrepancies in the record.
 #[derive(Subcommand)]
-pub enum ContradictionTask {
+pub enum DiscrepancyTask {
     /// List those that are open.
     List {
-        /// Also settled ones.
+        /// Also resolved ones.
         #[arg(long)]
-        settled: bool,
+        resolved: bool,
         #[command(flatten)]
         page: PageArgs,
     },
-    /// Settle those of an event that a correction cannot put right.
-    Settle {
+    /// Resolve those of an event that a correction cannot put right.
+    Resolve {
         /// Sequence of the event.
         sequence: i64,
         /// What was found.

@@ -15,7 +15,7 @@ use crate::{recall_tables, tables};
 /// Complaints.
 #[derive(Subcommand)]
 pub enum ComplaintTask {
-    /// Record a complaint with what the print says.
+    /// Record a complaint with what the pack code says.
     Record(ComplaintArgs),
     /// One complaint: where its pack comes from, others like it, whether chance explains their number.
     Show {
@@ -66,10 +66,10 @@ pub struct ComplaintArgs {
     pub packs: i64,
 }
 
-/// Withdrawals, recalls and exercises.
+/// Withdrawals, recalls and mock recalls.
 #[derive(Subcommand)]
 pub enum RecallTask {
-    /// Decide a withdrawal or recall, or begin an exercise (QA). A real one places its holds.
+    /// Decide a withdrawal or recall, or begin a mock recall (QA). A real one places its holds.
     Open(OpenArgs),
     /// How it stands: scope then and now, where every pack is, who has what, notices, times.
     Show {
@@ -109,7 +109,7 @@ pub enum RecallTask {
         #[arg(long)]
         text: String,
     },
-    /// Record what became of packs at a consignee, in all as told last. What comes back is a return of its pallet.
+    /// Record what became of packs at a consignee, in all as recorded last. What comes back is a return of its pallet.
     Recovered {
         /// Recall.
         recall: String,
@@ -147,9 +147,9 @@ pub struct OpenArgs {
     /// Whether consumers are reached.
     #[arg(long, value_enum)]
     pub kind: Kind,
-    /// An exercise: computed and listed, nothing placed, nothing sent.
+    /// A mock recall: computed and listed, nothing placed, nothing sent.
     #[arg(long)]
-    pub exercise: bool,
+    pub mock_recall: bool,
     /// Why.
     #[arg(long)]
     pub reason: String,
@@ -285,7 +285,7 @@ pub async fn record_recalls(session: &mut Session, task: RecallTask) -> Result<E
                 OpenRecallRequest {
                     recall_code: args.recall,
                     kind: args.kind as i32,
-                    exercise: args.exercise,
+                    mock_recall: args.mock_recall,
                     reason: args.reason,
                     hazard: args.hazard as i32,
                     lot_code: args.lot,

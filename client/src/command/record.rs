@@ -523,12 +523,8 @@ async fn quality(session: &mut Session, task: Task) -> Result<Exit, Fault> {
             let intervals = intervals.iter().map(|text| packs(text)).collect::<Result<_, _>>()?;
             write!(session, quality.end_hold, EndHoldRequest { hold_code: hold, reason, intervals, ssccs })
         }
-        Task::Contradiction(ContradictionTask::Settle { sequence, reason }) => {
-            write!(
-                session,
-                quality.settle_contradiction,
-                SettleContradictionRequest { event_sequence: sequence, reason }
-            )
+        Task::Discrepancy(DiscrepancyTask::Resolve { sequence, reason }) => {
+            write!(session, quality.resolve_discrepancy, ResolveDiscrepancyRequest { event_sequence: sequence, reason })
         }
         Task::Check(CheckTask::Record { point, passed, failed, text, counters: read }) => {
             let row = |passed: bool| move |name: String| v1::CheckResult { name, passed };
@@ -547,8 +543,8 @@ async fn quality(session: &mut Session, task: Task) -> Result<Exit, Fault> {
                 }
             )
         }
-        Task::Breach(BreachTask::Close { sequence, reason }) => {
-            write!(session, quality.close_breach, CloseBreachRequest { event_sequence: sequence, reason })
+        Task::Deviation(DeviationTask::Close { sequence, reason }) => {
+            write!(session, quality.close_deviation, CloseDeviationRequest { event_sequence: sequence, reason })
         }
         Task::Journal(JournalTask::ConfirmClock { seen, remark }) => {
             let clock_time = Some(session.zone.parse(&seen).map_err(Fault::usage)?);
@@ -691,7 +687,7 @@ pub async fn run(session: &mut Session, task: Task) -> Result<Exit, Fault> {
         Task::Run(task) => runs(session, task).await,
         Task::Complaint(task) => super::recall_args::record_complaints(session, task).await,
         Task::Recall(task) => super::recall_args::record_recalls(session, task).await,
-        task @ (Task::Hold(_) | Task::Check(_) | Task::Contradiction(_) | Task::Breach(_) | Task::Journal(_)) => {
+        task @ (Task::Hold(_) | Task::Check(_) | Task::Discrepancy(_) | Task::Deviation(_) | Task::Journal(_)) => {
             quality(session, task).await
         }
         task => stream(session, task).await,

@@ -1,7 +1,7 @@
 //! What runs and may not: bags in a feed whose lot was rejected or that are on hold. Said on the line, at the start of a run,
 //! on the first page and in the report of a shift, until quality decides otherwise or the feed is seen empty.
 //!
-//! Cost: the flow of the stretch, which is kept, and the holds on its bags.
+//! Cost: the flow of the clean span, which is kept, and the holds on its bags.
 
 use packloft_domain::key::code_of;
 use packloft_domain::objects::bag;

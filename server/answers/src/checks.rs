@@ -23,7 +23,7 @@ const LISTED_US: i64 = 31 * 86_400_000_000;
 fn line_check(context: &QueryContext, check: &Check) -> Result<v1::LineCheck, Unreadable> {
     let fact = &check.fact;
     let point = Register::at(&context.record, check.time_us).check_point(&fact.check_point_code)?;
-    // The run that machine and time say, whatever run was known when the check was told.
+    // The run that machine and time say, whatever run was known when the check was recorded.
     let run_code = match point.filter(|point| point.place() == CheckPlace::Pack) {
         Some(point) => run::open_run(&context.record, &point.machine_code, check.time_us)?
             .map(|(run, _)| run.run_code)

@@ -32,7 +32,7 @@ impl QueryContext {
     }
 }
 
-/// Flows of the stretches a run touches.
+/// Flows of the clean spans a run touches.
 fn flows_of_run(context: &QueryContext, places: &RunPlaces) -> Result<Vec<(Arc<FeedFlow>, usize)>, Unreadable> {
     let run = &places.run;
     let mut flows = Vec::new();
@@ -61,12 +61,12 @@ fn lots_of<'a>(bags: impl Iterator<Item = &'a BagFacts>) -> BTreeSet<String> {
     bags.flat_map(|bag| bag.lots.iter().map(|share| share.lot_code.clone())).collect()
 }
 
-/// What may be in packs of a run, added to `content`; `possible` is false for what only shares a stretch with it.
+/// What may be in packs of a run, added to `content`; `possible` is false for what only shares a clean span with it.
 fn add_packs(run: &RunFlows, packs: (i64, i64), possible: bool, content: &mut Content, sets: &mut Sets) {
     let (first, last) = packs;
     let mut found = false;
     for (flow, index) in &run.flows {
-        let Some((low, high)) = flow.ledger.stretch_packs(*index) else { continue };
+        let Some((low, high)) = flow.ledger.clean_span_packs(*index) else { continue };
         if low > last || high < first {
             continue;
         }
@@ -83,8 +83,8 @@ fn add_packs(run: &RunFlows, packs: (i64, i64), possible: bool, content: &mut Co
         // Of a bag that never arrived by the record nobody knows the lot.
         content.unrecorded |= own.iter().any(|bag| !bags[*bag].arrived);
         let mine: Vec<&BagFacts> = own.into_iter().map(|bag| all[bag]).collect();
-        sets.stretch.extend(all.iter().map(|bag| bag.bag_tag.clone()));
-        sets.stretch_lots.extend(lots_of(all.iter().copied()));
+        sets.clean_span.extend(all.iter().map(|bag| bag.bag_tag.clone()));
+        sets.clean_span_lots.extend(lots_of(all.iter().copied()));
         sets.bags.extend(mine.iter().map(|bag| bag.bag_tag.clone()));
         sets.lots.extend(lots_of(mine.iter().copied()));
         for bag in &all {
@@ -122,7 +122,7 @@ fn add_rework(context: &QueryContext, content: &mut Content, sets: &mut Sets) ->
                 continue;
             }
             followed.push((interval.clone(), possible));
-            content.stretch_rework_parts.push(interval.clone());
+            content.clean_span_rework_parts.push(interval.clone());
             if possible {
                 content.rework_parts.push(interval.clone());
             }
@@ -142,8 +142,8 @@ fn add_rework(context: &QueryContext, content: &mut Content, sets: &mut Sets) ->
 struct Sets {
     bags: BTreeSet<String>,
     lots: BTreeSet<String>,
-    stretch: BTreeSet<String>,
-    stretch_lots: BTreeSet<String>,
+    clean_span: BTreeSet<String>,
+    clean_span_lots: BTreeSet<String>,
     /// Packs that rework among these came from, and whether it may be in them itself; not followed yet.
     rework: Vec<(PackInterval, bool)>,
 }
@@ -154,8 +154,8 @@ impl Sets {
         Content {
             bag_tags: self.bags.into_iter().collect(),
             lot_codes: self.lots.into_iter().collect(),
-            stretch_bag_tags: self.stretch.into_iter().collect(),
-            stretch_lot_codes: self.stretch_lots.into_iter().collect(),
+            clean_span_bag_tags: self.clean_span.into_iter().collect(),
+            clean_span_lot_codes: self.clean_span_lots.into_iter().collect(),
             ..content
         }
     }
@@ -192,7 +192,7 @@ fn of_ways(
     let mut sets = Sets::default();
     for (layer, sources) in ways {
         sets.lots.extend(layer.lot_codes.iter().cloned());
-        sets.stretch_lots.extend(layer.lot_codes.iter().cloned());
+        sets.clean_span_lots.extend(layer.lot_codes.iter().cloned());
         if layer.run_code.is_empty() {
             continue;
         }

@@ -22,7 +22,7 @@ use super::stock_index::StockIndex;
 use crate::limits;
 use packloft_engine::views::ViewRecord;
 
-/// Which flow: a stretch of a feed with the settings of a question.
+/// Which flow: a clean span of a feed with the settings of a question.
 #[derive(Clone, Debug, PartialEq)]
 struct FlowKey {
     feed_code: String,
@@ -96,7 +96,7 @@ pub struct QueryContext {
     pub zone: Zone,
     zone_reads: Arc<ReadSet>,
     pub(super) kept: Arc<Caches>,
-    /// Flows of this question: one stretch is one flow, also where none may be kept.
+    /// Flows of this question: one clean span is one flow, also where none may be kept.
     flows: RefCell<Vec<KeptFlow>>,
     emptied: Once<Arc<Vec<i64>>>,
     pub(super) runs: Once<Option<Arc<RunFlows>>>,
@@ -153,7 +153,7 @@ impl QueryContext {
         Ok(found)
     }
 
-    /// Holds and breaches open at this sequence.
+    /// Holds and deviations open at this sequence.
     ///
     /// # Errors
     /// When the record cannot be read.
@@ -161,14 +161,14 @@ impl QueryContext {
         self.once(&self.stops, "", || Ok(Arc::new(stops(&self.record)?)))
     }
 
-    /// Stretch of a feed that holds an instant; the times the feed was emptied are read once a question.
-    fn stretch(&self, feed_code: &str, at_us: i64) -> Result<(Option<i64>, Option<i64>), Unreadable> {
+    /// Clean span of a feed that holds an instant; the times the feed was emptied are read once a question.
+    fn clean_span(&self, feed_code: &str, at_us: i64) -> Result<(Option<i64>, Option<i64>), Unreadable> {
         let times = self.once(&self.emptied, feed_code, || Ok(Arc::new(emptied_times(&self.record, feed_code)?)))?;
         Ok(clean_span_in(&times, at_us))
     }
 
-    /// The instant that the ledger of a stretch is read for: its beginning, whatever instant of it was asked about, so that
-    /// what registers say of the stretch does not depend on the question.
+    /// The instant that the ledger of a clean span is read for: its beginning, whatever instant of it was asked about, so that
+    /// what registers say of the clean span does not depend on the question.
     fn beginning(
         &self,
         feed_code: &str,
@@ -182,16 +182,16 @@ impl QueryContext {
         Ok(end_us.map_or(first, |end| first.min(end - 1)))
     }
 
-    /// Ledger of the stretch of a feed that holds an instant; `None` when the feed is unknown.
+    /// Ledger of the clean span of a feed that holds an instant; `None` when the feed is unknown.
     ///
     /// # Errors
     /// When the record cannot be read.
     pub fn ledger(&self, feed_code: &str, at_us: i64) -> Result<Option<Ledger>, Unreadable> {
-        let at_us = self.beginning(feed_code, at_us, self.stretch(feed_code, at_us)?)?;
+        let at_us = self.beginning(feed_code, at_us, self.clean_span(feed_code, at_us)?)?;
         Ledger::read(&self.record, feed_code, at_us)
     }
 
-    /// Flow of the stretch of a feed that holds an instant; `None` when the feed is unknown.
+    /// Flow of the clean span of a feed that holds an instant; `None` when the feed is unknown.
     ///
     /// # Errors
     /// When the record cannot be read.
@@ -202,7 +202,7 @@ impl QueryContext {
         epsilon: f64,
         coverage: f64,
     ) -> Result<Option<Arc<FeedFlow>>, Unreadable> {
-        let (start_us, end_us) = self.stretch(feed_code, at_us)?;
+        let (start_us, end_us) = self.clean_span(feed_code, at_us)?;
         let key = FlowKey {
             feed_code: feed_code.into(),
             start_us,
@@ -228,7 +228,7 @@ impl QueryContext {
                 let Some(ledger) = ledger? else { return Ok(None) };
                 let flow = Arc::new(FeedFlow::new(ledger, epsilon, coverage));
                 let mut reads = Arc::unwrap_or_clone(reads);
-                // Which stretch it is, is read anew before a kept flow is used: a level elsewhere does not make it out of
+                // Which clean span it is, is read anew before a kept flow is used: a level elsewhere does not make it out of
                 // date.
                 reads.forget_key(&key::object("feed_anchors", feed_code));
                 let sequence = self.record.inner().sequence();

@@ -2,7 +2,7 @@
 //! of a consignment, and what another party's document would book.
 //!
 //! A thing is followed through what it became: a bag to every run of the feed since it was tipped and the pallets of these,
-//! a pallet back to every bag tipped in its stretch. Cost: the facts of these things, read from the journal one by one.
+//! a pallet back to every bag tipped in its clean span. Cost: the facts of these things, read from the journal one by one.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -47,7 +47,7 @@ struct Gathered {
     units: BTreeMap<Unit, i64>,
     /// Bags that were followed.
     bags: BTreeSet<String>,
-    stretches: BTreeSet<(String, Option<i64>)>,
+    clean_spans: BTreeSet<(String, Option<i64>)>,
     runs: BTreeSet<String>,
 }
 
@@ -58,7 +58,7 @@ impl Gathered {
             sequences: BTreeSet::new(),
             units: BTreeMap::new(),
             bags: BTreeSet::new(),
-            stretches: BTreeSet::new(),
+            clean_spans: BTreeSet::new(),
             runs: BTreeSet::new(),
         }
     }
@@ -68,7 +68,7 @@ impl Gathered {
         let mut holds = Vec::new();
         for row in context.record.list(key)? {
             let concerns = match &row.event.fact {
-                // A correction belongs to what it corrects and to when that happened, not to when it was told.
+                // A correction belongs to what it corrects and to when that happened, not to when it was recorded.
                 Some(Fact::Corrected(f)) => {
                     let moved = f.replacement.as_ref().is_some_and(|event| event.occurred_time_us <= until_us);
                     moved || self.sequences.contains(&f.target_sequence)
@@ -103,7 +103,7 @@ impl Gathered {
         match self.way {
             Way::Forward => {
                 for tip in &facts.tips {
-                    self.stretch(context, &tip.feed_code, tip.end_time_us)?;
+                    self.clean_span(context, &tip.feed_code, tip.end_time_us)?;
                 }
             }
             Way::Back => {
@@ -191,18 +191,18 @@ impl Gathered {
                 let emptied = emptied_times(&context.record, &run.feed_code)?;
                 let inside = emptied.into_iter().filter(|at| *at > start_us && *at < end_us);
                 for at in std::iter::once(start_us).chain(inside) {
-                    self.stretch(context, &run.feed_code, at)?;
+                    self.clean_span(context, &run.feed_code, at)?;
                 }
             }
         }
         Ok(())
     }
 
-    /// What was tipped into a feed in the stretch that holds an instant, with its losses; forward also every run that was on
+    /// What was tipped into a feed in the clean span that holds an instant, with its losses; forward also every run that was on
     /// then, however long before it began.
-    fn stretch(&mut self, context: &QueryContext, feed: &str, at_us: i64) -> Result<(), Unreadable> {
+    fn clean_span(&mut self, context: &QueryContext, feed: &str, at_us: i64) -> Result<(), Unreadable> {
         let (from, to) = clean_span_at(&context.record, feed, at_us)?;
-        if !self.stretches.insert((feed.to_owned(), from)) {
+        if !self.clean_spans.insert((feed.to_owned(), from)) {
             return Ok(());
         }
         let first = from.map_or(0, |from| day_of(from) - run::RUN_LOOKBACK_DAYS);
@@ -309,7 +309,7 @@ fn ever_on(context: &QueryContext, code: &str, load_code: &str) -> Result<BTreeS
 /// Facts by their sequences, as the journal has them.
 fn read(journal: &Journal, sequences: &BTreeSet<i64>) -> Result<Vec<Entry>, Refusal> {
     if sequences.len() > FACTS_MAX {
-        let text = format!("it concerns {} facts, more than {FACTS_MAX}: ask for less", sequences.len());
+        let text = format!("it concerns {} entries, more than {FACTS_MAX}: ask for less", sequences.len());
         return Err(invalid("start_time", text));
     }
     let mut found = Vec::new();
@@ -355,10 +355,10 @@ fn of_period(context: &QueryContext, journal: &Journal, from_us: i64, to_us: i64
             }
         }
         if found.len() > FACTS_MAX {
-            return Err(invalid("start_time", format!("more than {FACTS_MAX} facts happened then: ask for less")));
+            return Err(invalid("start_time", format!("more than {FACTS_MAX} entries happened then: ask for less")));
         }
     }
-    // A correction may be of a correction: back to what was told first.
+    // A correction may be of a correction: back to what was recorded first.
     loop {
         let before: BTreeSet<i64> = targets.iter().copied().filter(|target| !found.contains_key(target)).collect();
         if before.is_empty() {
@@ -445,7 +445,7 @@ fn gathered(
     })
 }
 
-/// Facts of loads whose dispatch or amendment is among some: what a departure says rests on all of them.
+/// Facts of loads whose dispatch or amendment is among some: what a departure says depends on all of them.
 fn with_departures(context: &QueryContext, journal: &Journal, rows: &mut Vec<Entry>) -> Result<BTreeSet<i64>, Refusal> {
     let known: BTreeSet<i64> = rows.iter().map(|row| row.sequence).collect();
     let mut wanted = BTreeSet::new();
@@ -551,7 +551,7 @@ pub fn despatch(context: &QueryContext, code: &str, making: Making) -> Result<(A
         Ok(answer.advices.into_iter().find(|row| row.consignment_code == code).unwrap_or_default())
     };
     let mut known = own(context)?;
-    // What went as it was advised is advised as it was: nothing told since changes it.
+    // What went as it was advised is advised as it was: nothing recorded since changes it.
     let then = super::papers::as_issued(context, &opened.load_code, making)?.filter(|_| !known.correction_offered);
     let newest = context;
     let context = then.as_ref().unwrap_or(context);

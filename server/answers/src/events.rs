@@ -35,7 +35,7 @@ pub fn event(stored: &Stored, zone: &Zone) -> v1::Event {
         occurred_time: Some(timestamp(event.occurred_time_us)),
         recorded_time: Some(timestamp(event.recorded_time_us)),
         actor_code: event.actor.as_ref().map(|a| a.code.clone()).unwrap_or_default(),
-        breaches: transcode_all(&event.breaches),
+        deviations: transcode_all(&event.deviations),
         hold_codes: event.holds.iter().map(|hold| hold.hold_code.clone()).collect(),
         detail_json: fact_json(event),
         request_id: uuid::Uuid::from_slice(&event.request_id).map(|id| id.to_string()).unwrap_or_default(),

@@ -22,11 +22,11 @@ use crate::listed::bag_tags;
 use crate::times::timestamp;
 use crate::transcode::transcode_all;
 
-/// Stretches of feeds that a question is about, with the bags it is about (all when empty).
+/// Clean spans of feeds that a question is about, with the bags it is about (all when empty).
 struct Scope {
     flows: Vec<Arc<FeedFlow>>,
     tags: Vec<String>,
-    /// Times the question is about, when narrower than the stretches.
+    /// Times the question is about, when narrower than the clean spans.
     window: Option<(i64, i64)>,
     run_code: String,
 }
@@ -47,7 +47,7 @@ fn of_bags(context: &QueryContext, bags: &[BagFacts]) -> Result<Vec<Arc<FeedFlow
     Ok(flows)
 }
 
-/// Stretches of a feed that touch a window of time.
+/// Clean spans of a feed that touch a window of time.
 fn of_window(context: &QueryContext, feed_code: &str, from_us: i64, to_us: i64) -> Result<Vec<Arc<FeedFlow>>, Refusal> {
     let mut flows = Vec::new();
     let mut at = from_us;
@@ -110,7 +110,7 @@ fn newest(context: &QueryContext, feed_code: &str) -> Result<i64, Refusal> {
     use packloft_domain::record::Record;
     let object = packloft_domain::key::object("feed", feed_code);
     let day = context.record.day_before(&object, i64::from(i32::MAX) / 4)?;
-    // The last instant of that day lies in the stretch that is newest then.
+    // The last instant of that day lies in the clean span that is newest then.
     Ok(day.map_or(0, |day| (day + 1) * DAY_US - 1))
 }
 
@@ -119,7 +119,7 @@ fn feed_scope(context: &QueryContext, feed_code: &str, day: &str) -> Result<Scop
         let mut at = newest(context, feed_code)?;
         let mut flow = context.flow(feed_code, at, 0.0, 0.0)?.ok_or_else(|| unknown("feed", feed_code))?;
         if flow.ledger.tips.is_empty() && flow.ledger.anchors.first().is_some_and(|a| a.emptied) {
-            // Just emptied: the newest stretch with anything in it is the one before.
+            // Just emptied: the newest clean span with anything in it is the one before.
             at = flow.ledger.base_us - 1;
             flow = context.flow(feed_code, at, 0.0, 0.0)?.unwrap_or(flow);
         }
@@ -131,7 +131,7 @@ fn feed_scope(context: &QueryContext, feed_code: &str, day: &str) -> Result<Scop
     Ok(Scope { flows, tags: Vec::new(), window, run_code: String::new() })
 }
 
-/// What one bag gave so far, gathered over the stretches it was tipped into.
+/// What one bag gave so far, gathered over the clean spans it was tipped into.
 fn bag_yield(flow: &FeedFlow, row: &BagGiven, run_code: &str, spans: &[Balance], tipped_here: bool) -> v1::BagYield {
     let ledger = &flow.ledger;
     let known = &ledger.bags[row.bag];

@@ -12,7 +12,7 @@ use packloft_domain::kinds::words;
 /// How many bags, newest first, are looked through for one that may have been tipped unrecorded.
 const BAGS_LOOKED_AT: usize = 500;
 
-/// Gaps between two times of a stretch in words, then what may explain them: the tip that follows, and bags that stand on
+/// Gaps between two times of a clean span in words, then what may explain them: the tip that follows, and bags that stand on
 /// the platform or were missed when stock was taken, those first whose mass is nearest to what is short. Empty without a gap.
 ///
 /// # Errors
@@ -52,7 +52,7 @@ pub fn candidates(context: &QueryContext, flow: &FeedFlow, from: f64, to: f64) -
     Ok(found)
 }
 
-/// Newest fact a stretch stands on: its sequence and what it says, with the time it happened.
+/// Newest fact a clean span stands on: its sequence and what it says, with the time it happened.
 pub fn changed(context: &QueryContext, flow: &FeedFlow) -> (i64, String) {
     let Some(entry) = &flow.ledger.changed else { return (0, String::new()) };
     let when = context.zone.clock(entry.event.occurred_time_us);

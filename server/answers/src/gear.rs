@@ -144,8 +144,8 @@ fn words(event: &Event, context: &QueryContext) -> String {
         }
         _ => packloft_domain::kinds::words(event, &context.zone),
     };
-    let breaches: Vec<&str> = event.breaches.iter().map(|breach| breach.text.as_str()).collect();
-    if breaches.is_empty() { text } else { format!("{text}; BREACH: {}", breaches.join("; ")) }
+    let deviations: Vec<&str> = event.deviations.iter().map(|deviation| deviation.text.as_str()).collect();
+    if deviations.is_empty() { text } else { format!("{text}; DEVIATION: {}", deviations.join("; ")) }
 }
 
 fn item_event(row: &Entry, context: &QueryContext, own: &str) -> Result<v1::ItemEvent, Unreadable> {
@@ -163,16 +163,16 @@ fn newest_first(mut rows: Vec<Entry>, context: &QueryContext, own: &str) -> Resu
     rows.iter().take(EVENTS_MAX).map(|row| item_event(row, context, own)).collect()
 }
 
-/// Breaches of lifts with an item, by rule.
-fn breach_counts(rows: &[Entry], gear_code: &str, at_us: i64) -> Vec<v1::BreachCount> {
+/// Deviations of lifts with an item, by rule.
+fn deviation_counts(rows: &[Entry], gear_code: &str, at_us: i64) -> Vec<v1::DeviationCount> {
     let mut counts: BTreeMap<String, (i64, i64)> = BTreeMap::new();
     for row in rows.iter().filter(|row| row.event.occurred_time_us <= at_us) {
-        for breach in row.event.breaches.iter().filter(|b| gear_code.is_empty() || b.subject == gear_code) {
-            let count = counts.entry(breach.rule.clone()).or_default();
+        for deviation in row.event.deviations.iter().filter(|b| gear_code.is_empty() || b.subject == gear_code) {
+            let count = counts.entry(deviation.rule.clone()).or_default();
             *count = (count.0 + 1, count.1.max(row.event.occurred_time_us));
         }
     }
-    let row = |(rule, (count, last_us))| v1::BreachCount { rule, count, last_time: Some(timestamp(last_us)) };
+    let row = |(rule, (count, last_us))| v1::DeviationCount { rule, count, last_time: Some(timestamp(last_us)) };
     counts.into_iter().map(row).collect()
 }
 
@@ -208,7 +208,7 @@ fn examination(row: &Entry, report: &f::ExaminationRecorded) -> v1::ExaminationR
     }
 }
 
-/// A hoist or gear item: its state at an instant and everything that was told about it until then.
+/// A hoist or gear item: its state at an instant and everything that was recorded about it until then.
 ///
 /// # Errors
 /// `NotFound` when it is not registered.
@@ -261,7 +261,7 @@ pub fn get(
         defects: defects.collect(),
         examinations,
         events: newest_first(rows, context, &examined_key(hoist_code, gear_code))?,
-        breach_counts: breach_counts(&lifts, gear_code, at_us),
+        deviation_counts: deviation_counts(&lifts, gear_code, at_us),
         caution: CAUTION.into(),
         sequence: context.sequence(),
     })

@@ -39,7 +39,7 @@ fn classes(life: &Life) -> Vec<v1::LoadClass> {
     life.classes.iter().enumerate().map(row).collect()
 }
 
-fn coming(context: &QueryContext, life: &Life, at_us: i64, notes: &mut Vec<String>) -> Option<v1::LifeForecast> {
+fn coming(context: &QueryContext, life: &Life, at_us: i64, notes: &mut Vec<String>) -> Option<v1::DesignLifeForecast> {
     let remaining = life.remaining_s()?;
     if remaining <= 0.0 {
         notes.push("the design life is used up: a general overhaul is due".into());
@@ -59,7 +59,7 @@ fn coming(context: &QueryContext, life: &Life, at_us: i64, notes: &mut Vec<Strin
          interval too narrow"
             .into(),
     );
-    Some(v1::LifeForecast {
+    Some(v1::DesignLifeForecast {
         week_count: i64::try_from(life.week_s.len()).unwrap_or(0),
         mean_week_s: found.mean_week_s,
         day: day(found.weeks),
@@ -73,26 +73,26 @@ fn coming(context: &QueryContext, life: &Life, at_us: i64, notes: &mut Vec<Strin
 ///
 /// # Errors
 /// `NotFound` when it is not registered.
-pub fn get(context: &QueryContext, hoist_code: &str, at_us: i64) -> Result<v1::GetLifeResponse, Refusal> {
+pub fn get(context: &QueryContext, hoist_code: &str, at_us: i64) -> Result<v1::GetDesignLifeResponse, Refusal> {
     let log = log(context, hoist_code, at_us)?;
     let life = log.life();
     let mut notes = life.notes.clone();
     let forecast = coming(context, &life, at_us, &mut notes);
-    let told = |stretch: &&packloft_domain::sums::hoist_log::Stretch| stretch.lift_count > 0 || stretch.used_s > 0.0;
-    let periods = life.stretches.iter().filter(told).map(|stretch| v1::LifePeriod {
-        start_time: Some(timestamp(stretch.start_us)),
-        end_time: Some(timestamp(stretch.end_us)),
-        rated_capacity_mg: stretch.rated_mg,
-        record_factor_permille: (stretch.factor * 1e3).round() as i64,
-        lift_count: stretch.lift_count,
-        travel_time_s: stretch.load.time_s,
-        counter_time_s: stretch.counter_s,
-        spectrum_factor: stretch.load.spectrum_factor(),
-        used_life_s: stretch.used_s,
-        unknown_mass_count: stretch.unknown_count,
+    let told = |period: &&packloft_domain::sums::hoist_log::Period| period.lift_count > 0 || period.used_s > 0.0;
+    let periods = life.periods.iter().filter(told).map(|period| v1::DesignLifePeriod {
+        start_time: Some(timestamp(period.start_us)),
+        end_time: Some(timestamp(period.end_us)),
+        rated_capacity_mg: period.rated_mg,
+        record_factor_permille: (period.factor * 1e3).round() as i64,
+        lift_count: period.lift_count,
+        travel_time_s: period.load.time_s,
+        counter_time_s: period.counter_s,
+        spectrum_factor: period.load.spectrum_factor(),
+        used_life_s: period.used_s,
+        unknown_mass_count: period.unknown_count,
     });
     let hours = life.full_load_hours as f64 * 3_600.0;
-    Ok(v1::GetLifeResponse {
+    Ok(v1::GetDesignLifeResponse {
         hoist_code: hoist_code.into(),
         full_load_hours: life.full_load_hours,
         full_load_source: life.full_load_source.clone(),
@@ -107,15 +107,15 @@ pub fn get(context: &QueryContext, hoist_code: &str, at_us: i64) -> Result<v1::G
         classes: classes(&life),
         forecast,
         notes,
-        travel_time_s: life.stretches.iter().map(|stretch| stretch.load.time_s).sum(),
-        lift_count: life.stretches.iter().map(|stretch| stretch.lift_count).sum(),
+        travel_time_s: life.periods.iter().map(|period| period.load.time_s).sum(),
+        lift_count: life.periods.iter().map(|period| period.lift_count).sum(),
         caution: CAUTION.into(),
         sequence: context.sequence(),
     })
 }
 
 /// Life by a typed load spectrum. Its shape was checked.
-pub fn estimate(request: &v1::EstimateLifeRequest) -> v1::EstimateLifeResponse {
+pub fn estimate(request: &v1::EstimateDesignLifeRequest) -> v1::EstimateDesignLifeResponse {
     let rows: Vec<(f64, f64)> = request.rows.iter().map(|row| (row.load_share, row.time_percent / 100.0)).collect();
     let contributions = contributions(&rows, request.digit_count);
     let spectrum_factor: f64 = contributions.iter().sum();
@@ -133,7 +133,7 @@ pub fn estimate(request: &v1::EstimateLifeRequest) -> v1::EstimateLifeResponse {
     let used_hours = spectrum_factor * running_hours * request.record_factor_permille as f64 / 1e3;
     let group = full_load_hours(&request.mechanism_group).unwrap_or(0);
     let full_load_hours = if request.full_load_hours > 0 { request.full_load_hours } else { group };
-    v1::EstimateLifeResponse {
+    v1::EstimateDesignLifeResponse {
         contributions,
         spectrum_factor,
         running_hours,
@@ -143,10 +143,10 @@ pub fn estimate(request: &v1::EstimateLifeRequest) -> v1::EstimateLifeResponse {
     }
 }
 
-fn life_case(text: String, found: &Case, rated_mg: i64, hours: i64, span_s: f64) -> v1::LifeCase {
+fn life_case(text: String, found: &Case, rated_mg: i64, hours: i64, span_s: f64) -> v1::DesignLifeCase {
     let Load { time_s, .. } = found.load;
     let per_year = if span_s > 0.0 { found.used_s / 3_600.0 * YEAR_S / span_s } else { 0.0 };
-    v1::LifeCase {
+    v1::DesignLifeCase {
         text,
         lift_count: found.lift_count,
         max_hook_load_mg: found.max_hook_load_mg,
@@ -166,9 +166,9 @@ fn life_case(text: String, found: &Case, rated_mg: i64, hours: i64, span_s: f64)
 /// `NotFound` for hoists that are not registered; invalid when a hoist has no path, speed or record factor.
 pub fn compare(
     context: &QueryContext,
-    request: &v1::CompareLifeRequest,
+    request: &v1::CompareDesignLifeRequest,
     at_us: i64,
-) -> Result<v1::CompareLifeResponse, Refusal> {
+) -> Result<v1::CompareDesignLifeResponse, Refusal> {
     let log = log(context, &request.hoist_code, at_us)?;
     let register = Register::at(&context.record, at_us);
     let own = register.hoist(&request.hoist_code)?.ok_or_else(|| unknown("hoist", &request.hoist_code))?;
@@ -203,7 +203,7 @@ pub fn compare(
     if span_s < 28.0 * 86_400.0 {
         notes.push("a year by less than four weeks of lifts says little".into());
     }
-    Ok(v1::CompareLifeResponse {
+    Ok(v1::CompareDesignLifeResponse {
         cases: vec![
             life_case(format!("as it was, hoist {}", own.code), &was, own.rated_capacity_mg, hours(&own), span_s),
             life_case(format!("{many}, hoist {}", other.code), &would, other.rated_capacity_mg, hours(&other), span_s),

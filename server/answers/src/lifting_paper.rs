@@ -118,7 +118,7 @@ fn examinations(paper: &mut Paper, rows: &[v1::ExaminationRow]) {
     }
 }
 
-fn used(paper: &mut Paper, life: &v1::GetLifeResponse) {
+fn used(paper: &mut Paper, life: &v1::GetDesignLifeResponse) {
     paper.heading("Design life");
     let told = |value: Option<f64>| value.map(hours).unwrap_or_default();
     let hoist = life.full_load_hours;
@@ -192,14 +192,14 @@ pub fn lifting_record(
         code => hoist_particulars(&mut paper, context, code, now_us)?,
     }
     examinations(&mut paper, &item.examinations);
-    if !item.breach_counts.is_empty() {
+    if !item.deviation_counts.is_empty() {
         paper.heading("Rules broken by lifts");
-        let row = |row: &v1::BreachCount| {
+        let row = |row: &v1::DeviationCount| {
             let last = row.last_time.map_or(0, |time| crate::times::micros(&time));
             vec![row.rule.clone(), row.count.to_string(), context.zone.clock(last)]
         };
         let columns = vec![words("Rule", 40), figures("Times", 20), words("Last", 40)];
-        paper.table(columns, item.breach_counts.iter().map(row).collect(), Vec::new());
+        paper.table(columns, item.deviation_counts.iter().map(row).collect(), Vec::new());
     }
     if !hoist_code.is_empty() {
         used(&mut paper, &life::get(context, hoist_code, now_us)?);

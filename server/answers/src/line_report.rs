@@ -250,7 +250,7 @@ fn losses(line: &Line, facts: &[(i64, Event)]) -> Vec<v1::PeriodLoss> {
 }
 
 /// Sorts facts into what belongs under lifts, remarks and handover.
-fn happenings(
+fn timeline(
     context: &QueryContext,
     line: &Line,
     facts: Vec<(i64, Event)>,
@@ -261,7 +261,7 @@ fn happenings(
         match fact {
             Fact::LiftRecorded(_) | Fact::LiftRefused(_) => answer.lifts.push(row(context, sequence, event)),
             // Of the whole site, like lifts: whoever takes over must know.
-            Fact::MishapRecorded(_) => answer.remarks.push(row(context, sequence, event)),
+            Fact::IncidentRecorded(_) => answer.remarks.push(row(context, sequence, event)),
             Fact::PreUseCheckRecorded(f) if !f.passed => answer.remarks.push(row(context, sequence, event)),
             Fact::RemarkRecorded(remark) if line.own_remark(context, remark)? => {
                 let rows = if remark.handover { &mut answer.handover } else { &mut answer.remarks };
@@ -270,7 +270,7 @@ fn happenings(
             Fact::AdjustmentRecorded(f) if f.machine_code == line.machine_code => {
                 answer.remarks.push(row(context, sequence, event));
             }
-            other if !event.breaches.is_empty() && line.names(other) => {
+            other if !event.deviations.is_empty() && line.names(other) => {
                 answer.remarks.push(row(context, sequence, event));
             }
             _ => {}
@@ -340,7 +340,7 @@ pub fn report(
     for code in runs_between(&context.record, machine_code, from_us, line.until_us)? {
         answer.runs.push(run(context, journal, &line, &code, request.short_share_ppm)?);
     }
-    happenings(context, &line, facts, &mut answer)?;
+    timeline(context, &line, facts, &mut answer)?;
     if line.until_us < to_us {
         answer.notes.push("the time is not over: figures are so far".into());
     }

@@ -11,7 +11,7 @@ pub fn codes(holds: &[HoldState]) -> Vec<String> {
     ordered(holds.iter().map(|state| state.hold.hold_code.clone()).collect())
 }
 
-/// Codes of holds as people count them, whatever order they were told in.
+/// Codes of holds as people count them, whatever order they were recorded in.
 pub fn ordered(mut codes: Vec<String>) -> Vec<String> {
     codes.sort_by_key(|code| hold::counted(code));
     codes.dedup();

@@ -1,4 +1,4 @@
-//! Objects as people ask for them: bags, lots, intakes, lifts, runs, holds, breaches.
+//! Objects as people ask for them: bags, lots, intakes, lifts, runs, holds, deviations.
 
 use std::collections::BTreeSet;
 
@@ -211,7 +211,7 @@ fn lift_row(entry: &Entry, lift: &f::LiftRecorded) -> v1::LiftRow {
                 basis: basis_words(bag.basis()).into(),
             })
             .collect(),
-        breaches: transcode_all(&entry.event.breaches),
+        deviations: transcode_all(&entry.event.deviations),
         hold_codes: entry.event.holds.iter().map(|hold| hold.hold_code.clone()).collect(),
         actor_code: entry.event.actor.as_ref().map(|a| a.code.clone()).unwrap_or_default(),
     }
@@ -266,7 +266,7 @@ pub fn run(record: &dyn Record, run_code: &str) -> Result<Option<v1::Run>, Unrea
     let all = weighings.speaking(Packs::Filled).map(|(_, group)| *group).unwrap_or_default();
     let mut stops = Vec::new();
     let mut remarks = Vec::new();
-    // A stop is of the run that machine and time say, whatever run was known when it was told.
+    // A stop is of the run that machine and time say, whatever run was known when it was recorded.
     for row in rows.iter().filter(|row| span.0 < row.event.occurred_time_us && row.event.occurred_time_us <= span.1) {
         if let Some(Fact::StopRecorded(f)) = &row.event.fact
             && f.machine_code == started.machine_code
@@ -355,30 +355,30 @@ pub fn holds(context: &QueryContext, include_ended: bool) -> Result<Vec<HoldStat
     Ok(states)
 }
 
-/// Breaches, newest first, closed ones only when wanted.
-pub fn breaches(context: &QueryContext, include_closed: bool) -> Result<Vec<v1::Breach>, Unreadable> {
-    let entries = context.record.list("breaches")?;
+/// Deviations, newest first, closed ones only when wanted.
+pub fn deviations(context: &QueryContext, include_closed: bool) -> Result<Vec<v1::Deviation>, Unreadable> {
+    let entries = context.record.list("deviations")?;
     let closing = |sequence: i64| {
         entries.iter().filter(hold::standing(&entries)).find_map(|e| match &e.event.fact {
-            Some(Fact::BreachClosed(f)) if f.event_sequence == sequence => {
+            Some(Fact::DeviationClosed(f)) if f.event_sequence == sequence => {
                 Some((f.reason.clone(), e.event.actor.as_ref().map(|a| a.code.clone()).unwrap_or_default()))
             }
             _ => None,
         })
     };
     let mut rows = Vec::new();
-    for entry in entries.iter().rev().filter(|entry| !entry.event.breaches.is_empty()) {
+    for entry in entries.iter().rev().filter(|entry| !entry.event.deviations.is_empty()) {
         let closed = closing(entry.sequence);
         if closed.is_some() && !include_closed {
             continue;
         }
         let (close_reason, closer_code) = closed.clone().unwrap_or_default();
-        rows.push(v1::Breach {
+        rows.push(v1::Deviation {
             event_sequence: entry.sequence,
-            deed: packloft_domain::kinds::words(&entry.event, &context.zone),
+            action: packloft_domain::kinds::words(&entry.event, &context.zone),
             occurred_time: Some(timestamp(entry.event.occurred_time_us)),
             actor_code: entry.event.actor.as_ref().map(|a| a.code.clone()).unwrap_or_default(),
-            findings: transcode_all(&entry.event.breaches),
+            findings: transcode_all(&entry.event.deviations),
             hold_codes: entry.event.holds.iter().map(|hold| hold.hold_code.clone()).collect(),
             open: closed.is_none(),
             close_reason,
@@ -389,7 +389,7 @@ pub fn breaches(context: &QueryContext, include_closed: bool) -> Result<Vec<v1::
     Ok(rows)
 }
 
-/// What an entry broke when it was recorded and does not by what is known now. Entries that rest on what may be in pallets are
+/// What an entry broke when it was recorded and does not by what is known now. Entries that depend on what may be in pallets are
 /// not judged anew here.
 fn no_longer(context: &QueryContext, entry: &Entry) -> Result<String, Unreadable> {
     let tags: Vec<String> = match &entry.event.fact {
@@ -400,7 +400,7 @@ fn no_longer(context: &QueryContext, entry: &Entry) -> Result<String, Unreadable
     };
     let evidence = content::of_rework(context, &tags)?;
     let now = late::against_now(&context.record, entry, &context.zone, &evidence)?;
-    let gone = entry.event.breaches.iter().filter(|old| !now.iter().any(|new| late::same(old, new)));
+    let gone = entry.event.deviations.iter().filter(|old| !now.iter().any(|new| late::same(old, new)));
     let texts: Vec<&str> = gone.map(|old| old.text.as_str()).collect();
     Ok(match texts.as_slice() {
         [] => String::new(),
@@ -408,42 +408,42 @@ fn no_longer(context: &QueryContext, entry: &Entry) -> Result<String, Unreadable
     })
 }
 
-/// Events with contradictions, newest first; settled ones only when wanted.
-pub fn contradictions(context: &QueryContext, include_settled: bool) -> Result<Vec<v1::Contradiction>, Unreadable> {
-    let entries = context.record.list("contradictions")?;
+/// Events with discrepancies, newest first; resolved ones only when wanted.
+pub fn discrepancies(context: &QueryContext, include_resolved: bool) -> Result<Vec<v1::Discrepancy>, Unreadable> {
+    let entries = context.record.list("discrepancies")?;
     let actor = |entry: &Entry| entry.event.actor.as_ref().map(|a| a.code.clone()).unwrap_or_default();
     // A correction of the carrying event ends them; the new fact carries its own.
     let corrected: Vec<(i64, String)> = facts_corrected(context)?;
     let mut lifts_named = BTreeSet::new();
     let mut rows = Vec::new();
-    for entry in entries.iter().rev().filter(|entry| !entry.event.contradictions.is_empty()) {
-        let settled = entries.iter().filter(hold::standing(&entries)).find_map(|e| match &e.event.fact {
-            Some(Fact::ContradictionSettled(f)) if f.event_sequence == entry.sequence => {
+    for entry in entries.iter().rev().filter(|entry| !entry.event.discrepancies.is_empty()) {
+        let resolved = entries.iter().filter(hold::standing(&entries)).find_map(|e| match &e.event.fact {
+            Some(Fact::DiscrepancyResolved(f)) if f.event_sequence == entry.sequence => {
                 Some((f.reason.clone(), actor(e)))
             }
             _ => None,
         });
         let put_right = corrected.iter().find(|(target, _)| *target == entry.sequence);
-        let standing = standing(context, entry, (settled.is_some(), put_right.is_some()), &mut lifts_named)?;
-        let settled = match (settled, put_right) {
+        let standing = standing(context, entry, (resolved.is_some(), put_right.is_some()), &mut lifts_named)?;
+        let resolved = match (resolved, put_right) {
             (None, Some((_, who))) if standing.is_empty() => Some(("corrected".to_owned(), who.clone())),
             (None, None) if standing.is_empty() => Some((cleared(entry).to_owned(), String::new())),
-            (settled, _) => settled,
+            (resolved, _) => resolved,
         };
-        if settled.is_some() && !include_settled {
+        if resolved.is_some() && !include_resolved {
             continue;
         }
-        let open = settled.is_none();
-        let (settled_reason, settler_code) = settled.unwrap_or_default();
-        rows.push(v1::Contradiction {
+        let open = resolved.is_none();
+        let (resolved_reason, resolver_code) = resolved.unwrap_or_default();
+        rows.push(v1::Discrepancy {
             event_sequence: entry.sequence,
-            deed: packloft_domain::kinds::words(&entry.event, &context.zone),
+            action: packloft_domain::kinds::words(&entry.event, &context.zone),
             occurred_time: Some(timestamp(entry.event.occurred_time_us)),
             actor_code: actor(entry),
-            findings: transcode_all(if open { &standing } else { &entry.event.contradictions }),
+            findings: transcode_all(if open { &standing } else { &entry.event.discrepancies }),
             open,
-            settled_reason,
-            settler_code,
+            resolved_reason,
+            resolver_code,
         });
     }
     Ok(rows)
@@ -451,10 +451,10 @@ pub fn contradictions(context: &QueryContext, include_settled: bool) -> Result<V
 
 /// Why nothing that a fact carries stands any more.
 fn cleared(entry: &Entry) -> &'static str {
-    if entry.event.contradictions.iter().all(|found| found.rule == WAS_OVER) {
-        "no longer applies: by what was told since these lifts were within their limits, or another entry names them"
+    if entry.event.discrepancies.iter().all(|found| found.rule == WAS_OVER) {
+        "no longer applies: by what was recorded since these lifts were within their limits, or another entry names them"
     } else {
-        "cleared by what was told since"
+        "cleared by what was recorded since"
     }
 }
 
@@ -463,19 +463,20 @@ fn cleared(entry: &Entry) -> &'static str {
 fn standing(
     context: &QueryContext,
     entry: &Entry,
-    (settled, put_right): (bool, bool),
+    (resolved, put_right): (bool, bool),
     lifts_named: &mut BTreeSet<(i64, String, String)>,
 ) -> Result<Vec<Finding>, Unreadable> {
     let over = &entry.event.lifts_over;
-    let mut now = if settled { Vec::new() } else { found::standing(&context.record, over, &context.zone)? }.into_iter();
+    let mut now =
+        if resolved { Vec::new() } else { found::standing(&context.record, over, &context.zone)? }.into_iter();
     let mut lifts = over.iter();
     let mut standing = Vec::new();
-    for told in &entry.event.contradictions {
+    for told in &entry.event.discrepancies {
         if told.rule == WAS_OVER {
             let (Some(over), now) = (lifts.next(), now.next().flatten()) else { continue };
             let new = lifts_named.insert((over.lift_sequence, over.rule.clone(), over.subject.clone()));
             standing.extend(now.filter(|_| new));
-        } else if !settled && !put_right && discrepancies::stands(&context.record, &entry.event, told)? {
+        } else if !resolved && !put_right && discrepancies::stands(&context.record, &entry.event, told)? {
             standing.push(told.clone());
         }
     }

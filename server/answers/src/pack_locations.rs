@@ -359,12 +359,12 @@ pub fn covered(
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn whereabouts(
+pub fn locate(
     context: &QueryContext,
     scope: &str,
     intervals: &[v1::PackInterval],
     lot_code: Option<&str>,
-) -> Result<v1::Whereabouts, Unreadable> {
+) -> Result<v1::PackLocations, Unreadable> {
     let sources = sources_of(context, intervals)?;
     let mut found = pallets_of(context, &sources)?;
     let mut accounts = Vec::new();
@@ -416,7 +416,7 @@ pub fn whereabouts(
     for row in found.iter().filter(|row| !row.packs.is_empty()) {
         rows.push(traced(context, row)?);
     }
-    Ok(v1::Whereabouts {
+    Ok(v1::PackLocations {
         scope: scope.into(),
         accounts,
         pallets: rows,

@@ -162,28 +162,28 @@ pub fn answer(context: &QueryContext, pallet: &PalletFacts) -> Result<v1::Pallet
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn happenings(context: &QueryContext, sscc: &str) -> Result<Vec<v1::Happening>, Unreadable> {
-    object_happenings(context, &object("pallet", sscc))
+pub fn timeline(context: &QueryContext, sscc: &str) -> Result<Vec<v1::TimelineEntry>, Unreadable> {
+    object_timeline(context, &object("pallet", sscc))
 }
 
 /// What happened to an object, in words.
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn object_happenings(context: &QueryContext, key: &str) -> Result<Vec<v1::Happening>, Unreadable> {
+pub fn object_timeline(context: &QueryContext, key: &str) -> Result<Vec<v1::TimelineEntry>, Unreadable> {
     let rows = facts(&context.record, key)?;
     Ok(rows
         .iter()
         .map(|row| {
             let mut text = words(&row.event, &context.zone);
-            let rules: Vec<&str> = row.event.breaches.iter().map(|breach| breach.rule.as_str()).collect();
+            let rules: Vec<&str> = row.event.deviations.iter().map(|deviation| deviation.rule.as_str()).collect();
             if !rules.is_empty() {
                 let mut rules = rules;
                 rules.dedup();
-                text = format!("{text} [BREACH: {}]", rules.join(", "));
+                text = format!("{text} [DEVIATION: {}]", rules.join(", "));
             }
             let occurred_time = Some(timestamp(row.event.occurred_time_us));
-            v1::Happening { occurred_time, text, event_sequence: row.sequence }
+            v1::TimelineEntry { occurred_time, text, event_sequence: row.sequence }
         })
         .collect())
 }

@@ -40,7 +40,7 @@ pub struct Making {
     pub new_issue: bool,
 }
 
-/// The record as it was known when a load left, for papers that went with it: whatever was told since, of registers, lots,
+/// The record as it was known when a load left, for papers that went with it: whatever was recorded since, of registers, lots,
 /// results or vehicles, changes none of them. `None` while it has not left, and for a new issue.
 pub(super) fn as_issued(
     context: &QueryContext,

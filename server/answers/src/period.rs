@@ -18,8 +18,8 @@ use crate::times::timestamp;
 
 /// Longest period.
 const MOST_DAYS: i64 = 400;
-/// Stretches of one feed that are read for one answer.
-const MOST_STRETCHES: usize = 4_096;
+/// Clean spans of one feed that are read for one answer.
+const MOST_CLEAN_SPANS: usize = 4_096;
 
 /// A span with where it is: feed, start and end.
 struct Placed {
@@ -71,7 +71,7 @@ fn spans(
     let mut notes = Vec::new();
     // A span that ended at the very start of the window belongs to the window before.
     let mut at = from_us;
-    for _ in 0..MOST_STRETCHES {
+    for _ in 0..MOST_CLEAN_SPANS {
         let Some(ledger) = context.ledger(feed_code, at)? else { return Err(unknown("feed", feed_code)) };
         for balance in balances(&ledger) {
             let start_us = ledger.instant_us(balance.start);

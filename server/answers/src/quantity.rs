@@ -129,7 +129,7 @@ pub(super) fn weighed(context: &QueryContext, journal: &Journal, run_code: &str)
             identity: identity(&f.instrument_code, when(place), if times.is_empty() { place } else { 0 }),
             head: head(place).unwrap_or(0),
         });
-        // A block that was told before its run was on record may reach beyond it.
+        // A block that was recorded before its run was on record may reach beyond it.
         let inside = |reading: &Reading| (run.start_us..=run.end_us).contains(&reading.time_us);
         batches.push((f.clone(), readings.filter(inside).collect()));
     }
@@ -347,8 +347,8 @@ fn daily(counts: &Counts) -> Option<f64> {
 pub fn advice(
     context: &QueryContext,
     journal: &Journal,
-    request: &v1::GetFillAdviceRequest,
-) -> Result<v1::GetFillAdviceResponse, Refusal> {
+    request: &v1::GetTargetFillRequest,
+) -> Result<v1::GetTargetFillResponse, Refusal> {
     let known = run_rows(&context.record, &request.run_code)?;
     let share_ppm = short_share_ppm(context, request.short_share_ppm, known.map_or(i64::MAX, |run| run.start_us))?;
     for (field, value) in [
@@ -368,13 +368,13 @@ pub fn advice(
     let (accepted, accepted_only) = weighed.counted();
     let by_accepted = accepted_only && before.len() < LEAST_READINGS && accepted.len() > before.len();
     let net = if by_accepted { accepted.iter().map(|reading| reading.net_mg).collect() } else { before };
-    let mut answer = v1::GetFillAdviceResponse {
+    let mut answer = v1::GetTargetFillResponse {
         run_code: request.run_code.clone(),
         nominal_mass_mg: nominal,
         reading_count: i64::try_from(net.len()).unwrap_or(0),
         notes: weighed.notes.clone(),
         sequence: context.sequence(),
-        ..v1::GetFillAdviceResponse::default()
+        ..v1::GetTargetFillResponse::default()
     };
     if by_accepted {
         answer.notes.push("accepted packs are looked at: before the rejecter the fill may scatter more".into());

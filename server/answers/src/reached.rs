@@ -55,15 +55,15 @@ pub(super) fn reached_itself(
         answer.methods.push(method(&flow, ledger.bags[index].start, context));
         for (run, known) in ledger.runs.iter().enumerate() {
             let code = &known.started.run_code;
-            let stretch = ledger.stretch_packs(run);
-            if stretch.is_some() {
+            let clean_span = ledger.clean_span_packs(run);
+            if clean_span.is_some() {
                 let (likely, possible) = (flow.packs_of_bag(index, run, true), flow.packs_of_bag(index, run, false));
                 answer.packs.push(v1::PackSet {
                     run_code: code.clone(),
                     batch_code: known.started.batch_code.clone(),
                     likely: interval(code, hull(&likely)),
                     possible: interval(code, hull(&possible)),
-                    stretch: interval(code, stretch),
+                    clean_span: interval(code, clean_span),
                     pieces: possible.iter().filter_map(|piece| interval(code, Some(*piece))).collect(),
                 });
             }
@@ -104,7 +104,7 @@ pub fn reached_by_all(context: &QueryContext, bags: &[BagFacts], settings: Setti
         let found = reached(context, bag, settings)?;
         for method in found.methods {
             let same = |known: &v1::FlowMethod| {
-                known.feed_code == method.feed_code && known.stretch_start_time == method.stretch_start_time
+                known.feed_code == method.feed_code && known.clean_span_start_time == method.clean_span_start_time
             };
             if !methods.iter().any(same) {
                 methods.push(method);
@@ -115,7 +115,7 @@ pub fn reached_by_all(context: &QueryContext, bags: &[BagFacts], settings: Setti
                 Some(known) => v1::PackSet {
                     likely: wider(known.likely, set.likely),
                     possible: wider(known.possible, set.possible),
-                    stretch: wider(known.stretch, set.stretch),
+                    clean_span: wider(known.clean_span, set.clean_span),
                     pieces: both(known.pieces, set.pieces),
                     ..known
                 },
@@ -127,15 +127,16 @@ pub fn reached_by_all(context: &QueryContext, bags: &[BagFacts], settings: Setti
     Ok(Reached { packs: sets.into_values().collect(), methods })
 }
 
-/// The set that counts: what is possible where the flow is proved, the whole stretch where it is not.
+/// The set that counts: what is possible where the flow is proved, the whole clean span where it is not.
 pub fn scope_of(found: &Reached) -> (&'static str, Vec<v1::PackInterval>) {
     let proved = found.methods.iter().all(|method| method.proved);
-    let words = if proved { "possible set, widened to whole pallets" } else { "whole stretch, the flow is not proved" };
+    let words =
+        if proved { "possible set, widened to whole pallets" } else { "whole clean span, the flow is not proved" };
     (words, scope_sets(&found.packs, proved))
 }
 
 /// Packs of the sets that count.
 pub(crate) fn scope_sets(sets: &[v1::PackSet], proved: bool) -> Vec<v1::PackInterval> {
-    let chosen = |set: &v1::PackSet| if proved { set.pieces.clone() } else { Vec::from_iter(set.stretch.clone()) };
+    let chosen = |set: &v1::PackSet| if proved { set.pieces.clone() } else { Vec::from_iter(set.clean_span.clone()) };
     sets.iter().flat_map(chosen).collect()
 }

@@ -57,7 +57,7 @@ fn origins(context: &QueryContext, complaint: &f::ComplaintRecorded) -> Result<V
     if !complaint.run_code.is_empty() && complaint.pack_number > 0 {
         return Ok(vec![trace::by_number(context, &complaint.run_code, complaint.pack_number, settings)?]);
     }
-    trace::by_print(context, &complaint.batch_code, &complaint.printed_local_time, settings)
+    trace::by_pack_code(context, &complaint.batch_code, &complaint.printed_local_time, settings)
 }
 
 /// What a recall reaches by what is known now. Unknown codes give nothing: the writer names them.
@@ -126,7 +126,7 @@ pub fn loose(context: &QueryContext, recall_code: &str) -> Result<Loose, Refusal
     let now: Vec<v1::PackInterval> = transcode_all(&scope(context, &found.opened)?.intervals);
     let lot_code = Some(found.opened.lot_code.as_str()).filter(|code| !code.is_empty());
     let mut sum = Loose::default();
-    for row in pack_locations::whereabouts(context, "", &now, lot_code)?.accounts {
+    for row in pack_locations::locate(context, "", &now, lot_code)?.accounts {
         sum.unaccounted_count += row.unaccounted_count;
         sum.missing_count += row.missing_count;
         sum.loaded_count += row.loaded_count;
@@ -160,7 +160,7 @@ fn shown(found: &RecallFacts) -> v1::Recall {
     v1::Recall {
         recall_code: opened.recall_code.clone(),
         kind: opened.kind,
-        exercise: opened.exercise,
+        mock_recall: opened.mock_recall,
         reason: opened.reason.clone(),
         hazard: opened.hazard,
         origin: origin_words(opened),
@@ -269,12 +269,12 @@ pub fn recall(context: &QueryContext, code: &str) -> Result<v1::GetRecallRespons
     let secured = sum(&|row| row.returned_count + row.destroyed_count + row.set_aside_count);
     let since = |until_us: i64| (until_us - opened.question_time_us).max(0) / 1_000;
     let lot_code = Some(opened.lot_code.as_str()).filter(|code| !code.is_empty());
-    let words = if opened.exercise { "EXERCISE: scope of the recall" } else { "scope of the recall" };
+    let words = if opened.mock_recall { "MOCK RECALL: scope of the recall" } else { "scope of the recall" };
     Ok(v1::GetRecallResponse {
         recall: Some(shown(&found)),
         added: beyond(&now.intervals, &opened.scope),
         removed: beyond(&opened.scope, &now.intervals),
-        whereabouts: Some(pack_locations::whereabouts(context, words, &scope_now, lot_code)?),
+        pack_locations: Some(pack_locations::locate(context, words, &scope_now, lot_code)?),
         scope_now,
         left_count,
         outstanding_count: sum(&|row| row.outstanding_count),
@@ -405,9 +405,9 @@ fn precision(origins: &[v1::PackOrigin]) -> String {
         .map(|i| if i.last_number == 0 { 0 } else { i.last_number - i.first_number + 1 })
         .sum();
     match origins {
-        [] => "the print fits nothing on record".into(),
-        [_] => format!("one stretch of {packs} packs fits the print"),
-        many => format!("{} stretches of {packs} packs together fit the print", many.len()),
+        [] => "the pack code fits nothing on record".into(),
+        [_] => format!("one range of {packs} packs fits the pack code"),
+        many => format!("{} ranges of {packs} packs together fit the pack code", many.len()),
     }
 }
 
@@ -421,7 +421,7 @@ pub fn complaint(context: &QueryContext, code: &str) -> Result<v1::GetComplaintR
     let (found, fault) = match origins(context, &fact) {
         Ok(found) => (found, String::new()),
         Err(Refusal::Unreadable(fault)) => return Err(Refusal::Unreadable(fault)),
-        Err(_) => (Vec::new(), "the print fits nothing on record: ask for it again, or for the time".into()),
+        Err(_) => (Vec::new(), "the pack code fits nothing on record: ask for it again, or for the time".into()),
     };
     let (batches, lots) = spoken_of(&found);
     let (mut others, mut other_texts) = (Vec::new(), Vec::new());

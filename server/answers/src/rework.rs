@@ -43,14 +43,14 @@ fn lots_in_rework(
     if generation > rework::GENERATIONS_MAX || weight < HOLD_EPSILON || too_early(context, bag)? {
         return Ok(());
     }
-    // Every stretch of every interval by its number of packs.
+    // Every clean span of every interval by its number of packs.
     let mut parts = Vec::new();
     for interval in &bag.rework {
         let Some(run) = context.run_flows(&interval.run_code)? else { continue };
         let filled = run.places.counts.filled();
         let last = if interval.last_number == 0 { filled } else { interval.last_number };
         for (flow, index) in &run.flows {
-            let Some((low, high)) = flow.ledger.stretch_packs(*index) else { continue };
+            let Some((low, high)) = flow.ledger.clean_span_packs(*index) else { continue };
             let (from, to) = (interval.first_number.max(low), last.min(high));
             if from <= to {
                 parts.push((Arc::clone(flow), *index, from, to));
@@ -96,7 +96,7 @@ pub fn rework_lots(context: &QueryContext, bag: &BagFacts) -> Result<Vec<v1::Lot
     Ok(sums.into_iter().map(row).collect())
 }
 
-/// Packs that a hold on the given packs covers by their rework: whole stretches for a discrete hazard, and where a feed
+/// Packs that a hold on the given packs covers by their rework: whole clean spans for a discrete hazard, and where a feed
 /// is not proved; and the bags of rework, tipped or not.
 ///
 /// # Errors
@@ -110,7 +110,7 @@ pub fn covered(
     let (sets, tags) = reached(context, first, settings, discrete, "")?;
     let of_set = |(set, methods): (v1::PackSet, Vec<v1::FlowMethod>)| {
         let whole = discrete || methods.iter().any(|method| !method.proved);
-        if whole { Vec::from_iter(set.stretch) } else { set.pieces }
+        if whole { Vec::from_iter(set.clean_span) } else { set.pieces }
     };
     Ok((sets.into_iter().flat_map(of_set).collect(), tags))
 }
@@ -142,7 +142,7 @@ pub fn reached(
             let own = reached_itself(context, &bag, settings)?;
             let proved = own.methods.iter().all(|method| method.proved);
             for set in own.packs {
-                let counts = if proved && !whole { set.pieces.clone() } else { Vec::from_iter(set.stretch.clone()) };
+                let counts = if proved && !whole { set.pieces.clone() } else { Vec::from_iter(set.clean_span.clone()) };
                 next.extend(counts.iter().map(crate::transcode::transcode::<_, f::PackInterval>));
                 found.push((v1::PackSet { likely: None, ..set }, own.methods.clone()));
             }

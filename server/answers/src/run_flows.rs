@@ -9,6 +9,6 @@ use packloft_domain::sums::origin::FeedFlow;
 pub struct RunFlows {
     /// Counters and places.
     pub places: RunPlaces,
-    /// Flow of each stretch the run touches, with the run's index there.
+    /// Flow of each clean span the run touches, with the run's index there.
     pub flows: Vec<(Arc<FeedFlow>, usize)>,
 }

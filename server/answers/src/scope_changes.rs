@@ -110,8 +110,8 @@ impl Search<'_> {
     }
 }
 
-/// Facts told since a recall was decided that changed its scope, oldest first. What was looked at once is kept, so that a
-/// further look costs the facts told since.
+/// Facts recorded since a recall was decided that changed its scope, oldest first. What was looked at once is kept, so that a
+/// further look costs the facts recorded since.
 ///
 /// # Errors
 /// When the record cannot be read.

@@ -23,7 +23,7 @@ const LATE_US: i64 = 15 * 60 * 1_000_000;
 /// Facts read from the journal at a time.
 const PIECE: usize = 1_000;
 
-/// A stretch of working time with its name.
+/// A clean span of working time with its name.
 pub(super) struct Period {
     pub(super) title: String,
     pub(super) start_us: i64,
@@ -110,7 +110,7 @@ fn standing(journal: &Journal, first: u64, newest: u64) -> Result<Vec<(i64, Even
                     if let Some(replacement) = &corrected.replacement {
                         let fact = Event {
                             actor: event.actor.clone(),
-                            breaches: event.breaches.clone(),
+                            deviations: event.deviations.clone(),
                             holds: event.holds.clone(),
                             ..(**replacement).clone()
                         };
@@ -140,20 +140,20 @@ pub(super) fn last_us(journal: &Journal, newest: u64, now_us: i64) -> Result<i64
     Ok(rows.first().map_or(now_us, |row| row.event.occurred_time_us.min(now_us)))
 }
 
-/// Breaches that were open at an instant: done before it, not closed before it.
-fn open_breaches(context: &QueryContext, at_us: i64) -> Result<Vec<i64>, Unreadable> {
-    let entries = context.record.list("breaches")?;
+/// Deviations that were open at an instant: done before it, not closed before it.
+fn open_deviations(context: &QueryContext, at_us: i64) -> Result<Vec<i64>, Unreadable> {
+    let entries = context.record.list("deviations")?;
     let closed: Vec<i64> = entries
         .iter()
         .filter(hold::standing(&entries))
         .filter(|entry| entry.event.occurred_time_us < at_us)
         .filter_map(|entry| match &entry.event.fact {
-            Some(Fact::BreachClosed(closed)) => Some(closed.event_sequence),
+            Some(Fact::DeviationClosed(closed)) => Some(closed.event_sequence),
             _ => None,
         })
         .collect();
     let open = entries.iter().rev().filter(|entry| {
-        !entry.event.breaches.is_empty() && entry.event.occurred_time_us < at_us && !closed.contains(&entry.sequence)
+        !entry.event.deviations.is_empty() && entry.event.occurred_time_us < at_us && !closed.contains(&entry.sequence)
     });
     Ok(open.map(|entry| entry.sequence).collect())
 }
@@ -183,7 +183,7 @@ pub(super) fn row(context: &QueryContext, sequence: i64, fact: Event) -> v1::Shi
         event_sequence: sequence,
         actor_code: shown.actor_code,
         kind: shown.kind,
-        breaches: shown.breaches,
+        deviations: shown.deviations,
         told_late: fact.recorded_time_us - fact.occurred_time_us > LATE_US,
         handover,
     }
@@ -216,7 +216,7 @@ pub fn report(
             .filter(|state| state.ended.as_ref().is_none_or(|(_, ended_us)| *ended_us >= period.end_us))
             .map(|state| state.hold.hold_code.clone())
             .collect(),
-        open_breach_sequences: open_breaches(context, period.end_us)?,
+        open_deviation_sequences: open_deviations(context, period.end_us)?,
         stopped: announce::everywhere(context, period.end_us.min(now_us))?,
         sequence: context.sequence(),
     })

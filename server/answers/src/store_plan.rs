@@ -253,7 +253,7 @@ pub fn cover(
     journal: &Journal,
     days: i64,
     now_us: i64,
-) -> Result<v1::GetCoverResponse, Refusal> {
+) -> Result<v1::GetDaysOfCoverResponse, Refusal> {
     let record = &context.record;
     let (mut products, mut materials): (BTreeMap<String, Sum>, BTreeMap<String, Sum>) = Default::default();
     used(context, journal, now_us - days * DAY_US, now_us, &mut products, &mut materials)?;
@@ -287,7 +287,7 @@ pub fn cover(
     for (is_product, sums) in [(true, products), (false, materials)] {
         for (code, sum) in sums {
             let (free_days, free_days_after_orders) = sum.cover(days);
-            covers.push(v1::Cover {
+            covers.push(v1::DaysOfCover {
                 product_code: if is_product { code.clone() } else { String::new() },
                 material_code: if is_product { String::new() } else { code },
                 free_quantity: sum.free,
@@ -299,9 +299,9 @@ pub fn cover(
             });
         }
     }
-    let lasts = |row: &v1::Cover| row.free_days_after_orders.unwrap_or(f64::INFINITY);
+    let lasts = |row: &v1::DaysOfCover| row.free_days_after_orders.unwrap_or(f64::INFINITY);
     covers.sort_by(|a, b| lasts(a).total_cmp(&lasts(b)));
-    Ok(v1::GetCoverResponse { covers, day_count: days, sequence: context.sequence() })
+    Ok(v1::GetDaysOfCoverResponse { covers, day_count: days, sequence: context.sequence() })
 }
 
 /// What speaks against tipping a bag.

@@ -1,4 +1,4 @@
-//! Which pallets packs of a stretch of a run can be on, and what was made of those since.
+//! Which pallets packs of a clean span of a run can be on, and what was made of those since.
 
 use std::collections::BTreeMap;
 use std::collections::BTreeSet;

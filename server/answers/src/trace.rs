@@ -51,9 +51,9 @@ pub fn method(flow: &FeedFlow, at: f64, context: &QueryContext) -> v1::FlowMetho
         .collect();
     let proved = ledger.feed.proof.is_some();
     let scope = if proved {
-        "possible set: the mixing figures come from a tracer run (discrete hazards: the whole stretch)"
+        "possible set: the mixing figures come from a tracer run (discrete hazards: the whole clean span)"
     } else {
-        "whole stretch: the mixing figures are not proved by a tracer run, shares only order the search"
+        "whole clean span: the mixing figures are not proved by a tracer run, shares only order the search"
     };
     let (changed_sequence, changed_text) = gaps::changed(context, flow);
     let position = ledger.position(at);
@@ -68,8 +68,8 @@ pub fn method(flow: &FeedFlow, at: f64, context: &QueryContext) -> v1::FlowMetho
         position_uncertainty_mg: position.uncertainty_mg(),
         anchors,
         scope: scope.into(),
-        stretch_start_time: Some(timestamp(ledger.instant_us(ledger.start))),
-        stretch_end_time: ledger.end.map(|end| timestamp(ledger.instant_us(end))),
+        clean_span_start_time: Some(timestamp(ledger.instant_us(ledger.start))),
+        clean_span_end_time: ledger.end.map(|end| timestamp(ledger.instant_us(end))),
         changed_sequence,
         changed_text,
         position_parts: position.parts.iter().map(part).collect(),
@@ -95,7 +95,7 @@ fn find_pack(context: &QueryContext, run_code: &str, number: i64, settings: Sett
     if number < 1 {
         return Err(invalid("pack_number", format!("is {number}; packs are numbered from 1")));
     }
-    // A run may cross an emptied feed: try the stretches it touches, the first one first.
+    // A run may cross an emptied feed: try the clean spans it touches, the first one first.
     let mut at = start_us;
     for _ in 0..64 {
         let Some(flow) = context.flow(&started.feed_code, at, settings.epsilon, settings.coverage)? else { break };
@@ -190,7 +190,7 @@ fn origin_lots(context: &QueryContext, bags: &[v1::OriginBag]) -> Result<Vec<v1:
     Ok(lots)
 }
 
-fn happenings(context: &QueryContext, flow: &FeedFlow, from_us: i64, to_us: i64) -> Vec<v1::Happening> {
+fn timeline(context: &QueryContext, flow: &FeedFlow, from_us: i64, to_us: i64) -> Vec<v1::TimelineEntry> {
     let near = |row: &&packloft_domain::record::Entry| {
         let time = row.event.occurred_time_us;
         let start = match &row.event.fact {
@@ -205,10 +205,10 @@ fn happenings(context: &QueryContext, flow: &FeedFlow, from_us: i64, to_us: i64)
         .filter(near)
         .map(|row| {
             let mut text = words(&row.event, &context.zone);
-            for breach in &row.event.breaches {
-                text = format!("{text} [breach: {}]", breach.text);
+            for deviation in &row.event.deviations {
+                text = format!("{text} [deviation: {}]", deviation.text);
             }
-            v1::Happening {
+            v1::TimelineEntry {
                 occurred_time: Some(timestamp(row.event.occurred_time_us)),
                 text,
                 event_sequence: row.sequence,
@@ -240,10 +240,10 @@ fn pack_origin(
         machine_code: started.machine_code.clone(),
         bags,
         lots,
-        stretch_bag_tags: ledger.bags.iter().map(|bag| bag.bag.bag_tag.clone()).collect(),
-        happenings: happenings(context, flow, from_us, to_us),
+        clean_span_bag_tags: ledger.bags.iter().map(|bag| bag.bag.bag_tag.clone()).collect(),
+        timeline: timeline(context, flow, from_us, to_us),
         method: Some(method(flow, from, context)),
-        // A tip that is missing anywhere in the stretch may be in any of its packs, not only where the record runs dry.
+        // A tip that is missing anywhere in the clean span may be in any of its packs, not only where the record runs dry.
         candidates: gaps::candidates(context, flow, ledger.start, ledger.latest)?,
         pallets: super::pack_locations::pallets_touching(
             context,
@@ -288,7 +288,7 @@ fn printer_words(offset_us: i64, tolerance_us: i64) -> String {
     format!("the printer's clock counts as {} s {side}, within {} s", seconds(offset_us.abs()), seconds(tolerance_us))
 }
 
-/// Origin of the packs of a run that one stretch holds between two instants.
+/// Origin of the packs of a run that one clean span holds between two instants.
 fn printed_between(
     context: &QueryContext,
     flow: &FeedFlow,
@@ -309,7 +309,7 @@ fn printed_between(
 ///
 /// # Errors
 /// `Invalid` for a time that is none, `NotFound` for a batch code or time with no packs.
-pub fn by_print(
+pub fn by_pack_code(
     context: &QueryContext,
     batch_code: &str,
     printed: &str,
@@ -379,7 +379,7 @@ pub fn by_print(
     Ok(origins)
 }
 
-/// What is known of a batch from before the record: its pallets, and the lots that were told with them.
+/// What is known of a batch from before the record: its pallets, and the lots that were recorded with them.
 fn before_record(context: &QueryContext, batch_code: &str) -> Result<Vec<v1::PackOrigin>, Refusal> {
     let mut codes: Vec<String> = Vec::new();
     let mut product_code = String::new();
@@ -424,7 +424,8 @@ pub fn reached(context: &QueryContext, bag: &BagFacts, settings: Settings) -> Re
                 .into_iter()
                 .filter(|method| {
                     !answer.methods.iter().any(|known| {
-                        known.feed_code == method.feed_code && known.stretch_start_time == method.stretch_start_time
+                        known.feed_code == method.feed_code
+                            && known.clean_span_start_time == method.clean_span_start_time
                     })
                 })
                 .collect::<Vec<_>>(),
@@ -432,7 +433,7 @@ pub fn reached(context: &QueryContext, bag: &BagFacts, settings: Settings) -> Re
         match answer.packs.iter_mut().find(|known| known.run_code == set.run_code) {
             Some(known) => {
                 known.possible = wider(known.possible.take(), set.possible);
-                known.stretch = wider(known.stretch.take(), set.stretch);
+                known.clean_span = wider(known.clean_span.take(), set.clean_span);
                 known.pieces = both(std::mem::take(&mut known.pieces), set.pieces);
             }
             None => answer.packs.push(set),
@@ -455,11 +456,11 @@ pub fn covered(context: &QueryContext, state: &HoldState) -> Result<(Vec<String>
     }
     let epsilon = if hold.epsilon_ppb > 0 { hold.epsilon_ppb as f64 * 1e-9 } else { HOLD_EPSILON };
     let found = reached_by_all(context, &bags, Settings { epsilon, coverage: 0.0 })?;
-    // A bag in the stretch of a run that it does not reach holds nothing of that run.
+    // A bag in the clean span of a run that it does not reach holds nothing of that run.
     let proved = found.methods.iter().all(|method| method.proved);
     let whole = hold.hazard() == f::HazardKind::Discrete || !proved;
     for set in &found.packs {
-        let covered = if whole { Vec::from_iter(set.stretch.clone()) } else { set.pieces.clone() };
+        let covered = if whole { Vec::from_iter(set.clean_span.clone()) } else { set.pieces.clone() };
         intervals.extend(covered.iter().flat_map(|covered| {
             let covered: f::PackInterval = crate::transcode::transcode(covered);
             transcode_all::<_, v1::PackInterval>(&hold::less(&covered, &state.freed))
@@ -496,11 +497,11 @@ pub fn held_in_run(context: &QueryContext, run_code: &str) -> Result<Vec<v1::Hel
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn bag_happenings(context: &QueryContext, bag_tag: &str) -> Result<Vec<v1::Happening>, Unreadable> {
+pub fn bag_timeline(context: &QueryContext, bag_tag: &str) -> Result<Vec<v1::TimelineEntry>, Unreadable> {
     let rows = facts(&context.record, &object("bag", bag_tag))?;
     Ok(rows
         .iter()
-        .map(|row| v1::Happening {
+        .map(|row| v1::TimelineEntry {
             occurred_time: Some(timestamp(row.event.occurred_time_us)),
             text: words(&row.event, &context.zone),
             event_sequence: row.sequence,
@@ -536,12 +537,12 @@ pub fn by_pallet(
         };
         for place in super::content::places(context, layer)? {
             let (first, last) = place.widened();
-            // The interval may cross an emptied feed: one answer per stretch.
+            // The interval may cross an emptied feed: one answer per clean span.
             let Ok((flow, index, _)) = find_pack(context, &layer.run_code, first, settings) else { continue };
             let mut flow = flow;
             let mut run = index;
             for _ in 0..8 {
-                let Some((low, high)) = flow.ledger.stretch_packs(run) else { break };
+                let Some((low, high)) = flow.ledger.clean_span_packs(run) else { break };
                 let (from, to) = (first.max(low), last.min(high));
                 if from <= to
                     && let (Some((start, _)), Some((_, end))) =

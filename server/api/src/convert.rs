@@ -680,8 +680,8 @@ write_request!(
     },
     confirmed = confirmed_implausible
 );
-write_request!(CloseBreachRequest, |r, faults| {
-    Fact::BreachClosed(f::BreachClosed {
+write_request!(CloseDeviationRequest, |r, faults| {
+    Fact::DeviationClosed(f::DeviationClosed {
         event_sequence: faults.number("event_sequence", r.event_sequence, 1, i64::MAX),
         reason: faults.text("reason", &r.reason),
     })
@@ -748,7 +748,7 @@ write_request!(
             Some(R::Inspection(x)) => replacement("inspection", x, faults),
             Some(R::LiftRefusal(x)) => replacement("lift_refusal", x, faults),
             Some(R::PreUseCheck(x)) => replacement("pre_use_check", x, faults),
-            Some(R::Mishap(x)) => replacement("mishap", x, faults),
+            Some(R::Incident(x)) => replacement("incident", x, faults),
             Some(R::Remedy(x)) => replacement("remedy", x, faults),
             Some(R::Overhaul(x)) => replacement("overhaul", x, faults),
             Some(R::HourCounter(x)) => replacement("hour_counter", x, faults),

@@ -170,7 +170,7 @@ impl Faults {
         value.to_owned()
     }
 
-    /// A number within limits, inclusive. Limits that were told may be the wrong way round; then no number is within.
+    /// A number within limits, inclusive. Limits that were recorded may be the wrong way round; then no number is within.
     pub fn number(&mut self, field: &str, value: i64, low: i64, high: i64) -> i64 {
         if value < low || value > high {
             let limits = if low > high {

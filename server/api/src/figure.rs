@@ -9,7 +9,7 @@ use tonic::{Request, Response, Status};
 use super::service;
 use crate::lanes::Lane;
 use packloft_answers::{
-    dispersion, figures, fill, line_report, packaging, performance, period, quantity, shift, tracer, verdicts,
+    exposure, figures, fill, line_report, packaging, performance, period, quantity, shift, tracer, verdicts,
 };
 
 service! {
@@ -35,12 +35,12 @@ service! {
         let r = request.into_inner();
         self.ask(Lane::Dear, r.min_sequence, move |context| period::balance(context, &r)).await.map(Response::new)
     }
-    async fn get_dispersion(
+    async fn get_recall_exposure(
         &self,
-        request: Request<v1::GetDispersionRequest>,
-    ) -> Result<Response<v1::GetDispersionResponse>, Status> {
+        request: Request<v1::GetRecallExposureRequest>,
+    ) -> Result<Response<v1::GetRecallExposureResponse>, Status> {
         let r = request.into_inner();
-        self.ask(Lane::Dear, r.min_sequence, move |context| dispersion::dispersion(context, &r)).await.map(Response::new)
+        self.ask(Lane::Dear, r.min_sequence, move |context| exposure::of_period(context, &r)).await.map(Response::new)
     }
     async fn get_packaging_use(
         &self,
@@ -77,10 +77,10 @@ service! {
         let journal = Arc::clone(&self.engine().journal);
         self.ask(Lane::Dear, r.min_sequence, move |context| quantity::chart(context, &journal, &r)).await.map(Response::new)
     }
-    async fn get_fill_advice(
+    async fn get_target_fill(
         &self,
-        request: Request<v1::GetFillAdviceRequest>,
-    ) -> Result<Response<v1::GetFillAdviceResponse>, Status> {
+        request: Request<v1::GetTargetFillRequest>,
+    ) -> Result<Response<v1::GetTargetFillResponse>, Status> {
         let r = request.into_inner();
         let journal = Arc::clone(&self.engine().journal);
         self.ask(Lane::Dear, r.min_sequence, move |context| quantity::advice(context, &journal, &r)).await.map(Response::new)

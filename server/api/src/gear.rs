@@ -17,7 +17,7 @@ fn figure(faults: &mut Faults, field: &str, value: f64, low: f64, high: f64) {
     }
 }
 
-fn spectrum(faults: &mut Faults, r: &v1::EstimateLifeRequest) {
+fn spectrum(faults: &mut Faults, r: &v1::EstimateDesignLifeRequest) {
     faults.rows("rows", r.rows.len(), 1, 50);
     for (index, row) in r.rows.iter().enumerate() {
         figure(faults, &format!("rows[{index}].load_share"), row.load_share, 0.0, 2.0);
@@ -47,7 +47,7 @@ fn spectrum(faults: &mut Faults, r: &v1::EstimateLifeRequest) {
 service! {
     GearService {
         record_pre_use_check: RecordPreUseCheckRequest => RecordPreUseCheckResponse;
-        record_mishap: RecordMishapRequest => RecordMishapResponse;
+        record_incident: RecordIncidentRequest => RecordIncidentResponse;
         record_remedy: RecordRemedyRequest => RecordRemedyResponse;
         record_overhaul: RecordOverhaulRequest => RecordOverhaulResponse;
         record_hour_counter: RecordHourCounterRequest => RecordHourCounterResponse;
@@ -73,27 +73,27 @@ service! {
         let at = self.instant(Faults::default(), request.into_inner().at_time.as_ref())?;
         self.ask(Lane::Plain, 0, move |context| gear::list(context, at)).await.map(Response::new)
     }
-    async fn get_life(&self, request: Request<v1::GetLifeRequest>) -> Result<Response<v1::GetLifeResponse>, Status> {
+    async fn get_design_life(&self, request: Request<v1::GetDesignLifeRequest>) -> Result<Response<v1::GetDesignLifeResponse>, Status> {
         let r = request.into_inner();
         let mut faults = Faults::default();
         faults.code("hoist_code", &r.hoist_code);
         let at = self.instant(faults, r.at_time.as_ref())?;
         self.ask(Lane::Dear, 0, move |context| life::get(context, &r.hoist_code, at)).await.map(Response::new)
     }
-    async fn estimate_life(
+    async fn estimate_design_life(
         &self,
-        request: Request<v1::EstimateLifeRequest>,
-    ) -> Result<Response<v1::EstimateLifeResponse>, Status> {
+        request: Request<v1::EstimateDesignLifeRequest>,
+    ) -> Result<Response<v1::EstimateDesignLifeResponse>, Status> {
         let r = request.into_inner();
         let mut faults = Faults::default();
         spectrum(&mut faults, &r);
         faults.check().map_err(status::refusal)?;
         Ok(Response::new(life::estimate(&r)))
     }
-    async fn compare_life(
+    async fn compare_design_life(
         &self,
-        request: Request<v1::CompareLifeRequest>,
-    ) -> Result<Response<v1::CompareLifeResponse>, Status> {
+        request: Request<v1::CompareDesignLifeRequest>,
+    ) -> Result<Response<v1::CompareDesignLifeResponse>, Status> {
         let r = request.into_inner();
         let mut faults = Faults::default();
         faults.code("hoist_code", &r.hoist_code);

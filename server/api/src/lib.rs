@@ -89,9 +89,9 @@ pub fn receipt(outcome: &Outcome) -> v1::Receipt {
     v1::Receipt {
         sequence: outcome.sequence.cast_signed(),
         recorded_time: Some(timestamp(event.recorded_time_us)),
-        breaches: transcode_all(&event.breaches),
+        deviations: transcode_all(&event.deviations),
         hold_codes: own_holds(event),
-        contradictions: transcode_all(&event.contradictions),
+        discrepancies: transcode_all(&event.discrepancies),
         replayed: outcome.replayed,
         followed: followed(event),
     }

@@ -140,7 +140,7 @@ pub const LISTS: &[(&str, usize)] = &[
     ("EndHoldRequest.ssccs", 2_000),
     ("OpenRecallRequest.intervals", 200),
     // Figures that are only reckoned with.
-    ("EstimateLifeRequest.rows", 50),
+    ("EstimateDesignLifeRequest.rows", 50),
     ("EstimateMixingRequest.points", 10_000),
     ("ImportPallet.lot_codes", 20),
     ("ImportRows.rows", 1_000),

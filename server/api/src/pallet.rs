@@ -91,7 +91,7 @@ service! {
             let pallet = pallet::pallet(&context.record, &sscc)?.ok_or_else(|| unknown("pallet", &sscc))?;
             Ok(v1::GetPalletResponse {
                 pallet: Some(pallets::answer(context, &pallet)?),
-                happenings: pallets::happenings(context, &sscc)?,
+                timeline: pallets::timeline(context, &sscc)?,
                 sequence: context.sequence(),
             })
         })

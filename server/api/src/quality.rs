@@ -1,4 +1,4 @@
-//! Holds and breaches.
+//! Holds and deviations.
 
 use packloft_proto::v1;
 use packloft_proto::v1::quality_service_server::QualityService;
@@ -12,8 +12,8 @@ service! {
     QualityService {
         place_hold: PlaceHoldRequest => PlaceHoldResponse;
         end_hold: EndHoldRequest => EndHoldResponse;
-        close_breach: CloseBreachRequest => CloseBreachResponse;
-        settle_contradiction: SettleContradictionRequest => SettleContradictionResponse;
+        close_deviation: CloseDeviationRequest => CloseDeviationResponse;
+        resolve_discrepancy: ResolveDiscrepancyRequest => ResolveDiscrepancyResponse;
     }
     async fn list_holds(
         &self,
@@ -40,28 +40,28 @@ service! {
             .await?;
         Ok(Response::new(v1::ListHoldsResponse { holds, next_page_token, sequence }))
     }
-    async fn list_contradictions(
+    async fn list_discrepancies(
         &self,
-        request: Request<v1::ListContradictionsRequest>,
-    ) -> Result<Response<v1::ListContradictionsResponse>, Status> {
+        request: Request<v1::ListDiscrepanciesRequest>,
+    ) -> Result<Response<v1::ListDiscrepanciesResponse>, Status> {
         let r = request.into_inner();
-        let question = format!("contradictions {}", r.include_settled);
-        let (contradictions, next_page_token, sequence) = self
+        let question = format!("discrepancies {}", r.include_resolved);
+        let (discrepancies, next_page_token, sequence) = self
             .page(Lane::Plain, r.page_size, &r.page_token, question, move |context| {
-                Ok(objects::contradictions(context, r.include_settled)?)
+                Ok(objects::discrepancies(context, r.include_resolved)?)
             })
             .await?;
-        Ok(Response::new(v1::ListContradictionsResponse { contradictions, next_page_token, sequence }))
+        Ok(Response::new(v1::ListDiscrepanciesResponse { discrepancies, next_page_token, sequence }))
     }
-    async fn list_breaches(
+    async fn list_deviations(
         &self,
-        request: Request<v1::ListBreachesRequest>,
-    ) -> Result<Response<v1::ListBreachesResponse>, Status> {
+        request: Request<v1::ListDeviationsRequest>,
+    ) -> Result<Response<v1::ListDeviationsResponse>, Status> {
         let r = request.into_inner();
-        let question = format!("breaches {}", r.include_closed);
-        let (breaches, next_page_token, sequence) = self
-            .page(Lane::Plain, r.page_size, &r.page_token, question, move |context| Ok(objects::breaches(context, r.include_closed)?))
+        let question = format!("deviations {}", r.include_closed);
+        let (deviations, next_page_token, sequence) = self
+            .page(Lane::Plain, r.page_size, &r.page_token, question, move |context| Ok(objects::deviations(context, r.include_closed)?))
             .await?;
-        Ok(Response::new(v1::ListBreachesResponse { breaches, next_page_token, sequence }))
+        Ok(Response::new(v1::ListDeviationsResponse { deviations, next_page_token, sequence }))
     }
 }

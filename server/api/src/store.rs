@@ -42,7 +42,7 @@ service! {
         request: Request<v1::RecordStockTakeRequest>,
     ) -> Result<Response<v1::RecordStockTakeResponse>, Status> {
         let (receipt, _) = self.write_with(request, location).await?;
-        let differences = receipt.contradictions.clone();
+        let differences = receipt.discrepancies.clone();
         Ok(Response::new(v1::RecordStockTakeResponse { receipt: Some(receipt), differences }))
     }
     async fn propose_place(
@@ -59,10 +59,10 @@ service! {
         faults.check().map_err(status::refusal)?;
         self.ask(Lane::Plain, 0, move |context| store_plan::place(context, &sscc, &r.bag_tag)).await.map(Response::new)
     }
-    async fn get_cover(
+    async fn get_days_of_cover(
         &self,
-        request: Request<v1::GetCoverRequest>,
-    ) -> Result<Response<v1::GetCoverResponse>, Status> {
+        request: Request<v1::GetDaysOfCoverRequest>,
+    ) -> Result<Response<v1::GetDaysOfCoverResponse>, Status> {
         let r = request.into_inner();
         let mut faults = Faults::default();
         faults.number("day_count", r.day_count, 0, 366);

@@ -33,7 +33,7 @@ service! {
             let origins = if by_number {
                 vec![trace::by_number(context, &r.run_code, r.pack_number, settings)?]
             } else {
-                trace::by_print(context, &r.batch_code, &r.printed_local_time, settings)?
+                trace::by_pack_code(context, &r.batch_code, &r.printed_local_time, settings)?
             };
             Ok(v1::TracePackResponse { origins, sequence: context.sequence() })
         })
@@ -52,10 +52,10 @@ service! {
             Ok(v1::TraceBulkBagResponse {
                 bag_tag: r.bag_tag.clone(),
                 lots: transcode_all(&facts.lots),
-                whereabouts: Some(whereabouts_of(context, &found, None)?),
+                pack_locations: Some(pack_locations_of(context, &found, None)?),
                 packs: found.packs,
                 methods: found.methods,
-                happenings: trace::bag_happenings(context, &r.bag_tag)?,
+                timeline: trace::bag_timeline(context, &r.bag_tag)?,
                 sequence: context.sequence(),
             })
         })
@@ -86,7 +86,7 @@ service! {
             Ok(v1::TraceLotResponse {
                 lot: Some(objects::lot(&context.record, &facts)?),
                 bags: rows,
-                whereabouts: Some(whereabouts_of(context, &found, Some(&r.lot_code))?),
+                pack_locations: Some(pack_locations_of(context, &found, Some(&r.lot_code))?),
                 packs: found.packs,
                 methods: found.methods,
                 sequence: context.sequence(),
@@ -107,7 +107,7 @@ service! {
             Ok(v1::TracePalletResponse {
                 pallet: Some(pallets::answer(context, &pallet)?),
                 origins: trace::by_pallet(context, &pallet, settings)?,
-                happenings: pallets::happenings(context, &sscc)?,
+                timeline: pallets::timeline(context, &sscc)?,
                 sequence: context.sequence(),
             })
         })
@@ -158,9 +158,9 @@ service! {
             let scope = "packs between the counts around each change, widened to whole pallets";
             Ok(v1::TracePackagingLotResponse {
                 packaging_lot_code: code.clone(),
-                whereabouts: Some(pack_locations::whereabouts(context, scope, &intervals, None)?),
+                pack_locations: Some(pack_locations::locate(context, scope, &intervals, None)?),
                 intervals,
-                happenings: pallets::object_happenings(context, &object("packaging_lot", code))?,
+                timeline: pallets::object_timeline(context, &object("packaging_lot", code))?,
                 sequence: context.sequence(),
             })
         })
@@ -183,11 +183,11 @@ service! {
 }
 
 /// Where the packs are that a trace counts.
-fn whereabouts_of(
+fn pack_locations_of(
     context: &QueryContext,
     found: &packloft_answers::reached::Reached,
     lot: Option<&str>,
-) -> Result<v1::Whereabouts, Refusal> {
+) -> Result<v1::PackLocations, Refusal> {
     let (words, scope) = packloft_answers::reached::scope_of(found);
-    Ok(pack_locations::whereabouts(context, words, &scope, lot)?)
+    Ok(pack_locations::locate(context, words, &scope, lot)?)
 }

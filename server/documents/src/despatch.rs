@@ -43,7 +43,7 @@ pub struct Advice {
     pub consignee: Consignee,
     /// Load.
     pub load_code: String,
-    /// Carrier's name; empty when not told.
+    /// Carrier's name; empty when not given.
     pub haulier: String,
     /// Vehicle.
     pub registration_code: String,

@@ -4,7 +4,7 @@
 //! what those objects are, so writing, rebuilding and proving the views all agree by construction.
 //!
 //! A key reads `noun/code` (`bag/B-17`); facts that come by the hundred are kept per UTC day (`feed/F1/d020412`), so
-//! that reading a stretch costs what the stretch holds. `/` in a code is written `%2F`.
+//! that reading a clean span costs what the clean span holds. `/` in a code is written `%2F`.
 
 use crate::fact::*;
 use crate::key;
@@ -193,7 +193,7 @@ pub const LIFT_DAYS: &str = "lift_days";
 
 /// What carried more than it may has that with its examinations: it is out of service until the next.
 pub(crate) fn overload_keys(event: &Event, hoist_code: &str, keys: &mut Vec<String>) {
-    keys.extend(event.breaches.iter().filter_map(|b| overload_key(&b.rule, &b.subject, hoist_code)));
+    keys.extend(event.deviations.iter().filter_map(|b| overload_key(&b.rule, &b.subject, hoist_code)));
 }
 
 /// Key of the examinations of what carried more than it may, when a broken rule says so.
@@ -214,7 +214,7 @@ pub fn examined_key(hoist_code: &str, gear_code: &str) -> String {
     }
 }
 
-/// Rules whose breach by a lift means that an element carried more than it may.
+/// Rules whose deviation by a lift means that an element carried more than it may.
 pub const OVERLOADS: [&str; 7] =
     ["HOOK_LOAD", "LOAD_CELL_OVER", "GEAR_LIMIT", "POINT_LIMIT", "SLING_RATING", "LEG_TENSION", "ANGLE_TOO_FLAT"];
 

@@ -1,4 +1,4 @@
-//! What of a list is still open. The lists of holds and breaches hold all there ever was, most of it over long ago; what is
+//! What of a list is still open. The lists of holds and deviations hold all there ever was, most of it over long ago; what is
 //! decided now asks for the rest, which stays few.
 //!
 //! Invariant I-OPEN-1: what is left of what was left before and newer entries is what is left of all of them, as long as no
@@ -15,8 +15,8 @@ use crate::record::{Entry, Unreadable};
 pub enum OpenList {
     /// Holds: over when they were ended whole.
     Holds,
-    /// Breaches: over when quality closed them.
-    Breaches,
+    /// Deviations: over when quality closed them.
+    Deviations,
 }
 
 /// True when an end is of the whole hold, not of what was inspected again.
@@ -34,19 +34,19 @@ fn placed_by(entry: &Entry) -> impl Iterator<Item = &str> {
 
 impl OpenList {
     /// Every such list.
-    pub const ALL: [OpenList; 2] = [OpenList::Holds, OpenList::Breaches];
+    pub const ALL: [OpenList; 2] = [OpenList::Holds, OpenList::Deviations];
 
     /// Key of the whole list.
     pub fn key(self) -> &'static str {
         match self {
             OpenList::Holds => "holds",
-            OpenList::Breaches => "breaches",
+            OpenList::Deviations => "deviations",
         }
     }
 
     /// True for an entry that may open again what was over: the whole list says what is left then.
     pub fn begins_anew(self, entry: &Entry) -> bool {
-        self == OpenList::Breaches && matches!(entry.event.fact, Some(Fact::Corrected(_)))
+        self == OpenList::Deviations && matches!(entry.event.fact, Some(Fact::Corrected(_)))
     }
 
     /// What is open with newer entries behind `open`; from the `whole` list, they included, where one of them may open again
@@ -72,11 +72,11 @@ impl OpenList {
     }
 
     /// What is open of a list or of a part of it that begins with what was open: of holds, entries that placed one that was not
-    /// ended whole, with all ends of what they placed; of breaches, entries that carry one nobody closed.
+    /// ended whole, with all ends of what they placed; of deviations, entries that carry one nobody closed.
     pub fn left(self, entries: Vec<Entry>) -> Vec<Entry> {
         match self {
             OpenList::Holds => holds_left(entries),
-            OpenList::Breaches => breaches_left(entries),
+            OpenList::Deviations => deviations_left(entries),
         }
     }
 }
@@ -99,7 +99,7 @@ fn holds_left(mut entries: Vec<Entry>) -> Vec<Entry> {
     entries
 }
 
-fn breaches_left(mut entries: Vec<Entry>) -> Vec<Entry> {
+fn deviations_left(mut entries: Vec<Entry>) -> Vec<Entry> {
     let withdrawn: BTreeSet<i64> = entries
         .iter()
         .filter_map(|entry| match &entry.event.fact {
@@ -111,10 +111,10 @@ fn breaches_left(mut entries: Vec<Entry>) -> Vec<Entry> {
         .iter()
         .filter(|entry| !withdrawn.contains(&entry.sequence))
         .filter_map(|entry| match &entry.event.fact {
-            Some(Fact::BreachClosed(closed)) => Some(closed.event_sequence),
+            Some(Fact::DeviationClosed(closed)) => Some(closed.event_sequence),
             _ => None,
         })
         .collect();
-    entries.retain(|entry| !entry.event.breaches.is_empty() && !closed.contains(&entry.sequence));
+    entries.retain(|entry| !entry.event.deviations.is_empty() && !closed.contains(&entry.sequence));
     entries
 }

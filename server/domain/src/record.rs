@@ -1,6 +1,6 @@
 //! Reading facts: the narrow door through which rules and sums see the record.
 //!
-//! A list is what was told about an object, corrections included; [`apply_corrections`] is what stands after them. Readers may ask
+//! A list is what was recorded about an object, corrections included; [`apply_corrections`] is what stands after them. Readers may ask
 //! for the record as it was known at an earlier sequence, and get the answer that was right then.
 
 use std::collections::BTreeMap;
@@ -50,8 +50,8 @@ pub fn apply_corrections(entries: Vec<Entry>, wanted: impl Fn(&[String]) -> bool
                 standing.remove(&corrected.target_sequence);
                 if let Some(replacement) = corrected.replacement {
                     // What was decided about the replacement stands with the correction that brought it.
-                    let (breaches, holds) = (entry.event.breaches, entry.event.holds);
-                    let event = Event { breaches, holds, ..*replacement };
+                    let (deviations, holds) = (entry.event.deviations, entry.event.holds);
+                    let event = Event { deviations, holds, ..*replacement };
                     if wanted(&crate::kinds::keys_of(&event)) {
                         standing.insert(entry.sequence, event);
                     }

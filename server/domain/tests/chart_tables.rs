@@ -148,7 +148,7 @@ fn single_values_by_hand() {
     assert!(subgroups(Kind::MeanRange, &[vec![1, 2], vec![1, 2, 3]], 0).is_none(), "one size only");
 }
 
-/// Quantiles that intervals and tests rest on, against a second library that computes them in another way (series and
+/// Quantiles that intervals and tests depend on, against a second library that computes them in another way (series and
 /// continued fractions of the incomplete gamma function, after "Numerical Recipes", chapter 6).
 #[test]
 fn quantiles_agree_with_an_independent_library() {

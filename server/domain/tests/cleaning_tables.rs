@@ -85,7 +85,7 @@ fn a_change_of_product_asks_for_a_cleaning_that_cleared_it() {
             house.tell(T0 + minute * MIN, Fact::CleaningRecorded(cleaning(*occasion, after, *passed))).unwrap();
         }
         let event = start_of_h5(&mut house);
-        assert_eq!(rules(&event.contradictions).contains(&"NOT_CLEARED"), !fits, "{name}: {:?}", event.contradictions);
+        assert_eq!(rules(&event.discrepancies).contains(&"NOT_CLEARED"), !fits, "{name}: {:?}", event.discrepancies);
     }
 }
 
@@ -94,7 +94,7 @@ fn a_cleaning_that_was_forgotten_clears_the_change() {
     let mut house = with_a_run();
     house.tell(T0 - HOUR, Fact::CleaningRecorded(cleaning(CleaningOccasion::Planned, "", true))).unwrap();
     let event = start_of_h5(&mut house);
-    let found = event.contradictions.iter().find(|row| row.rule == "NOT_CLEARED").unwrap().clone();
+    let found = event.discrepancies.iter().find(|row| row.rule == "NOT_CLEARED").unwrap().clone();
     assert!(found.text.contains("product H5 started on machine M1 after product K1"), "{}", found.text);
     assert!(discrepancies::stands(&house.record, &event, &found).unwrap());
     let late = cleaning(CleaningOccasion::Changeover, "H5", true);
@@ -108,7 +108,7 @@ fn the_same_product_again_asks_for_nothing() {
     house.tell(T0 - HOUR, Fact::CleaningRecorded(cleaning(CleaningOccasion::Planned, "", true))).unwrap();
     let sequence = house.start(T0 + 3 * HOUR, "R2", "M1", "K1", 1_000).unwrap();
     let event = &house.told[usize::try_from(sequence - 1).unwrap()];
-    assert_eq!(rules(&event.contradictions), Vec::<&str>::new());
+    assert_eq!(rules(&event.discrepancies), Vec::<&str>::new());
 }
 
 #[test]
@@ -129,13 +129,13 @@ fn a_cleaning_is_recorded_as_it_was() {
         keys.iter().any(|key| key.starts_with("machine/M1/d")) && keys.iter().any(|key| key.starts_with("feed/F1/d"))
     );
 
-    // Not clean: a breach, which quality closes; and the rest does not fit.
+    // Not clean: a deviation, which quality closes; and the rest does not fit.
     let mut bad = cleaning(CleaningOccasion::Changeover, "H5", false);
     bad.product_before_code = "H5".into();
     let (_, event) = house.tell_all(T0 + 50 * MIN, Fact::CleaningRecorded(bad)).unwrap();
-    assert!(event.contradictions.iter().all(|found| discrepancies::stands(&house.record, &event, found).unwrap()));
-    assert_eq!(rules(&event.breaches), ["NOT_CLEAN"]);
-    assert_eq!(rules(&event.contradictions), ["OTHER_PRODUCT_BEFORE", "CLEANED_DURING_RUN"]);
+    assert!(event.discrepancies.iter().all(|found| discrepancies::stands(&house.record, &event, found).unwrap()));
+    assert_eq!(rules(&event.deviations), ["NOT_CLEAN"]);
+    assert_eq!(rules(&event.discrepancies), ["OTHER_PRODUCT_BEFORE", "CLEANED_DURING_RUN"]);
 }
 
 #[test]

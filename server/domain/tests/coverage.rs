@@ -1,7 +1,7 @@
 //! How often the widened set holds the true bags of a pack, when scales, fills and clocks are wrong as they may be.
 //!
 //! Each trial draws a true world: bags whose true mass differs from what the scale showed, packs whose true fill differs from
-//! the nominal nobody checked, tips whose true time differs from the one written down. A cascade of its own walks it pack by
+//! the nominal nobody checked, tips whose true time differs from the one recorded. A cascade of its own walks it pack by
 //! pack and knows what is in each. The record is told only what people saw. The true set of a pack are the bags whose true
 //! share reaches epsilon; it is covered when the possible set holds all of it. Beside it a plain first-in-first-out guess, one
 //! bag a pack.

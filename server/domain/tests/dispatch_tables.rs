@@ -172,8 +172,8 @@ fn holds_reach_what_they_aim_at_and_nothing_else() {
     let mut content = house.evidence.contents[0].clone();
     content.parts = vec![part(100, 300)];
     content.bag_tags = vec!["B1".into()];
-    content.stretch_bag_tags = vec!["B1".into(), "B2".into()];
-    content.stretch_lot_codes = vec!["LA".into(), "LB".into()];
+    content.clean_span_bag_tags = vec!["B1".into(), "B2".into()];
+    content.clean_span_lot_codes = vec!["LA".into(), "LB".into()];
     house.evidence.contents = vec![content];
     let (spreading, discrete) = (HazardKind::Spreading, HazardKind::Discrete);
     let bag = |tag: &str| HoldPlaced { bag_tag: tag.into(), ..HoldPlaced::default() };
@@ -206,7 +206,7 @@ fn holds_reach_what_they_aim_at_and_nothing_else() {
 }
 
 #[test]
-fn a_held_pallet_that_went_all_the_same_is_a_breach_until_quality_closes_it() {
+fn a_held_pallet_that_went_all_the_same_is_a_deviation_until_quality_closes_it() {
     let (mut house, ssccs) = ready(1);
     let sscc = &ssccs[0];
     let hold = HoldPlaced { sscc: sscc.clone(), reason: "torn film".into(), hazard: 1, ..HoldPlaced::default() };
@@ -214,12 +214,12 @@ fn a_held_pallet_that_went_all_the_same_is_a_breach_until_quality_closes_it() {
     let first_hold = format!("H{}", house.record.last_sequence());
     assert_eq!(rules_of(&house.tell(AT + MIN, onto("D1", sscc))), ["ON_HOLD"]);
     let (loaded, event) = house.run(&done(AT + MIN, onto("D1", sscc)), None).unwrap();
-    assert_eq!((event.breaches[0].rule.as_str(), event.holds[0].sscc.as_str()), ("ON_HOLD", sscc.as_str()));
+    assert_eq!((event.deviations[0].rule.as_str(), event.holds[0].sscc.as_str()), ("ON_HOLD", sscc.as_str()));
     // It is refused again at the gate, and recorded as gone.
     assert_eq!(rules_of(&house.tell(AT + 2 * MIN, leave("V1"))), ["ON_HOLD", "ON_HOLD"]);
     let (left, event) = house.run(&done(AT + 2 * MIN, leave("V1")), None).unwrap();
-    assert_eq!((event.breaches.len(), event.holds.len()), (2, 1));
-    // It came back; its holds were ended, but the breaches are open: it is not free for all that.
+    assert_eq!((event.deviations.len(), event.holds.len()), (2, 1));
+    // It came back; its holds were ended, but the deviations are open: it is not free for all that.
     house.tell(AT + 60 * MIN, back(sscc, 0)).unwrap();
     let returned = house.record.last_sequence();
     house.actor = "qa".into();
@@ -232,10 +232,10 @@ fn a_held_pallet_that_went_all_the_same_is_a_breach_until_quality_closes_it() {
     house.tell(AT + 71 * MIN, Fact::VehicleLoadOpened(open("V2"))).unwrap();
     house.tell(AT + 71 * MIN, Fact::VehicleChecked(checked("V2"))).unwrap();
     house.tell(AT + 71 * MIN, consignment("D2", "V2", "C1", "", 1)).unwrap();
-    assert_eq!(rules_of(&house.tell(AT + 72 * MIN, onto("D2", sscc))), ["BREACH_OPEN", "BREACH_OPEN"]);
+    assert_eq!(rules_of(&house.tell(AT + 72 * MIN, onto("D2", sscc))), ["DEVIATION_OPEN", "DEVIATION_OPEN"]);
     for event_sequence in [loaded, left] {
-        let closed = BreachClosed { event_sequence, reason: "driver told".into() };
-        house.tell(AT + 73 * MIN, Fact::BreachClosed(closed)).unwrap();
+        let closed = DeviationClosed { event_sequence, reason: "driver told".into() };
+        house.tell(AT + 73 * MIN, Fact::DeviationClosed(closed)).unwrap();
     }
     house.tell(AT + 74 * MIN, onto("D2", sscc)).unwrap();
 }
@@ -472,7 +472,7 @@ fn what_comes_back_goes_on_hold_and_papers_stay_as_issued() {
     let hold = HoldPlaced { sscc: ssccs[2].clone(), reason: "torn".into(), hazard: 1, ..HoldPlaced::default() };
     house.tell(AT, Fact::HoldPlaced(hold)).unwrap();
     let (_, event) = house.tell_all(AT + 62 * MIN, amend(&ssccs[2], "D1")).unwrap();
-    assert_eq!(event.breaches.iter().map(|b| b.rule.as_str()).collect::<Vec<_>>(), ["ON_HOLD"]);
+    assert_eq!(event.deviations.iter().map(|b| b.rule.as_str()).collect::<Vec<_>>(), ["ON_HOLD"]);
     let (_, event) = house.tell_all(AT + 63 * MIN, amend(&ssccs[1], "")).unwrap();
     assert_eq!(event.holds[0].sscc, ssccs[1]);
     assert_eq!(pallet(of(&house), &ssccs[1]).unwrap().unwrap().place, PalletPlace::Store(String::new()));
@@ -492,16 +492,16 @@ fn a_pallet_is_on_one_vehicle_whatever_the_clocks_say() {
     house.tell(AT, consignment("D2", "V2", "C1", "", 1)).unwrap();
     let moved = UnitsMoved { ssccs: vec![sscc.clone()], location_code: "R3".into(), ..UnitsMoved::default() };
     house.tell(AT + 10 * MIN, Fact::UnitsMoved(moved)).unwrap();
-    // Told for a time before a later deed: it would stand in the store and on the vehicle.
-    assert_eq!(rules_of(&house.tell(AT + 5 * MIN, onto("D1", sscc))), ["LATER_DEED"]);
-    assert_eq!(rules_of(&house.run(&done(AT + 5 * MIN, onto("D1", sscc)), None)), ["LATER_DEED"]);
+    // Told for a time before a later action: it would stand in the store and on the vehicle.
+    assert_eq!(rules_of(&house.tell(AT + 5 * MIN, onto("D1", sscc))), ["LATER_ACTION"]);
+    assert_eq!(rules_of(&house.run(&done(AT + 5 * MIN, onto("D1", sscc)), None)), ["LATER_ACTION"]);
     house.tell(AT + 20 * MIN, onto("D1", sscc)).unwrap();
     let off =
         Fact::PalletUnloaded(PalletUnloaded { sscc: sscc.clone(), reason: "x".into(), ..PalletUnloaded::default() });
-    assert_eq!(rules_of(&house.tell(AT + 19 * MIN, off.clone())), ["LATER_DEED"]);
+    assert_eq!(rules_of(&house.tell(AT + 19 * MIN, off.clone())), ["LATER_ACTION"]);
     house.tell(AT + 20 * MIN, off).unwrap();
     // At the very instant it came off it cannot go on another.
-    assert_eq!(rules_of(&house.tell(AT + 20 * MIN, onto("D2", sscc))), ["LATER_DEED"]);
+    assert_eq!(rules_of(&house.tell(AT + 20 * MIN, onto("D2", sscc))), ["LATER_ACTION"]);
     house.tell(AT + 21 * MIN, onto("D2", sscc)).unwrap();
     assert_eq!(rules_of(&house.tell(AT + 22 * MIN, leave("V1"))), ["LOAD_EMPTY"]);
     house.tell(AT + 22 * MIN, leave("V2")).unwrap();
@@ -517,7 +517,7 @@ fn a_pallet_is_on_one_vehicle_whatever_the_clocks_say() {
     };
     assert_eq!(rules_of(&house.tell(AT + 15 * MIN, destroyed(0))), ["TAKEN_BEFORE_LOADED"]);
     let (_, event) = house.tell_all(AT + 15 * MIN, destroyed(3)).unwrap();
-    assert_eq!(event.contradictions[0].rule, "TAKEN_BEFORE_LOADED");
+    assert_eq!(event.discrepancies[0].rule, "TAKEN_BEFORE_LOADED");
     // Where it really went is told for after it left, or it would say nothing.
     let amended = DispatchAmended {
         sscc: sscc.clone(),
@@ -525,11 +525,11 @@ fn a_pallet_is_on_one_vehicle_whatever_the_clocks_say() {
         reason: "x".into(),
         ..DispatchAmended::default()
     };
-    assert_eq!(rules_of(&house.tell(AT + 15 * MIN, Fact::DispatchAmended(amended))), ["LATER_DEED"]);
+    assert_eq!(rules_of(&house.tell(AT + 15 * MIN, Fact::DispatchAmended(amended))), ["LATER_ACTION"]);
 }
 
 #[test]
-fn an_open_breach_stops_each_of_its_pallets_until_it_is_closed() {
+fn an_open_deviation_stops_each_of_its_pallets_until_it_is_closed() {
     let (mut house, ssccs) = ready(2);
     for sscc in &ssccs {
         let hold = HoldPlaced { sscc: sscc.clone(), reason: "x".into(), hazard: 1, ..HoldPlaced::default() };
@@ -540,7 +540,7 @@ fn an_open_breach_stops_each_of_its_pallets_until_it_is_closed() {
     assert_eq!(event.holds.len(), 2);
     house.tell(AT + 3 * MIN, back(&ssccs[0], 0)).unwrap();
     house.actor = "qa".into();
-    // Every hold on the first pallet is ended, one of the same breach on the second is open.
+    // Every hold on the first pallet is ended, one of the same deviation on the second is open.
     let open = packloft_domain::rules::free::stops(of(&house)).unwrap();
     for state in open.holds.iter().filter(|state| state.hold.sscc == ssccs[0]) {
         let ended = HoldEnded { hold_code: state.hold.hold_code.clone(), reason: "x".into(), ..HoldEnded::default() };
@@ -550,7 +550,7 @@ fn an_open_breach_stops_each_of_its_pallets_until_it_is_closed() {
     let stops = packloft_domain::rules::free::stops(of(&house)).unwrap();
     let content = house.evidence.contents[0].clone();
     let found = packloft_domain::rules::free::reasons(of(&house), &state, &content, &stops).unwrap();
-    assert!(found.iter().any(|reason| reason.rule == "BREACH_OPEN" && reason.figure == left), "{found:?}");
+    assert!(found.iter().any(|reason| reason.rule == "DEVIATION_OPEN" && reason.figure == left), "{found:?}");
 }
 
 #[test]
@@ -590,7 +590,7 @@ fn what_is_taken_off_again_may_go_on_another_vehicle_and_an_empty_one_does_not_l
     assert_eq!(rules_of(&house.run(&done(AT + 3 * MIN, leave("V1")), None)), ["LOAD_EMPTY"]);
     house.tell(AT + 4 * MIN, onto("D1", &ssccs[0])).unwrap();
     let (_, event) = house.tell_all(AT + 5 * MIN, leave("V1")).unwrap();
-    assert!(event.breaches.is_empty());
+    assert!(event.deviations.is_empty());
     assert!(matches!(house.tell(AT, Fact::VehicleLoadOpened(open("V1"))), Err(Refusal::Exists(_))));
     assert!(matches!(house.tell(AT, leave("V9")), Err(Refusal::NotFound(_))));
 }

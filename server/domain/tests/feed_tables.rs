@@ -108,7 +108,7 @@ fn tips_side_by_side_run_in_together() {
     }
 }
 
-/// A bag tipped in the very minute in which the feed was seen empty had been thrown away with the stretch before.
+/// A bag tipped in the very minute in which the feed was seen empty had been thrown away with the clean span before.
 #[test]
 fn a_tip_in_the_minute_the_feed_was_seen_empty_comes_after_it() {
     for (second, after) in [(0, true), (59, true), (-1, false), (60, true)] {
@@ -462,13 +462,13 @@ fn packs_outside_any_run_form_a_run_of_their_own() {
             }),
         )
         .unwrap();
-    let [said] = &event.contradictions[..] else { panic!("{:?}", event.contradictions) };
+    let [said] = &event.discrepancies[..] else { panic!("{:?}", event.discrepancies) };
     assert_eq!((said.rule.as_str(), said.figure), ("PACKS_OUTSIDE_RUN", 200), "120 and 80: {said:?}");
     house.count(T0 + 30 * MIN, "M1", 800).unwrap();
     let feed = flow(&house);
     let code = outside::code("M1", T0 + 10 * MIN);
     let run = feed.ledger.run_index(&code).unwrap();
-    assert_eq!(feed.ledger.stretch_packs(run), Some((1, 200)));
+    assert_eq!(feed.ledger.clean_span_packs(run), Some((1, 200)));
     // 300 left in the run: the first hundred outside are the last of B0, then B1.
     assert_eq!(shares(&feed, &code, 50), vec![(bag(&feed, "B0"), 1.0)]);
     assert_eq!(shares(&feed, &code, 150), vec![(bag(&feed, "B1"), 1.0)]);

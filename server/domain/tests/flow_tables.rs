@@ -288,7 +288,7 @@ fn of_a_bag_tipped_in_part_only_that_part_of_its_error_went_in() {
 }
 
 #[test]
-fn a_clock_moves_no_tip_out_of_its_stretch() {
+fn a_clock_moves_no_tip_out_of_its_clean_span() {
     // Tipped the moment the feed had been seen empty, and seen empty the moment after the last: the clock cannot say otherwise.
     let mut house = packed(&[-29, 20], 40);
     house.emptied(T0 + 42 * MIN);
@@ -316,7 +316,7 @@ fn packs_outside_any_run_are_numbered_on_and_are_like_the_run_before() {
     let ledger = ledger(&house, T0);
     let run = ledger.runs.iter().position(|run| run.outside).unwrap();
     assert_eq!(ledger.runs[run].started.product_code, "K1");
-    assert_eq!((ledger.runs[run].filled, ledger.stretch_packs(run)), (100.0, Some((1, 100))));
+    assert_eq!((ledger.runs[run].filled, ledger.clean_span_packs(run)), (100.0, Some((1, 100))));
     // Pack 70 is the thirtieth of the 60 of minutes 11 to 13.
     let (_, end) = ledger.pack_times(run, 70).unwrap();
     assert_eq!(ledger.instant_us(end), T0 + 12 * MIN);
@@ -325,7 +325,7 @@ fn packs_outside_any_run_are_numbered_on_and_are_like_the_run_before() {
 }
 
 #[test]
-fn a_loss_of_the_moment_the_feed_was_emptied_is_of_the_stretch_before() {
+fn a_loss_of_the_moment_the_feed_was_emptied_is_of_the_clean_span_before() {
     let mut house = packed(&[-5], 20);
     house.emptied(T0 + 30 * MIN);
     let loss = LossRecorded {
@@ -409,7 +409,7 @@ fn a_run_across_an_emptied_feed_keeps_its_numbers() {
     let mut house = packed(&[-5], 10);
     house.emptied(T0 + 5 * MIN);
     let (before, after) = (ledger(&house, T0), ledger(&house, T0 + 6 * MIN));
-    assert_eq!((before.stretch_packs(0), after.stretch_packs(0)), (Some((1, 200)), Some((201, 400))));
+    assert_eq!((before.clean_span_packs(0), after.clean_span_packs(0)), (Some((1, 200)), Some((201, 400))));
 }
 
 #[test]

@@ -439,7 +439,7 @@ fn examination(random: &mut fastrand::Rng, at: i64) -> Fact {
 struct Story {
     house: House,
     stands: Standing,
-    /// Breaches of limits that each lift had when it was told.
+    /// Deviations of limits that each lift had when it was recorded.
     told_over: Vec<(i64, Over)>,
 }
 
@@ -453,15 +453,19 @@ impl Story {
     fn tell(&mut self, at: i64, fact: Fact) -> bool {
         let Ok((sequence, event)) = self.house.tell_all(at, fact.clone()) else { return false };
         self.stands.push((sequence, at, fact.clone()));
-        self.lifted(sequence, at, &fact, &event.breaches);
+        self.lifted(sequence, at, &fact, &event.deviations);
         true
     }
 
-    /// A lift has what it is over, by all that was told before it, as its own breaches.
-    fn lifted(&mut self, sequence: i64, at: i64, fact: &Fact, breaches: &[Finding]) {
+    /// A lift has what it is over, by all that was recorded before it, as its own deviations.
+    fn lifted(&mut self, sequence: i64, at: i64, fact: &Fact, deviations: &[Finding]) {
         if matches!(fact, Fact::LiftRecorded(_) | Fact::OtherLiftRecorded(_)) {
-            assert_eq!(limits(breaches), oracle::over(&self.stands, fact, at), "told as sequence {sequence}: {fact:?}");
-            self.told_over.push((sequence, limits(breaches)));
+            assert_eq!(
+                limits(deviations),
+                oracle::over(&self.stands, fact, at),
+                "told as sequence {sequence}: {fact:?}"
+            );
+            self.told_over.push((sequence, limits(deviations)));
         }
     }
 
@@ -475,7 +479,7 @@ impl Story {
         self.stands.retain(|(known, ..)| *known != target);
         if let Some(fact) = fact {
             self.stands.push((sequence, at, fact.clone()));
-            self.lifted(sequence, at, &fact, &event.breaches);
+            self.lifted(sequence, at, &fact, &event.deviations);
         }
     }
 

@@ -283,8 +283,8 @@ fn defects_stop_by_their_class_and_are_cleared_by_what_may_clear_them() {
 
 #[test]
 fn what_may_have_harmed_it_puts_it_out_of_service_until_it_is_examined() {
-    let mishap = |kind: MishapKind| {
-        Fact::MishapRecorded(MishapRecorded {
+    let incident = |kind: IncidentKind| {
+        Fact::IncidentRecorded(IncidentRecorded {
             hoist_code: "H1".into(),
             kind: kind.into(),
             text: "x".into(),
@@ -303,8 +303,8 @@ fn what_may_have_harmed_it_puts_it_out_of_service_until_it_is_examined() {
         ..TestLiftRecorded::default()
     };
     for (fact, expected) in [
-        (mishap(MishapKind::Shock), &["MISHAP"][..]),
-        (mishap(MishapKind::Overload), &["MISHAP"]),
+        (incident(IncidentKind::Shock), &["INCIDENT"][..]),
+        (incident(IncidentKind::Overload), &["INCIDENT"]),
         (Fact::OverhaulRecorded(overhaul), &["OVERHAULED"]),
         (Fact::OtherLiftRecorded(heavy), &["OVERLOADED"]),
         (Fact::OtherLiftRecorded(just), &[]),
@@ -368,7 +368,7 @@ fn an_overload_that_a_correction_brings_counts() {
     assert_eq!(stopped(&house, T0 + MIN), ["OVERLOADED"]);
 }
 
-/// A replacement that overloaded and is taken back again leaves nothing.
+/// A replacement that overloaded and is withdrawn again leaves nothing.
 #[test]
 fn an_overload_that_a_correction_brought_goes_with_it() {
     let mut house = house_with(hoist());

@@ -23,7 +23,7 @@ fn correct(house: &mut House, target_sequence: i64, replacement: Option<(i64, Fa
     house.tell_all(T0 + 900 * MIN, Fact::Corrected(Box::new(fact))).unwrap().1
 }
 
-/// What an entry shows of earlier deeds: rules and what about.
+/// What an entry shows of earlier actions: rules and what about.
 fn shown(event: &Event) -> Vec<(&str, &str)> {
     event.judged_anew.iter().map(|row| (row.rule.as_str(), row.subject.as_str())).collect()
 }
@@ -41,9 +41,9 @@ fn held(event: &Event) -> Vec<&str> {
         .collect()
 }
 
-/// Findings about earlier deeds that an entry showed and that stand by what is known now.
+/// Findings about earlier actions that an entry showed and that stand by what is known now.
 fn standing(house: &House, event: &Event) -> usize {
-    event.contradictions.iter().filter(|found| discrepancies::stands(of(house), event, found).unwrap()).count()
+    event.discrepancies.iter().filter(|found| discrepancies::stands(of(house), event, found).unwrap()).count()
 }
 
 /// Sequence of the newest entry.
@@ -114,15 +114,15 @@ fn a_release_told_late_or_taken_back_is_looked_at_again() {
     let mut house = strict();
     house.fill(T0 - 60 * MIN, "B1", "LP", 900 * KG);
     let (tip, event) = house.tip(T0 + 5 * MIN, T0 + 6 * MIN, "B1").unwrap();
-    assert_eq!(event.breaches.len(), 1);
-    // Released before the tip, told afterwards: the breach does not apply any more.
+    assert_eq!(event.deviations.len(), 1);
+    // Released before the tip, recorded afterwards: the deviation does not apply any more.
     house.actor = "qa".into();
     let released = LotReleased { lot_code: "LP".into(), reason: "in order".into(), ..LotReleased::default() };
     house.tell(T0 - 30 * MIN, Fact::LotReleased(released)).unwrap();
     let row = facts(of(&house), "bag/B1").unwrap().into_iter().find(|row| row.sequence == tip).unwrap();
     let now = late::against_now(of(&house), &row, &Zone::utc(), &Evidence::default()).unwrap();
     assert!(!now.iter().any(|found| found.rule == "LOT_NOT_RELEASED"), "{now:?}");
-    // Rejected before it, told later still: the tip is shown to have been of a rejected lot.
+    // Rejected before it, recorded later still: the tip is shown to have been of a rejected lot.
     let rejected = LotRejected { lot_code: "LP".into(), reason: "colour".into() };
     let (_, event) = house.tell_all(T0 - 20 * MIN, Fact::LotRejected(rejected)).unwrap();
     assert_eq!(shown(&event), [("BAG_ON_HOLD", "B1"), ("LOT_REJECTED", "LP")]);
@@ -162,7 +162,7 @@ fn a_bag_that_held_less_than_was_tipped_is_looked_at_again() {
     assert_eq!(shown(&event), [("MORE_THAN_BAG_HELD", "B1"), ("MORE_THAN_BAG_HELD", "B1")]);
     assert_eq!(held(&event), ["B1"]);
     assert_eq!(standing(&house, &event), 2);
-    let text = &event.contradictions[0].text;
+    let text = &event.discrepancies[0].text;
     assert!(text.contains("tip of bag B1") && text.contains("by what is known now"), "{text}");
     // A weighing that comes later says that it held enough.
     let weighed =
@@ -329,7 +329,7 @@ fn an_examination_that_says_crack_is_looked_at_again_for_the_lifts_after_it() {
     assert_eq!(shown(&event), [("IMMEDIATE_DEFECT", "H1")]);
     assert_eq!(held(&event), [""; 0], "the hoist is out of service by its examination, the bag is none the worse");
     assert_eq!(standing(&house, &event), 1);
-    // A report told late for before the lift says the same.
+    // A report recorded late for before the lift says the same.
     let mut house = house_with(hoist());
     house.tell(T0 - 3 * 24 * 60 * MIN, report(DefectClass::Unspecified)).unwrap();
     house.fill(T0 - 60 * MIN, "B1", "LA", 900 * KG);
@@ -341,7 +341,7 @@ fn an_examination_that_says_crack_is_looked_at_again_for_the_lifts_after_it() {
 }
 
 /// Random bags with weighings, losses, part tips, lots that are decided early and late, told in random order, then corrected
-/// at random: whatever is against the rules about a deed by what is known in the end was told with it or is listed.
+/// at random: whatever is against the rules about an action by what is known in the end was recorded with it or is listed.
 #[test]
 fn nothing_that_is_against_the_rules_now_is_unlisted() {
     let mut random = fastrand::Rng::with_seed(5);
@@ -428,12 +428,12 @@ fn nothing_that_is_against_the_rules_now_is_unlisted() {
             }
         }
         histories += 1;
-        // Everything that stands listed: by deed, rule and subject.
+        // Everything that stands listed: by action, rule and subject.
         let mut listed: BTreeSet<(i64, String, String)> = BTreeSet::new();
         for event in &house.told {
             for row in &event.judged_anew {
                 if late::stands(of(&house), row, &Zone::utc()).unwrap() {
-                    listed.insert((row.deed_sequence, row.rule.clone(), row.subject.clone()));
+                    listed.insert((row.action_sequence, row.rule.clone(), row.subject.clone()));
                 } else {
                     groundless += 1;
                 }
@@ -445,7 +445,7 @@ fn nothing_that_is_against_the_rules_now_is_unlisted() {
                     continue;
                 }
                 let own: BTreeSet<(&str, &str)> =
-                    row.event.breaches.iter().map(|b| (b.rule.as_str(), b.subject.as_str())).collect();
+                    row.event.deviations.iter().map(|b| (b.rule.as_str(), b.subject.as_str())).collect();
                 for found in late::against_now(of(&house), &row, &Zone::utc(), &Evidence::default()).unwrap() {
                     if found.rule == "NOT_LIFTED" {
                         continue;
@@ -462,7 +462,7 @@ fn nothing_that_is_against_the_rules_now_is_unlisted() {
                                 "{} at {minute} {:?} {:?} {holds:?} {:?}",
                                 index + 1,
                                 event.fact,
-                                event.breaches,
+                                event.deviations,
                                 event.judged_anew
                             )
                         };

@@ -23,14 +23,14 @@ const LATER: i64 = T0 + 900 * MIN;
 
 type Told = Result<(i64, Event), Refusal>;
 
-/// Contradictions a fact was recorded with; a refusal fails the test.
+/// Discrepancies a fact was recorded with; a refusal fails the test.
 fn listed(told: &Told) -> Vec<&str> {
-    told.as_ref().unwrap().1.contradictions.iter().map(|row| row.rule.as_str()).collect()
+    told.as_ref().unwrap().1.discrepancies.iter().map(|row| row.rule.as_str()).collect()
 }
 
 /// The one finding of a rule, as subject, figure and limit.
 fn one<'a>(told: &'a Told, rule: &str) -> (&'a str, i64, i64) {
-    let rows: Vec<_> = told.as_ref().unwrap().1.contradictions.iter().filter(|row| row.rule == rule).collect();
+    let rows: Vec<_> = told.as_ref().unwrap().1.discrepancies.iter().filter(|row| row.rule == rule).collect();
     assert_eq!(rows.len(), 1, "{rule} in {told:?}");
     (rows[0].subject.as_str(), rows[0].figure, rows[0].limit)
 }
@@ -183,7 +183,7 @@ fn a_consignment_without_its_order_is_listed() {
 }
 
 #[test]
-fn a_pallet_built_otherwise_names_what_its_deeds_do_not_fit() {
+fn a_pallet_built_otherwise_names_what_its_actions_do_not_fit() {
     let both = parts(&[("R1", 60), ("R2", 40)]);
     for (at, new, expected) in [
         (BUILT, parts(&[("R1", 100)]), &["OTHER_RUN_TAKEN"][..]),
@@ -207,7 +207,7 @@ fn a_pallet_built_otherwise_names_what_its_deeds_do_not_fit() {
 }
 
 #[test]
-fn a_corrected_breach_says_that_its_holds_stay() {
+fn a_corrected_deviation_says_that_its_holds_stay() {
     for held in [true, false] {
         let mut house = House::new(0, 1);
         house.fill(T0, "B1", "LA", 900 * KG);
@@ -253,18 +253,18 @@ fn a_report_is_asked_about_what_it_may_have_overlooked() {
         (grave, report("E2", "2026-05-03"), &["DEFECT_NOT_NAMED"]),
         (grave, repaired("E2"), &[]),
         (slight, report("E2", "2026-05-04"), &["EXAMINED_THAT_DAY"]),
-        // The mishap is told for 07:00 UTC; the day before it has passed.
+        // The incident is told for 07:00 UTC; the day before it has passed.
         (slight, report("E2", "2026-05-02"), &[]),
     ] {
         let mut house = house_with(hoist());
         house.tell(T0 - 3 * DAY, Fact::ExaminationRecorded(before(class))).unwrap();
-        let mishap = MishapRecorded {
+        let incident = IncidentRecorded {
             hoist_code: "H1".into(),
-            kind: MishapKind::Shock.into(),
+            kind: IncidentKind::Shock.into(),
             text: "bag fell".into(),
-            ..MishapRecorded::default()
+            ..IncidentRecorded::default()
         };
-        house.tell(T0 + HOUR, Fact::MishapRecorded(mishap)).unwrap();
+        house.tell(T0 + HOUR, Fact::IncidentRecorded(incident)).unwrap();
         let told = house.tell_all(T0 + 2 * HOUR, Fact::ExaminationRecorded(new));
         assert_eq!(listed(&told), expected);
         assert!(expected.iter().all(|rule| one(&told, rule).0 == "H1"));
@@ -609,7 +609,7 @@ fn who_says_it_is_on_record_once_the_site_has_a_person() {
         let expected: &[&str] = if known { &[] } else { &["ACTOR_UNKNOWN"] };
         assert_eq!(rules_of(&house.tell(T0, remark("x"))), expected, "{actor}");
     }
-    // Told late, by somebody who was registered after that day: what is known now counts.
+    // Recorded late, by somebody who was registered after that day: what is known now counts.
     let mut house = house;
     registered(&mut house, T0 + 5 * DAY, person("new"));
     house.actor = "new".into();

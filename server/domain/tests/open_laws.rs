@@ -12,11 +12,11 @@ fn hold_of(code: i64) -> HoldPlaced {
     HoldPlaced { hold_code: format!("H{code}"), bag_tag: format!("B{}", code % 3), ..HoldPlaced::default() }
 }
 
-fn breach() -> Finding {
+fn deviation() -> Finding {
     finding("BAG_ON_HOLD", "B1", "a bag on hold was tipped anyway", 0, 0)
 }
 
-/// A history of holds that are placed by themselves or with breaches, and ended whole or in part; breaches closed, and closings withdrawn.
+/// A history of holds that are placed by themselves or with deviations, and ended whole or in part; deviations closed, and closings withdrawn.
 fn history(random: &mut fastrand::Rng, length: i64) -> Vec<Event> {
     let (mut events, mut codes) = (Vec::new(), 0);
     for sequence in 1..=length {
@@ -33,18 +33,20 @@ fn history(random: &mut fastrand::Rng, length: i64) -> Vec<Event> {
                 let freed = PackInterval { run_code: "R1".into(), first_number: 1, last_number: 9 };
                 Fact::HoldEnded(HoldEnded { hold_code, intervals: vec![freed], ..HoldEnded::default() })
             }
-            4 | 5 => Fact::BreachClosed(BreachClosed { event_sequence: earlier - 1, ..BreachClosed::default() }),
+            4 | 5 => {
+                Fact::DeviationClosed(DeviationClosed { event_sequence: earlier - 1, ..DeviationClosed::default() })
+            }
             6 => {
-                let target_keys = vec!["breaches".into(), "holds".into()];
+                let target_keys = vec!["deviations".into(), "holds".into()];
                 Fact::Corrected(Box::new(Corrected { target_sequence: earlier, target_keys, ..Corrected::default() }))
             }
             _ => Fact::RemarkRecorded(RemarkRecorded::default()),
         };
         let mut event = Event { occurred_time_us: random.i64(0..100), fact: Some(fact), ..Event::default() };
         // What quality decides breaks no rule itself.
-        let decided = matches!(event.fact, Some(Fact::HoldPlaced(_) | Fact::HoldEnded(_) | Fact::BreachClosed(_)));
+        let decided = matches!(event.fact, Some(Fact::HoldPlaced(_) | Fact::HoldEnded(_) | Fact::DeviationClosed(_)));
         if random.bool() && !decided {
-            event.breaches.push(breach());
+            event.deviations.push(deviation());
             for _ in 0..random.usize(0..3) {
                 codes += 1;
                 event.holds.push(hold_of(codes));
@@ -91,32 +93,32 @@ fn what_was_left_and_what_came_since_leave_what_all_of_it_leaves() {
     assert!(splits > 3_000 && anew > 300, "{splits} {anew}");
 }
 
-/// Codes of open holds, and of each open breach its sequence with the codes of its holds.
+/// Codes of open holds, and of each open deviation its sequence with the codes of its holds.
 type Stopping = (BTreeSet<String>, Vec<(i64, Vec<String>)>);
 
 /// What stops pallets, computed from everything there ever was: as it was defined before anything was left out.
 fn stops_by_everything(record: &dyn Record) -> Result<Stopping, Unreadable> {
     let states = hold::all(record)?;
-    let entries = record.list("breaches")?;
+    let entries = record.list("deviations")?;
     let gone = hold::standing(&entries);
     let closed = |sequence: i64| {
         let by =
-            |entry: &Entry| matches!(&entry.event.fact, Some(Fact::BreachClosed(f)) if f.event_sequence == sequence);
+            |entry: &Entry| matches!(&entry.event.fact, Some(Fact::DeviationClosed(f)) if f.event_sequence == sequence);
         entries.iter().filter(&gone).any(by)
     };
-    let carriers = entries.iter().filter(|entry| !entry.event.breaches.is_empty() && !closed(entry.sequence));
+    let carriers = entries.iter().filter(|entry| !entry.event.deviations.is_empty() && !closed(entry.sequence));
     let codes = |sequence: i64| {
         states.iter().filter(|state| state.sequence == sequence).map(|state| state.hold.hold_code.clone()).collect()
     };
-    let breaches = carriers.map(|entry| (entry.sequence, codes(entry.sequence))).collect();
+    let deviations = carriers.map(|entry| (entry.sequence, codes(entry.sequence))).collect();
     let open = states.iter().filter(|state| state.ended.is_none()).map(|state| state.hold.hold_code.clone());
-    Ok((open.collect(), breaches))
+    Ok((open.collect(), deviations))
 }
 
 #[test]
 fn nothing_that_stops_a_pallet_is_left_out() {
     let mut random = fastrand::Rng::with_seed(8);
-    let (mut open, mut breaches) = (0, 0);
+    let (mut open, mut deviations) = (0, 0);
     for _ in 0..300 {
         let length = random.i64(1..40);
         let record = recorded(&history(&mut random, length));
@@ -126,10 +128,10 @@ fn nothing_that_stops_a_pallet_is_left_out() {
         assert_eq!(found, codes);
         let own = |states: &[hold::HoldState]| states.iter().map(|state| state.hold.hold_code.clone()).collect();
         let found: Vec<(i64, Vec<String>)> =
-            stops.breaches.iter().map(|(sequence, _, states)| (*sequence, own(states))).collect();
+            stops.deviations.iter().map(|(sequence, _, states)| (*sequence, own(states))).collect();
         assert_eq!(found, carriers);
         open += codes.len();
-        breaches += carriers.len();
+        deviations += carriers.len();
     }
-    assert!(open > 300 && breaches > 300, "{open} {breaches}");
+    assert!(open > 300 && deviations > 300, "{open} {deviations}");
 }

@@ -121,7 +121,7 @@ fn a_bad_sample_holds_every_pack_since_the_last_acceptable_one() {
     assert_eq!(covered(&house), [(301, 1_000)]);
     house.tell(T0 + 70 * MIN, sample(T0 + 70 * MIN, &GOOD)).unwrap();
     assert_eq!(covered(&house), [(301, 700)]);
-    // A good one told late, before the bad one, moves the start.
+    // A good one recorded late, before the bad one, moves the start.
     house.tell(T0 + 50 * MIN, sample(T0 + 50 * MIN, &GOOD)).unwrap();
     assert_eq!(covered(&house), [(501, 700)]);
     // A sample that only warns is acceptable.
@@ -246,7 +246,7 @@ fn counts_of_a_source_follow_each_other_and_a_drop_is_a_reset() {
     let Some(Fact::CountRecorded(fact)) = event.fact else { unreachable!() };
     let filled = fact.counters.iter().find(|row| row.place() == CounterPlace::Filled).unwrap();
     assert_eq!((filled.reset_assumed, filled.reset_from_value, filled.value), (true, None, 30));
-    assert!(event.contradictions.is_empty());
+    assert!(event.discrepancies.is_empty());
     assert_eq!(objects::source::durable(of(&house), "PLC", 1).unwrap(), 3);
     assert_eq!(objects::source::durable(of(&house), "PLC", 2).unwrap(), 0);
 }
@@ -370,7 +370,7 @@ fn streamed(house: &mut House, minute: i64, sequence: i64, value: i64) -> Result
     let Fact::CountRecorded(mut fact) = count("M1", value) else { unreachable!() };
     (fact.source_code, fact.epoch, fact.source_sequence) = ("PLC".into(), 1, sequence);
     let (_, event) = house.tell_all(T0 + minute * MIN, Fact::CountRecorded(fact))?;
-    let mut rules: Vec<String> = event.contradictions.into_iter().map(|found| found.rule).collect();
+    let mut rules: Vec<String> = event.discrepancies.into_iter().map(|found| found.rule).collect();
     // The counters of filled and of accepted packs say the same.
     rules.dedup();
     Ok(rules)
@@ -386,8 +386,8 @@ fn a_typed_slip_makes_no_reset_and_no_packs_once_it_is_void() {
     assert!(streamed(&mut house, 114, 3, 1_080).unwrap().is_empty(), "told once");
     let told = |house: &House| {
         let rows = of(house).list(&key::bucket(&key::source_object("PLC", 1), 0)).unwrap();
-        let row = rows.iter().find(|row| !row.event.contradictions.is_empty()).unwrap().clone();
-        discrepancies::stands(of(house), &row.event, &row.event.contradictions[0]).unwrap()
+        let row = rows.iter().find(|row| !row.event.discrepancies.is_empty()).unwrap().clone();
+        discrepancies::stands(of(house), &row.event, &row.event.discrepancies[0]).unwrap()
     };
     assert!(told(&house));
     let void = Corrected { target_sequence: slip, reason: "slip".into(), ..Corrected::default() };

@@ -14,14 +14,14 @@ use packloft_domain::objects::stacking::run_places;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::store;
 
-/// Rules of the breaches of an event.
+/// Rules of the deviations of an event.
 fn broken(event: &Event) -> Vec<&str> {
-    event.breaches.iter().map(|b| b.rule.as_str()).collect()
+    event.deviations.iter().map(|b| b.rule.as_str()).collect()
 }
 
-/// Rules of the contradictions of an event.
+/// Rules of the discrepancies of an event.
 fn listed(event: &Event) -> Vec<&str> {
-    event.contradictions.iter().map(|b| b.rule.as_str()).collect()
+    event.discrepancies.iter().map(|b| b.rule.as_str()).collect()
 }
 
 fn state(house: &House, sscc: &str) -> objects::pallet::PalletFacts {
@@ -110,14 +110,14 @@ fn packs_that_were_never_made_are_on_no_pallet() {
     house.build(T0 + 100 * MIN, "R1", 400).unwrap();
     // Nor after the run: its last reading is all there is.
     assert_eq!(rules(&mut house, T0 + 130 * MIN, built("R1", 1, None)), ["MORE_THAN_MADE"]);
-    // Told late: there is no room for it any more.
+    // Recorded late: there is no room for it any more.
     assert_eq!(rules(&mut house, T0 + 30 * MIN, built("R1", 1, None)), ["MORE_THAN_MADE"]);
     let unknown = house.build(T0 + 100 * MIN, "R9", 1);
     assert!(matches!(&unknown, Err(Refusal::NotFound(rows)) if rows[0].noun == "run"), "{unknown:?}");
 }
 
 #[test]
-fn rejected_packs_on_a_pallet_are_a_breach_and_a_count_told_late_is_listed() {
+fn rejected_packs_on_a_pallet_are_a_deviation_and_a_count_told_late_is_listed() {
     let mut house = House::with_store();
     house.start(T0, "R1", "M1", "K1", 0).unwrap();
     let count = |filled, accepted| {
@@ -176,7 +176,7 @@ fn places_follow_the_counters_samples_and_rejects() {
 }
 
 #[test]
-fn hand_stacked_numbers_that_another_pallet_holds_are_a_breach() {
+fn hand_stacked_numbers_that_another_pallet_holds_are_a_deviation() {
     let mut house = House::with_store();
     house.run_of("R1", 1_000);
     house.build(T0 + 100 * MIN, "R1", 500).unwrap();
@@ -234,7 +234,7 @@ fn what_is_taken_off_one_pallet_stands_on_another() {
     let gone = state(&house, &four);
     assert_eq!(gone.disposed.iter().map(|d| d.layer.pack_count).sum::<i64>(), 300);
     assert!(matches!(gone.place, PalletPlace::Ended(_)));
-    // Told late, it must not take packs that were taken since.
+    // Recorded late, it must not take packs that were taken since.
     let five = house.build(T0 + 100 * MIN, "R1", 100).unwrap();
     house.tell(T0 + 130 * MIN, dispose(&five, 80, "")).unwrap();
     assert_eq!(rules_of(&house.tell(T0 + 105 * MIN, split(&five, 21))), ["MORE_THAN_PALLET_HOLDS"]);
@@ -272,7 +272,7 @@ fn packs_stay_packs_whatever_the_clocks_of_two_devices_say() {
     assert_eq!(counts, [30, 60, 60]);
     // Told for before something that happened to them since: the parts would be counted twice.
     house.tell(at + 10 * MIN, split(&two, 10)).unwrap();
-    assert_eq!(rules_of(&house.tell(at + 5 * MIN, merge(&[&one, &two]))), ["LATER_DEED"]);
+    assert_eq!(rules_of(&house.tell(at + 5 * MIN, merge(&[&one, &two]))), ["LATER_ACTION"]);
 }
 
 #[test]
@@ -539,7 +539,7 @@ fn a_pallet_above_its_pattern_is_on_record_and_said() {
     house.run_of("R1", 1_000);
     for (packs, said) in [(100, &[][..]), (101, &["OVER_PATTERN"])] {
         let (_, event) = house.tell_all(T0 + 110 * MIN, built("R1", packs, None)).unwrap();
-        let found: Vec<&str> = event.contradictions.iter().map(|row| row.rule.as_str()).collect();
+        let found: Vec<&str> = event.discrepancies.iter().map(|row| row.rule.as_str()).collect();
         assert_eq!(found, said, "{packs} packs");
     }
     let sscc = house.build(T0 + 111 * MIN, "R1", 100).unwrap();
@@ -551,6 +551,6 @@ fn a_pallet_above_its_pattern_is_on_record_and_said() {
             ..PalletWeighed::default()
         };
         let (_, event) = house.tell_all(T0 + 112 * MIN, Fact::PalletWeighed(weighed)).unwrap();
-        assert_eq!(event.breaches.iter().any(|row| row.rule == "PALLET_TOO_HEAVY"), broken, "{gross}");
+        assert_eq!(event.deviations.iter().any(|row| row.rule == "PALLET_TOO_HEAVY"), broken, "{gross}");
     }
 }

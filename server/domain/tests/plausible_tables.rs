@@ -46,7 +46,7 @@ fn doubts(house: &House, at: i64, fact: Fact) -> Vec<(String, i64, i64)> {
     };
     let told = house.ask(&Command::new(fact.clone(), at), None).unwrap();
     let listed: Vec<_> =
-        told.contradictions.iter().filter(|c| plausible::RULES.contains(&c.rule.as_str())).map(row).collect();
+        told.discrepancies.iter().filter(|c| plausible::RULES.contains(&c.rule.as_str())).map(row).collect();
     assert!(told.doubts.is_empty());
     match house.ask(&asking(at, fact), None) {
         Err(Refusal::Implausible(found)) => {
@@ -85,7 +85,7 @@ fn counts_far_beyond_the_rate_of_the_machine() {
     };
     assert_eq!(doubts(&house, at, accepted(1_060)), []);
     assert_eq!(doubts(&house, at, accepted(1_061)), one("RATE_BEYOND_MACHINE", 1_061, 1_060));
-    // Told late, between two: each side of it counts.
+    // Recorded late, between two: each side of it counts.
     house.tell(T0 + 60 * MIN, only_filled("M1", 1_800)).unwrap();
     assert_eq!(doubts(&house, at, only_filled("M1", 840)), []);
     assert_eq!(doubts(&house, at, only_filled("M1", 839)), one("RATE_BEYOND_MACHINE", 961, 960));
@@ -127,7 +127,7 @@ fn the_words_say_how_many_times_the_rate_it_is() {
     house.start(T0, "R1", "M1", "K1", 0).unwrap();
     let told = house.tell_all(T0 + 4 * MIN, only_filled("M1", 9_480)).unwrap().1;
     assert_eq!(
-        told.contradictions[0].text,
+        told.discrepancies[0].text,
         "9480 packs in 4 minutes is 118 times the rate of M1 (1200 an hour); at most 180 are expected"
     );
 }
@@ -157,9 +157,9 @@ fn readings_far_from_nominal() {
     assert_eq!(doubts(&house, at, gross(KG * 3 / 2 + 10_001)), one(rule, KG * 3 / 2 + 1, KG * 3 / 2));
     // Outside any run nobody knows what a pack should hold.
     assert_eq!(doubts(&house, T0 - MIN, net(accepted, &[1])), []);
-    // Every reading with grams for kilograms: one contradiction, five named.
+    // Every reading with grams for kilograms: one discrepancy, five named.
     let told = house.tell_all(at, net(accepted, &[1_000; 12])).unwrap().1;
-    let text = &told.contradictions[0].text;
+    let text = &told.discrepancies[0].text;
     assert!(text.starts_with("12 of 12 readings are far from the nominal 1000 g: number 1 is 1 g"), "{text}");
     assert!(text.ends_with("and 7 more; 500 g to 1500 g is expected"), "{text}");
 }
@@ -305,7 +305,7 @@ fn bags_that_had_been_emptied() {
     };
     assert_eq!(doubts(&house, end + 2 * MIN, lost(5 * KG)), []);
     assert_eq!(doubts(&house, end + 2 * MIN, lost(5 * KG + 1)), one("LOSS_AFTER_EMPTIED", 5 * KG + 1, 5 * KG));
-    assert_eq!(doubts(&house, end, lost(50 * KG)), [], "told late, of the time it was full");
+    assert_eq!(doubts(&house, end, lost(50 * KG)), [], "recorded late, of the time it was full");
 }
 
 #[test]
@@ -325,7 +325,7 @@ fn a_correction_is_asked_about_like_what_it_corrects() {
     let refused = house.ask(&asking(T0 + 31 * MIN, replaced(961)), entry());
     assert!(matches!(refused, Err(Refusal::Implausible(ref found)) if found[0].limit == 960), "{refused:?}");
     let confirmed = house.ask(&Command::new(replaced(961), T0 + 31 * MIN), entry()).unwrap();
-    assert_eq!(confirmed.contradictions[0].rule, "RATE_BEYOND_MACHINE");
+    assert_eq!(confirmed.discrepancies[0].rule, "RATE_BEYOND_MACHINE");
 }
 
 /// What was hardly right beside what was known may be quite right beside what is known now, and the other way round.
@@ -335,14 +335,14 @@ fn later_facts_clear_what_was_listed() {
     house.emptied(T0);
     house.fill(T0, "B1", "LA", 900 * KG);
     let (_, event) = house.tell_all(T0 + 20 * MIN, level(850 * KG, KG)).unwrap();
-    let listed = event.contradictions[0].clone();
+    let listed = event.discrepancies[0].clone();
     assert_eq!(listed.rule, "LEVEL_MORE_THAN_THERE");
     assert!(discrepancies::stands(of(&house), &event, &listed).unwrap());
     house.tip(T0 + 5 * MIN, T0 + 10 * MIN, "B1").unwrap();
-    assert!(!discrepancies::stands(of(&house), &event, &listed).unwrap(), "its tip was told late");
+    assert!(!discrepancies::stands(of(&house), &event, &listed).unwrap(), "its tip was recorded late");
     house.start(T0, "R1", "M1", "K1", 0).unwrap();
     let (_, event) = house.tell_all(T0 + 30 * MIN, only_filled("M1", 1_200)).unwrap();
-    let listed = event.contradictions[0].clone();
+    let listed = event.discrepancies[0].clone();
     assert!(discrepancies::stands(of(&house), &event, &listed).unwrap());
     house.tell(T0 + 20 * MIN, only_filled("M1", 700)).unwrap();
     assert!(discrepancies::stands(of(&house), &event, &listed).unwrap(), "500 packs in ten minutes");
@@ -469,7 +469,7 @@ fn confirming_gets_nothing_past_a_rule() {
                 (Err(Refusal::Implausible(doubts)), Ok(decision)) => {
                     assert!(!doubts.is_empty());
                     for doubt in doubts {
-                        assert!(decision.contradictions.contains(&doubt), "seed {seed}: {doubt:?}");
+                        assert!(decision.discrepancies.contains(&doubt), "seed {seed}: {doubt:?}");
                         assert!(plausible::RULES.contains(&doubt.rule.as_str()));
                     }
                     asked += 1;

@@ -86,7 +86,7 @@ fn a_bag_is_in_the_back_of_a_pack_exactly_when_the_pack_is_in_its_forward() {
         let house = shift(seed);
         let feed = flow(&house);
         let run = 0;
-        let (_, last) = feed.ledger.stretch_packs(run).unwrap();
+        let (_, last) = feed.ledger.clean_span_packs(run).unwrap();
         type Packs = Vec<(i64, i64)>;
         let mut reaches: BTreeMap<u32, (Packs, Packs)> = BTreeMap::new();
         for bag in 0..feed.ledger.bags.len() {
@@ -118,7 +118,7 @@ fn every_bag_whose_share_reaches_epsilon_is_in_the_possible_set() {
     for seed in 0..25 {
         let house = shift(seed);
         let feed = flow(&house);
-        let (_, last) = feed.ledger.stretch_packs(0).unwrap();
+        let (_, last) = feed.ledger.clean_span_packs(0).unwrap();
         for number in (1..=last).step_by(((last / 30) as usize).max(1)) {
             let (from, to) = feed.ledger.pack_times(0, number).unwrap();
             let origin = feed.origin(0, number, number, from, to);
@@ -214,8 +214,8 @@ fn answers_do_not_depend_on_the_order_in_which_facts_were_told() {
         let house = shift(seed);
         let shuffled = told_in_another_order(&house, seed + 900);
         let (a, b) = (flow(&house), flow(&shuffled));
-        let (_, last) = a.ledger.stretch_packs(0).unwrap();
-        assert_eq!(Some((1, last)), b.ledger.stretch_packs(0), "seed {seed}");
+        let (_, last) = a.ledger.clean_span_packs(0).unwrap();
+        assert_eq!(Some((1, last)), b.ledger.clean_span_packs(0), "seed {seed}");
         let names = |feed: &FeedFlow, mix: &[(u32, f64)]| -> BTreeMap<String, String> {
             mix.iter()
                 .filter_map(|(source, share)| {
@@ -359,7 +359,7 @@ fn a_level_anchors_the_flow_and_resets_what_is_not_known() {
     assert!(spans[1].verdict.starts_with("not computable"));
 }
 
-/// A finish and a start told late had left the counts with the old run: the new run's packs could not be traced.
+/// A finish and a start recorded late had left the counts with the old run: the new run's packs could not be traced.
 #[test]
 fn counts_belong_to_the_run_their_time_says_however_late_its_start_was_told() {
     let mut house = House::new(0, 1);
@@ -381,8 +381,8 @@ fn counts_belong_to_the_run_their_time_says_however_late_its_start_was_told() {
     house.start(T0 + 20 * MIN, "RB", "M1", "K1", 800).unwrap();
     let feed = flow(&house);
     let (a, b) = (feed.ledger.run_index("RA").unwrap(), feed.ledger.run_index("RB").unwrap());
-    assert_eq!(feed.ledger.stretch_packs(a), Some((1, 800)));
-    assert_eq!(feed.ledger.stretch_packs(b), Some((1, 800)));
+    assert_eq!(feed.ledger.clean_span_packs(a), Some((1, 800)));
+    assert_eq!(feed.ledger.clean_span_packs(b), Some((1, 800)));
     let (from, to) = feed.ledger.pack_times(b, 500).unwrap();
     let origin = feed.origin(b, 500, 500, from, to);
     assert_eq!(origin.shares, vec![(1, 1.0)], "pack 1300 of the feed is of the second bag");
@@ -415,7 +415,7 @@ fn a_missing_tip_between_two_anchors_is_a_gap_and_in_every_scope() {
     let times = after.ledger.pack_times(0, first).unwrap();
     let origin = after.origin(0, first, last, times.0, times.1);
     assert!(origin.shares.iter().any(|(s, share)| *s == packloft_domain::sums::flow::UNRECORDED && *share > 0.9));
-    assert_eq!(origin.possible.iter().filter(|s| **s < 2).count(), 2, "every bag of the stretch may be in it");
+    assert_eq!(origin.possible.iter().filter(|s| **s < 2).count(), 2, "every bag of the clean span may be in it");
 }
 
 /// A level after a record that began without an emptied feed had narrowed the answer without placing the content.

@@ -10,11 +10,11 @@ use packloft_domain::refusal::Refusal;
 use packloft_domain::sums::chance::{Chance, poisson_tail};
 use statrs::distribution::{DiscreteCDF as _, Poisson};
 
-fn opened(code: &str, exercise: bool) -> RecallOpened {
+fn opened(code: &str, mock_recall: bool) -> RecallOpened {
     RecallOpened {
         recall_code: code.into(),
         kind: RecallKind::Withdrawal.into(),
-        exercise,
+        mock_recall,
         reason: "smell".into(),
         hazard: HazardKind::Spreading.into(),
         ..RecallOpened::default()
@@ -38,7 +38,7 @@ fn with_run() -> House {
 }
 
 #[test]
-fn a_real_one_holds_what_it_starts_from_and_an_exercise_nothing() {
+fn a_real_one_holds_what_it_starts_from_and_a_mock_recall_nothing() {
     // What it starts from, and what its holds are on.
     let interval = || PackInterval { run_code: "R1".into(), first_number: 10, last_number: 90 };
     let complaint = ComplaintRecorded {
@@ -77,12 +77,12 @@ fn a_real_one_holds_what_it_starts_from_and_an_exercise_nothing() {
         ),
     ];
     for (name, fact, wanted) in rows {
-        for exercise in [false, true] {
+        for mock_recall in [false, true] {
             let mut house = with_run();
             house.tell(T0, Fact::ComplaintRecorded(complaint.clone())).unwrap();
             scope(&mut house, if name == "complaint" { &["B1"] } else { &[] });
             let (_, event) =
-                house.tell_all(T0 + MIN, Fact::RecallOpened(RecallOpened { exercise, ..fact.clone() })).unwrap();
+                house.tell_all(T0 + MIN, Fact::RecallOpened(RecallOpened { mock_recall, ..fact.clone() })).unwrap();
             let bare = |hold: &HoldPlaced| HoldPlaced {
                 hold_code: String::new(),
                 reason: String::new(),
@@ -90,7 +90,7 @@ fn a_real_one_holds_what_it_starts_from_and_an_exercise_nothing() {
                 ..hold.clone()
             };
             let placed: Vec<HoldPlaced> = event.holds.iter().map(bare).collect();
-            assert_eq!(placed, if exercise { Vec::new() } else { wanted.clone() }, "{name}");
+            assert_eq!(placed, if mock_recall { Vec::new() } else { wanted.clone() }, "{name}");
             let Some(Fact::RecallOpened(stored)) = event.fact else { panic!() };
             assert_eq!((stored.scope.len(), stored.scope_sequence, stored.question_time_us), (1, 7, T0 + MIN));
         }
@@ -150,7 +150,7 @@ fn it_is_closed_when_every_pack_is_accounted_for() {
     house.tell(T0 + 3 * MIN, recovered(RecoveryKind::SetAside, 60)).unwrap();
     assert_eq!(rules_of(&house.tell(T0 + 3 * MIN, recovered(RecoveryKind::OutOfReach, 41))), ["MORE_THAN_THERE"]);
     assert_eq!(rules_of(&house.tell(T0 + 4 * MIN, close(""))), ["OUTSTANDING"]);
-    // Told anew, it takes the place of what was told before.
+    // Told anew, it takes the place of what was recorded before.
     house.tell(T0 + 5 * MIN, recovered(RecoveryKind::SetAside, 70)).unwrap();
     house.tell(T0 + 5 * MIN, recovered(RecoveryKind::OutOfReach, 30)).unwrap();
     let state = recall(of(&house), "W").unwrap().unwrap();
@@ -165,7 +165,7 @@ fn it_is_closed_when_every_pack_is_accounted_for() {
     has(&mut house, &[out(100), back]);
     house.evidence.loose = Loose { unaccounted_count: 3, missing_count: 0, loaded_count: 2 };
     let (_, event) = house.tell_all(T0 + 6 * MIN, close("")).unwrap();
-    let said: Vec<(&str, i64)> = event.contradictions.iter().map(|f| (f.rule.as_str(), f.figure)).collect();
+    let said: Vec<(&str, i64)> = event.discrepancies.iter().map(|f| (f.rule.as_str(), f.figure)).collect();
     assert_eq!(said, [("UNRECONCILED", 3), ("UNRECONCILED", 2)]);
     assert_eq!(rules_of(&house.tell(T0 + 7 * MIN, Fact::NoticeSent(notice))), ["RECALL_CLOSED"]);
     // Or with the reason why not.
@@ -179,12 +179,12 @@ fn it_is_closed_when_every_pack_is_accounted_for() {
 }
 
 #[test]
-fn an_exercise_sends_nothing() {
+fn an_mock_recall_sends_nothing() {
     let mut house = with_run();
     let lot = RecallOpened { lot_code: "LA".into(), ..opened("X", true) };
     house.tell(T0, Fact::RecallOpened(lot)).unwrap();
     let notice = NoticeSent { recall_code: "X".into(), consignee_code: "C1".into(), ..NoticeSent::default() };
-    assert_eq!(rules_of(&house.tell(T0 + MIN, Fact::NoticeSent(notice))), ["EXERCISE"]);
+    assert_eq!(rules_of(&house.tell(T0 + MIN, Fact::NoticeSent(notice))), ["MOCK_RECALL"]);
 }
 
 #[test]
@@ -199,13 +199,13 @@ fn a_print_that_fits_nothing_is_recorded_and_listed() {
         })
     };
     let (_, event) = house.tell_all(T0, told("K1", "BR1")).unwrap();
-    assert!(event.contradictions.is_empty());
+    assert!(event.discrepancies.is_empty());
     let (_, event) = house.tell_all(T0, told("K2", "SMUDGED")).unwrap();
-    assert_eq!(event.contradictions[0].rule, "BATCH_UNKNOWN");
+    assert_eq!(event.discrepancies[0].rule, "BATCH_UNKNOWN");
     // Told for a run that turns up, it is cleared; the other stays.
     let (_, late) = house.tell_all(T0, told("K3", "BLATE")).unwrap();
     let stands = |house: &House, event: &Event| {
-        packloft_domain::rules::discrepancies::stands(of(house), event, &event.contradictions[0]).unwrap()
+        packloft_domain::rules::discrepancies::stands(of(house), event, &event.discrepancies[0]).unwrap()
     };
     assert!(stands(&house, &late));
     let start = RunStarted {
@@ -219,12 +219,12 @@ fn a_print_that_fits_nothing_is_recorded_and_listed() {
     let carrier = house.record.last_sequence() - 1;
     house.tell(T0 + MIN, Fact::RunStarted(start)).unwrap();
     assert!(!stands(&house, &late) && stands(&house, &event));
-    // It stays listed until somebody settles it, once.
+    // It stays listed until somebody resolves it, once.
     let event_sequence = carrier;
-    let settled = Fact::ContradictionSettled(ContradictionSettled { event_sequence, reason: "SMUDGED was BR1".into() });
-    house.tell(T0 + MIN, settled.clone()).unwrap();
-    assert_eq!(rules_of(&house.tell(T0 + 2 * MIN, settled)), ["SETTLED"]);
-    let none = Fact::ContradictionSettled(ContradictionSettled { event_sequence: 1, reason: "x".into() });
+    let resolved = Fact::DiscrepancyResolved(DiscrepancyResolved { event_sequence, reason: "SMUDGED was BR1".into() });
+    house.tell(T0 + MIN, resolved.clone()).unwrap();
+    assert_eq!(rules_of(&house.tell(T0 + 2 * MIN, resolved)), ["RESOLVED"]);
+    let none = Fact::DiscrepancyResolved(DiscrepancyResolved { event_sequence: 1, reason: "x".into() });
     assert!(matches!(house.tell(T0, none), Err(Refusal::NotFound(_))));
     assert!(matches!(house.tell(T0, told("K2", "BR1")), Err(Refusal::Exists(_))));
 }
@@ -309,7 +309,7 @@ fn what_comes_back_is_first_off_what_was_set_aside() {
             0,
         ),
         (
-            "from what was told destroyed",
+            "from what was recorded destroyed",
             vec![out(1, 10), back(3, 10)],
             vec![(2, DestroyedThere, 10)],
             sums(10, 10, 0, 0, 0),

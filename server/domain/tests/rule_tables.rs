@@ -10,8 +10,8 @@ use packloft_domain::objects::lot::{LotDecision, lot};
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::deciding::Command;
 
-fn rules(breaches: &[Finding]) -> Vec<&str> {
-    breaches.iter().map(|b| b.rule.as_str()).collect()
+fn rules(deviations: &[Finding]) -> Vec<&str> {
+    deviations.iter().map(|b| b.rule.as_str()).collect()
 }
 
 #[test]
@@ -25,14 +25,14 @@ fn over_tipping_is_refused() {
     let state = bag(of(&house), "B1").unwrap().unwrap();
     assert_eq!((state.tipped_mass_mg(), state.place.clone()), (900 * KG, Place::Emptied));
     assert_eq!(rules_of(&house.tell(T0 + 4 * MIN, tip("B1", None, None))), ["BAG_EMPTIED"]);
-    // A part told late comes out of what the rest was taken to be.
+    // A part recorded late comes out of what the rest was taken to be.
     house.tell(T0 + 2 * MIN, tip("B1", None, Some(100 * KG))).unwrap();
     let state = bag(of(&house), "B1").unwrap().unwrap();
     assert_eq!(state.tips.iter().map(|t| t.mass_mg / KG).collect::<Vec<_>>(), [300, 100, 500]);
 }
 
 #[test]
-fn a_weighing_told_late_corrects_what_rests_on_it() {
+fn a_weighing_told_late_corrects_what_depends_on_it() {
     let mut house = House::new(0, 1);
     house.fill(T0, "B1", "LA", 900 * KG);
     house.tip(T0 + 10 * MIN, T0 + 12 * MIN, "B1").unwrap();
@@ -71,13 +71,13 @@ fn a_weighing_told_late_corrects_what_rests_on_it() {
 }
 
 #[test]
-fn a_held_bag_that_was_tipped_is_a_breach_and_goes_on_hold() {
+fn a_held_bag_that_was_tipped_is_a_deviation_and_goes_on_hold() {
     let mut house = House::new(0, 1);
     house.fill(T0, "B1", "LA", 900 * KG);
     let hold = HoldPlaced { bag_tag: "B1".into(), reason: "smell".into(), hazard: 1, ..HoldPlaced::default() };
     let placed = house.tell(T0 + MIN, Fact::HoldPlaced(hold)).unwrap();
     let (sequence, event) = house.tip(T0 + 2 * MIN, T0 + 3 * MIN, "B1").unwrap();
-    assert_eq!(rules(&event.breaches), ["BAG_ON_HOLD"]);
+    assert_eq!(rules(&event.deviations), ["BAG_ON_HOLD"]);
     assert_eq!(event.holds[0].hold_code, format!("H{sequence}"));
     assert_eq!(event.holds[0].bag_tag, "B1");
     // Ending needs QA; ended twice is refused.
@@ -88,24 +88,24 @@ fn a_held_bag_that_was_tipped_is_a_breach_and_goes_on_hold() {
     house.actor = "qa".into();
     house.tell(T0 + 4 * MIN, end()).unwrap();
     assert_eq!(rules_of(&house.tell(T0 + 5 * MIN, end())), ["HOLD_ENDED"]);
-    let close = || Fact::BreachClosed(BreachClosed { event_sequence: sequence, reason: "seen".into() });
+    let close = || Fact::DeviationClosed(DeviationClosed { event_sequence: sequence, reason: "seen".into() });
     house.actor = "op".into();
-    assert_eq!(rules_of(&house.tell(T0 + 6 * MIN, close())), ["QA_NEEDED", "OWN_BREACH"]);
+    assert_eq!(rules_of(&house.tell(T0 + 6 * MIN, close())), ["QA_NEEDED", "OWN_DEVIATION"]);
     house.actor = "qa".into();
     house.tell(T0 + 6 * MIN, close()).unwrap();
-    assert_eq!(rules_of(&house.tell(T0 + 7 * MIN, close())), ["BREACH_CLOSED"]);
+    assert_eq!(rules_of(&house.tell(T0 + 7 * MIN, close())), ["DEVIATION_CLOSED"]);
 }
 
 #[test]
-fn a_hold_placed_after_the_deed_is_no_breach_of_it() {
+fn a_hold_placed_after_the_action_is_no_deviation_of_it() {
     let mut house = House::new(0, 1);
     house.fill(T0, "B1", "LA", 900 * KG);
     let hold = HoldPlaced { lot_code: "LA".into(), reason: "late".into(), hazard: 1, ..HoldPlaced::default() };
     house.tell(T0 + 10 * MIN, Fact::HoldPlaced(hold)).unwrap();
     let (_, before) = house.tell_all(T0 + 5 * MIN, tip("B1", None, Some(KG))).unwrap();
-    assert_eq!(rules(&before.breaches), [""; 0]);
+    assert_eq!(rules(&before.deviations), [""; 0]);
     let (_, after) = house.tell_all(T0 + 11 * MIN, tip("B1", None, Some(KG))).unwrap();
-    assert_eq!(rules(&after.breaches), ["BAG_ON_HOLD"]);
+    assert_eq!(rules(&after.deviations), ["BAG_ON_HOLD"]);
 }
 
 #[test]
@@ -127,7 +127,7 @@ fn lots_are_released_and_rejected_by_quality_alone() {
     // The hold of the rejection stays until it is ended: a released lot is not free by itself.
     house.fill(T0 + 3 * MIN, "B1", "LA", 900 * KG);
     let (_, tipped) = house.tip(T0 + 4 * MIN, T0 + 5 * MIN, "B1").unwrap();
-    assert_eq!(rules(&tipped.breaches), ["BAG_ON_HOLD"]);
+    assert_eq!(rules(&tipped.deviations), ["BAG_ON_HOLD"]);
     let unknown = Fact::LotRejected(LotRejected { lot_code: "LX".into(), reason: "x".into() });
     assert!(matches!(house.tell(T0, unknown), Err(Refusal::NotFound(_))));
 }
@@ -139,7 +139,7 @@ fn pending_lots_and_products_that_do_not_take_them() {
     house.fill(T0, "B2", "LA", 900 * KG);
     house.start(T0 + MIN, "R1", "M1", "K1", 0).unwrap();
     let (_, event) = house.tip(T0 + MIN, T0 + 2 * MIN, "B1").unwrap();
-    assert_eq!(rules(&event.breaches), [""; 0], "at risk is allowed for K1");
+    assert_eq!(rules(&event.deviations), [""; 0], "at risk is allowed for K1");
     // Starting a strict product while a pending lot is in the feed is a decision and refused.
     assert_eq!(rules_of(&house.start(T0 + 3 * MIN, "R2", "M2", "STRICT", 0)), ["LOT_NOT_RELEASED"]);
     let done = Command {
@@ -158,10 +158,10 @@ fn pending_lots_and_products_that_do_not_take_them() {
         ask_back: false,
     };
     let (_, event) = house.run(&done, None).unwrap();
-    assert_eq!(rules(&event.breaches), ["LINE_CHECK_MISSING", "LOT_NOT_RELEASED"]);
+    assert_eq!(rules(&event.deviations), ["LINE_CHECK_MISSING", "LOT_NOT_RELEASED"]);
     assert_eq!(event.holds[0].interval.as_ref().map(|i| (i.first_number, i.last_number)), Some((1, 0)));
     let (_, event) = house.tip(T0 + 4 * MIN, T0 + 5 * MIN, "B2").unwrap();
-    assert_eq!(rules(&event.breaches), ["LOT_NOT_RELEASED"]);
+    assert_eq!(rules(&event.deviations), ["LOT_NOT_RELEASED"]);
     // At risk is before it is decided: on a feed with a rejected lot no product is started by decision.
     let mut house = House::new(0, 1);
     house.fill(T0, "B1", "LA", 900 * KG);
@@ -277,7 +277,7 @@ fn levels_losses_stops_and_things_that_do_not_exist() {
             ..StopRecorded::default()
         }),
         Fact::HoldPlaced(HoldPlaced { bag_tag: "NOBAG".into(), ..HoldPlaced::default() }),
-        Fact::BreachClosed(BreachClosed { event_sequence: 1, reason: "x".into() }),
+        Fact::DeviationClosed(DeviationClosed { event_sequence: 1, reason: "x".into() }),
     ] {
         let name = format!("{fact:?}");
         assert!(matches!(house.tell(T0 + MIN, fact), Err(Refusal::NotFound(_))), "{name}");
@@ -347,7 +347,7 @@ fn corrections_name_the_newest_and_obey_the_rules_of_their_kind() {
     }
     let third = house.tell(T0 + 3 * MIN, correct(second, None)).unwrap();
     assert_eq!(bag(of(&house), "B1").unwrap().unwrap().tipped_mass_mg(), 0);
-    // A void can be taken back, too.
+    // A void can be withdrawn, too.
     let fourth = house.tell(T0 + 4 * MIN, correct(third, Some((T0 + MIN, tip("B1", None, None))))).unwrap();
     assert_eq!(bag(of(&house), "B1").unwrap().unwrap().tipped_mass_mg(), 900 * KG);
     // Decisions are followed, not corrected; the unknown is not found.
@@ -357,16 +357,16 @@ fn corrections_name_the_newest_and_obey_the_rules_of_their_kind() {
     // Taking a tip away from under a hold names the hold; telling it for another time does not.
     let (fifth, event) =
         house.tell_all(T0 + 7 * MIN, correct(fourth, Some((T0 + 2 * MIN, tip("B1", None, None))))).unwrap();
-    assert!(event.contradictions.is_empty(), "{event:?}");
+    assert!(event.discrepancies.is_empty(), "{event:?}");
     let (_, event) = house.tell_all(T0 + 8 * MIN, correct(fifth, None)).unwrap();
     let listed: Vec<(&str, &str)> =
-        event.contradictions.iter().map(|row| (row.rule.as_str(), row.subject.as_str())).collect();
+        event.discrepancies.iter().map(|row| (row.rule.as_str(), row.subject.as_str())).collect();
     assert_eq!(listed, [("HOLD_SHRINKS", format!("H{placed}").as_str())]);
     assert!(matches!(house.tell(T0 + 6 * MIN, correct(9_999, None)), Err(Refusal::NotFound(_))));
 }
 
 #[test]
-fn voiding_the_arrival_of_a_tipped_bag_is_a_listed_contradiction() {
+fn voiding_the_arrival_of_a_tipped_bag_is_a_listed_discrepancy() {
     let mut house = House::new(0, 1);
     house.fill(T0, "B1", "LA", 900 * KG);
     let filled = house.record.last_sequence();
@@ -377,10 +377,10 @@ fn voiding_the_arrival_of_a_tipped_bag_is_a_listed_contradiction() {
     let void =
         Fact::Corrected(Box::new(Corrected { target_sequence: filled, reason: "x".into(), ..Corrected::default() }));
     let (_, event) = house.tell_all(T0 + 4 * MIN, void).unwrap();
-    assert_eq!(rules(&event.contradictions), ["BAG_WITHOUT_ARRIVAL", "HOLD_SHRINKS"]);
+    assert_eq!(rules(&event.discrepancies), ["BAG_WITHOUT_ARRIVAL", "HOLD_SHRINKS"]);
 }
 
-/// A correction that takes a bag from under a hold names the hold: another lot, another stretch.
+/// A correction that takes a bag from under a hold names the hold: another lot, another clean span.
 #[test]
 fn a_correction_names_the_holds_that_let_go() {
     let mut house = House::new(0, 1);
@@ -391,7 +391,7 @@ fn a_correction_names_the_holds_that_let_go() {
     let (tipped, event) = house.tip(T0 + 2 * MIN, T0 + 3 * MIN, "B1").unwrap();
     house.emptied(T0 + 60 * MIN);
     let of_hold = |event: &Event| {
-        event.contradictions.iter().any(|row| row.rule == "HOLD_SHRINKS" && row.subject == format!("H{placed}"))
+        event.discrepancies.iter().any(|row| row.rule == "HOLD_SHRINKS" && row.subject == format!("H{placed}"))
     };
     assert!(!of_hold(&event));
     let correct = |target, at, fact: Fact| {
@@ -402,7 +402,7 @@ fn a_correction_names_the_holds_that_let_go() {
             ..Corrected::default()
         }))
     };
-    let Some(Fact::BulkBagRecorded(told)) = told.fact else { panic!("the bag was told") };
+    let Some(Fact::BulkBagRecorded(told)) = told.fact else { panic!("the bag was recorded") };
     let mut newest = (filled, tipped);
     // Lot of the bag, end of its tip, what is expected.
     for (lot, tip_end, lets_go) in [("LA", 3, false), ("LB", 3, true), ("LA", 3, false), ("LA", 70, true)] {
@@ -463,7 +463,7 @@ fn registers_follow_their_effective_time_and_versions() {
     let second = house.tell(T0 + 60 * MIN, hoist(1_250)).unwrap();
     use packloft_domain::objects::register::Register;
     let rated = |at| Register::at(of(&house), at).hoist("H1").unwrap().map(|h| h.rated_capacity_mg / KG);
-    assert_eq!(rated(T0 - MIN), Some(1_000), "registered after the deed: the first state counts");
+    assert_eq!(rated(T0 - MIN), Some(1_000), "registered after the action: the first state counts");
     assert_eq!(rated(T0 + 59 * MIN), Some(1_000));
     assert_eq!(rated(T0 + 60 * MIN), Some(1_250));
     let versioned = |version| Command {
@@ -479,7 +479,7 @@ fn registers_follow_their_effective_time_and_versions() {
 }
 
 #[test]
-fn a_lift_recorded_with_breaches_holds_its_bags_and_one_of_an_emptied_bag_cannot_be() {
+fn a_lift_recorded_with_deviations_holds_its_bags_and_one_of_an_emptied_bag_cannot_be() {
     let mut house = House::new(0, 1);
     let hoist = Hoist { code: "H1".into(), rated_capacity_mg: 800 * KG, ..Hoist::default() };
     house.tell(T0, Fact::Registered(Registered { item: Some(registered::Item::Hoist(hoist)) })).unwrap();
@@ -501,15 +501,15 @@ fn a_lift_recorded_with_breaches_holds_its_bags_and_one_of_an_emptied_bag_cannot
     let not_lifted = Event {
         occurred_time_us: T0 + 5 * MIN,
         fact: Some(tip("B1", None, None)),
-        contradictions: vec![finding("NOT_LIFTED", "B1", "no lift took bag B1 there", 0, 0)],
+        discrepancies: vec![finding("NOT_LIFTED", "B1", "no lift took bag B1 there", 0, 0)],
         ..Event::default()
     };
     let stands = |house: &House, event: &Event| {
-        packloft_domain::rules::discrepancies::stands(of(house), event, &event.contradictions[0]).unwrap()
+        packloft_domain::rules::discrepancies::stands(of(house), event, &event.discrepancies[0]).unwrap()
     };
     assert!(stands(&house, &not_lifted));
     let (_, event) = house.tell_all(T0 + MIN, lift()).unwrap();
-    // A lift that is told late clears what was said against a tip after it, not before it.
+    // A lift that is recorded late clears what was said against a tip after it, not before it.
     assert!(!stands(&house, &not_lifted));
     assert!(stands(&house, &Event { occurred_time_us: T0, ..not_lifted.clone() }));
     // A correction says it of its replacement, at the time of that.
@@ -519,7 +519,7 @@ fn a_lift_recorded_with_breaches_holds_its_bags_and_one_of_an_emptied_bag_cannot
         Event { occurred_time_us: T0 + 9 * MIN, fact: Some(fact), ..not_lifted.clone() }
     };
     assert!(stands(&house, &corrected(T0)) && !stands(&house, &corrected(T0 + 5 * MIN)));
-    let found = rules(&event.breaches);
+    let found = rules(&event.deviations);
     for rule in ["HOOK_LOAD", "NOT_EXAMINED", "LOOPS_NOT_CONFIRMED", "BAG_NOT_CONFIRMED", "BELOW_NOT_CONFIRMED"] {
         assert!(found.contains(&rule), "{rule} in {found:?}");
     }
@@ -568,7 +568,7 @@ fn what_hangs_is_what_was_weighed_last_less_what_left_since() {
     assert_eq!(hanging(&house), 700);
     house.tell(T0 + 4 * MIN, weigh(900)).unwrap();
     assert_eq!(hanging(&house), 900, "the scale knows better than the tip");
-    // A loss told after the rest was tipped comes out of the rest.
+    // A loss recorded after the rest was tipped comes out of the rest.
     house.tell(T0 + 10 * MIN, tip("B1", None, None)).unwrap();
     house.tell(T0 + 5 * MIN, loss(100)).unwrap();
     assert_eq!(bag(of(&house), "B1").unwrap().unwrap().tipped_mass_mg(), 1_298 * KG);
@@ -612,14 +612,14 @@ fn an_old_report_typed_late_clears_no_defect() {
         })
     };
     let (_, event) = house.tell_all(T0 + 2 * MIN, lift()).unwrap();
-    assert_eq!(rules(&event.breaches), ["IMMEDIATE_DEFECT"]);
+    assert_eq!(rules(&event.deviations), ["IMMEDIATE_DEFECT"]);
     house.tell(T0 + 3 * MIN, report("2026-05-04", Vec::new())).unwrap();
     let (_, event) = house.tell_all(T0 + 4 * MIN, lift()).unwrap();
-    assert_eq!(rules(&event.breaches), ["BAG_ON_HOLD"], "the hold of the breach stays");
+    assert_eq!(rules(&event.deviations), ["BAG_ON_HOLD"], "the hold of the deviation stays");
 }
 
 #[test]
-fn a_refused_bag_that_was_lifted_and_tipped_is_two_breaches() {
+fn a_refused_bag_that_was_lifted_and_tipped_is_two_deviations() {
     let mut house = House::new(0, 1);
     let intake = IntakeRecorded {
         intake_code: "I1".into(),
@@ -646,9 +646,9 @@ fn a_refused_bag_that_was_lifted_and_tipped_is_two_breaches() {
         ..LiftRecorded::default()
     };
     let (_, event) = house.tell_all(T0 + MIN, Fact::LiftRecorded(lift)).unwrap();
-    assert!(rules(&event.breaches).contains(&"BAG_REFUSED"));
+    assert!(rules(&event.deviations).contains(&"BAG_REFUSED"));
     let (_, event) = house.tip(T0 + 2 * MIN, T0 + 3 * MIN, "B1").unwrap();
-    assert!(rules(&event.breaches).contains(&"BAG_REFUSED"));
+    assert!(rules(&event.deviations).contains(&"BAG_REFUSED"));
 }
 
 #[test]
@@ -669,7 +669,7 @@ fn runs_do_not_overlap_and_a_void_is_not_voided() {
 
 /// A bag given another tag by a correction left its tip hanging in the air without a word.
 #[test]
-fn a_replacement_that_takes_a_bag_away_is_a_listed_contradiction() {
+fn a_replacement_that_takes_a_bag_away_is_a_listed_discrepancy() {
     let mut house = House::new(0, 1);
     house.fill(T0, "B1", "LA", 900 * KG);
     let filled = house.record.last_sequence();
@@ -690,5 +690,5 @@ fn a_replacement_that_takes_a_bag_away_is_a_listed_contradiction() {
         ..Corrected::default()
     }));
     let (_, event) = house.tell_all(T0 + 4 * MIN, replaced).unwrap();
-    assert_eq!(rules(&event.contradictions), ["BAG_WITHOUT_ARRIVAL"]);
+    assert_eq!(rules(&event.discrepancies), ["BAG_WITHOUT_ARRIVAL"]);
 }

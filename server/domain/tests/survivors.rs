@@ -97,9 +97,9 @@ fn rework_of_freed_packs_inherits_nothing() {
     }
 }
 
-/// A shard in packs that were reworked may be anywhere in the stretch; what spreads only where the flow took it.
+/// A shard in packs that were reworked may be anywhere in the clean span; what spreads only where the flow took it.
 #[test]
-fn a_shard_in_reworked_packs_is_looked_for_in_the_whole_stretch() {
+fn a_shard_in_reworked_packs_is_looked_for_in_the_whole_clean_span() {
     for (hazard, wanted) in [(HazardKind::Spreading, false), (HazardKind::Discrete, true)] {
         let (mut house, ssccs) = with_pallets();
         let on_packs = HoldPlaced { interval: Some(packs(900, 950)), ..HoldPlaced::default() };
@@ -107,7 +107,7 @@ fn a_shard_in_reworked_packs_is_looked_for_in_the_whole_stretch() {
         let content = Content {
             sscc: ssccs[0].clone(),
             parts: vec![packs(1, 100)],
-            stretch_rework_parts: vec![packs(940, 960)],
+            clean_span_rework_parts: vec![packs(940, 960)],
             ..Content::default()
         };
         let found = reasons(of(&house), &state(&house, &ssccs[0]), &content, &stops(of(&house)).unwrap()).unwrap();
@@ -244,7 +244,7 @@ fn the_release_of_a_run_is_withdrawn_by_quality_alone() {
     house.tell(AT + MIN, withdraw(sequence)).unwrap();
 }
 
-/// A run ends when the next one on its machine begins, whichever was told first.
+/// A run ends when the next one on its machine begins, whichever was recorded first.
 #[test]
 fn a_run_finishes_the_moment_the_next_one_begins() {
     for (minute, wanted) in [(60, vec![]), (61, vec!["RUN_OVERLAP"])] {
@@ -285,9 +285,9 @@ fn what_came_off_a_pallet_twice_came_off_it_last_the_second_time() {
     }
 }
 
-/// All of a pallet is disposed of, told late: what later deeds took off it is theirs.
+/// All of a pallet is disposed of, recorded late: what later actions took off it is theirs.
 #[test]
-fn all_of_a_pallet_disposed_of_late_is_what_later_deeds_left() {
+fn all_of_a_pallet_disposed_of_late_is_what_later_actions_left() {
     let (mut house, ssccs) = with_pallets();
     house.tell(AT + 10 * MIN, split(&ssccs[0], 30)).unwrap();
     let disposed = PalletDisposed {
@@ -395,7 +395,7 @@ fn a_pallet_of_unknown_mass_keeps_the_weighbridge_from_judging() {
         }
         house.tell(AT + MIN, weighed(WeighbridgePass::In, 1_000 * KG)).unwrap();
         let (_, event) = house.tell_all(AT + 2 * MIN, weighed(WeighbridgePass::Out, 1_500 * KG)).unwrap();
-        assert_eq!(event.contradictions.iter().map(|found| found.rule.as_str()).collect::<Vec<_>>(), wanted);
+        assert_eq!(event.discrepancies.iter().map(|found| found.rule.as_str()).collect::<Vec<_>>(), wanted);
     }
 }
 
@@ -410,7 +410,7 @@ fn a_tip_of_the_minute_the_feed_was_seen_empty_is_there() {
         let level =
             HopperLevelRecorded { feed_code: "F1".into(), content_mass_mg: 850 * KG, uncertainty_mass_mg: 10 * KG };
         let (_, event) = house.tell_all(T0 + 20 * MIN, Fact::HopperLevelRecorded(level)).unwrap();
-        let found = event.contradictions.iter().filter(|found| found.rule == "LEVEL_MORE_THAN_THERE");
+        let found = event.discrepancies.iter().filter(|found| found.rule == "LEVEL_MORE_THAN_THERE");
         assert_eq!(found.count(), wanted, "{}", ended - T0);
     }
 }
@@ -451,7 +451,7 @@ fn result(value: &str) -> Fact {
     })
 }
 
-/// Of a lot's decisions the one taken last stands, whatever times they name: a release that a rejection took back rests on
+/// Of a lot's decisions the one taken last stands, whatever times they name: a release that a rejection took back depends on
 /// no result any more.
 #[test]
 fn a_release_that_was_taken_back_is_not_looked_at_again() {
@@ -531,10 +531,10 @@ fn where_a_pallet_went_the_second_time_says_nothing_of_the_first() {
         })
     };
     let again = PalletLoaded { consignment_code: "D2".into(), sscc: sscc.clone(), ..PalletLoaded::default() };
-    let deeds = [onto(sscc), leave("V1"), amended(""), Fact::PalletLoaded(again), leave("V2"), amended("D3")];
-    for (minute, deed) in (1..).zip(deeds) {
+    let actions = [onto(sscc), leave("V1"), amended(""), Fact::PalletLoaded(again), leave("V2"), amended("D3")];
+    for (minute, action) in (1..).zip(actions) {
         // It is held since it never left; it went all the same.
-        let command = Command { already_done_reason: "gone".into(), ..Command::new(deed, AT + minute * MIN) };
+        let command = Command { already_done_reason: "gone".into(), ..Command::new(action, AT + minute * MIN) };
         house.run(&command, None).unwrap();
     }
     let passages = state(&house, sscc).passages;

@@ -13,7 +13,7 @@ use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::record::Entry;
 
-/// Every fact as it was told, in order.
+/// Every fact as it was recorded, in order.
 fn all(house: &House) -> Vec<Told> {
     let rows: Vec<Entry> =
         (1..).zip(&house.told).map(|(sequence, event)| Entry { sequence, event: event.clone() }).collect();

@@ -140,16 +140,16 @@ fn closings_by_mistake_are_withdrawn_by_quality() {
     let rejected = rejected.unwrap();
     house.actor = "op".into();
     let (tip, event) = house.tip(T0 + 4 * MIN, T0 + 5 * MIN, "B1").unwrap();
-    assert!(!event.breaches.is_empty());
+    assert!(!event.deviations.is_empty());
     house.actor = "qa".into();
-    let close = |reason: &str| Fact::BreachClosed(BreachClosed { event_sequence: tip, reason: reason.into() });
+    let close = |reason: &str| Fact::DeviationClosed(DeviationClosed { event_sequence: tip, reason: reason.into() });
     let closed = house.tell(T0 + 6 * MIN, close("looked at")).unwrap();
-    assert_eq!(rules_of(&house.tell(T0 + 7 * MIN, close("again"))), ["BREACH_CLOSED"]);
+    assert_eq!(rules_of(&house.tell(T0 + 7 * MIN, close("again"))), ["DEVIATION_CLOSED"]);
     house.actor = "op".into();
     assert_eq!(rules_of(&correct(&mut house, closed, None)), ["QA_NEEDED"]);
     house.actor = "qa".into();
     correct(&mut house, closed, None).unwrap();
-    let open = packloft_domain::rules::free::stops(of(&house)).unwrap().breaches;
+    let open = packloft_domain::rules::free::stops(of(&house)).unwrap().deviations;
     assert!(open.iter().any(|(sequence, ..)| *sequence == tip));
     house.tell(T0 + 8 * MIN, close("now rightly")).unwrap();
     // A rejection is undone by quality's release under a concession, and the end of its hold.
@@ -178,7 +178,7 @@ fn a_recall_closed_by_mistake_is_open_again() {
     let opened = RecallOpened {
         recall_code: "RC1".into(),
         kind: RecallKind::Recall.into(),
-        exercise: true,
+        mock_recall: true,
         reason: "x".into(),
         lot_code: "LA".into(),
         hazard: HazardKind::Spreading.into(),

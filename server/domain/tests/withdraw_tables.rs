@@ -188,13 +188,13 @@ fn a_refusal_names_what_to_withdraw_first_and_that_can_be_withdrawn() {
         ),
         ("dispatch, amended", vec![|s, _| onto(&s[0]), |_, _| leave(), |s, _| amend(&s[0], "D2")]),
     ];
-    for (name, deeds) in rows {
+    for (name, actions) in rows {
         let (mut house, ssccs) = ready();
         let right = state(&house);
         let mut told: Vec<i64> = Vec::new();
         let mut new = String::new();
-        for (number, deed) in (1..).zip(&deeds) {
-            let (sequence, event) = house.tell_all(AT + number * MIN, deed(&ssccs, &new)).unwrap();
+        for (number, action) in (1..).zip(&actions) {
+            let (sequence, event) = house.tell_all(AT + number * MIN, action(&ssccs, &new)).unwrap();
             told.push(sequence);
             if matches!(event.fact, Some(Fact::PalletSplit(_) | Fact::PalletsMerged(_))) {
                 new = new_of(&event);
@@ -246,7 +246,7 @@ fn packs_that_were_taken_off_and_are_not_there_any_more_are_listed() {
         let instead = Some(Box::new(Event { occurred_time_us: T0 + 100 * MIN, fact, ..Event::default() }));
         let fact = Corrected { target_sequence, reason: "x".into(), replacement: instead, ..Corrected::default() };
         let (_, event) = house.tell_all(AT + 60 * MIN, Fact::Corrected(Box::new(fact))).unwrap();
-        let short = event.contradictions.into_iter().filter(|found| found.rule == "MORE_THAN_PALLET_HOLDS");
+        let short = event.discrepancies.into_iter().filter(|found| found.rule == "MORE_THAN_PALLET_HOLDS");
         short.map(|found| (found.subject, found.figure)).collect::<Vec<_>>()
     };
     let build_of = |house: &House, sscc: &str| {
@@ -289,11 +289,11 @@ fn what_came_back_did_leave() {
     house.tell(AT + MIN, onto(&ssccs[0])).unwrap();
     house.tell(AT + 2 * MIN, leave()).unwrap();
     let (_, event) = house.tell_all(AT + 3 * MIN, withdraw(off)).unwrap();
-    assert!(event.contradictions.iter().any(|found| found.rule == "OTHER_THAN_PAPERS" && found.figure == 100));
+    assert!(event.discrepancies.iter().any(|found| found.rule == "OTHER_THAN_PAPERS" && found.figure == 100));
 }
 
 #[test]
-fn what_a_stock_take_missed_follows_from_all_facts_and_any_deed_finds_it() {
+fn what_a_stock_take_missed_follows_from_all_facts_and_any_action_finds_it() {
     let place = |house: &House, sscc: &str| pallet(of(house), sscc).unwrap().unwrap().place;
     let missing = || PalletPlace::Missing("R1".into());
     let stands = |code: &str| PalletPlace::Store(code.into());
@@ -311,18 +311,18 @@ fn what_a_stock_take_missed_follows_from_all_facts_and_any_deed_finds_it() {
     assert_eq!(place(&house, &ssccs[0]), stands("Q1"));
     house.tell(AT + 31 * MIN, withdraw(take)).unwrap();
     assert_eq!(place(&house, &ssccs[2]), stands("R1"));
-    // Deeds on a missing pallet.
-    for (name, deed) in [("split", split as fn(&str, i64) -> Fact), ("disposed", disposed)] {
+    // Actions on a missing pallet.
+    for (name, action) in [("split", split as fn(&str, i64) -> Fact), ("disposed", disposed)] {
         let (mut house, ssccs) = ready();
         house.tell(AT + 10 * MIN, taken("R1")).unwrap();
-        house.tell(AT + 11 * MIN, deed(&ssccs[0], 5)).unwrap();
+        house.tell(AT + 11 * MIN, action(&ssccs[0], 5)).unwrap();
         assert_eq!(place(&house, &ssccs[0]), stands("R1"), "{name}");
         assert_eq!(place(&house, &ssccs[1]), missing(), "{name}");
     }
 }
 
 #[test]
-fn what_quality_freed_is_free_wherever_it_goes_and_its_breach_stays_open() {
+fn what_quality_freed_is_free_wherever_it_goes_and_its_deviation_stays_open() {
     let (mut house, ssccs) = ready();
     let hold = HoldPlaced { lot_code: "LA".into(), reason: "x".into(), hazard: 1, ..HoldPlaced::default() };
     let placed = house.tell(AT, Fact::HoldPlaced(hold)).unwrap();
@@ -344,7 +344,7 @@ fn what_quality_freed_is_free_wherever_it_goes_and_its_breach_stays_open() {
     assert_eq!(held(&mut house, &free), Vec::<String>::new());
     assert_eq!(held(&mut house, &mixed), ["ON_HOLD"]);
     assert_eq!(held(&mut house, &ssccs[2]), ["ON_HOLD"]);
-    // Loaded all the same: freed of the hold it came with, the breach is open; the other pallet was never meant.
+    // Loaded all the same: freed of the hold it came with, the deviation is open; the other pallet was never meant.
     let command = Command { already_done_reason: "gone".into(), ..Command::new(onto(&ssccs[2]), AT + 6 * MIN) };
     house.content(&ssccs[2], &["LA"], &[]);
     let (_, event) = house.run(&command, None).unwrap();
@@ -352,6 +352,6 @@ fn what_quality_freed_is_free_wherever_it_goes_and_its_breach_stays_open() {
         let ended = HoldEnded { hold_code, reason: "x".into(), ssccs: vec![ssccs[2].clone()], ..HoldEnded::default() };
         house.tell(AT + 7 * MIN, Fact::HoldEnded(ended)).unwrap();
     }
-    assert_eq!(held(&mut house, &ssccs[2]), ["BREACH_OPEN"]);
+    assert_eq!(held(&mut house, &ssccs[2]), ["DEVIATION_OPEN"]);
     assert_eq!(held(&mut house, &ssccs[3]), ["ON_HOLD"]);
 }

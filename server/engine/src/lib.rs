@@ -496,16 +496,16 @@ fn repeats_unnamed(submission: &Submission, stored: &[u8; 16], event: &Event) ->
 /// The event of a decision. The first fact of a unit carries the request's id; the others a longer one made from it, so
 /// that each has its own and only the first is found by it.
 fn event_of(submission: &Submission, command: &Command, decision: Decision, now: i64, place: u64) -> Event {
-    let Decision { fact, breaches, holds, contradictions, judged_anew, lifts_over, doubts: _ } = decision;
+    let Decision { fact, deviations, holds, discrepancies, judged_anew, lifts_over, doubts: _ } = decision;
     Event {
         request_id: id_of(submission, place),
         request_hash: if place == 0 { submission.request_hash.to_vec() } else { Vec::new() },
         occurred_time_us: command.occurred_time_us,
         recorded_time_us: now,
         actor: Some(Actor { code: submission.actor_code.clone(), proof: ActorProof::Declared.into() }),
-        breaches,
+        deviations,
         holds,
-        contradictions,
+        discrepancies,
         judged_anew,
         lifts_over,
         fact,

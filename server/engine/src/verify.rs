@@ -37,7 +37,7 @@ pub enum Pace {
     Beside,
 }
 
-/// A stretch of work after which a proof beside a server rests.
+/// A clean span of work after which a proof beside a server rests.
 const STRETCH: Duration = Duration::from_millis(1);
 
 struct Resting {

@@ -25,7 +25,7 @@ enum Decided {
         sequence: u64,
         event: Arc<Event>,
     },
-    /// Rests on what is not durable yet: the same id in this group.
+    /// Depends on what is not durable yet: the same id in this group.
     InGroup(Result<Outcome, EngineError>),
     Old(Result<Outcome, EngineError>),
 }

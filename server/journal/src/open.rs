@@ -1,7 +1,7 @@
 //! Opening a journal: first looking, which changes nothing, then putting it in order for writing.
 //!
 //! What an earlier process left may have been read back from memory without being on disk, so everything behind the last mark
-//! is written again and synced before anything rests on it. What is cut is put aside first.
+//! is written again and synced before anything depends on it. What is cut is put aside first.
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;

@@ -93,9 +93,9 @@ impl House {
             occurred_time_us: command.occurred_time_us,
             recorded_time_us: T0 + self.events.len() as i64,
             actor: Some(Actor { code: actor.into(), proof: ActorProof::Declared.into() }),
-            breaches: decision.breaches,
+            deviations: decision.deviations,
             holds: decision.holds,
-            contradictions: decision.contradictions,
+            discrepancies: decision.discrepancies,
             judged_anew: decision.judged_anew,
             lifts_over: decision.lifts_over,
             fact: decision.fact,
@@ -195,7 +195,7 @@ pub fn counters(packs: i64) -> Vec<CounterReading> {
         .to_vec()
 }
 
-/// Takes out which sequence said so, and what was told last.
+/// Takes out which sequence said so, and what was recorded last.
 pub fn blind(text: &str) -> String {
     let mut out = String::new();
     let mut rest = text;

@@ -18,7 +18,7 @@ pub const FEEDS: [&str; 2] = ["F1", "F2"];
 pub const MACHINES: [&str; 2] = ["M1", "M2"];
 const PLACES: [&str; 3] = ["R1", "R2", "R3"];
 
-/// A bag as it was told.
+/// A bag as it was recorded.
 #[derive(Clone, Debug)]
 pub struct Bag {
     pub tag: String,
@@ -445,7 +445,7 @@ impl Trouble {
             let fact = RecallOpened {
                 recall_code: recall_code.clone(),
                 kind: RecallKind::Withdrawal.into(),
-                exercise: house.random.bool(),
+                mock_recall: house.random.bool(),
                 reason: "x".into(),
                 hazard: house.random.i32(1..=2),
                 lot_code: LOTS[house.random.usize(..3)].into(),

@@ -24,7 +24,7 @@ pub fn journal(house: &House) -> Journal {
     journal
 }
 
-/// Every answer by name, without holds, breaches and what was told of the correction.
+/// Every answer by name, without holds, deviations and what was told of the correction.
 pub fn answers(asked: &QueryContext, journal: &Journal) -> Vec<(String, String)> {
     let mut found: Vec<(String, String)> = Vec::new();
     let mut add = |what: String, text: String| found.push((what, without_story(&blind(&text))));
@@ -52,16 +52,16 @@ pub fn answers(asked: &QueryContext, journal: &Journal) -> Vec<(String, String)>
     for number in [10, 350, 700, 1_300] {
         let settings = packloft_answers::trace_settings::Settings { epsilon: 0.0, coverage: 0.0 };
         let origin = trace::by_number(asked, "R1", number, settings);
-        // What happened around is a list of texts in order of time; entries of one time by when they were told.
+        // What happened around is a list of texts in order of time; entries of one time by when they were recorded.
         let origin = origin.map(|mut origin| {
             origin
-                .happenings
+                .timeline
                 .sort_by_key(|row| (row.occurred_time.map(|time| (time.seconds, time.nanos)), row.text.clone()));
             origin
         });
         add(format!("pack {number}"), format!("{origin:?}"));
     }
-    let print = trace::by_print(
+    let print = trace::by_pack_code(
         asked,
         "BR1",
         "2026-05-04 06:30",
@@ -79,7 +79,7 @@ pub fn answers(asked: &QueryContext, journal: &Journal) -> Vec<(String, String)>
         add(format!("performance {day}"), format!("{found:?}"));
         let request = v1::GetShiftReportRequest { day: day.into(), ..Default::default() };
         let rows = shift::report(asked, journal, &request, T0 + 3 * DAY).unwrap().rows;
-        let kinds = ["registered", "hold_placed", "hold_ended", "breach_closed", "contradiction_settled"];
+        let kinds = ["registered", "hold_placed", "hold_ended", "deviation_closed", "discrepancy_resolved"];
         let mut texts: Vec<String> = rows
             .into_iter()
             .filter(|row| !kinds.contains(&row.kind.as_str()))
@@ -165,12 +165,12 @@ pub fn answers(asked: &QueryContext, journal: &Journal) -> Vec<(String, String)>
     found
 }
 
-/// An answer without what is told as it was known then, which stays as it was told: what hung on the hook, what a pallet was
-/// expected to have; and without breaches beside what happened.
+/// An answer without what is told as it was known then, which stays as it was recorded: what hung on the hook, what a pallet was
+/// expected to have; and without deviations beside what happened.
 pub fn without_story(text: &str) -> String {
     let mut out = text.to_owned();
     for (from, to) in
-        [(" by hoist H1, ", "on the hook"), (", expected ", "kg"), (" [breach: ", "]"), ("; not seen: ", "\n")]
+        [(" by hoist H1, ", "on the hook"), (", expected ", "kg"), (" [deviation: ", "]"), ("; not seen: ", "\n")]
     {
         while let Some(at) = out.find(from) {
             let end = out[at..].find(to).map_or(out.len(), |end| at + end + if to == "\n" { 0 } else { to.len() });

@@ -45,9 +45,9 @@ impl World {
     }
 
     /// Open deviations about a pallet: what their entries put on hold, whatever was ended or freed since.
-    pub fn breaches_on(&self, pallet: &Pallet) -> BTreeSet<i64> {
+    pub fn deviations_on(&self, pallet: &Pallet) -> BTreeSet<i64> {
         let none = BTreeSet::new();
-        let open = self.breaches.iter().filter(|(sequence, _)| !self.closed_breaches.contains(sequence));
+        let open = self.deviations.iter().filter(|(sequence, _)| !self.closed_deviations.contains(sequence));
         let about = |placed: &HoldPlaced| {
             let ways = pallet.parts.iter().flat_map(|(run, part)| part.ways.iter().map(move |way| (run, way)));
             ways.into_iter().any(|(run, way)| self.about(placed, run, way, &none))
@@ -63,7 +63,7 @@ impl World {
                 found.insert(format!("lot {lot}"));
             }
         }
-        found.extend(self.breaches_on(pallet).into_iter().map(|sequence| format!("deviation {sequence}")));
+        found.extend(self.deviations_on(pallet).into_iter().map(|sequence| format!("deviation {sequence}")));
         found
     }
 

@@ -343,11 +343,12 @@ impl Story {
                 self.tell(house, at, Fact::HoldEnded(fact), None);
             }
         }
-        let open: Vec<i64> = (1..).zip(&house.events).filter(|(_, e)| !e.breaches.is_empty()).map(|(s, _)| s).collect();
+        let open: Vec<i64> =
+            (1..).zip(&house.events).filter(|(_, e)| !e.deviations.is_empty()).map(|(s, _)| s).collect();
         for event_sequence in open {
-            let fact = BreachClosed { event_sequence, reason: "good".into() };
+            let fact = DeviationClosed { event_sequence, reason: "good".into() };
             let at = self.tick(house);
-            let command = Command::new(Fact::BreachClosed(fact), at);
+            let command = Command::new(Fact::DeviationClosed(fact), at);
             let answer = house.run("boss", &command, None);
             self.done("close", answer);
         }
@@ -490,7 +491,7 @@ impl Story {
             let mut fact = RecallOpened {
                 recall_code: recall_code.clone(),
                 kind: RecallKind::Recall.into(),
-                exercise: house.random.u8(..3) == 0,
+                mock_recall: house.random.u8(..3) == 0,
                 reason: "bad".into(),
                 hazard: house.random.i32(1..=2),
                 ..RecallOpened::default()

@@ -19,7 +19,7 @@ pub struct Standing {
     pub at: i64,
     pub fact: Fact,
     pub holds: Vec<HoldPlaced>,
-    pub breaches: Vec<Finding>,
+    pub deviations: Vec<Finding>,
     /// Withdrawn or corrected since: what it put on hold stays until quality ends it.
     pub withdrawn: bool,
     /// When its holds were placed: of what was put right later, then.
@@ -143,8 +143,8 @@ pub struct World {
     pub lots: BTreeMap<String, LotState>,
     pub holds: BTreeMap<String, Hold>,
     /// Deviations by entry: what the entry put on hold.
-    pub breaches: BTreeMap<i64, Vec<HoldPlaced>>,
-    pub closed_breaches: BTreeSet<i64>,
+    pub deviations: BTreeMap<i64, Vec<HoldPlaced>>,
+    pub closed_deviations: BTreeSet<i64>,
     pub departures: Vec<Passage>,
     pub returns: Vec<Passage>,
     pub disposed: Vec<Disposed>,
@@ -159,7 +159,7 @@ pub struct World {
     /// Pallets that were named before they were made.
     early: BTreeSet<String>,
     until: i64,
-    /// Pallets whose whereabouts were found out later and are in their place already.
+    /// Pallets whose pack_locations were found out later and are in their place already.
     fated: BTreeSet<String>,
     feed: Vec<String>,
     open_run: String,
@@ -185,7 +185,7 @@ pub fn standing(events: &[Event]) -> Vec<Standing> {
             at: event.occurred_time_us,
             fact: event.fact.clone().unwrap(),
             holds: event.holds.clone(),
-            breaches: event.breaches.clone(),
+            deviations: event.deviations.clone(),
             withdrawn: false,
             placed_at: event.occurred_time_us,
         };
@@ -404,8 +404,8 @@ impl World {
         for hold in &row.holds {
             self.place(row.placed_at, hold);
         }
-        if !row.breaches.is_empty() {
-            self.breaches.insert(row.sequence, row.holds.clone());
+        if !row.deviations.is_empty() {
+            self.deviations.insert(row.sequence, row.holds.clone());
         }
     }
 
@@ -607,7 +607,7 @@ impl World {
                     }
                 }
             }
-            Fact::BreachClosed(f) => drop(self.closed_breaches.insert(f.event_sequence)),
+            Fact::DeviationClosed(f) => drop(self.closed_deviations.insert(f.event_sequence)),
             Fact::RecallOpened(f) => {
                 let recall = Recall { opened: f.clone(), recoveries: Vec::new(), closed: None };
                 self.recalls.insert(f.recall_code.clone(), recall);

@@ -1,4 +1,4 @@
-//! A deed being read from its form, and what came of it: what all deeds share.
+//! An action being read from its form, and what came of it: what all actions share.
 
 use http::header::HeaderName;
 use packloft_domain::key::object;
@@ -9,7 +9,7 @@ use super::ctx::Ctx;
 use super::form::Reader;
 use packloft_answers::times::timestamp;
 
-/// A deed that was done.
+/// An action that was done.
 #[derive(Default)]
 pub struct Done {
     /// Sequence of the fact, for showing it.
@@ -20,7 +20,7 @@ pub struct Done {
     pub cookies: Vec<(HeaderName, String)>,
 }
 
-/// A deed being read.
+/// An action being read.
 pub(super) struct Action<'a> {
     pub(super) ctx: &'a Ctx,
     pub(super) reader: Reader<'a>,
@@ -113,8 +113,8 @@ pub fn about(noun: &str, code: &str) -> String {
 
 /// Reads the fields, and calls the method unless one of them could not be read.
 macro_rules! send {
-    ($deed:ident, $method:ident, $request:ident { $($field:ident: $value:expr),* $(,)? }) => {{
-        let (request_id, occurred_time, actor_code) = $deed.header();
+    ($action:ident, $method:ident, $request:ident { $($field:ident: $value:expr),* $(,)? }) => {{
+        let (request_id, occurred_time, actor_code) = $action.header();
         #[allow(clippy::needless_update, reason = "some requests have fields that no form fills")]
         let request = v1::$request {
             request_id,
@@ -123,11 +123,11 @@ macro_rules! send {
             $($field: $value,)*
             ..v1::$request::default()
         };
-        let fields = $deed.reader.fields;
-        $deed.reader.done()?;
-        let mut answer = $deed.ctx.api.$method(Request::new(request.clone())).await;
+        let fields = $action.reader.fields;
+        $action.reader.done()?;
+        let mut answer = $action.ctx.api.$method(Request::new(request.clone())).await;
         if answer.as_ref().err().is_some_and(|status| $crate::form::confirms(fields, status)) {
-            answer = $deed.ctx.api.$method(Request::new(v1::confirmed(&request))).await;
+            answer = $action.ctx.api.$method(Request::new(v1::confirmed(&request))).await;
         }
         let answer = answer.map_err(|status| Problem::of_status(&status))?.into_inner();
         let receipt = answer.receipt.clone();

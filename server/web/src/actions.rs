@@ -1,6 +1,6 @@
-//! Deeds: what a form asks to be recorded or decided, as a call of the API.
+//! Actions: what a form asks to be recorded or decided, as a call of the API.
 //!
-//! Each deed reads its fields, noting every one that cannot be read, and makes one request with the id the form carries. A
+//! Each action reads its fields, noting every one that cannot be read, and makes one request with the id the form carries. A
 //! form that names the object it is about and the sequence it stood at is shown again, with what happened since, instead of
 //! being recorded over something its writer has not seen.
 
@@ -23,14 +23,14 @@ use super::words::Language;
 use super::{packer_actions, recall_actions, registers, store_actions};
 use crate::action::packs;
 
-/// Who does which deed.
-fn needed(deed: &str) -> May {
-    match deed {
-        "release_lot" | "reject_lot" | "end_hold" | "close_breach" | "release_run" => May::Quality,
+/// Who does which action.
+fn needed(action: &str) -> May {
+    match action {
+        "release_lot" | "reject_lot" | "end_hold" | "close_deviation" | "release_run" => May::Quality,
         "lab_result" => May::Results,
         "open_recall" | "close_recall" | "keep_name" | "erase_name" | "inspection" | "quantity_setting" => May::Quality,
         "hold" | "remark" | "confirm_clock" | "sample" | "complaint" | "notice" | "notice_answer" | "recovery"
-        | "settle" | "void_fact" | "mishap" => May::Record,
+        | "resolve" | "void_fact" | "incident" => May::Record,
         "build_pallet" | "weigh_pallet" | "move" | "split_pallet" | "merge_pallets" | "dispose" | "stock_take"
         | "order" | "open_load" | "vehicle_check" | "open_consignment" | "load_pallet" | "unload" | "weighbridge"
         | "dispatch_load" | "return_pallet" | "amend" | "exchange_pallets" => May::Store,
@@ -67,12 +67,12 @@ async fn unseen(ctx: &Ctx, fields: &Fields) -> Result<(), Problem> {
     Err(Problem { advice: Advice::Changed, status: 409, ..Problem::of_faults(reasons) })
 }
 
-/// Does a deed.
+/// Does an action.
 ///
 /// # Errors
 /// Why it was not done.
-pub async fn run(ctx: &Ctx, deed: &str, fields: &Fields) -> Result<Done, Problem> {
-    match deed {
+pub async fn run(ctx: &Ctx, action: &str, fields: &Fields) -> Result<Done, Problem> {
+    match action {
         "who" => return who(ctx, fields).await,
         "settings" => return Ok(settings(fields)),
         "back_entry" => return Ok(back_entry(fields)),
@@ -81,39 +81,39 @@ pub async fn run(ctx: &Ctx, deed: &str, fields: &Fields) -> Result<Done, Problem
     if ctx.who.is_none() {
         return Err(Problem::who(&ctx.t("Say who you are first; what you typed is kept.")));
     }
-    if !may(ctx, needed(deed)) {
+    if !may(ctx, needed(action)) {
         return Err(Problem::who(&ctx.t("Your role does not do this.")));
     }
     unseen(ctx, fields).await?;
     let read = Action { ctx, reader: Reader::new(fields, &ctx.words) };
-    match deed {
+    match action {
         "intake" | "bulk_bag" | "bag_weighing" | "residue" | "bag_loss" | "lot" | "lab_result" | "release_lot"
-        | "reject_lot" | "lift" => floor(read, deed).await,
+        | "reject_lot" | "lift" => floor(read, action).await,
         "start_run" | "finish_run" | "tip" | "level" | "emptied" | "count" | "loss" | "stop" | "clock" | "remark"
-        | "reel_change" | "sample" | "release_run" => line(read, deed).await,
+        | "reel_change" | "sample" | "release_run" => line(read, action).await,
         "readings" | "tare" | "adjustment" | "inspection" | "cleaning" | "quantity_setting" | "refuse_lift" => {
-            packer_actions::packer(read, deed).await
+            packer_actions::packer(read, action).await
         }
         "build_pallet" | "weigh_pallet" | "move" | "split_pallet" | "merge_pallets" | "dispose" | "stock_take" => {
-            store_actions::store(read, deed).await
+            store_actions::store(read, action).await
         }
         "order" | "open_load" | "vehicle_check" | "open_consignment" | "load_pallet" | "unload" | "weighbridge"
-        | "dispatch_load" | "return_pallet" | "amend" => store_actions::vehicles(read, deed).await,
+        | "dispatch_load" | "return_pallet" | "amend" => store_actions::vehicles(read, action).await,
         "complaint" | "open_recall" | "notice" | "notice_answer" | "recovery" | "close_recall" => {
-            recall_actions::recalls(read, deed).await
+            recall_actions::recalls(read, action).await
         }
-        "void_fact" | "keep_name" | "erase_name" => super::facts::deeds(read, deed).await,
+        "void_fact" | "keep_name" | "erase_name" => super::facts::actions(read, action).await,
         "confirm_clock" => super::home::confirm_clock(read).await,
-        "print_label" => super::print::deed(read).await,
-        "pre_use_check" | "mishap" | "remedy" | "examination" | "hour_counter" | "other_lift" | "test_lift"
-        | "overhaul" | "used_life" | "fibc_inspection" => super::gear_actions::gear(read, deed).await,
-        "scan_label" | "exchange_pallets" => super::documents::deed(read, deed).await,
-        _ => quality(read, deed).await,
+        "print_label" => super::print::action(read).await,
+        "pre_use_check" | "incident" | "remedy" | "examination" | "hour_counter" | "other_lift" | "test_lift"
+        | "overhaul" | "used_life" | "fibc_inspection" => super::gear_actions::gear(read, action).await,
+        "scan_label" | "exchange_pallets" => super::documents::action(read, action).await,
+        _ => quality(read, action).await,
     }
 }
 
-async fn floor(mut d: Action<'_>, deed: &str) -> Result<Done, Problem> {
-    Ok(match deed {
+async fn floor(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
+    Ok(match action {
         "intake" => {
             let bags = intake_bags(&mut d);
             send!(
@@ -282,8 +282,8 @@ fn intake_bags(d: &mut Action<'_>) -> Vec<v1::IntakeBag> {
     bags
 }
 
-async fn line(mut d: Action<'_>, deed: &str) -> Result<Done, Problem> {
-    Ok(match deed {
+async fn line(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
+    Ok(match action {
         "start_run" => {
             send!(
                 d,
@@ -436,8 +436,8 @@ async fn line(mut d: Action<'_>, deed: &str) -> Result<Done, Problem> {
     })
 }
 
-async fn quality(mut d: Action<'_>, deed: &str) -> Result<Done, Problem> {
-    Ok(match deed {
+async fn quality(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
+    Ok(match action {
         "hold" => {
             send!(
                 d,
@@ -494,27 +494,27 @@ async fn quality(mut d: Action<'_>, deed: &str) -> Result<Done, Problem> {
             )
             .1
         }
-        "settle" => {
+        "resolve" => {
             send!(
                 d,
-                settle_contradiction,
-                SettleContradictionRequest {
+                resolve_discrepancy,
+                ResolveDiscrepancyRequest {
                     event_sequence: d.reader.count("event_sequence"),
                     reason: d.text("reason")
                 }
             )
             .1
         }
-        "close_breach" => {
+        "close_deviation" => {
             send!(
                 d,
-                close_breach,
-                CloseBreachRequest { event_sequence: d.reader.count("event_sequence"), reason: d.text("reason") }
+                close_deviation,
+                CloseDeviationRequest { event_sequence: d.reader.count("event_sequence"), reason: d.text("reason") }
             )
             .1
         }
         other => {
-            let text = format!("there is no deed {other:?}");
+            let text = format!("there is no action {other:?}");
             return Err(Problem::of_faults(vec![FieldFault { field: String::new(), text }]));
         }
     })

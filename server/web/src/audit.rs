@@ -1,4 +1,4 @@
-//! Pages an audit asks for: dispersion, packaging, figures of a certificate of analysis, kept samples, despatch advice.
+//! Pages an audit asks for: dispersion, packaging, figures of a certificate of analysis, retained samples, despatch advice.
 
 use maud::{Markup, html};
 use packloft_domain::key::DAY_US;
@@ -60,14 +60,14 @@ fn question(
     }
 }
 
-fn cases(ctx: &Ctx, answer: &v1::GetDispersionResponse) -> Markup {
+fn cases(ctx: &Ctx, answer: &v1::GetRecallExposureResponse) -> Markup {
     table(
         &ctx.t("What one bad lot would drag along"),
         html! {
             thead { tr {
                 th scope="col" { (ctx.t("Case")) } th.number scope="col" { (ctx.t("Worst recall")) } th scope="col" { (ctx.t("Lot")) }
                 th.number scope="col" { (ctx.t("Mean recall")) } th.number scope="col" { (ctx.t("Worst, whole batches")) }
-                th.number scope="col" { (ctx.t("Mean, whole batches")) } th.number scope="col" { (ctx.t("Links")) } th.number scope="col" { (ctx.t("Dispersion")) }
+                th.number scope="col" { (ctx.t("Mean, whole batches")) } th.number scope="col" { (ctx.t("Links")) } th.number scope="col" { (ctx.t("Recall exposure")) }
             } }
             tbody { @for row in answer.recorded.iter().chain(&answer.what_ifs) { tr {
                 th scope="row" lang="en" { (ctx.words.sentence(&row.text)) }
@@ -85,12 +85,12 @@ fn cases(ctx: &Ctx, answer: &v1::GetDispersionResponse) -> Markup {
 ///
 /// # Errors
 /// When the days are none or too far apart, or the feed is not on record.
-pub async fn dispersion(ctx: &Ctx) -> Result<Page, Status> {
+pub async fn exposure(ctx: &Ctx) -> Result<Page, Status> {
     let feeds = choices!(&registers::feeds(ctx).await?);
     let days = days(ctx);
     let discrete = ctx.query.get("hazard") == "discrete";
     let hazard = if discrete { v1::HazardKind::Discrete } else { v1::HazardKind::Spreading };
-    let request = v1::GetDispersionRequest {
+    let request = v1::GetRecallExposureRequest {
         feed_code: ctx.query.get("feed").into(),
         from_day: days.0.clone(),
         to_day: days.1.clone(),
@@ -100,11 +100,11 @@ pub async fn dispersion(ctx: &Ctx) -> Result<Page, Status> {
     // Following every lot takes seconds: only when somebody asks.
     let asked = !ctx.query.get("from").is_empty();
     let answer = match asked {
-        true => ctx.api.get_dispersion(Request::new(request)).await?.into_inner(),
-        false => v1::GetDispersionResponse::default(),
+        true => ctx.api.get_recall_exposure(Request::new(request)).await?.into_inner(),
+        false => v1::GetRecallExposureResponse::default(),
     };
     let body = html! {
-        (question(ctx, "/yield/dispersion", &days, ("feed", n("Feed"), ctx.t("all feeds"), &feeds)))
+        (question(ctx, "/yield/exposure", &days, ("feed", n("Feed"), ctx.t("all feeds"), &feeds)))
         p.quiet { (ctx.t("Of each lot tipped in these days: how many batches it may be in, and how much would have to come back if it were bad. The smaller, the better the house is placed.")) }
         div #dispersion {
             (none(ctx, asked && answer.lots.is_empty(), n("No lot was tipped in these days.")))
@@ -133,7 +133,7 @@ pub async fn dispersion(ctx: &Ctx) -> Result<Page, Status> {
             @for note in &answer.notes { p.quiet lang="en" { (ctx.words.sentence(note)) } }
         }
     };
-    Ok(Page::new(ctx.t("Dispersion"), body))
+    Ok(Page::new(ctx.t("Recall exposure"), body))
 }
 
 /// Packaging used against packs made.

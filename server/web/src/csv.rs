@@ -28,7 +28,7 @@ impl Rows {
         }
     }
 
-    fn whereabouts(&mut self, found: Option<&v1::Whereabouts>) {
+    fn pack_locations(&mut self, found: Option<&v1::PackLocations>) {
         let Some(found) = found else { return };
         self.pallets(&found.pallets);
         for row in &found.consignees {
@@ -42,7 +42,7 @@ impl Rows {
             let parts = [
                 ("likely", Vec::from_iter(row.likely.clone())),
                 ("possible", row.pieces.clone()),
-                ("stretch", Vec::from_iter(row.stretch.clone())),
+                ("clean span", Vec::from_iter(row.clean_span.clone())),
             ];
             for (set, intervals) in parts {
                 for i in intervals {
@@ -57,13 +57,13 @@ impl Rows {
         let set = |likely: bool, possible: bool| match (likely, possible) {
             (true, _) => "likely",
             (_, true) => "possible",
-            _ => "stretch",
+            _ => "clean span",
         };
         let i = row.interval.clone().unwrap_or_default();
         let packs = format!("{}-{}", i.first_number, i.last_number);
         self.add(["packs", &i.run_code, &row.batch_code, "", "", &packs, "", "", ""]);
-        for tag in row.stretch_bag_tags.iter().filter(|tag| !row.bags.iter().any(|bag| bag.bag_tag == **tag)) {
-            self.add(["bag", tag, "", "", "stretch", "", "", "", ""]);
+        for tag in row.clean_span_bag_tags.iter().filter(|tag| !row.bags.iter().any(|bag| bag.bag_tag == **tag)) {
+            self.add(["bag", tag, "", "", "clean span", "", "", "", ""]);
         }
         for found in &row.lots {
             let code = found.lot.as_ref().map(|lot| lot.lot_code.clone()).unwrap_or_default();
@@ -113,12 +113,12 @@ pub async fn trace(ctx: &Ctx) -> Result<Response, Status> {
                 rows.add(["bulk bag", &bag.bag_tag, &lot.lot_code, "", "", "", &bag.place, "", ""]);
             }
             rows.sets(&a.packs);
-            rows.whereabouts(a.whereabouts.as_ref());
+            rows.pack_locations(a.pack_locations.as_ref());
         }
         Answer::Bag(a) => {
             rows.add(["bulk bag", &a.bag_tag, "", "", "", "", "", "", ""]);
             rows.sets(&a.packs);
-            rows.whereabouts(a.whereabouts.as_ref());
+            rows.pack_locations(a.pack_locations.as_ref());
         }
         Answer::Pallet(a) => a.origins.iter().for_each(|origin| rows.origin(origin)),
         Answer::Consignment(a) => {
@@ -128,7 +128,7 @@ pub async fn trace(ctx: &Ctx) -> Result<Response, Status> {
                 rows.add(["pallet", &row.sscc, &lots, "", "", &packs, &row.place, &row.consignee_code, &holds]);
             }
         }
-        Answer::Packaging(a) => rows.whereabouts(a.whereabouts.as_ref()),
+        Answer::Packaging(a) => rows.pack_locations(a.pack_locations.as_ref()),
         Answer::Choose(_) | Answer::Nothing => {}
     }
     let unwritten = |fault: ::csv::Error| Status::internal(format!("the file cannot be written: {fault}"));

@@ -37,7 +37,7 @@ pub struct Ctx {
     pub query: Fields,
     /// What was not done.
     pub problem: Option<Problem>,
-    /// Newest sequence when the page was begun: whatever is told later is news to it.
+    /// Newest sequence when the page was begun: whatever is recorded later is news to it.
     pub sequence: u64,
     /// What was just recorded.
     pub done: Option<v1::Event>,
@@ -62,7 +62,7 @@ impl Ctx {
         self.api.engine().clock.now_us()
     }
 
-    /// Time of a form's deed when it says none: when it was sent first.
+    /// Time of a form's action when it says none: when it was sent first.
     pub fn pressed_us(&self, request_id: &str) -> i64 {
         self.pressed.at(request_id, self.now_us())
     }

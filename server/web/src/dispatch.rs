@@ -160,7 +160,7 @@ fn scanning(ctx: &Ctx, consignment: &v1::Consignment, alone: bool) -> Markup {
         }
         @if forbidden {
             (folded(ctx, &format!("gone-{key}"), &ctx.t("It is on the vehicle already"),
-                form(ctx, "load_pallet", &format!("gone-{key}"), &ctx.t("Record it with its breach"), |f: &Form| html! {
+                form(ctx, "load_pallet", &format!("gone-{key}"), &ctx.t("Record it with its deviation"), |f: &Form| html! {
                     (f.with("consignment_code", &consignment.consignment_code)) (f.with("sscc", &again))
                     (f.text("already_done_reason", n("Why it was not asked first"), ""))
                 })))
@@ -236,7 +236,7 @@ fn before_leaving(ctx: &Ctx, load: &v1::VehicleLoad, orders: &[v1::Order]) -> Ma
     }
 }
 
-fn load_deeds(
+fn load_actions(
     ctx: &Ctx,
     (load, sequence): (&v1::VehicleLoad, i64),
     orders: &[v1::Order],
@@ -321,7 +321,7 @@ pub async fn load(ctx: &Ctx, code: &str) -> Result<Page, Status> {
         }
         @for row in rows { (row) }
         (none(ctx, load.consignments.is_empty(), n("No consignee has been added yet.")))
-        @if open { (guarded(ctx, May::Store, || load_deeds(ctx, (&load, sequence), &orders, &consignees))) } @else { (papers(ctx, &load)) }
+        @if open { (guarded(ctx, May::Store, || load_actions(ctx, (&load, sequence), &orders, &consignees))) } @else { (papers(ctx, &load)) }
     };
     Ok(Page::new(ctx.tf("Vehicle load {}", &[&code]), body))
 }

@@ -1,4 +1,4 @@
-//! Documents on pages: links to what is made on asking, and the deeds that go with papers.
+//! Documents on pages: links to what is made on asking, and the actions that go with papers.
 
 use axum::response::{IntoResponse, Response};
 use http::header::{CONTENT_DISPOSITION, CONTENT_TYPE};
@@ -89,8 +89,8 @@ pub fn exchange(ctx: &Ctx, consignment: &str) -> Markup {
 ///
 /// # Errors
 /// Why it was not recorded.
-pub(super) async fn deed(mut d: Action<'_>, deed: &str) -> Result<Done, Problem> {
-    if deed == "scan_label" {
+pub(super) async fn action(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
+    if action == "scan_label" {
         let kind = d.text("kind").parse().unwrap_or(0);
         return Ok(send!(
             d,

@@ -1,4 +1,4 @@
-//! One fact as it was told, and taking it back; names of people, kept and erased.
+//! One fact as it was recorded, and taking it back; names of people, kept and erased.
 //!
 //! A fact is never changed. Whoever sees that it did not happen so says why, and it counts no more; what did happen is told
 //! on the page it belongs to, for the time it happened.
@@ -17,7 +17,7 @@ use super::frame::Page;
 use super::may::{May, guarded, may};
 use super::widgets::{Form, badge, fact, folded, form, n, table};
 
-/// Kinds that are followed by new facts rather than taken back.
+/// Kinds that are followed by new facts rather than withdrawn.
 const FOLLOWED: [&str; 14] = [
     "corrected",
     "vehicle_load_dispatched",
@@ -29,7 +29,7 @@ const FOLLOWED: [&str; 14] = [
     "lot_rejected",
     "hold_placed",
     "hold_ended",
-    "breach_closed",
+    "deviation_closed",
     "recall_opened",
     "recall_closed",
     "notice_sent",
@@ -57,8 +57,8 @@ fn taking_back(ctx: &Ctx, event: &v1::Event) -> Markup {
     folded(
         ctx,
         "void_fact",
-        &ctx.t("It did not happen so: take it back"),
-        form(ctx, "void_fact", "void_fact", &ctx.t("Take it back"), |f: &Form| {
+        &ctx.t("It did not happen so: withdraw it"),
+        form(ctx, "void_fact", "void_fact", &ctx.t("Withdraw this entry"), |f: &Form| {
             html! {
                 (f.with("target_sequence", &sequence))
                 p { (ctx.t("It stays readable and counts no more. Then tell what did happen, for the time it happened.")) }
@@ -73,7 +73,7 @@ fn taking_back(ctx: &Ctx, event: &v1::Event) -> Markup {
 /// # Errors
 /// When there is none of this sequence.
 pub async fn page(ctx: &Ctx, sequence: &str) -> Result<Page, Status> {
-    let missing = || Status::not_found(format!("fact {sequence} is not on record"));
+    let missing = || Status::not_found(format!("entry {sequence} is not on record"));
     let number: i64 = sequence.parse().map_err(|_| missing())?;
     let request = v1::ListEventsRequest { from_sequence: number, page_size: 1, ..Default::default() };
     let event = told(ctx, request).await?.into_iter().find(|event| event.sequence == number).ok_or_else(missing)?;
@@ -98,7 +98,7 @@ pub async fn page(ctx: &Ctx, sequence: &str) -> Result<Page, Status> {
         div #fact data-live {
             p.big lang="en" { (ctx.words.sentence(&event.text)) }
             @if let Some(correction) = correction {
-                section.notice.warn { h2 { (ctx.t("Taken back or replaced")) } p lang="en" { a href={ "/facts/" (correction.sequence) } { (ctx.tf("fact {}", &[&correction.sequence])) } ": " (ctx.words.sentence(&correction.text)) } }
+                section.notice.warn { h2 { (ctx.t("Withdrawn or replaced")) } p lang="en" { a href={ "/entries/" (correction.sequence) } { (ctx.tf("entry {}", &[&correction.sequence])) } ": " (ctx.words.sentence(&correction.text)) } }
             }
             dl.facts {
                 (fact(&ctx.t("Happened"), ctx.words.time(event.occurred_time.as_ref())))
@@ -106,7 +106,7 @@ pub async fn page(ctx: &Ctx, sequence: &str) -> Result<Page, Status> {
                 (fact(&ctx.t("By"), &event.actor_code))
                 @if !event.hold_codes.is_empty() { (fact(&ctx.t("Holds"), badge("bad", &event.hold_codes.join(" ")))) }
             }
-            @if !event.breaches.is_empty() { section.notice.bad { h2 { (ctx.t("Rules that were broken")) } (super::widgets::findings(ctx, &event.breaches)) } }
+            @if !event.deviations.is_empty() { section.notice.bad { h2 { (ctx.t("Rules that were broken")) } (super::widgets::findings(ctx, &event.deviations)) } }
             details { summary { (ctx.t("As it is stored")) }
                 (table(&ctx.t("As it is stored"), html! {
                     thead { tr { th scope="col" { (ctx.t("Field")) } th scope="col" { (ctx.t("Value")) } } }
@@ -115,10 +115,10 @@ pub async fn page(ctx: &Ctx, sequence: &str) -> Result<Page, Status> {
             }
         }
         @if correction.is_none() && !followed { (guarded(ctx, May::Record, || html! { div.folds { (taking_back(ctx, &event)) } })) }
-        @else if correction.is_none() { p.quiet { (ctx.t("This is not taken back but followed by a new fact: an end, a return, an amendment.")) } }
+        @else if correction.is_none() { p.quiet { (ctx.t("This is not withdrawn but followed by a new entry: an end, a return, an amendment.")) } }
         p { a href="/back-entry" { (ctx.t("Enter what happened earlier")) } }
     };
-    Ok(Page::new(ctx.tf("Fact {}", &[&sequence]), body))
+    Ok(Page::new(ctx.tf("Entry {}", &[&sequence]), body))
 }
 
 /// Names of people with their forms, for those who keep them.
@@ -167,14 +167,14 @@ pub async fn names(ctx: &Ctx) -> Result<Markup, Status> {
     })
 }
 
-/// Takes a fact back, keeps or erases a name.
+/// Withdraws an entry, keeps or erases a name.
 ///
 /// # Errors
 /// Why it was not done.
-pub(super) async fn deeds(mut d: Action<'_>, deed: &str) -> Result<Done, Problem> {
+pub(super) async fn actions(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
     let actor_code = d.ctx.who.as_ref().map(|person| person.code.clone()).unwrap_or_default();
     let to_who = || Ok(Done { to: Some("/who".into()), ..Done::default() });
-    match deed {
+    match action {
         "void_fact" => {
             let target = d.reader.count("target_sequence");
             let done = send!(
@@ -187,7 +187,7 @@ pub(super) async fn deeds(mut d: Action<'_>, deed: &str) -> Result<Done, Problem
                 }
             )
             .1;
-            let to = done.sequence.map(|sequence| format!("/facts/{target}?done={sequence}"));
+            let to = done.sequence.map(|sequence| format!("/entries/{target}?done={sequence}"));
             Ok(Done { to, ..done })
         }
         "keep_name" => {
@@ -216,7 +216,7 @@ pub(super) async fn deeds(mut d: Action<'_>, deed: &str) -> Result<Done, Problem
 
 /// Address of a fact's page.
 pub fn address(sequence: i64) -> String {
-    format!("/facts/{}", escaped(&sequence.to_string()))
+    format!("/entries/{}", escaped(&sequence.to_string()))
 }
 
 #[cfg(test)]

@@ -1,4 +1,4 @@
-//! Yield and balance of a feed, by day or for its newest stretch; fill and stops of a run.
+//! Yield and balance of a feed, by day or for its newest clean span; fill and stops of a run.
 
 use maud::{Markup, html};
 use packloft_proto::v1;
@@ -122,7 +122,7 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
             a.button href={ "/yield/period?feed=" (super::address::escaped(feed)) } { (ctx.t("Balance of a period")) }
             a.button href="/yield/time" { (ctx.t("Where the time went")) }
             a.button href="/yield/packaging" { (ctx.t("Packaging used and packs made")) }
-            a.button href={ "/yield/dispersion?feed=" (super::address::escaped(feed)) } { (ctx.t("Dispersion")) }
+            a.button href={ "/yield/exposure?feed=" (super::address::escaped(feed)) } { (ctx.t("Recall exposure")) }
         }
         div #yields data-live {
             h2 { (ctx.t("Yield")) }

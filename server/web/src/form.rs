@@ -333,7 +333,7 @@ impl<'a> Reader<'a> {
     }
 }
 
-/// When the deed of a form is said to have happened, by request id: the same form sent twice says the same time.
+/// When the action of a form is said to have happened, by request id: the same form sent twice says the same time.
 #[derive(Default)]
 pub struct Pressed(parking_lot::Mutex<FirstSent>);
 

@@ -109,14 +109,14 @@ fn recorded(ctx: &Ctx) -> Markup {
                 span lang="en" { (ctx.words.sentence(&event.text)) }
                 " " span.quiet {
                     "(" (ctx.words.time(event.occurred_time.as_ref())) ", " (event.actor_code) ", "
-                    (ctx.tf("fact {}", &[&event.sequence])) ")"
+                    (ctx.tf("entry {}", &[&event.sequence])) ")"
                 }
             }
         }
-        @if !event.breaches.is_empty() {
+        @if !event.deviations.is_empty() {
             section.notice.bad role="alert" {
                 h2 { (ctx.t("This broke a rule. It is on record as done; quality must close it.")) }
-                (findings(ctx, &event.breaches))
+                (findings(ctx, &event.deviations))
                 @if !holds.is_empty() { p { (ctx.t("On hold now")) ": " strong { (holds) } } }
             }
         }
@@ -191,7 +191,7 @@ pub fn whole(ctx: &Ctx, page: Page) -> Markup {
                 main #main tabindex="-1" data-sequence=(ctx.sequence) data-who=(ctx.who.as_ref().map_or("", |person| person.code.as_str())) {
                     h1 { (page.title) }
                     p.onlyprint.quiet {
-                        (ctx.words.time(now(ctx).as_ref())) ", " (ctx.tf("fact {}", &[&ctx.sequence]))
+                        (ctx.words.time(now(ctx).as_ref())) ", " (ctx.tf("entry {}", &[&ctx.sequence]))
                         @if let Some(person) = &ctx.who { ", " (person.code) }
                     }
                     @if let Some(found) = &ctx.problem { (problem(ctx, found)) }

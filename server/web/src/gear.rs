@@ -134,7 +134,7 @@ fn examinations(ctx: &Ctx, rows: &[v1::ExaminationRow]) -> Markup {
                 @if !row.missing_particulars.is_empty() {
                     p.quiet { (ctx.t("Not in the report")) ": " span lang="en" { (row.missing_particulars.join("; ")) } }
                 }
-                p { a href={ "/facts/" (row.event_sequence) } { (ctx.tf("Journal position {}", &[&row.event_sequence])) } }
+                p { a href={ "/entries/" (row.event_sequence) } { (ctx.tf("Entry {}", &[&row.event_sequence])) } }
             }
         }
     }
@@ -149,7 +149,7 @@ pub fn events(ctx: &Ctx, rows: &[v1::ItemEvent]) -> Markup {
             (table(&ctx.t("What happened"), html! {
                 thead { tr { th scope="col" { (ctx.t("Time")) } th scope="col" { (ctx.t("What")) } th scope="col" { (ctx.t("By")) } } }
                 tbody { @for row in rows { tr {
-                    th scope="row" { a href={ "/facts/" (row.event_sequence) } { (ctx.words.time(row.occurred_time.as_ref())) } }
+                    th scope="row" { a href={ "/entries/" (row.event_sequence) } { (ctx.words.time(row.occurred_time.as_ref())) } }
                     td lang="en" { (ctx.words.sentence(&row.text)) } td { (row.actor_code) }
                 } } }
             }))
@@ -157,15 +157,15 @@ pub fn events(ctx: &Ctx, rows: &[v1::ItemEvent]) -> Markup {
     }
 }
 
-fn mishaps(ctx: &Ctx) -> Vec<(String, String)> {
-    let row = |kind: v1::MishapKind, text: String| (i32::from(kind).to_string(), text);
+fn incidents(ctx: &Ctx) -> Vec<(String, String)> {
+    let row = |kind: v1::IncidentKind, text: String| (i32::from(kind).to_string(), text);
     vec![
-        row(v1::MishapKind::Overload, ctx.t("more hung on it than it is rated for")),
-        row(v1::MishapKind::Shock, ctx.t("a load fell into it or was caught up")),
-        row(v1::MishapKind::SideLoad, ctx.t("it was pulled from the side")),
-        row(v1::MishapKind::Collision, ctx.t("it hit something, or something hit it")),
-        row(v1::MishapKind::Fall, ctx.t("it fell")),
-        row(v1::MishapKind::Other, ctx.t("something else that may have harmed it")),
+        row(v1::IncidentKind::Overload, ctx.t("more hung on it than it is rated for")),
+        row(v1::IncidentKind::Shock, ctx.t("a load fell into it or was caught up")),
+        row(v1::IncidentKind::SideLoad, ctx.t("it was pulled from the side")),
+        row(v1::IncidentKind::Collision, ctx.t("it hit something, or something hit it")),
+        row(v1::IncidentKind::Fall, ctx.t("it fell")),
+        row(v1::IncidentKind::Other, ctx.t("something else that may have harmed it")),
     ]
 }
 
@@ -190,7 +190,7 @@ fn examination_form(ctx: &Ctx, with: &dyn Fn(&Form) -> Markup) -> Markup {
             (f.date("examined_date", n("Day of the examination"), ""))
             (f.date("next_date", n("Next latest date"), n("As the report says; the interval on register counts too.")))
             (f.text("examiner", n("Examiner"), n("Firm or function.")))
-            (f.text("kind", n("Kind of examination"), n("Periodic, first use, after a mishap or repair.")))
+            (f.text("kind", n("Kind of examination"), n("Periodic, first use, after an incident or repair.")))
             @for row in 0..DEFECT_ROWS {
                 (f.one_or_none(&format!("defect_class.{row}"), n("Defect"), &classes, ""))
                 (f.text(&format!("defect_text.{row}"), n("What was found"), ""))
@@ -243,8 +243,8 @@ fn hoist_forms(
     persons: &[(String, String)],
     gear: &[(String, String)],
 ) -> Markup {
-    let fold = |deed: &str, name: &str, button: &str, body: &dyn Fn(&Form) -> Markup| {
-        folded(ctx, deed, &ctx.t(name), form(ctx, deed, deed, &ctx.t(button), |f| html! { (with(f)) (body(f)) }))
+    let fold = |action: &str, name: &str, button: &str, body: &dyn Fn(&Form) -> Markup| {
+        folded(ctx, action, &ctx.t(name), form(ctx, action, action, &ctx.t(button), |f| html! { (with(f)) (body(f)) }))
     };
     html! {
         (fold("hour_counter", n("Hour counter read"), n("Record the reading"), &|f| html! {
@@ -308,12 +308,12 @@ pub async fn item(ctx: &Ctx, hoist_code: &str, gear_code: &str) -> Result<Page, 
         let check = form(ctx, "pre_use_check", "pre_use_check", &ctx.t("Record the check"), |f: &Form| {
             html! { (with(f)) (pre_use(ctx, f)) }
         });
-        let mishap = form(ctx, "mishap", "mishap", &ctx.t("Record the mishap"), |f: &Form| {
-            html! { (with(f)) (f.one("kind", n("What happened"), &mishaps(ctx), "")) (f.text("text", n("In words"), "")) }
+        let incident = form(ctx, "incident", "incident", &ctx.t("Record the incident"), |f: &Form| {
+            html! { (with(f)) (f.one("kind", n("What happened"), &incidents(ctx), "")) (f.text("text", n("In words"), "")) }
         });
         html! { div.folds {
             (folded(ctx, "pre_use_check", &ctx.t("Pre-use check"), check))
-            (folded(ctx, "mishap", &ctx.t("Something happened to it"), mishap))
+            (folded(ctx, "incident", &ctx.t("Something happened to it"), incident))
             (examination_form(ctx, &with))
             @if !hoist_code.is_empty() { (hoist_forms(ctx, &with, &persons, &gear)) }
         } }
@@ -329,14 +329,14 @@ pub async fn item(ctx: &Ctx, hoist_code: &str, gear_code: &str) -> Result<Page, 
             (fact(&ctx.t("Examined until"), if state.examined_until_date.is_empty() { none_until } else { ctx.words.date(&state.examined_until_date) }))
         }
         p {
-            @if !hoist_code.is_empty() { a.button href={ (item_path(hoist_code, "")) "/life" } { (ctx.t("How much of its life is used")) } " " }
+            @if !hoist_code.is_empty() { a.button href={ (item_path(hoist_code, "")) "/design-life" } { (ctx.t("How much of its design life is used")) } " " }
             a.button href={ "/documents/lifting-record/" (of) "/" (escaped(hoist_code)) (escaped(gear_code)) ".pdf" } { (ctx.t("Lifting record, PDF")) }
         }
         @if shown.is_empty() { (forms) (remedies(ctx, &answer.defects, &with)) }
         (past(ctx))
-        @if !answer.breach_counts.is_empty() {
+        @if !answer.deviation_counts.is_empty() {
             h2 { (ctx.t("Rules broken by lifts")) }
-            ul.plain { @for row in &answer.breach_counts { li {
+            ul.plain { @for row in &answer.deviation_counts { li {
                 strong { (row.rule) } ": " (ctx.tf("{} times, last on {}", &[&row.count, &ctx.words.time(row.last_time.as_ref())]))
             } } }
         }

@@ -1,4 +1,4 @@
-//! Deeds about hoists, gear and numbered bulk bags.
+//! Actions about hoists, gear and numbered bulk bags.
 
 use packloft_proto::v1;
 use packloft_proto::v1::gear_service_server::GearService;
@@ -74,9 +74,9 @@ async fn examination(mut d: Action<'_>) -> Result<Done, Problem> {
     .1)
 }
 
-async fn hoist(mut d: Action<'_>, deed: &str) -> Result<Done, Problem> {
+async fn hoist(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
     let hoist_code = d.text("hoist_code");
-    Ok(match deed {
+    Ok(match action {
         "hour_counter" => {
             let counter_s = d.hours("hours");
             send!(
@@ -160,13 +160,13 @@ async fn hoist(mut d: Action<'_>, deed: &str) -> Result<Done, Problem> {
     })
 }
 
-/// Does a deed about a hoist, a gear item or a numbered bulk bag.
+/// Does an action about a hoist, a gear item or a numbered bulk bag.
 ///
 /// # Errors
 /// Why it was not done.
-pub(super) async fn gear(mut d: Action<'_>, deed: &str) -> Result<Done, Problem> {
+pub(super) async fn gear(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
     let (hoist_code, gear_code) = d.item();
-    Ok(match deed {
+    Ok(match action {
         "examination" => return examination(d).await,
         "pre_use_check" => {
             if d.text("item").is_empty() && hoist_code.is_empty() && gear_code.is_empty() {
@@ -184,11 +184,11 @@ pub(super) async fn gear(mut d: Action<'_>, deed: &str) -> Result<Done, Problem>
             )
             .1
         }
-        "mishap" => {
+        "incident" => {
             send!(
                 d,
-                record_mishap,
-                RecordMishapRequest {
+                record_incident,
+                RecordIncidentRequest {
                     hoist_code: hoist_code,
                     gear_code: gear_code,
                     kind: d.reader.choice("kind"),
@@ -226,6 +226,6 @@ pub(super) async fn gear(mut d: Action<'_>, deed: &str) -> Result<Done, Problem>
             )
             .1
         }
-        _ => return hoist(d, deed).await,
+        _ => return hoist(d, action).await,
     })
 }

@@ -1,7 +1,7 @@
 //! A trace as a picture: lots, bags, packs, pallets and where they are, from left to right, as bands as wide as their mass.
 //!
 //! Order within a column comes from a layout library (layered drawing, few crossings); places and bands are ours, since a
-//! band's width must be its mass. What is likely is drawn full, what is possible half, what only shares the stretch light
+//! band's width must be its mass. What is likely is drawn full, what is possible half, what only shares the clean span light
 //! and dashed, so that the three can be told apart without colour.
 
 use std::collections::{BTreeMap, HashMap};
@@ -25,8 +25,8 @@ const ORDERED_MAX_COUNT: usize = 200;
 /// How sure it is that something belongs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Set {
-    /// In the same stretch only.
-    Stretch,
+    /// In the same clean span only.
+    CleanSpan,
     /// Possible.
     Possible,
     /// Likely.
@@ -39,7 +39,7 @@ impl Set {
         match self {
             Set::Likely => "likely",
             Set::Possible => "possible",
-            Set::Stretch => "stretch",
+            Set::CleanSpan => "span",
         }
     }
 }
@@ -293,7 +293,7 @@ pub fn spoken(ctx: &Ctx, node: &Node) -> String {
     let set = match node.set {
         Set::Likely => String::new(),
         Set::Possible => format!(", {}", ctx.t("possible")),
-        Set::Stretch => format!(", {}", ctx.t("same stretch")),
+        Set::CleanSpan => format!(", {}", ctx.t("same clean span")),
     };
     let held = if node.held { format!(", {}", ctx.t("on hold")) } else { String::new() };
     let shown = |text: &str, each: f64| fitting(text, NODE_WIDTH - 22.0, each);
@@ -312,7 +312,7 @@ fn draw_node(node: &Node, place: Place, spoken: &str) -> Markup {
                         width="8" height=(at(((to - from) * (place.height - 8.0)).max(2.0))) {}
                 }
             };
-            (bar(Some((0.0, 1.0)), "strip stretch")) (bar(strip.possible, "strip possible")) (bar(strip.likely, "strip likely"))
+            (bar(Some((0.0, 1.0)), "strip span")) (bar(strip.possible, "strip possible")) (bar(strip.likely, "strip likely"))
         }
         (words("name", place.x + 18.0, middle - 2.0, "start", &fitting(&node.label, NODE_WIDTH - 22.0, 8.4))) " "
         (words("note", place.x + 18.0, middle + 14.0, "start", &fitting(&node.note, NODE_WIDTH - 22.0, 6.9)))
@@ -328,7 +328,7 @@ mod tests {
 
     fn node(key: &str, column: usize) -> Node {
         let (label, note, href) = (key.to_owned(), String::new(), String::new());
-        Node { key: key.into(), column, label, note, href, set: Set::Stretch, held: false, strip: None }
+        Node { key: key.into(), column, label, note, href, set: Set::CleanSpan, held: false, strip: None }
     }
 
     fn sample() -> Graph {

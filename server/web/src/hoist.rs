@@ -27,7 +27,7 @@ fn bags_of(fields: &Fields) -> Vec<String> {
     tags
 }
 
-/// Deed of the question about a lift, which records nothing.
+/// Action of the question about a lift, which records nothing.
 pub const QUESTION: &str = "ask_lift";
 
 /// What is seen before a lift, by the names of the fields.
@@ -200,7 +200,7 @@ fn question(ctx: &Ctx, waiting: &[v1::BulkBag], standing: &[v1::BulkBag], known:
     };
     let driver = if q.get("driver").is_empty() { me } else { q.get("driver").to_owned() };
     html! {
-        form.deed method="post" action={ "/do/" (QUESTION) "#verdict" } data-asks="/hoist" autocomplete="off" {
+        form.action method="post" action={ "/do/" (QUESTION) "#verdict" } data-asks="/hoist" autocomplete="off" {
             input type="hidden" name="token" value=(ctx.token);
             input type="hidden" name="from" value="/hoist";
             input type="hidden" name="confirmed_for" value=(mark_of(&bags, &gear, &hoist, direction));
@@ -372,7 +372,7 @@ fn done(ctx: &Ctx, lift: &v1::Lift, answer: &v1::CheckLiftResponse) -> Markup {
     let button = if good {
         ctx.tf("Record the lift of {} as done", &[&tags])
     } else {
-        ctx.tf("Record the lift of {} as done, with its breach", &[&tags])
+        ctx.tf("Record the lift of {} as done, with its deviation", &[&tags])
     };
     let carried: Vec<(String, String)> = ctx
         .query
@@ -443,7 +443,7 @@ fn lifts(ctx: &Ctx, rows: &[v1::LiftRow]) -> Markup {
             thead { tr {
                 th scope="col" { (ctx.t("Time")) } th scope="col" { (ctx.t("Bags")) } th scope="col" { (ctx.t("On the hook")) }
                 th scope="col" { (ctx.t("Gear, from the hook down")) }
-                th scope="col" { (ctx.t("Driver")) } th scope="col" { (ctx.t("Breaches")) }
+                th scope="col" { (ctx.t("Driver")) } th scope="col" { (ctx.t("Deviations")) }
             } }
             tbody { @for row in rows {
                 @let lift = row.lift.clone().unwrap_or_default();
@@ -453,7 +453,7 @@ fn lifts(ctx: &Ctx, rows: &[v1::LiftRow]) -> Markup {
                     td { (ctx.words.kg(row.hook_load_mg)) " " (lift.hoist_code) }
                     td { (lift.gear.iter().map(|gear| gear.gear_code.as_str()).collect::<Vec<_>>().join(" > ")) }
                     td { (lift.driver_code) }
-                    td { @if row.breaches.is_empty() { "\u{2013}" } @else { (badge("bad", &row.breaches.len().to_string())) } }
+                    td { @if row.deviations.is_empty() { "\u{2013}" } @else { (badge("bad", &row.deviations.len().to_string())) } }
                 }
             } }
         },

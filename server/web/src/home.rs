@@ -92,8 +92,8 @@ pub async fn now(ctx: &Ctx) -> Result<Page, Status> {
         .list_holds(Request::new(v1::ListHoldsRequest { page_size: 1_000, ..Default::default() }))
         .await?
         .into_inner();
-    let breaches = api
-        .list_breaches(Request::new(v1::ListBreachesRequest { page_size: 1_000, ..Default::default() }))
+    let deviations = api
+        .list_deviations(Request::new(v1::ListDeviationsRequest { page_size: 1_000, ..Default::default() }))
         .await?
         .into_inner();
     let due = api.list_due(Request::new(v1::ListDueRequest::default())).await?.into_inner().rows;
@@ -123,7 +123,7 @@ pub async fn now(ctx: &Ctx) -> Result<Page, Status> {
             (tile("/line", &ctx.t("Line"), lines(ctx).await?))
             (tile("/holds", &ctx.t("Holds"), html! {
                 (counted(many(holds.holds.len(), &holds.next_page_token), &ctx.t("open holds"), "bad", &ctx.t("nothing is on hold")))
-                (counted(many(breaches.breaches.len(), &breaches.next_page_token), &ctx.t("open breaches"), "bad", &ctx.t("no open breach")))
+                (counted(many(deviations.deviations.len(), &deviations.next_page_token), &ctx.t("open deviations"), "bad", &ctx.t("no open deviation")))
             }))
             (tile("/hoist", &ctx.t("Hoist"), html! {
                 (counted(stopped.to_string(), &ctx.t("stopped by a date or a defect"), "bad", &ctx.t("nothing is stopped")))

@@ -400,17 +400,17 @@ pub async fn bag(ctx: &Ctx, tag: &str) -> Result<Page, Status> {
         (super::documents::of_thing(ctx, "bag", tag))
         (place)
         h2 { (ctx.t("What happened")) }
-        (happenings(ctx, &traced.happenings))
+        (timeline(ctx, &traced.timeline))
     };
     Ok(Page::new(ctx.tf("Bag {}", &[&tag]), body))
 }
 
 /// What happened, one a line.
-pub fn happenings(ctx: &Ctx, rows: &[v1::Happening]) -> Markup {
+pub fn timeline(ctx: &Ctx, rows: &[v1::TimelineEntry]) -> Markup {
     html! {
-        ol.happenings { @for row in rows { li {
+        ol.timeline { @for row in rows { li {
             time { (ctx.words.time(row.occurred_time.as_ref())) } " " span lang="en" { (row.text) }
-            @if row.event_sequence > 0 { " " a.quiet.noprint href=(super::facts::address(row.event_sequence)) { (ctx.tf("fact {}", &[&row.event_sequence])) } }
+            @if row.event_sequence > 0 { " " a.quiet.noprint href=(super::facts::address(row.event_sequence)) { (ctx.tf("entry {}", &[&row.event_sequence])) } }
         } } }
     }
 }

@@ -4,8 +4,8 @@
 //! keeps what was typed when the connection is lost, and brings a scanner's typing to the scan field. Pages call the same
 //! service methods as any client, so they cannot say anything else than the API does, and cannot get round a rule.
 //!
-//! *Ways in*: `GET` of any page is [`show`]; `POST /do/<deed>` is [`deeds`], which shows the page it came from again, with
-//! every fault beside its field, when the deed was refused; `/live` tells when something new is on record.
+//! *Ways in*: `GET` of any page is [`show`]; `POST /do/<action>` is [`actions`], which shows the page it came from again, with
+//! every fault beside its field, when the action was refused; `/live` tells when something new is on record.
 //!
 //! *Safety*: nothing that a page of another site asked for comes here (`door`); no inline script or style (content security policy), cookies for this site only, a token in every form,
 //! text escaped by construction (maud). *Deliberately absent*: sign-in; a person's code is believed.
@@ -176,7 +176,7 @@ pub async fn show(ctx: &Ctx) -> Result<Page, Status> {
         ["hoist"] => hoist::page(ctx).await,
         ["gear"] => gear::page(ctx).await,
         ["gear", "hoist", code] => gear::item(ctx, code, "").await,
-        ["gear", "hoist", code, "life"] => life::page(ctx, code).await,
+        ["gear", "hoist", code, "design-life"] => life::page(ctx, code).await,
         ["gear", "item", code] => gear::item(ctx, "", code).await,
         ["fibc"] => gear::fibcs(ctx).await,
         ["fibc", code] => gear::fibc(ctx, code).await,
@@ -196,7 +196,7 @@ pub async fn show(ctx: &Ctx) -> Result<Page, Status> {
         ["yield"] => figures::page(ctx).await,
         ["yield", "period"] => period::page(ctx).await,
         ["yield", "time"] => quantity::time(ctx).await,
-        ["yield", "dispersion"] => audit::dispersion(ctx).await,
+        ["yield", "exposure"] => audit::exposure(ctx).await,
         ["yield", "packaging"] => audit::packaging(ctx).await,
         ["analysis"] => audit::analysis(ctx).await,
         ["samples"] => audit::samples(ctx).await,
@@ -269,7 +269,7 @@ async fn get_page(State(pages): State<Pages>, uri: Uri, headers: HeaderMap) -> R
     secured(answer(&ctx, page))
 }
 
-async fn post_deed(
+async fn post_action(
     State(pages): State<Pages>,
     uri: Uri,
     headers: HeaderMap,
@@ -281,17 +281,17 @@ async fn post_deed(
         Ok(ctx) => ctx,
         Err(fault) => return secured(frame::bare_fault(&fault)),
     };
-    let deed = uri.path().trim_start_matches("/do/").to_owned();
+    let action = uri.path().trim_start_matches("/do/").to_owned();
     // The token is in the cookie and in the form; another site can send the first, but not read it for the second.
     let token = cookie(&headers, "form_token");
     let known = uuid::Uuid::try_parse(&token).is_ok() && fields.get("token") == token;
-    if known && deed == hoist::QUESTION {
+    if known && action == hoist::QUESTION {
         hoist::ask(&mut ctx, &fields);
         let page = show(&ctx).await.unwrap_or_else(|fault| frame::fault(&ctx, &fault));
         return secured(answer(&ctx, page));
     }
     let outcome = if known {
-        actions::run(&ctx, &deed, &fields).await
+        actions::run(&ctx, &action, &fields).await
     } else {
         let text = ctx.t("This page was too old, or came from elsewhere. Nothing was recorded; send it once more.");
         Err(Problem::who(&text))
@@ -359,7 +359,7 @@ async fn elsewhere(state: State<Pages>, request: Request) -> Response {
         return Status::unimplemented("this server does not know that").into_http::<Body>().map(Body::new);
     }
     if request.uri().path().starts_with("/do/") {
-        // Reopened after a refusal: there is nothing here but the deed itself.
+        // Reopened after a refusal: there is nothing here but the action itself.
         return secured((StatusCode::SEE_OTHER, [(LOCATION, "/")]).into_response());
     }
     if request.method() != http::Method::GET && request.method() != http::Method::HEAD {
@@ -379,8 +379,8 @@ pub fn routes(api: Api, stopping: watch::Receiver<bool>) -> Router {
         .route("/assets/icon.svg", get(|| async { asset("image/svg+xml", ICON) }))
         .route("/live", get(live))
         .route(
-            "/do/{deed}",
-            post(post_deed)
+            "/do/{action}",
+            post(post_action)
                 .get(elsewhere)
                 .layer(axum::extract::DefaultBodyLimit::max(packloft_api::limits::MESSAGE_MAX_BYTES)),
         )

@@ -23,7 +23,7 @@ fn percent(ctx: &Ctx, share: f64, decimals: usize) -> String {
     format!("{}\u{a0}%", ctx.words.number(share * 100.0, decimals))
 }
 
-fn head(ctx: &Ctx, life: &v1::GetLifeResponse) -> Markup {
+fn head(ctx: &Ctx, life: &v1::GetDesignLifeResponse) -> Markup {
     let over = life.remaining_s.is_some_and(|left| left <= 0.0);
     let unknown = life.used_share.is_none();
     html! {
@@ -32,7 +32,7 @@ fn head(ctx: &Ctx, life: &v1::GetLifeResponse) -> Markup {
                 @match life.used_share {
                     _ if over => (ctx.t("DESIGN LIFE USED UP: a general overhaul is due")),
                     Some(share) => (ctx.tf("{} of its design life is used", &[&percent(ctx, share, 1)])),
-                    None => (ctx.t("Its used life cannot be told")),
+                    None => (ctx.t("Its used life is not known")),
                 }
             }
             @if let (Some(used), Some(left)) = (life.used_life_s, life.remaining_s) {
@@ -68,7 +68,7 @@ fn class_name(ctx: &Ctx, class: &v1::LoadClass) -> String {
 }
 
 /// Running time and used life by load, in classes of ten per cent of the rating.
-fn histogram(ctx: &Ctx, life: &v1::GetLifeResponse) -> Markup {
+fn histogram(ctx: &Ctx, life: &v1::GetDesignLifeResponse) -> Markup {
     let (height, left, right) = (260.0, 56.0, WIDTH - 56.0);
     let most = life.classes.iter().map(|class| class.time_s / 3_600.0).fold(0.0, f64::max);
     let decimals = if most < 0.4 { 2 } else { usize::from(most < 4.0) };
@@ -110,7 +110,7 @@ fn histogram(ctx: &Ctx, life: &v1::GetLifeResponse) -> Markup {
     figure("load", &title, (WIDTH, height), &ctx.t("Figures as a table"), drawing, rows)
 }
 
-fn periods(ctx: &Ctx, rows: &[v1::LifePeriod]) -> Markup {
+fn periods(ctx: &Ctx, rows: &[v1::DesignLifePeriod]) -> Markup {
     html! {
         h2 { (ctx.t("How it was computed")) }
         (none(ctx, rows.is_empty(), n("Nothing was lifted.")))
@@ -149,7 +149,7 @@ fn question(ctx: &Ctx, hoists: &[(String, String)]) -> Markup {
     }
 }
 
-fn compared(ctx: &Ctx, answer: &v1::CompareLifeResponse) -> Markup {
+fn compared(ctx: &Ctx, answer: &v1::CompareDesignLifeResponse) -> Markup {
     html! {
         (table(&ctx.t("What if?"), html! {
             thead { tr {
@@ -177,8 +177,8 @@ fn compared(ctx: &Ctx, answer: &v1::CompareLifeResponse) -> Markup {
 /// # Errors
 /// When the hoist is not registered or the record cannot be read.
 pub async fn page(ctx: &Ctx, hoist_code: &str) -> Result<Page, Status> {
-    let request = v1::GetLifeRequest { hoist_code: hoist_code.into(), at_time: None };
-    let life = ctx.api.get_life(Request::new(request)).await?.into_inner();
+    let request = v1::GetDesignLifeRequest { hoist_code: hoist_code.into(), at_time: None };
+    let life = ctx.api.get_design_life(Request::new(request)).await?.into_inner();
     let hoists: Vec<(String, String)> =
         choices!(&registers::hoists(ctx).await?).into_iter().filter(|(code, _)| code != hoist_code).collect();
     let (gear_kg, bags) = (ctx.query.get("gear_kg"), ctx.query.get("bags").trim());
@@ -186,14 +186,14 @@ pub async fn page(ctx: &Ctx, hoist_code: &str) -> Result<Page, Status> {
     let count = bags.parse::<i64>().ok().filter(|count| (1..=20).contains(count));
     let unread = (!gear_kg.is_empty() && kg.is_none()) || (!bags.is_empty() && count.is_none());
     let answer = if ctx.query.ticked("what_if") && !unread {
-        let request = v1::CompareLifeRequest {
+        let request = v1::CompareDesignLifeRequest {
             hoist_code: hoist_code.into(),
             bags_per_lift: count.unwrap_or(0),
             gear_mass_mg: kg.filter(|_| !gear_kg.is_empty()),
             other_hoist_code: ctx.query.get("other").into(),
             at_time: None,
         };
-        Some(ctx.api.compare_life(Request::new(request)).await.map(tonic::Response::into_inner))
+        Some(ctx.api.compare_design_life(Request::new(request)).await.map(tonic::Response::into_inner))
     } else {
         None
     };

@@ -1,4 +1,4 @@
-//! The line: the run that is on, the bags in its feed, what it made; and the deeds of a shift, one touch away.
+//! The line: the run that is on, the bags in its feed, what it made; and the actions of a shift, one touch away.
 
 use maud::{Markup, html};
 use packloft_proto::v1;
@@ -87,7 +87,7 @@ struct Known {
     platform: Vec<v1::BulkBag>,
 }
 
-fn deed(ctx: &Ctx, name: &str, title: String, button: String, body: impl FnOnce(&Form) -> Markup) -> Markup {
+fn action(ctx: &Ctx, name: &str, title: String, button: String, body: impl FnOnce(&Form) -> Markup) -> Markup {
     folded(ctx, name, &title, form(ctx, name, name, &button, body))
 }
 
@@ -97,7 +97,7 @@ fn tip(ctx: &Ctx, line: &v1::GetLineResponse, known: &Known) -> Markup {
         .iter()
         .map(|bag| (bag.bag_tag.clone(), bag.lots.iter().map(|l| l.lot_code.clone()).collect::<Vec<_>>().join(", ")))
         .collect();
-    deed(ctx, "tip", ctx.t("Bag tipped"), ctx.t("Record the tip"), |f| {
+    action(ctx, "tip", ctx.t("Bag tipped"), ctx.t("Record the tip"), |f| {
         html! {
             (f.with("feed_code", &line.feed_code)) (f.with("machine_code", &line.machine_code))
             (f.code("bag_tag", n("Bag tag"), &standing, n("Scan it, or choose one that stands on the platform.")))
@@ -109,7 +109,7 @@ fn tip(ctx: &Ctx, line: &v1::GetLineResponse, known: &Known) -> Markup {
     })
 }
 
-fn deeds(ctx: &Ctx, line: &v1::GetLineResponse, known: &Known, checks: &[v1::CheckState]) -> Markup {
+fn actions(ctx: &Ctx, line: &v1::GetLineResponse, known: &Known, checks: &[v1::CheckState]) -> Markup {
     let machine = &line.machine_code;
     let feed = &line.feed_code;
     let run = line.run.as_ref();
@@ -117,15 +117,15 @@ fn deeds(ctx: &Ctx, line: &v1::GetLineResponse, known: &Known, checks: &[v1::Che
         div.folds {
             (tip(ctx, line, known))
             (super::checks::forms(ctx, checks, &known.instruments, run))
-            (deed(ctx, "count", ctx.t("Counter read"), ctx.t("Record the count"), |f| html! {
+            (action(ctx, "count", ctx.t("Counter read"), ctx.t("Record the count"), |f| html! {
                 (f.with("machine_code", machine)) (counters(f))
             }))
-            (deed(ctx, "stop", ctx.t("Machine stood still"), ctx.t("Record the stop, ended now"), |f| html! {
+            (action(ctx, "stop", ctx.t("Machine stood still"), ctx.t("Record the stop, ended now"), |f| html! {
                 (f.with("machine_code", machine))
                 (f.one("reason_code", n("Reason"), &known.reasons, ""))
                 (f.count("stood_minutes", n("For how many minutes"), ""))
             }))
-            (deed(ctx, "readings", ctx.t("Packs weighed"), ctx.t("Record the weighings"), |f| html! {
+            (action(ctx, "readings", ctx.t("Packs weighed"), ctx.t("Record the weighings"), |f| html! {
                 (f.with("machine_code", machine))
                 (f.lines("mass_mg", n("Grams, one pack a line"), ""))
                 (f.count("over_minutes", n("Weighed over how many minutes"), n("From the first pack to the last, ended now; 0 for all at once.")))
@@ -139,15 +139,15 @@ fn deeds(ctx: &Ctx, line: &v1::GetLineResponse, known: &Known, checks: &[v1::Che
                 ], ""))
             }))
             (super::packer::line_forms(ctx, machine, &known.products, &known.instruments))
-            (deed(ctx, "level", ctx.t("Hopper level seen"), ctx.t("Record the level"), |f| html! {
+            (action(ctx, "level", ctx.t("Hopper level seen"), ctx.t("Record the level"), |f| html! {
                 (f.with("feed_code", feed)) (f.kg("content_mass_mg", n("Content"), ""))
                 (f.kg("uncertainty_mass_mg", n("Give or take"), ""))
             }))
-            (deed(ctx, "emptied", ctx.t("Feed emptied"), ctx.t("Record: hopper and mixing section seen empty and clean"), |f| html! {
+            (action(ctx, "emptied", ctx.t("Feed emptied"), ctx.t("Record: hopper and mixing section seen empty and clean"), |f| html! {
                 (f.with("feed_code", feed))
-                p.note { (ctx.t("Only when both were seen empty and clean. It ends the stretch for every trace.")) }
+                p.note { (ctx.t("Only when both were seen empty and clean. It ends the clean span for every trace.")) }
             }))
-            (deed(ctx, "loss", ctx.t("Product lost"), ctx.t("Record the loss"), |f| html! {
+            (action(ctx, "loss", ctx.t("Product lost"), ctx.t("Record the loss"), |f| html! {
                 (f.with("feed_code", feed)) (f.with("machine_code", machine))
                 (f.kg("mass_mg", n("Mass"), ""))
                 (f.one("reason", n("Reason"), &loss_reasons(ctx), ""))
@@ -159,40 +159,40 @@ fn deeds(ctx: &Ctx, line: &v1::GetLineResponse, known: &Known, checks: &[v1::Che
                 (f.count("pack_count", n("Packs"), n("If it was packs.")))
             }))
             (super::packer::cleaning_form(ctx, machine, &known.products, &known.people))
-            (deed(ctx, "remark", ctx.t("Remark"), ctx.t("Record the remark"), |f| html! {
+            (action(ctx, "remark", ctx.t("Remark"), ctx.t("Record the remark"), |f| html! {
                 @if let Some(run) = run { (f.with("run_code", &run.run_code)) } @else { (f.with("feed_code", feed)) }
                 (f.lines("text", n("Remark"), ""))
             }))
-            (deed(ctx, "reel_change", ctx.t("New reel"), ctx.t("Record the reel"), |f| html! {
+            (action(ctx, "reel_change", ctx.t("New reel"), ctx.t("Record the reel"), |f| html! {
                 (f.with("machine_code", machine))
                 (f.code("packaging_lot_code", n("Packaging lot"), &known.reels, ""))
                 (f.count("enough_for_count", n("Enough for packs"), n("Empty: as its lot says of a full reel.")))
                 (f.count("left_count", n("Left on the old one, in packs"), n("Empty: it was used up.")))
             }))
-            (deed(ctx, "sample", ctx.t("Sample kept"), ctx.t("Record the sample"), |f| html! {
+            (action(ctx, "sample", ctx.t("Sample kept"), ctx.t("Record the sample"), |f| html! {
                 @if let Some(run) = run { (f.with("run_code", &run.run_code)) }
                 (f.code("sample_code", n("Sample"), &[], ""))
                 (f.count("pack_count", n("Packs"), ""))
                 (f.one("location_code", n("Place"), &known.places, ""))
             }))
-            (deed(ctx, "clock", ctx.t("Printer clock compared"), ctx.t("Record the difference"), |f| html! {
+            (action(ctx, "clock", ctx.t("Printer clock compared"), ctx.t("Record the difference"), |f| html! {
                 (f.with("machine_code", machine))
                 (f.text("offset_seconds", n("Seconds the printer is ahead"), n("With a minus sign when it is behind.")))
                 (f.count("tolerance_seconds", n("Give or take, seconds"), n("Empty: 60.")))
             }))
             @match run {
                 Some(run) => {
-                    (deed(ctx, "build_pallet", ctx.t("Pallet finished"), ctx.t("Record the pallet"), |f| html! {
+                    (action(ctx, "build_pallet", ctx.t("Pallet finished"), ctx.t("Record the pallet"), |f| html! {
                         (f.with("run_code", &run.run_code))
                         (f.count("pack_count", n("Packs"), ""))
                         (f.one("location_code", n("Place"), &known.places, ""))
                         (f.code("sscc", n("Pallet number"), &[], n("Empty: the next number of the site.")))
                     }))
-                    (deed(ctx, "finish_run", ctx.t("Finish the run"), ctx.t("Finish, and show the balance"), |f| html! {
+                    (action(ctx, "finish_run", ctx.t("Finish the run"), ctx.t("Finish, and show the balance"), |f| html! {
                         (f.with("run_code", &run.run_code)) (f.with("feed_code", feed)) (counters(f))
                     }))
                 },
-                None => (deed(ctx, "start_run", ctx.t("Start a run"), ctx.t("Start"), |f| html! {
+                None => (action(ctx, "start_run", ctx.t("Start a run"), ctx.t("Start"), |f| html! {
                     (f.with("machine_code", machine))
                     (f.code("run_code", n("Run"), &[], n("Your number for this run.")))
                     (f.one("product_code", n("Product"), &known.products, ""))
@@ -333,7 +333,7 @@ pub async fn page(ctx: &Ctx, machine: &str) -> Result<Page, Status> {
         div.cards #line data-live {
             (run_card(ctx, &line)) (bags(ctx, &line, &platform)) (content(ctx, &line)) (super::checks::card(ctx, &checks))
         }
-        (guarded(ctx, May::Floor, || deeds(ctx, &line, &known, &checks)))
+        (guarded(ctx, May::Floor, || actions(ctx, &line, &known, &checks)))
         div #counts data-live {
             @if let Some(fill) = fill.as_ref().filter(|fill| fill.reading_count > 0) {
                 h2 { (ctx.t("Fill")) }

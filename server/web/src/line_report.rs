@@ -33,7 +33,7 @@ fn optional(value: Option<impl std::fmt::Display>) -> String {
 fn first(ctx: &Ctx, answer: &v1::GetLineReportResponse) -> Markup {
     let failed: i64 = answer.checks.iter().map(|row| row.failed_count).sum();
     let missed: i64 = answer.checks.iter().map(|row| row.missed_count).sum();
-    let broken = answer.remarks.iter().chain(&answer.lifts).filter(|row| !row.breaches.is_empty()).count();
+    let broken = answer.remarks.iter().chain(&answer.lifts).filter(|row| !row.deviations.is_empty()).count();
     let refused = answer.lifts.iter().filter(|row| row.kind == "lift_refused").count();
     let failures: i64 = answer.runs.iter().map(|run| run.failed_lot_count).sum();
     let open = answer.holds.iter().filter(|hold| hold.open).count();
@@ -180,9 +180,9 @@ fn happened(ctx: &Ctx, title: &str, rows: &[v1::ShiftRow]) -> Markup {
     html! {
         @if !rows.is_empty() {
             h2 { (title) " (" (rows.len()) ")" }
-            ol.happenings { @for row in rows { li {
+            ol.timeline { @for row in rows { li {
                 time { (ctx.words.time(row.occurred_time.as_ref())) } " " span lang="en" { (ctx.words.sentence(&row.text)) } " " span.quiet { (row.actor_code) }
-                @if !row.breaches.is_empty() { (findings(ctx, &row.breaches)) }
+                @if !row.deviations.is_empty() { (findings(ctx, &row.deviations)) }
             } } }
         }
     }

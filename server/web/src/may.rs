@@ -6,7 +6,7 @@ use packloft_proto::v1::Role;
 
 use super::ctx::Ctx;
 
-/// Groups of deeds, by who does them.
+/// Groups of actions, by who does them.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum May {
     /// Bags in, weighings, lifts, the line.
@@ -17,11 +17,11 @@ pub enum May {
     Results,
     /// Placing a hold, a remark: everybody who records.
     Record,
-    /// Releases, ends of holds, closing breaches.
+    /// Releases, ends of holds, closing deviations.
     Quality,
 }
 
-/// Whether a person of these roles does such deeds.
+/// Whether a person of these roles does such actions.
 pub fn role_may(roles: &[Role], may: May) -> bool {
     let any = |wanted: &[Role]| roles.iter().any(|role| wanted.contains(role));
     match may {
@@ -33,7 +33,7 @@ pub fn role_may(roles: &[Role], may: May) -> bool {
     }
 }
 
-/// Whether the one who is there does such deeds.
+/// Whether the one who is there does such actions.
 pub fn may(ctx: &Ctx, may: May) -> bool {
     ctx.who.as_ref().is_some_and(|person| role_may(&person.roles().collect::<Vec<_>>(), may))
 }
@@ -57,7 +57,7 @@ pub fn roles(ctx: &Ctx, person: &v1::Person) -> String {
     person.roles().map(|role| role_name(ctx, role)).collect::<Vec<_>>().join(", ")
 }
 
-/// Shows a form to those who may do its deed; to others why it is not there.
+/// Shows a form to those who may do its action; to others why it is not there.
 pub fn guarded(ctx: &Ctx, wanted: May, make: impl FnOnce() -> Markup) -> Markup {
     if may(ctx, wanted) {
         return make();

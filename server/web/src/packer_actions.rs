@@ -1,4 +1,4 @@
-//! Deeds of what a packer keeps: weighings and control samples, tares, adjustments, tests by inspectors, refused lifts.
+//! Actions of what a packer keeps: weighings and control samples, tares, adjustments, tests by inspectors, refused lifts.
 
 use packloft_proto::v1;
 use packloft_proto::v1::check_service_server::CheckService;
@@ -60,12 +60,12 @@ async fn setting(mut d: Action<'_>) -> Result<Done, Problem> {
     Ok(send!(d, set_site, SetSiteRequest { site: site, expected_version: None }).1)
 }
 
-/// Does a deed of a packer.
+/// Does an action of a packer.
 ///
 /// # Errors
 /// Why it was not done.
-pub(super) async fn packer(mut d: Action<'_>, deed: &str) -> Result<Done, Problem> {
-    Ok(match deed {
+pub(super) async fn packer(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
+    Ok(match action {
         "readings" => return readings(d).await,
         "tare" => {
             let mass_mg = d.masses();

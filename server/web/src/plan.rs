@@ -16,7 +16,7 @@ use super::widgets::{badge, bag_link, n, none, table};
 /// Days below which a product is short.
 const SHORT_DAYS: f64 = 3.0;
 
-fn covers(ctx: &Ctx, answer: &v1::GetCoverResponse) -> Markup {
+fn covers(ctx: &Ctx, answer: &v1::GetDaysOfCoverResponse) -> Markup {
     let days = |days: Option<f64>| match days {
         None => html! { "\u{2013}" },
         Some(days) if days < SHORT_DAYS => badge("bad", &ctx.words.number(days, 1)),
@@ -173,7 +173,7 @@ pub async fn pattern(ctx: &Ctx) -> Result<Page, Status> {
 /// # Errors
 /// When the record cannot be read.
 pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
-    let cover = ctx.api.get_cover(Request::new(v1::GetCoverRequest::default())).await?.into_inner();
+    let cover = ctx.api.get_days_of_cover(Request::new(v1::GetDaysOfCoverRequest::default())).await?.into_inner();
     let bags = ctx.api.propose_bags(Request::new(v1::ProposeBagsRequest::default())).await?.into_inner();
     let out = ctx.api.list_pallet_balances(Request::new(v1::ListPalletBalancesRequest::default())).await?.into_inner();
     let body = html! {

@@ -57,7 +57,7 @@ pub fn labels(ctx: &Ctx, kinds: &[&str], code: &str) -> Markup {
 ///
 /// # Errors
 /// Why it was not recorded.
-pub(super) async fn deed(mut d: Action<'_>) -> Result<Done, Problem> {
+pub(super) async fn action(mut d: Action<'_>) -> Result<Done, Problem> {
     let (name, code) = (d.text("kind"), d.text("code"));
     let kind = KINDS.iter().find(|(known, _)| *known == name).map(|(_, kind)| i32::from(*kind)).unwrap_or_default();
     let done = send!(

@@ -1,4 +1,4 @@
-//! Holds and breaches: what is stopped and why, placed by whoever sees a reason, ended by quality.
+//! Holds and deviations: what is stopped and why, placed by whoever sees a reason, ended by quality.
 
 use maud::{Markup, html};
 use packloft_proto::v1;
@@ -94,34 +94,34 @@ fn hold_card(ctx: &Ctx, hold: &v1::Hold, sequence: i64) -> Markup {
     }
 }
 
-fn breach_card(ctx: &Ctx, breach: &v1::Breach) -> Markup {
-    let key = format!("close-{}", breach.event_sequence);
+fn deviation_card(ctx: &Ctx, deviation: &v1::Deviation) -> Markup {
+    let key = format!("close-{}", deviation.event_sequence);
     html! {
-        section.card id={ "breach-" (breach.event_sequence) } {
-            h3 { (badge("bad", &ctx.tf("fact {}", &[&breach.event_sequence]))) " " span lang="en" { (breach.deed.replace('_', " ")) } }
-            p.quiet { (ctx.words.time(breach.occurred_time.as_ref())) ", " (breach.actor_code) }
-            (findings(ctx, &breach.findings))
-            @if !breach.no_longer_text.is_empty() { p lang="en" { (badge("plain", &ctx.words.sentence(&breach.no_longer_text))) } }
-            @if !breach.hold_codes.is_empty() { p { (ctx.t("Holds")) ": " (breach.hold_codes.join(" ")) } }
+        section.card id={ "deviation-" (deviation.event_sequence) } {
+            h3 { (badge("bad", &ctx.tf("entry {}", &[&deviation.event_sequence]))) " " span lang="en" { (deviation.action.replace('_', " ")) } }
+            p.quiet { (ctx.words.time(deviation.occurred_time.as_ref())) ", " (deviation.actor_code) }
+            (findings(ctx, &deviation.findings))
+            @if !deviation.no_longer_text.is_empty() { p lang="en" { (badge("plain", &ctx.words.sentence(&deviation.no_longer_text))) } }
+            @if !deviation.hold_codes.is_empty() { p { (ctx.t("Holds")) ": " (deviation.hold_codes.join(" ")) } }
             @if may(ctx, May::Quality) {
-                (folded(ctx, &key, &ctx.t("Close this breach"), form(ctx, "close_breach", &key, &ctx.t("Close the breach"), |f: &Form| html! {
-                    (f.with("event_sequence", &breach.event_sequence.to_string())) (f.text("reason", n("Reason"), ""))
+                (folded(ctx, &key, &ctx.t("Close this deviation"), form(ctx, "close_deviation", &key, &ctx.t("Close the deviation"), |f: &Form| html! {
+                    (f.with("event_sequence", &deviation.event_sequence.to_string())) (f.text("reason", n("Reason"), ""))
                 })))
             }
         }
     }
 }
 
-fn contradiction_card(ctx: &Ctx, row: &v1::Contradiction) -> Markup {
-    let key = format!("settle-{}", row.event_sequence);
+fn discrepancy_card(ctx: &Ctx, row: &v1::Discrepancy) -> Markup {
+    let key = format!("resolve-{}", row.event_sequence);
     html! {
         section.card {
-            h3 { (badge("warn", &ctx.tf("fact {}", &[&row.event_sequence]))) " " span lang="en" { (ctx.words.sentence(&row.deed)) } }
+            h3 { (badge("warn", &ctx.tf("entry {}", &[&row.event_sequence]))) " " span lang="en" { (ctx.words.sentence(&row.action)) } }
             p.quiet { (ctx.words.time(row.occurred_time.as_ref())) ", " (row.actor_code) }
             (findings(ctx, &row.findings))
             @if may(ctx, May::Record) {
-                (folded(ctx, &key, &ctx.t("Settle this"), form(ctx, "settle", &key, &ctx.t("Settle"), |f: &Form| html! {
-                    (f.with("event_sequence", &row.event_sequence.to_string())) (f.text("reason", n("What was found"), n("A correction of the fact settles it as well.")))
+                (folded(ctx, &key, &ctx.t("Resolve this"), form(ctx, "resolve", &key, &ctx.t("Resolve"), |f: &Form| html! {
+                    (f.with("event_sequence", &row.event_sequence.to_string())) (f.text("reason", n("What was found"), n("A correction of the entry resolves it as well.")))
                 })))
             }
         }
@@ -141,12 +141,15 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
         holds.holds.retain(|hold| hold.hold_code == wanted);
         holds.next_page_token.clear();
     }
-    let request =
-        v1::ListBreachesRequest { page_size: 50, page_token: ctx.query.get("breaches").into(), ..Default::default() };
-    let open = ctx.api.list_breaches(Request::new(request)).await?.into_inner();
-    let (breaches, more_breaches) = (open.breaches, open.next_page_token);
-    let request = v1::ListContradictionsRequest { page_size: 100, ..Default::default() };
-    let contradictions = ctx.api.list_contradictions(Request::new(request)).await?.into_inner().contradictions;
+    let request = v1::ListDeviationsRequest {
+        page_size: 50,
+        page_token: ctx.query.get("deviations").into(),
+        ..Default::default()
+    };
+    let open = ctx.api.list_deviations(Request::new(request)).await?.into_inner();
+    let (deviations, more_deviations) = (open.deviations, open.next_page_token);
+    let request = v1::ListDiscrepanciesRequest { page_size: 100, ..Default::default() };
+    let discrepancies = ctx.api.list_discrepancies(Request::new(request)).await?.into_inner().discrepancies;
     let body = html! {
         p.row { a.button href="/complaints" { (ctx.t("Complaints")) } a.button href="/recalls" { (ctx.t("Withdrawals and recalls")) } a.button href="/samples" { (ctx.t("Samples kept")) } }
         @if may(ctx, May::Record) { (any_hold(ctx)) } @else if ctx.who.is_none() {
@@ -160,15 +163,15 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
             } @else { (none(ctx, holds.holds.is_empty(), n("Nothing is on hold."))) }
             @for hold in &holds.holds { (hold_card(ctx, hold, holds.sequence)) }
             (more(ctx, &holds.next_page_token))
-            h2 { (ctx.t("Open breaches")) " (" (breaches.len()) @if !more_breaches.is_empty() { "+" } ")" }
-            (none(ctx, breaches.is_empty(), n("No rule was broken that is still open.")))
-            @for breach in &breaches { (breach_card(ctx, breach)) }
-            @if !contradictions.is_empty() {
-                h2 #contradictions { (ctx.t("What does not fit together")) " (" (contradictions.len()) ")" }
-                @for row in &contradictions { (contradiction_card(ctx, row)) }
+            h2 { (ctx.t("Open deviations")) " (" (deviations.len()) @if !more_deviations.is_empty() { "+" } ")" }
+            (none(ctx, deviations.is_empty(), n("No rule was broken that is still open.")))
+            @for deviation in &deviations { (deviation_card(ctx, deviation)) }
+            @if !discrepancies.is_empty() {
+                h2 #discrepancies { (ctx.t("Discrepancies")) " (" (discrepancies.len()) ")" }
+                @for row in &discrepancies { (discrepancy_card(ctx, row)) }
             }
-            @if !more_breaches.is_empty() { p { a.button href={ "/holds?breaches=" (super::address::escaped(&more_breaches)) } { (ctx.t("More breaches")) } } }
+            @if !more_deviations.is_empty() { p { a.button href={ "/holds?deviations=" (super::address::escaped(&more_deviations)) } { (ctx.t("More deviations")) } } }
         }
     };
-    Ok(Page::new(ctx.t("Holds and breaches"), body))
+    Ok(Page::new(ctx.t("Holds and deviations"), body))
 }

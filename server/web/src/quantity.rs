@@ -148,7 +148,7 @@ fn chart(ctx: &Ctx, answer: &v1::GetChartResponse) -> Markup {
     }
 }
 
-fn target(ctx: &Ctx, answer: &v1::GetFillAdviceResponse) -> Markup {
+fn target(ctx: &Ctx, answer: &v1::GetTargetFillResponse) -> Markup {
     html! {
         @if let Some(target) = answer.target_mg {
             p.big { (ctx.t("Lowest safe target")) ": " strong { (ctx.words.grams(target, 2)) } ". " (ctx.t("Mean now")) ": " (ctx.words.grams(answer.mean_mg, 2)) }
@@ -174,8 +174,8 @@ pub async fn page(ctx: &Ctx, code: &str) -> Result<Page, Status> {
     let mut points = ctx.api.get_chart(Request::new(request)).await?.into_inner();
     let older = points.points.len().saturating_sub(POINTS_SHOWN);
     points.points.drain(..older);
-    let request = v1::GetFillAdviceRequest { run_code: code.into(), ..Default::default() };
-    let advice = ctx.api.get_fill_advice(Request::new(request)).await?.into_inner();
+    let request = v1::GetTargetFillRequest { run_code: code.into(), ..Default::default() };
+    let advice = ctx.api.get_target_fill(Request::new(request)).await?.into_inner();
     let failed = !quantity.failed_lots.is_empty();
     let body = html! {
         p { (run_link(code)) ", " (ctx.t("Product")) " " span.code { (quantity.product_code) } ", " (ctx.t("nominal")) " " (ctx.words.grams(quantity.nominal_mass_mg as f64, 0)) }

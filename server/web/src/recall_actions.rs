@@ -1,4 +1,4 @@
-//! Deeds about complaints and recalls.
+//! Actions about complaints and recalls.
 
 use packloft_proto::v1;
 use packloft_proto::v1::recall_service_server::RecallService;
@@ -8,12 +8,12 @@ use super::action::{Action, Done, send};
 use super::form::Problem;
 use crate::action::packs;
 
-/// Does a deed about a complaint or recall.
+/// Does an action about a complaint or recall.
 ///
 /// # Errors
 /// Why it was not done.
-pub async fn recalls(mut d: Action<'_>, deed: &str) -> Result<Done, Problem> {
-    Ok(match deed {
+pub async fn recalls(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
+    Ok(match action {
         "complaint" => {
             let code = d.text("complaint_code");
             let done = send!(
@@ -52,7 +52,7 @@ pub async fn recalls(mut d: Action<'_>, deed: &str) -> Result<Done, Problem> {
                 OpenRecallRequest {
                     recall_code: code.clone(),
                     kind: d.reader.choice("kind"),
-                    exercise: d.ticked("exercise"),
+                    mock_recall: d.ticked("mock_recall"),
                     reason: d.text("reason"),
                     hazard: d.reader.choice("hazard"),
                     lot_code: d.text("lot_code"),

@@ -1,4 +1,4 @@
-//! Complaints, withdrawals and recalls: from the print of a pack to who has it, told and answered, until all is accounted for.
+//! Complaints, withdrawals and recalls: from the pack code of a pack to who has it, told and answered, until all is accounted for.
 
 use maud::{Markup, html};
 use packloft_proto::v1;
@@ -119,7 +119,7 @@ pub async fn complaint(ctx: &Ctx, code: &str) -> Result<Page, Status> {
     Ok(Page::new(ctx.tf("Complaint {}", &[&code]), body))
 }
 
-/// The form that decides a withdrawal or recall, or begins an exercise.
+/// The form that decides a withdrawal or recall, or begins a mock recall.
 fn opening(ctx: &Ctx, from: Option<(&str, &str)>) -> Markup {
     let kinds = [
         (i32::from(v1::RecallKind::Withdrawal).to_string(), ctx.t("withdrawal: the trade gives back")),
@@ -129,7 +129,7 @@ fn opening(ctx: &Ctx, from: Option<(&str, &str)>) -> Markup {
         html! {
             (f.code("recall_code", n("Recall"), &[], n("Your number for it.")))
             (f.one("kind", n("Who gives back"), &kinds, ""))
-            (f.tick("exercise", n("An exercise: nothing is put on hold, nothing is sent")))
+            (f.tick("mock_recall", n("A mock recall: nothing is put on hold, nothing is sent")))
             (f.text("reason", n("Reason"), "")) (f.one("hazard", n("Kind of hazard"), &hazards(ctx), ""))
             @match from {
                 Some((field, code)) => (f.with(field, code)),
@@ -142,19 +142,19 @@ fn opening(ctx: &Ctx, from: Option<(&str, &str)>) -> Markup {
             }
         }
     });
-    folded(ctx, "open_recall", &ctx.t("Withdrawal, recall or exercise"), made)
+    folded(ctx, "open_recall", &ctx.t("Withdrawal, recall or mock recall"), made)
 }
 
 fn kind(ctx: &Ctx, row: &v1::Recall) -> Markup {
     let kind = if row.kind() == v1::RecallKind::Recall { ctx.t("recall") } else { ctx.t("withdrawal") };
-    html! { @if row.exercise { (badge("warn", &ctx.t("EXERCISE"))) " " } (kind) }
+    html! { @if row.mock_recall { (badge("warn", &ctx.t("MOCK RECALL"))) " " } (kind) }
 }
 
 fn state(ctx: &Ctx, row: &v1::Recall) -> Markup {
     html! { @if row.closed_time.is_some() { (badge("plain", &ctx.t("closed"))) } @else { (badge("bad", &ctx.t("open"))) } }
 }
 
-/// Withdrawals, recalls and exercises.
+/// Withdrawals, recalls and mock recalls.
 ///
 /// # Errors
 /// When the record cannot be read.
@@ -214,7 +214,7 @@ fn consignee_table(ctx: &Ctx, rows: &[v1::RecallConsignee]) -> Markup {
     )
 }
 
-fn deeds(ctx: &Ctx, found: &v1::GetRecallResponse, recall: &v1::Recall) -> Markup {
+fn actions(ctx: &Ctx, found: &v1::GetRecallResponse, recall: &v1::Recall) -> Markup {
     let code = &recall.recall_code;
     let consignees: Vec<(String, String)> =
         found.consignees.iter().map(|row| (row.consignee_code.clone(), row.name.clone())).collect();
@@ -227,7 +227,7 @@ fn deeds(ctx: &Ctx, found: &v1::GetRecallResponse, recall: &v1::Recall) -> Marku
         |f: &Form| html! { (f.with("about", &about("recall", code))) (f.with("seen", &found.sequence.to_string())) };
     html! {
         div.folds {
-            @if !recall.exercise {
+            @if !recall.mock_recall {
                 (folded(ctx, "notice", &ctx.t("A notice went out"), form(ctx, "notice", "notice", &ctx.t("Record the notice"), |f: &Form| html! {
                     (f.with("recall_code", code)) (f.one_or_none("consignee_code", n("Consignee"), &consignees, ""))
                     (f.code("supplier_code", n("Supplier"), &[], "")) (f.text("authority", n("Authority"), "")) (f.lines("text", n("What was said and how"), ""))
@@ -237,21 +237,21 @@ fn deeds(ctx: &Ctx, found: &v1::GetRecallResponse, recall: &v1::Recall) -> Marku
                 })))
                 (folded(ctx, "recovery", &ctx.t("What became of packs there"), form(ctx, "recovery", "recovery", &ctx.t("Record it"), |f: &Form| html! {
                     (f.with("recall_code", code)) (f.one("consignee_code", n("Consignee"), &consignees, "")) (f.one("kind", n("What became of them"), &kinds, ""))
-                    (f.count("pack_count", n("Packs"), n("In all of this kind, as told last. What comes back here is a return on its pallet's page.")))
+                    (f.count("pack_count", n("Packs"), n("In all of this kind, as recorded last. What comes back here is a return on its pallet's page.")))
                     (f.text("proof", n("Proof"), n("For packs that were destroyed: number of the certificate.")))
                 })))
             }
             @if may(ctx, May::Quality) {
                 (folded(ctx, "close_recall", &ctx.t("Close it"), form(ctx, "close_recall", "close_recall", &ctx.t("Close"), |f: &Form| html! {
                     (f.with("recall_code", code)) (seen(f)) (f.text("reason", n("Reason"), ""))
-                    @if found.outstanding_count > 0 && !recall.exercise { (f.text("unreconciled_reason", n("Why although packs are outstanding"), "")) }
+                    @if found.outstanding_count > 0 && !recall.mock_recall { (f.text("unreconciled_reason", n("Why although packs are outstanding"), "")) }
                 })))
             }
         }
     }
 }
 
-/// A withdrawal, recall or exercise.
+/// A withdrawal, recall or mock recall.
 ///
 /// # Errors
 /// When it is not on record.
@@ -260,9 +260,9 @@ pub async fn recall(ctx: &Ctx, code: &str) -> Result<Page, Status> {
     let found = ctx.api.get_recall(Request::new(request)).await?.into_inner();
     let recall = found.recall.clone().unwrap_or_default();
     let minutes = |ms: i64| ctx.words.number(ms as f64 / 60_000.0, 0);
-    let pallets = found.whereabouts.as_ref().map(|row| row.pallets.as_slice()).unwrap_or_default();
+    let pallets = found.pack_locations.as_ref().map(|row| row.pallets.as_slice()).unwrap_or_default();
     let body = html! {
-        @if recall.exercise { section.notice.warn { h2 { (ctx.t("EXERCISE")) } p { (ctx.t("Nothing is on hold because of it, and nothing must be sent.")) } } }
+        @if recall.mock_recall { section.notice.warn { h2 { (ctx.t("MOCK RECALL")) } p { (ctx.t("Nothing is on hold because of it, and nothing must be sent.")) } } }
         p.big { (kind(ctx, &recall)) " " (state(ctx, &recall)) ": " strong { (recall.reason) } }
         div #state data-live {
             p.big { (ctx.t("Outstanding")) ": " strong.figure { (ctx.words.count(found.outstanding_count)) } " "
@@ -279,11 +279,11 @@ pub async fn recall(ctx: &Ctx, code: &str) -> Result<Page, Status> {
             @if !found.consignees.is_empty() { (consignee_table(ctx, &found.consignees)) }
             @if !found.added.is_empty() || !found.removed.is_empty() {
                 section.notice.warn {
-                    h2 { (ctx.tf("The scope changed since it was decided (fact {})", &[&recall.scope_sequence])) }
+                    h2 { (ctx.tf("The scope changed since it was decided (entry {})", &[&recall.scope_sequence])) }
                     @if !found.added.is_empty() { p { strong { (ctx.t("Added")) ": " } (packs(ctx, &found.added)) } }
                     @if !found.removed.is_empty() { p { strong { (ctx.t("No more in it")) ": " } (packs(ctx, &found.removed)) } }
                     @if !found.changes.is_empty() { p { (ctx.t("Because of:")) } ul { @for row in &found.changes { li {
-                        a href=(super::facts::address(row.event_sequence)) { (ctx.tf("fact {}", &[&row.event_sequence])) } " " span lang="en" { (ctx.words.sentence(&row.text)) }
+                        a href=(super::facts::address(row.event_sequence)) { (ctx.tf("entry {}", &[&row.event_sequence])) } " " span lang="en" { (ctx.words.sentence(&row.text)) }
                         @if !row.added.is_empty() { "; " (ctx.t("Added")) ": " (packs(ctx, &row.added)) }
                         @if !row.removed.is_empty() { "; " (ctx.t("No more in it")) ": " (packs(ctx, &row.removed)) }
                     } } } }
@@ -300,7 +300,7 @@ pub async fn recall(ctx: &Ctx, code: &str) -> Result<Page, Status> {
                 } } }
             }
         }
-        @if recall.closed_time.is_none() { (guarded(ctx, May::Record, || deeds(ctx, &found, &recall))) }
+        @if recall.closed_time.is_none() { (guarded(ctx, May::Record, || actions(ctx, &found, &recall))) }
         @else { p { (ctx.t("Closed")) " " (ctx.words.time(recall.closed_time.as_ref())) ": " (recall.close_reason) " " (recall.unreconciled_reason) } }
     };
     Ok(Page::new(ctx.tf("Recall {}", &[&code]), body))

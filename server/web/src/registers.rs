@@ -47,7 +47,7 @@ pub async fn person(ctx: &Ctx, code: &str) -> Result<Option<v1::Person>, Status>
     Ok(persons(ctx).await?.into_iter().find(|person| person.code == code))
 }
 
-/// Names of people that are kept, by code; none when they cannot be read, since nothing rests on them.
+/// Names of people that are kept, by code; none when they cannot be read, since nothing depends on them.
 pub async fn names(ctx: &Ctx) -> std::collections::BTreeMap<String, String> {
     let answer = ctx.api.list_person_details(Request::new(v1::ListPersonDetailsRequest::default())).await;
     let rows = answer.map(|answer| answer.into_inner().details).unwrap_or_default();

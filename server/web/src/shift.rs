@@ -29,7 +29,7 @@ fn groups(ctx: &Ctx) -> Vec<(String, &'static [&'static str])> {
                 "lot_rejected",
                 "hold_placed",
                 "hold_ended",
-                "breach_closed",
+                "deviation_closed",
             ],
         ),
         (
@@ -63,10 +63,10 @@ fn rows(ctx: &Ctx, title: &str, rows: &[&v1::ShiftRow], quiet: bool) -> Markup {
 
 fn list(ctx: &Ctx, rows: &[&v1::ShiftRow]) -> Markup {
     html! {
-                ol.happenings { @for row in rows { li {
+                ol.timeline { @for row in rows { li {
                     time { (ctx.words.time(row.occurred_time.as_ref())) } " " span lang="en" { (ctx.words.sentence(&row.text)) } " " span.quiet { (row.actor_code) }
-                    @if row.told_late { " " (badge("plain", &ctx.t("told later"))) }
-                    @if !row.breaches.is_empty() { (findings(ctx, &row.breaches)) }
+                    @if row.told_late { " " (badge("plain", &ctx.t("recorded later"))) }
+                    @if !row.deviations.is_empty() { (findings(ctx, &row.deviations)) }
                 } } }
     }
 }
@@ -108,7 +108,7 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
     let request = v1::ListHoldsRequest { page_size: 200, ..Default::default() };
     let holds = ctx.api.list_holds(Request::new(request)).await?.into_inner().holds;
     let open: Vec<&v1::Hold> = holds.iter().filter(|hold| report.open_hold_codes.contains(&hold.hold_code)).collect();
-    let broken: Vec<&v1::ShiftRow> = report.rows.iter().filter(|row| !row.breaches.is_empty()).collect();
+    let broken: Vec<&v1::ShiftRow> = report.rows.iter().filter(|row| !row.deviations.is_empty()).collect();
     let remarks: Vec<&v1::ShiftRow> =
         report.rows.iter().filter(|row| row.kind == "remark_recorded" && !row.handover).collect();
     let groups = groups(ctx);
@@ -134,18 +134,18 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
         div #report data-live {
             (super::announce::notice(ctx, &report.stopped))
             p.big { strong { (report.title) } ": " (ctx.words.time(report.start_time.as_ref())) " \u{2013} " (ctx.words.time(report.end_time.as_ref())) ". "
-                (ctx.tf("facts: {}", &[&report.rows.len()])) }
+                (ctx.tf("entries: {}", &[&report.rows.len()])) }
             section.group {
                 h2 { (ctx.t("To know first")) }
                 p { (badge(if open.is_empty() { "good" } else { "bad" }, &ctx.tf("open holds: {}", &[&open.len()]))) " "
-                    (badge(if report.open_breach_sequences.is_empty() { "good" } else { "bad" }, &ctx.tf("open breaches: {}", &[&report.open_breach_sequences.len()]))) }
+                    (badge(if report.open_deviation_sequences.is_empty() { "good" } else { "bad" }, &ctx.tf("open deviations: {}", &[&report.open_deviation_sequences.len()]))) }
                 ul { @for hold in &open { li { a href={ "/holds?hold=" (super::address::escaped(&hold.hold_code)) } { (hold.hold_code) } " " (hold.reason) } } }
             }
             (rows(ctx, &ctx.t("Notes to who takes over"), &handover, false))
             (rows(ctx, &ctx.t("Remarks"), &remarks, false))
             (rows(ctx, &ctx.t("Rules that were broken"), &broken, false))
             @for (title, kinds) in &groups { @let found = of(kinds); (rows(ctx, title, &found, found.len() > 12)) }
-            (rows(ctx, &ctx.t("Counts, weighings and other facts"), &others, true))
+            (rows(ctx, &ctx.t("Counts, weighings and other entries"), &others, true))
             (none(ctx, report.rows.is_empty(), n("Nothing is on record for this time.")))
         }
         div.onlyprint.signatures { p { (ctx.t("Handed over")) } p { (ctx.t("Taken over")) } }
@@ -166,7 +166,7 @@ pub async fn back_entry(ctx: &Ctx) -> Result<Page, Status> {
         ("pallets", ctx.t("Pallets and loading")),
     ];
     let body = html! {
-        p { (ctx.t("When the server was away, work went on by paper. Switch this on, and every form asks for the floor time; facts may be entered in any order.")) }
+        p { (ctx.t("When the server was away, work went on by paper. Switch this on, and every form asks for the floor time; entries may be entered in any order.")) }
         form method="post" action="/do/back_entry" {
             (hidden(ctx, "back_entry"))
             @if !ctx.back_entry { input type="hidden" name="on" value="1"; }

@@ -11,7 +11,7 @@ use super::action::about;
 use super::address::escaped;
 use super::ctx::Ctx;
 use super::frame::Page;
-use super::intake::happenings;
+use super::intake::timeline;
 use super::may::{May, guarded};
 use super::registers::{self, choices};
 use super::widgets::{
@@ -346,7 +346,7 @@ fn disposal_reasons(ctx: &Ctx) -> Vec<(String, String)> {
     ]
 }
 
-fn pallet_deeds(
+fn pallet_actions(
     ctx: &Ctx,
     pallet: &v1::Pallet,
     sequence: i64,
@@ -444,10 +444,10 @@ pub async fn pallet(ctx: &Ctx, sscc: &str) -> Result<Page, Status> {
         p.row { a.button.main href={ "/trace?q=" (pallet.sscc) } { (ctx.t("Trace this pallet")) } a.button href={ "/analysis?pallet=" (pallet.sscc) } { (ctx.t("Analysis")) } }
         (super::documents::of_thing(ctx, "pallet", &pallet.sscc))
         (place)
-        (guarded(ctx, May::Store, || pallet_deeds(ctx, &pallet, answer.sequence, &places, &scales)))
+        (guarded(ctx, May::Store, || pallet_actions(ctx, &pallet, answer.sequence, &places, &scales)))
         (super::quality::hold_form(ctx, ("sscc", &pallet.sscc)))
         h2 { (ctx.t("What happened")) }
-        (happenings(ctx, &answer.happenings))
+        (timeline(ctx, &answer.timeline))
     };
     let tail = pallet.sscc.get(pallet.sscc.len().saturating_sub(5)..).unwrap_or(sscc).to_owned();
     Ok(Page::new(ctx.tf("Pallet \u{2026}{}", &[&tail]), body))

@@ -1,4 +1,4 @@
-//! Deeds of the store: pallets, places, orders, vehicles and loading.
+//! Actions of the store: pallets, places, orders, vehicles and loading.
 
 use packloft_proto::v1;
 use packloft_proto::v1::dispatch_service_server::DispatchService;
@@ -9,15 +9,15 @@ use tonic::Request;
 use super::action::{Action, Done, send};
 use super::form::Problem;
 
-/// Does a deed with pallets and places.
+/// Does an action with pallets and places.
 ///
 /// # Errors
 /// A weighbridge shows no vehicle below this: common practice, no source.
 const VEHICLE_LEAST_MG: i64 = 300_000_000;
 
 /// Why it was not done.
-pub(super) async fn store(mut d: Action<'_>, deed: &str) -> Result<Done, Problem> {
-    Ok(match deed {
+pub(super) async fn store(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
+    Ok(match action {
         "build_pallet" => {
             let hand = d.ticked("hand");
             let part = v1::PalletPart {
@@ -124,12 +124,12 @@ pub(super) async fn store(mut d: Action<'_>, deed: &str) -> Result<Done, Problem
     })
 }
 
-/// Does a deed with orders and vehicles.
+/// Does an action with orders and vehicles.
 ///
 /// # Errors
 /// Why it was not done.
-pub(super) async fn vehicles(mut d: Action<'_>, deed: &str) -> Result<Done, Problem> {
-    Ok(match deed {
+pub(super) async fn vehicles(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
+    Ok(match action {
         "order" => {
             let mut lines = Vec::new();
             for row in 0..d.reader.fields.rows("product_code") {

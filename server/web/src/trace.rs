@@ -9,7 +9,7 @@ use super::address::escaped;
 use super::ctx::Ctx;
 use super::frame::Page;
 use super::graph::{Set, spoken};
-use super::intake::{happenings, lot_state};
+use super::intake::{lot_state, timeline};
 use super::store::kind_words;
 use super::trace_picture::{picture, set_of, traced};
 use super::widgets::{badge, bag_link, lot_link, lots, n, none, pallet_link, run_link, since, table};
@@ -22,7 +22,7 @@ async fn pack_by_number(ctx: &Ctx, run: &str, pack: &str) -> Result<Answer, Stat
     Ok(Answer::Packs(ctx.api.trace_pack(Request::new(request)).await?.into_inner()))
 }
 
-async fn pack_by_print(ctx: &Ctx, batch: &str, time: &str) -> Result<Answer, Status> {
+async fn pack_by_pack_code(ctx: &Ctx, batch: &str, time: &str) -> Result<Answer, Status> {
     let printed_local_time = time.replace('T', " ");
     let request = v1::TracePackRequest { batch_code: batch.into(), printed_local_time, ..Default::default() };
     Ok(Answer::Packs(ctx.api.trace_pack(Request::new(request)).await?.into_inner()))
@@ -107,13 +107,13 @@ pub async fn ask(ctx: &Ctx) -> Result<Answer, Status> {
         return Ok(Answer::Nothing);
     }
     if !time.is_empty() {
-        return pack_by_print(ctx, text, time).await;
+        return pack_by_pack_code(ctx, text, time).await;
     }
     // A print is a batch code and a time; a scanner gives them as one text.
     if let Some((first, rest)) = text.split_once(char::is_whitespace) {
         let rest = iso_dated(rest.trim());
         if rest.contains([':', '-']) {
-            return pack_by_print(ctx, &in_capitals(ctx, first).await?, &rest).await;
+            return pack_by_pack_code(ctx, &in_capitals(ctx, first).await?, &rest).await;
         }
         if rest.bytes().all(|b| b.is_ascii_digit() || b == b' ') {
             return pack_of(ctx, first, &rest).await;
@@ -211,7 +211,7 @@ fn account(ctx: &Ctx, row: &v1::PackAccount) -> Markup {
     )
 }
 
-fn whereabouts(ctx: &Ctx, found: Option<&v1::Whereabouts>) -> Markup {
+fn pack_locations(ctx: &Ctx, found: Option<&v1::PackLocations>) -> Markup {
     let Some(found) = found else { return html! {} };
     html! {
         p.quiet { (ctx.t("Counted")) ": " span lang="en" { (found.scope) } }
@@ -241,11 +241,11 @@ fn sets(ctx: &Ctx, rows: &[v1::PackSet]) -> Markup {
         html! {
             thead { tr {
                 th scope="col" { (ctx.t("Run")) } th scope="col" { (ctx.t("Batch")) } th scope="col" { (ctx.t("Likely")) }
-                th scope="col" { (ctx.t("Possible")) } th scope="col" { (ctx.t("Whole stretch")) }
+                th scope="col" { (ctx.t("Possible")) } th scope="col" { (ctx.t("Whole clean span")) }
             } }
             tbody { @for row in rows { tr {
                 th scope="row" { (run_link(&row.run_code)) } td { (row.batch_code) } td { (numbers(&row.likely)) }
-                td { strong { (pieces(row)) } } td { (numbers(&row.stretch)) }
+                td { strong { (pieces(row)) } } td { (numbers(&row.clean_span)) }
             } } }
         },
     )
@@ -277,7 +277,7 @@ fn set_badge(ctx: &Ctx, set: Set) -> Markup {
     let (mark, text) = match set {
         Set::Likely => ("\u{25cf}", ctx.t("likely")),
         Set::Possible => ("\u{25d0}", ctx.t("possible")),
-        Set::Stretch => ("\u{25cb}", ctx.t("same stretch")),
+        Set::CleanSpan => ("\u{25cb}", ctx.t("same clean span")),
     };
     html! { span.set { span aria-hidden="true" { (mark) } " " (text) } }
 }
@@ -301,9 +301,9 @@ fn origin(ctx: &Ctx, row: &v1::PackOrigin) -> Markup {
                 td.number { (ctx.words.percent(bag.max_share)) } td { (lots(&bag.lots)) } td { (bag.hold_codes.join(" ")) " " span lang="en" { (bag.note) } }
             } } }
         }))
-        @if !row.stretch_bag_tags.is_empty() {
-            p { (ctx.t("All bags of the same stretch, the scope for a piece of metal, glass or plastic")) ": "
-                @for tag in &row.stretch_bag_tags { (bag_link(tag)) " " } }
+        @if !row.clean_span_bag_tags.is_empty() {
+            p { (ctx.t("All bags of the same clean span, the scope for a piece of metal, glass or plastic")) ": "
+                @for tag in &row.clean_span_bag_tags { (bag_link(tag)) " " } }
         }
         @if !row.candidates.is_empty() {
             div.notice.warn { p { (ctx.t("More left than is on record as tipped:")) } ul lang="en" { @for text in &row.candidates { li { (ctx.words.sentence(text)) } } } }
@@ -321,7 +321,7 @@ fn origin(ctx: &Ctx, row: &v1::PackOrigin) -> Markup {
             } }
         }))
         @if !row.pallets.is_empty() { (pallet_rows(ctx, &row.pallets)) }
-        @if !row.happenings.is_empty() { h2 { (ctx.t("What happened around it")) } (happenings(ctx, &row.happenings)) }
+        @if !row.timeline.is_empty() { h2 { (ctx.t("What happened around it")) } (timeline(ctx, &row.timeline)) }
         @if !row.printer_text.is_empty() { p.quiet lang="en" { (ctx.words.sentence(&row.printer_text)) } }
         @if let Some(method) = &row.method { (methods(ctx, std::slice::from_ref(method))) }
     }
@@ -330,13 +330,13 @@ fn origin(ctx: &Ctx, row: &v1::PackOrigin) -> Markup {
 fn tables(ctx: &Ctx, answer: &Answer) -> Markup {
     match answer {
         Answer::Packs(a) => html! {
-            @if a.origins.len() > 1 { p.notice.warn { (ctx.tf("The print fits {} stretches of packs; all are shown.", &[&a.origins.len()])) } }
+            @if a.origins.len() > 1 { p.notice.warn { (ctx.tf("The pack code fits {} ranges of packs; all are shown.", &[&a.origins.len()])) } }
             @for row in &a.origins { (origin(ctx, row)) }
         },
         Answer::Lot(a) => html! {
             @let lot = a.lot.clone().unwrap_or_default();
             p.big { (lot_state(ctx, &lot)) " " (lot.material_code) " " (lot_link(&lot.lot_code)) }
-            (whereabouts(ctx, a.whereabouts.as_ref()))
+            (pack_locations(ctx, a.pack_locations.as_ref()))
             h2 { (ctx.t("Packs")) } (sets(ctx, &a.packs))
             h2 #bags { (ctx.t("Bulk bags")) }
             (table(&ctx.t("Bulk bags"), html! {
@@ -350,15 +350,15 @@ fn tables(ctx: &Ctx, answer: &Answer) -> Markup {
         },
         Answer::Bag(a) => html! {
             p.big { (bag_link(&a.bag_tag)) " " (lots(&a.lots)) }
-            (whereabouts(ctx, a.whereabouts.as_ref()))
+            (pack_locations(ctx, a.pack_locations.as_ref()))
             h2 { (ctx.t("Packs")) } (sets(ctx, &a.packs))
-            h2 { (ctx.t("What happened")) } (happenings(ctx, &a.happenings))
+            h2 { (ctx.t("What happened")) } (timeline(ctx, &a.timeline))
             (methods(ctx, &a.methods))
         },
         Answer::Pallet(a) => html! {
             @if let Some(pallet) = &a.pallet { p.big { (pallet_link(&pallet.sscc)) " " (super::store::pallet_state(ctx, pallet)) " " span lang="en" { (pallet.place) } } }
             @for row in &a.origins { (origin(ctx, row)) }
-            h2 { (ctx.t("What happened")) } (happenings(ctx, &a.happenings))
+            h2 { (ctx.t("What happened")) } (timeline(ctx, &a.timeline))
         },
         Answer::Consignment(a) => html! {
             p.big { (a.consignment_code) " \u{2192} " strong { (a.consignee_code) } ", " a href={ "/loads/" (escaped(&a.load_code)) } { (a.load_code) } }
@@ -367,15 +367,15 @@ fn tables(ctx: &Ctx, answer: &Answer) -> Markup {
             ul.plain { @for lot in &a.lots { li { (lot_link(&lot.lot_code)) " " (lot_state(ctx, lot)) " " a href={ "/trace?q=" (escaped(&lot.lot_code)) } { (ctx.t("trace")) } } } }
         },
         Answer::Packaging(a) => html! {
-            (whereabouts(ctx, a.whereabouts.as_ref()))
-            h2 { (ctx.t("What happened")) } (happenings(ctx, &a.happenings))
+            (pack_locations(ctx, a.pack_locations.as_ref()))
+            h2 { (ctx.t("What happened")) } (timeline(ctx, &a.timeline))
         },
         Answer::Choose(rows) => html! {
             p { (ctx.t("Say which one:")) }
             div.tiles { @for row in rows { (choice(ctx, row)) } }
         },
         Answer::Nothing => html! {
-            p { (ctx.t("From a complaint: type or scan the print of the pack, for example")) " " code { "HF279A 2026-10-06 09:20" } ". "
+            p { (ctx.t("From a complaint: type or scan the pack code, for example")) " " code { "HF279A 2026-10-06 09:20" } ". "
                 (ctx.t("From anything else: its code.")) }
         },
     }
@@ -410,7 +410,7 @@ fn search(ctx: &Ctx) -> Markup {
     html! {
         form.row.asking method="get" action="/trace" role="search" aria-label=(ctx.t("Trace")) {
             div.field.wide {
-                label for="q" { (ctx.t("Print of a pack, lot, batch code, bag tag, pallet, run, consignment")) }
+                label for="q" { (ctx.t("Pack code, lot, batch code, bag tag, pallet, run, consignment")) }
                 input #q name="q" type="search" value=(ctx.query.get("q")) autocomplete="off" autocapitalize="characters"
                     spellcheck="false" enterkeyhint="search" autofocus[ctx.query.get("q").is_empty()];
             }
@@ -424,7 +424,7 @@ fn key(ctx: &Ctx) -> Markup {
         ul.key aria-label=(ctx.t("Key to the picture")) {
             li { span.swatch.likely {} " " (ctx.t("likely: 1 % or more")) }
             li { span.swatch.possible {} " " (ctx.t("possible")) }
-            li { span.swatch.stretch {} " " (ctx.t("same stretch of the feed")) }
+            li { span.swatch.span {} " " (ctx.t("same clean span of the feed")) }
             li { span.swatch.held {} " " (ctx.t("on hold")) }
         }
     }

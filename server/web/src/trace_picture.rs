@@ -50,7 +50,7 @@ pub fn set_of(likely: bool, possible: bool) -> Set {
     match (likely, possible) {
         (true, _) => Set::Likely,
         (_, true) => Set::Possible,
-        _ => Set::Stretch,
+        _ => Set::CleanSpan,
     }
 }
 
@@ -81,13 +81,15 @@ impl Drawing<'_> {
         key
     }
 
-    /// A stretch of packs of a run, with the sets it holds.
+    /// A range of packs of a run, with the sets it holds.
     fn packs(&mut self, set: &v1::PackSet) -> String {
         let key = format!("packs/{}", set.run_code);
-        let shown = set.possible.as_ref().or(set.stretch.as_ref());
+        let shown = set.possible.as_ref().or(set.clean_span.as_ref());
         let note = shown.map_or_else(String::new, |i| format!("{}\u{2013}{}", i.first_number, i.last_number));
-        let whole =
-            set.stretch.as_ref().map(|i| (i.first_number as f64, (i.last_number - i.first_number + 1).max(1) as f64));
+        let whole = set
+            .clean_span
+            .as_ref()
+            .map(|i| (i.first_number as f64, (i.last_number - i.first_number + 1).max(1) as f64));
         let part = |interval: &Option<v1::PackInterval>| {
             let (start, length) = whole?;
             let i = interval.as_ref()?;
@@ -199,12 +201,12 @@ impl Drawing<'_> {
             self.graph.join(&from, &key, share, set);
         }
         let others =
-            origin.stretch_bag_tags.iter().filter(|tag| !origin.bags.iter().any(|bag| bag.bag_tag == **tag)).count();
+            origin.clean_span_bag_tags.iter().filter(|tag| !origin.bags.iter().any(|bag| bag.bag_tag == **tag)).count();
         if others > 0 {
             let label = self.ctx.tf("other bags: {}", &[&others]);
-            let note = self.ctx.t("same stretch");
-            self.node(&format!("{key}/others"), 1, (label, note), "#method".into(), Set::Stretch, false);
-            self.graph.join(&format!("{key}/others"), &key, mass * 0.002, Set::Stretch);
+            let note = self.ctx.t("same clean span");
+            self.node(&format!("{key}/others"), 1, (label, note), "#method".into(), Set::CleanSpan, false);
+            self.graph.join(&format!("{key}/others"), &key, mass * 0.002, Set::CleanSpan);
         }
         for row in &origin.lots {
             let lot = row.lot.clone().unwrap_or_default();
@@ -228,7 +230,7 @@ impl Drawing<'_> {
             let reach: i64 = bag.packs.iter().map(|set| count(set.possible.as_ref())).sum();
             let tipped = bag.tipped_mass_mg as f64;
             let mass = if tipped > 0.0 { tipped } else { bag.net_mass_mg.unwrap_or(0) as f64 };
-            let set = if bag.tipped_mass_mg > 0 { Set::Likely } else { Set::Stretch };
+            let set = if bag.tipped_mass_mg > 0 { Set::Likely } else { Set::CleanSpan };
             let key = if together {
                 let label = self.ctx.tf("bags: {}", &[&rows.len()]);
                 self.node("bags", 1, (label, String::new()), "#bags".into(), set, false);
@@ -256,7 +258,7 @@ impl Drawing<'_> {
 /// Runs an answer speaks of.
 fn runs_of(answer: &Answer) -> BTreeSet<String> {
     let mut runs = BTreeSet::new();
-    let mut of_where = |places: Option<&v1::Whereabouts>| {
+    let mut of_where = |places: Option<&v1::PackLocations>| {
         for pallet in places.map(|w| w.pallets.as_slice()).unwrap_or_default() {
             runs.extend(pallet.parts.iter().map(|part| part.run_code.clone()));
         }
@@ -269,17 +271,17 @@ fn runs_of(answer: &Answer) -> BTreeSet<String> {
             }
         }
         Answer::Lot(a) => {
-            of_where(a.whereabouts.as_ref());
+            of_where(a.pack_locations.as_ref());
             runs.extend(a.packs.iter().map(|set| set.run_code.clone()));
         }
         Answer::Bag(a) => {
-            of_where(a.whereabouts.as_ref());
+            of_where(a.pack_locations.as_ref());
             runs.extend(a.packs.iter().map(|set| set.run_code.clone()));
         }
         Answer::Pallet(a) => runs.extend(a.origins.iter().filter_map(|o| Some(o.interval.as_ref()?.run_code.clone()))),
         Answer::Consignment(a) => runs.extend(a.pallets.iter().flat_map(|p| &p.contents).map(|c| c.run_code.clone())),
         Answer::Packaging(a) => {
-            of_where(a.whereabouts.as_ref());
+            of_where(a.pack_locations.as_ref());
             runs.extend(a.intervals.iter().map(|i| i.run_code.clone()));
         }
         Answer::Choose(_) | Answer::Nothing => {}
@@ -334,7 +336,7 @@ pub async fn picture(ctx: &Ctx, answer: &Answer) -> Result<Graph, Status> {
             let share = vec![v1::LotShare { lot_code: code, share_ppm: 1_000_000 }];
             let rows: Vec<_> = a.bags.iter().map(|bag| (bag.clone(), share.clone())).collect();
             d.bags(&rows, &a.packs);
-            let pallets = a.whereabouts.as_ref().map(|w| w.pallets.clone()).unwrap_or_default();
+            let pallets = a.pack_locations.as_ref().map(|w| w.pallets.clone()).unwrap_or_default();
             d.pallets(&pallets, &by_run, i64::MAX);
         }
         Answer::Bag(a) => {
@@ -351,7 +353,7 @@ pub async fn picture(ctx: &Ctx, answer: &Answer) -> Result<Graph, Status> {
                 ..Default::default()
             };
             d.bags(&[(bag, a.lots.clone())], &a.packs);
-            let pallets = a.whereabouts.as_ref().map(|w| w.pallets.clone()).unwrap_or_default();
+            let pallets = a.pack_locations.as_ref().map(|w| w.pallets.clone()).unwrap_or_default();
             d.pallets(&pallets, &by_run, i64::MAX);
         }
         Answer::Pallet(a) => {
@@ -376,7 +378,7 @@ pub async fn picture(ctx: &Ctx, answer: &Answer) -> Result<Graph, Status> {
                     d.packs(&v1::PackSet {
                         run_code: c.run_code.clone(),
                         batch_code: c.batch_code.clone(),
-                        stretch: wide.clone(),
+                        clean_span: wide.clone(),
                         possible: wide.clone(),
                         pieces: Vec::from_iter(wide.clone()),
                         likely: wide,
@@ -402,7 +404,7 @@ pub async fn picture(ctx: &Ctx, answer: &Answer) -> Result<Graph, Status> {
                     run_code: i.run_code.clone(),
                     batch_code: i.run_code.clone(),
                     possible: Some(i.clone()),
-                    stretch: Some(i.clone()),
+                    clean_span: Some(i.clone()),
                     pieces: vec![i.clone()],
                     likely: None,
                 };
@@ -410,7 +412,7 @@ pub async fn picture(ctx: &Ctx, answer: &Answer) -> Result<Graph, Status> {
                 let mass = d.masses.packs(&i.run_code, count(Some(i)));
                 d.graph.join(&format!("reel/{code}"), &key, mass, Set::Possible);
             }
-            let pallets = a.whereabouts.as_ref().map(|w| w.pallets.clone()).unwrap_or_default();
+            let pallets = a.pack_locations.as_ref().map(|w| w.pallets.clone()).unwrap_or_default();
             d.pallets(&pallets, &by_run, i64::MAX);
         }
         Answer::Choose(_) | Answer::Nothing => {}

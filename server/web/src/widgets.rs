@@ -246,15 +246,15 @@ impl<'a> Form<'a> {
     }
 }
 
-/// A form for a deed: its key tells it from others on the page, the button says what sending it does.
-pub fn form(ctx: &Ctx, deed: &str, key: &str, button: &str, body: impl FnOnce(&Form) -> Markup) -> Markup {
-    form_with(ctx, deed, key, button, Vec::new(), body)
+/// A form for an action: its key tells it from others on the page, the button says what sending it does.
+pub fn form(ctx: &Ctx, action: &str, key: &str, button: &str, body: impl FnOnce(&Form) -> Markup) -> Markup {
+    form_with(ctx, action, key, button, Vec::new(), body)
 }
 
 /// The same with values to begin with.
 pub fn form_with<'a>(
     ctx: &'a Ctx,
-    deed: &str,
+    action: &str,
     key: &'a str,
     button: &str,
     preset: Vec<(&'a str, String)>,
@@ -262,9 +262,9 @@ pub fn form_with<'a>(
 ) -> Markup {
     let typed = ctx.problem.as_ref().filter(|problem| problem.key == key).map(|problem| &problem.fields);
     let made = Form { ctx, key, typed, preset };
-    let timed = !["who", "confirm_clock"].contains(&deed);
+    let timed = !["who", "confirm_clock"].contains(&action);
     html! {
-        form.deed method="post" action={ "/do/" (deed) } data-keep=(key) novalidate {
+        form.action method="post" action={ "/do/" (action) } data-keep=(key) novalidate {
             (hidden(ctx, key))
             div.fields { (body(&made)) }
             @if timed { (made.floor_time()) }
@@ -376,7 +376,7 @@ pub fn table(label: &str, body: Markup) -> Markup {
 pub fn since(ctx: &Ctx, sequence: i64, text: &str) -> Markup {
     html! {
         @if sequence > 0 {
-            p.quiet { (ctx.tf("As it is since journal position {}", &[&sequence])) ": " span lang="en" { (text) } }
+            p.quiet { (ctx.tf("Last changed by entry {}", &[&sequence])) ": " span lang="en" { (text) } }
         }
     }
 }

@@ -5,8 +5,8 @@
 //! that is appended to. `RECORDER_DIE_AT_SYNC=n` kills the process before its n-th sync of a journal segment: what was
 //! written is in the page cache and nowhere else. The record's form is read by `tests/src/power/log.rs`.
 //!
-//! A write, a cut, a new name: carried out and written down under one lock, so the log's order is the order of effects. A
-//! sync covers what was written down before it began; its entry says how many entries that were.
+//! A write, a cut, a new name: carried out and recorded under one lock, so the log's order is the order of effects. A
+//! sync covers what was recorded before it began; its entry says how many entries that were.
 
 #![allow(unsafe_code)]
 #![allow(clippy::missing_safety_doc)]
@@ -377,7 +377,7 @@ pub unsafe extern "C" fn fdatasync(fd: c_int) -> c_int {
 }
 
 /// Starts or awaits writing back without flushing the device's cache: nothing is durable by it (sync_file_range(2)), so
-/// nothing is written down.
+/// nothing is recorded.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn sync_file_range(fd: c_int, offset: off64_t, length: off64_t, flags: libc::c_uint) -> c_int {
     let real = real!(sync_file_range: fn(c_int, off64_t, off64_t, libc::c_uint) -> c_int);

@@ -88,6 +88,6 @@ async fn main() -> anyhow::Result<()> {
     rounds(&running, 0).await?;
     let days = setting("YEAR_DAYS", 10).cast_signed();
     add_days(&mut running, days).await?;
-    println!("with {days} days of a line in one stretch");
+    println!("with {days} days of a line in one clean span");
     rounds(&running, days).await
 }

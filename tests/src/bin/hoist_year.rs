@@ -21,7 +21,7 @@ use packloft_tests::setting;
 
 /// Lifts of a day.
 const LIFTS: i64 = 40;
-/// Days told before the first are in the opening figure.
+/// Days recorded before the first are in the opening figure.
 const FIRST: i64 = T0 - 150 * DAY;
 
 async fn begin(feeder: &mut Feeder) -> anyhow::Result<()> {
@@ -148,8 +148,11 @@ async fn report(house: &DataDir, now: i64) -> anyhow::Result<()> {
     timed("state of the hoist", || gear::get(&asked, "H1", "", now).map_err(refused))?;
     timed("what is due", || Ok(due::due(&asked, now, 30)?))?;
     let life = timed("life", || life::get(&asked, "H1", now).map_err(refused))?;
-    let wanted =
-        v1::CompareLifeRequest { hoist_code: "H1".into(), bags_per_lift: 2, ..v1::CompareLifeRequest::default() };
+    let wanted = v1::CompareDesignLifeRequest {
+        hoist_code: "H1".into(),
+        bags_per_lift: 2,
+        ..v1::CompareDesignLifeRequest::default()
+    };
     timed("what if", || life::compare(&asked, &wanted, now).map_err(refused))?;
     let pages = timed("record on paper", || {
         let paper = lifting_paper::lifting_record(&asked, "H1", "", now).map_err(refused)?;

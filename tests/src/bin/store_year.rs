@@ -70,7 +70,7 @@ async fn store_registers(feeder: &mut Feeder, lines: i64) -> anyhow::Result<()> 
     Ok(())
 }
 
-/// Decides a fact that depends on what may be in pallets; asks again when something else was told in between.
+/// Decides a fact that depends on what may be in pallets; asks again when something else was recorded in between.
 async fn decide(engine: &Engine, kept: &Arc<Caches>, at: i64, fact: Fact, needs: Needs) -> anyhow::Result<()> {
     let mut last = None;
     for _ in 0..16 {
@@ -220,7 +220,7 @@ async fn report(engine: &Engine, facts: u64, line: Line, number: i64) -> anyhow:
         let asked = QueryContext::new(record, Arc::clone(&kept))?;
         let refused = |refusal| anyhow::anyhow!("{refusal:?}");
         let (back, origins) =
-            timed(|| trace::by_print(&asked, &line.batch(middle), &printed[..16], settings).map_err(refused))?;
+            timed(|| trace::by_pack_code(&asked, &line.batch(middle), &printed[..16], settings).map_err(refused))?;
         anyhow::ensure!(origins.len() == 1 && !origins[0].pallets.is_empty(), "{origins:?}");
         let lot = line.lot(middle);
         let (forward, found) = timed(|| {
@@ -230,7 +230,7 @@ async fn report(engine: &Engine, facts: u64, line: Line, number: i64) -> anyhow:
             }
             let reached = packloft_answers::reached::reached_by_all(&asked, &bags, settings)?;
             let (scope, intervals) = packloft_answers::reached::scope_of(&reached);
-            Ok(pack_locations::whereabouts(&asked, scope, &intervals, Some(&lot))?)
+            Ok(pack_locations::locate(&asked, scope, &intervals, Some(&lot))?)
         })?;
         anyhow::ensure!(found.accounts.iter().all(|sum| sum.unaccounted_count == 0), "{:?}", found.accounts);
         // Of days nobody has asked about yet.
@@ -280,7 +280,7 @@ fn pages(lines: i64, number: i64) -> Vec<(&'static str, String)> {
         ("pallet", format!("/pallets/{last}")),
         ("dispatch", "/dispatch".into()),
         ("load", format!("/loads/V{}-1", number - 1)),
-        ("trace of a print", format!("/trace?q=B{middle}+{}", printed[..16].replace(' ', "+").replace(':', "%3A"))),
+        ("trace of a pack code", format!("/trace?q=B{middle}+{}", printed[..16].replace(' ', "+").replace(':', "%3A"))),
         ("trace of a lot", format!("/trace?q=L{middle}")),
         ("trace of a pallet", format!("/trace?q={last}")),
         ("yield", format!("/yield?feed=F1&day={day}")),
@@ -341,7 +341,7 @@ async fn main() -> anyhow::Result<()> {
         if [30, 90, 180, days].contains(&number) {
             let facts = first.number + feeders.iter().map(|feeder| feeder.number).sum::<u64>();
             report(&engine, facts, Line(lines.div_euclid(2).max(1)), number).await?;
-            println!("{facts} facts told after {:.0} s", begun.elapsed().as_secs_f64());
+            println!("{facts} facts recorded after {:.0} s", begun.elapsed().as_secs_f64());
             if [30, days].contains(&number) {
                 report_pages(&engine, lines, number).await?;
             }

@@ -1,5 +1,5 @@
-//! Measures on generated data: facts written a second, server time of traces and figures as a stretch grows, bytes on
-//! disk. Ratios of one run are what counts; the machine is not quiet. `YARD_DAYS` sets the longest stretch.
+//! Measures on generated data: facts written a second, server time of traces and figures as a clean span grows, bytes on
+//! disk. Ratios of one run are what counts; the machine is not quiet. `YARD_DAYS` sets the longest clean span.
 
 use std::sync::Arc;
 use std::time::Instant;

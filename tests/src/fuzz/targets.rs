@@ -24,7 +24,7 @@ pub fn scans() -> Target<'static> {
             let faults = element::faults(elements, 2026);
             if faults.is_empty() {
                 assert_eq!(element::read(&element::written(elements)).as_ref(), Ok(elements), "as a scanner sends it");
-                // A value with brackets of its own cannot be told from elements when read by people's eyes.
+                // A value with brackets of its own is not known from elements when read by people's eyes.
                 if !elements.iter().any(|element| element.value.contains('(')) {
                     assert_eq!(element::read(&element::readable(elements)).as_ref(), Ok(elements), "in brackets");
                 }

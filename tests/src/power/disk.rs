@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use std::os::unix::fs::MetadataExt as _;
 use std::path::Path;
 
-use super::log::{Deed, Entry};
+use super::log::{Action, Entry};
 
 /// Bytes that a cache writes back together.
 const PAGE_BYTES: u64 = 4_096;
@@ -179,20 +179,20 @@ impl CrashDisk {
             }
             Ok(())
         };
-        match &entry.deed {
-            Deed::Made { inode, parent, name } => {
+        match &entry.action {
+            Action::Made { inode, parent, name } => {
                 let segment = name.ends_with(".seg");
                 self.make(*inode, *parent, name, Object::File { segment, durable: Vec::new(), pending: Vec::new() })
             }
-            Deed::FolderMade { inode, parent, name } => {
+            Action::FolderMade { inode, parent, name } => {
                 let folder = Object::Folder { durable: BTreeMap::new(), pending: Vec::new() };
                 self.make(*inode, *parent, name, folder)
             }
-            Deed::Written { inode, offset, data } => {
+            Action::Written { inode, offset, data } => {
                 change(self, *inode, Change::Write { offset: *offset, data: data.clone() })
             }
-            Deed::Cut { inode, length } => change(self, *inode, Change::Length(*length)),
-            Deed::Synced { inode, covered } => {
+            Action::Cut { inode, length } => change(self, *inode, Change::Length(*length)),
+            Action::Synced { inode, covered } => {
                 let (object, until) = (self.object(*inode)?, self.log_began + covered);
                 match &mut self.objects[object] {
                     Object::File { segment: true, .. } if planted != Planted::None => {}
@@ -211,7 +211,7 @@ impl CrashDisk {
                 }
                 Ok(())
             }
-            Deed::Renamed { inode, parent, name, other, other_name } => {
+            Action::Renamed { inode, parent, name, other, other_name } => {
                 let object = self.object(*inode)?;
                 if parent == other {
                     self.name(*parent, NameChange::Rename(name.clone(), other_name.clone(), object))
@@ -220,7 +220,7 @@ impl CrashDisk {
                     self.name(*other, NameChange::Set(other_name.clone(), object))
                 }
             }
-            Deed::Removed { inode, parent, name } => {
+            Action::Removed { inode, parent, name } => {
                 let object = self.object(*inode)?;
                 self.name(*parent, NameChange::Remove(name.clone(), object))
             }

@@ -8,12 +8,12 @@ pub struct Entry {
     /// Where the log stands behind it.
     pub end: u64,
     /// What was done.
-    pub deed: Deed,
+    pub action: Action,
 }
 
 /// What was done. Files and folders are known by their inodes.
 #[derive(Clone, Debug)]
-pub enum Deed {
+pub enum Action {
     /// A file was made under a name.
     Made { inode: u64, parent: u64, name: String },
     /// A folder was made under a name.
@@ -60,17 +60,17 @@ fn entry(bytes: &[u8], end: u64) -> anyhow::Result<Entry> {
         anyhow::bail!("entry before {end} cannot be read");
     };
     let name = String::from_utf8(name.to_vec())?;
-    let deed = match kind {
-        1 => Deed::Made { inode, parent, name },
-        2 => Deed::FolderMade { inode, parent, name },
-        3 => Deed::Written { inode, offset, data: data.to_vec() },
-        4 => Deed::Cut { inode, length },
-        5 => Deed::Synced { inode, covered: offset },
-        6 => Deed::Renamed { inode, parent, name, other, other_name: String::from_utf8(other_name.to_vec())? },
-        7 => Deed::Removed { inode, parent, name },
+    let action = match kind {
+        1 => Action::Made { inode, parent, name },
+        2 => Action::FolderMade { inode, parent, name },
+        3 => Action::Written { inode, offset, data: data.to_vec() },
+        4 => Action::Cut { inode, length },
+        5 => Action::Synced { inode, covered: offset },
+        6 => Action::Renamed { inode, parent, name, other, other_name: String::from_utf8(other_name.to_vec())? },
+        7 => Action::Removed { inode, parent, name },
         other => anyhow::bail!("operation {other} is not modelled"),
     };
-    Ok(Entry { end, deed })
+    Ok(Entry { end, action })
 }
 
 /// All whole entries of a log, in order. A process that was killed may have left a last one in part.

@@ -1,4 +1,4 @@
-//! A real server whose file operations are written down (`tests/recorder`), clients that note what was acknowledged and
+//! A real server whose file operations are recorded (`tests/recorder`), clients that note what was acknowledged and
 //! where the log stood, and a comparison of what a server has on record with what it acknowledged.
 
 pub mod disk;
@@ -46,7 +46,7 @@ pub fn recorder() -> anyhow::Result<PathBuf> {
     built.clone().map_err(|fault| anyhow::anyhow!("the recorder was not built: {fault}"))
 }
 
-/// A server whose file operations in its folder are written down.
+/// A server whose file operations in its folder are recorded.
 pub struct Recorded {
     /// The process.
     pub server: ServerProcess,
@@ -60,7 +60,7 @@ impl Recorded {
     /// Starts a server on a folder.
     ///
     /// # Errors
-    /// When it does not start, or nothing is written down of it.
+    /// When it does not start, or nothing is recorded of it.
     pub fn start(executable: &str, folder: &Path, log: PathBuf) -> anyhow::Result<Recorded> {
         Self::start_within(executable, folder, log, Setting::default())
     }
@@ -68,7 +68,7 @@ impl Recorded {
     /// The same, killed before that sync of a journal segment: what was written is in the page cache and nowhere else.
     ///
     /// # Errors
-    /// When it does not start, or nothing is written down of it.
+    /// When it does not start, or nothing is recorded of it.
     pub fn start_to_die(executable: &str, folder: &Path, log: PathBuf, sync: u64) -> anyhow::Result<Recorded> {
         let environment = vec![("RECORDER_DIE_AT_SYNC", sync.to_string().into())];
         Self::start_within(executable, folder, log, Setting { environment, ..Setting::default() })
@@ -77,7 +77,7 @@ impl Recorded {
     /// The same with settings.
     ///
     /// # Errors
-    /// When it does not start, or nothing is written down of it.
+    /// When it does not start, or nothing is recorded of it.
     pub fn start_within(
         executable: &str,
         folder: &Path,

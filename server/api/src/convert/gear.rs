@@ -84,12 +84,12 @@ write_request!(RecordPreUseCheckRequest, |r, faults| {
     let text = faults.optional_text("text", &r.text);
     Fact::PreUseCheckRecorded(f::PreUseCheckRecorded { hoist_code, gear_code, passed: r.passed, text })
 });
-write_request!(RecordMishapRequest, |r, faults| {
+write_request!(RecordIncidentRequest, |r, faults| {
     let (hoist_code, gear_code) = item(faults, &r.hoist_code, &r.gear_code);
-    Fact::MishapRecorded(f::MishapRecorded {
+    Fact::IncidentRecorded(f::IncidentRecorded {
         hoist_code,
         gear_code,
-        kind: faults.choice::<v1::MishapKind>("kind", r.kind),
+        kind: faults.choice::<v1::IncidentKind>("kind", r.kind),
         text: faults.text("text", &r.text),
     })
 });

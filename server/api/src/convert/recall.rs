@@ -1,4 +1,4 @@
-//! Requests about complaints, recalls and contradictions.
+//! Requests about complaints, recalls and discrepancies.
 
 use super::*;
 use packloft_answers::transcode::transcode_all;
@@ -29,8 +29,8 @@ write_request!(RecordComplaintRequest, |r, faults| {
         pack_count: faults.number("pack_count", r.pack_count, 0, PACKS_MAX),
     })
 });
-write_request!(SettleContradictionRequest, |r, faults| {
-    Fact::ContradictionSettled(f::ContradictionSettled {
+write_request!(ResolveDiscrepancyRequest, |r, faults| {
+    Fact::DiscrepancyResolved(f::DiscrepancyResolved {
         event_sequence: faults.number("event_sequence", r.event_sequence, 1, i64::MAX),
         reason: faults.text("reason", &r.reason),
     })
@@ -54,7 +54,7 @@ write_request!(OpenRecallRequest, |r, faults| {
     Fact::RecallOpened(f::RecallOpened {
         recall_code: faults.code("recall_code", &r.recall_code),
         kind: faults.choice::<v1::RecallKind>("kind", r.kind),
-        exercise: r.exercise,
+        mock_recall: r.mock_recall,
         reason: faults.text("reason", &r.reason),
         hazard: faults.choice::<v1::HazardKind>("hazard", r.hazard),
         lot_code: faults.optional_code("lot_code", &r.lot_code),

@@ -255,7 +255,7 @@ impl Source<'_> {
         let part = !end.intervals.is_empty() || !end.ssccs.is_empty();
         let before = self.found.len();
         if part {
-            // Packs have no number outside, so freeing some of a batch cannot be told; pallets can.
+            // Packs have no number outside, so freeing some of a batch is not known; pallets can.
             if !end.ssccs.is_empty() {
                 self.object(Action::Observe, "", "", end.ssccs.iter().cloned().map(Unit::Pallet).collect());
             }
@@ -307,8 +307,8 @@ impl Source<'_> {
         Ok(())
     }
 
-    /// Transformations a run drew from: one for each stretch of its feed while it was on.
-    fn stretches(&self, feed_code: &str, start_us: i64, end_us: i64) -> Result<Vec<String>, Unreadable> {
+    /// Transformations a run drew from: one for each clean span of its feed while it was on.
+    fn clean_spans(&self, feed_code: &str, start_us: i64, end_us: i64) -> Result<Vec<String>, Unreadable> {
         let emptied = emptied_times(self.record, feed_code)?;
         let inside = emptied.into_iter().filter(|at| *at > start_us && *at < end_us);
         let mut found = vec![transformation(self.record, feed_code, start_us)?];
@@ -327,7 +327,7 @@ impl Source<'_> {
         amount: Amount,
     ) -> Result<(), Unreadable> {
         let (class, until) = self.output(run, start_us)?;
-        let codes = self.stretches(&run.feed_code, start_us, end_us)?;
+        let codes = self.clean_spans(&run.feed_code, start_us, end_us)?;
         // A feed emptied while the run was on: how the packs divide is not counted, so each says that it is some of them.
         let amount = if codes.len() == 1 { amount } else { Amount::Unknown };
         for code in codes {
@@ -561,7 +561,7 @@ pub(super) fn of(record: &dyn Record, sequence: i64, event: &Event) -> Result<Ve
             told.papers.push(Paper { kind: "rma", consignee_code: String::new(), code: f.consignment_code.clone() });
         }
         Some(Fact::PalletDisposed(f)) => disposed(&mut source, f)?,
-        Some(Fact::RecallOpened(f)) if !f.exercise => {
+        Some(Fact::RecallOpened(f)) if !f.mock_recall => {
             let mut quantities = Vec::new();
             if !f.lot_code.is_empty() {
                 quantities.push(Quantity { class: source.lot_class(&f.lot_code)?, amount: Amount::Unknown });

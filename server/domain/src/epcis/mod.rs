@@ -117,7 +117,7 @@ pub struct Paper {
     pub code: String,
 }
 
-/// Why an event that was told before is wrong.
+/// Why an event that was recorded before is wrong.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Mistake {
     /// When that was recorded.
@@ -234,7 +234,7 @@ fn follows(record: &dyn Record, row: &Entry, followed: &Followed) -> Result<Vec<
     events::of(record, followed.sequence, &event)
 }
 
-/// Visibility events of facts, in the order they were told. Rows are as stored, corrections included: what was corrected is
+/// Visibility events of facts, in the order they were recorded. Rows are as stored, corrections included: what was corrected is
 /// told again with its mistake, then what stands instead.
 ///
 /// # Errors

@@ -141,9 +141,9 @@ impl Kind for OverhaulRecorded {
     }
 }
 
-impl Kind for MishapRecorded {
+impl Kind for IncidentRecorded {
     fn name(&self) -> &'static str {
-        "mishap_recorded"
+        "incident_recorded"
     }
 
     fn keys(&self, _event: &Event, keys: &mut Vec<String>) {
@@ -151,7 +151,7 @@ impl Kind for MishapRecorded {
     }
 
     fn words(&self, _zone: &Zone) -> String {
-        let what = mishap_name(self.kind());
+        let what = incident_name(self.kind());
         format!("{}{} had {what}: {}", self.hoist_code, self.gear_code, self.text)
     }
 }
@@ -187,15 +187,15 @@ impl Kind for HourCounterRead {
     }
 }
 
-/// Name of a kind of mishap.
-pub fn mishap_name(kind: MishapKind) -> &'static str {
+/// Name of a kind of incident.
+pub fn incident_name(kind: IncidentKind) -> &'static str {
     match kind {
-        MishapKind::Overload => "an overload",
-        MishapKind::Shock => "a shock",
-        MishapKind::SideLoad => "a pull from the side",
-        MishapKind::Collision => "a collision",
-        MishapKind::Fall => "a fall",
-        MishapKind::Other | MishapKind::Unspecified => "a mishap",
+        IncidentKind::Overload => "an overload",
+        IncidentKind::Shock => "a shock",
+        IncidentKind::SideLoad => "a pull from the side",
+        IncidentKind::Collision => "a collision",
+        IncidentKind::Fall => "a fall",
+        IncidentKind::Other | IncidentKind::Unspecified => "an incident",
     }
 }
 

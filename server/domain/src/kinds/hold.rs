@@ -1,4 +1,4 @@
-//! Holds, breaches and contradictions, and how they end.
+//! Holds, deviations and discrepancies, and how they end.
 
 use super::Kind;
 use crate::fact::*;
@@ -51,17 +51,17 @@ impl Kind for HoldEnded {
     }
 }
 
-impl Kind for BreachClosed {
+impl Kind for DeviationClosed {
     fn name(&self) -> &'static str {
-        "breach_closed"
+        "deviation_closed"
     }
 
     fn keys(&self, _event: &Event, keys: &mut Vec<String>) {
-        keys.push("breaches".into());
+        keys.push("deviations".into());
     }
 
     fn words(&self, _zone: &Zone) -> String {
-        format!("breach at sequence {} closed: {}", self.event_sequence, self.reason)
+        format!("deviation at sequence {} closed: {}", self.event_sequence, self.reason)
     }
 
     fn decided_by_quality(&self) -> bool {
@@ -69,17 +69,17 @@ impl Kind for BreachClosed {
     }
 }
 
-impl Kind for ContradictionSettled {
+impl Kind for DiscrepancyResolved {
     fn name(&self) -> &'static str {
-        "contradiction_settled"
+        "discrepancy_resolved"
     }
 
     fn keys(&self, _event: &Event, keys: &mut Vec<String>) {
-        keys.push("contradictions".into());
+        keys.push("discrepancies".into());
     }
 
     fn words(&self, _zone: &Zone) -> String {
-        format!("contradiction at sequence {} settled: {}", self.event_sequence, self.reason)
+        format!("discrepancy at sequence {} resolved: {}", self.event_sequence, self.reason)
     }
 
     fn decided_by_quality(&self) -> bool {

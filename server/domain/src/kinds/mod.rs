@@ -26,7 +26,7 @@ use crate::key::{code_of, hold_keys, overload_key};
 use crate::time::Zone;
 
 pub use bag::discard_words;
-pub use hoist::mishap_name;
+pub use hoist::incident_name;
 pub use pallet::disposal_words;
 
 /// One kind of entry.
@@ -121,7 +121,7 @@ kinds! {
     ExaminationRecorded
     PreUseCheckRecorded
     OverhaulRecorded
-    MishapRecorded
+    IncidentRecorded
     RemedyRecorded
     HourCounterRead
     RunStarted
@@ -145,8 +145,8 @@ kinds! {
     CleaningRecorded
     HoldPlaced
     HoldEnded
-    BreachClosed
-    ContradictionSettled
+    DeviationClosed
+    DiscrepancyResolved
     PalletBuilt
     PalletWeighed
     UnitsMoved
@@ -192,7 +192,7 @@ pub fn same_kind(a: &Fact, b: &Fact) -> bool {
     }
 }
 
-/// Total order of facts by what happened, never by when it was told.
+/// Total order of facts by what happened, never by when it was recorded.
 pub fn history_order(a: &j::Event, b: &j::Event) -> std::cmp::Ordering {
     a.occurred_time_us.cmp(&b.occurred_time_us).then_with(|| {
         let (Some(a_kind), Some(b_kind)) = (a.fact.as_ref().map(of), b.fact.as_ref().map(of)) else {
@@ -216,11 +216,11 @@ pub fn keys_of(event: &Event) -> Vec<String> {
     }
     let over = event.lifts_over.iter();
     keys.extend(over.filter_map(|over| overload_key(&over.rule, &over.subject, &over.hoist_code)));
-    if !event.breaches.is_empty() {
-        keys.push("breaches".into());
+    if !event.deviations.is_empty() {
+        keys.push("deviations".into());
     }
-    if !event.contradictions.is_empty() {
-        keys.push("contradictions".into());
+    if !event.discrepancies.is_empty() {
+        keys.push("discrepancies".into());
     }
     let mut seen = std::collections::BTreeSet::new();
     keys.retain(|key| seen.insert(key.clone()));

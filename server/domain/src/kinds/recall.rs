@@ -31,8 +31,8 @@ impl Kind for RecallOpened {
 
     fn words(&self, _zone: &Zone) -> String {
         let kind = if self.kind() == RecallKind::Recall { "recall" } else { "withdrawal" };
-        let exercise = if self.exercise { "EXERCISE: " } else { "" };
-        format!("{exercise}{kind} {} decided: {}", self.recall_code, self.reason)
+        let mock = if self.mock_recall { "MOCK RECALL: " } else { "" };
+        format!("{mock}{kind} {} decided: {}", self.recall_code, self.reason)
     }
 
     fn other_way(&self) -> Option<&'static str> {

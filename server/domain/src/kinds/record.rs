@@ -62,7 +62,7 @@ impl Kind for Corrected {
             keys.extend(followed.event.iter().flat_map(keys_of));
         }
         if let Some(replacement) = &self.replacement {
-            keys.extend(keys_of(&Event { breaches: event.breaches.clone(), ..(**replacement).clone() }));
+            keys.extend(keys_of(&Event { deviations: event.deviations.clone(), ..(**replacement).clone() }));
         }
     }
 

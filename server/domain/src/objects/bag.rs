@@ -1,7 +1,7 @@
 //! What a bulk bag is: what it weighed, what it holds, where it stands, and what became of it.
 //!
 //! A bag's masses are computed from its facts each time, so a weighing that arrives late corrects every figure that
-//! rests on it. The net mass in use is the newest weighing here before the first tip, else what the note declared.
+//! depends on it. The net mass in use is the newest weighing here before the first tip, else what the note declared.
 
 use crate::count::total;
 use crate::fact::*;
@@ -30,7 +30,7 @@ pub struct TipFacts {
     pub sequence: i64,
     /// Feed it went into.
     pub feed_code: String,
-    /// Start as told.
+    /// Start as recorded.
     pub start_time_us: Option<i64>,
     /// End.
     pub end_time_us: i64,
@@ -143,7 +143,7 @@ pub fn bag(record: &dyn Record, bag_tag: &str) -> Result<Option<BagFacts>, Unrea
     fold(record, &rows, bag_tag, i64::MAX)
 }
 
-/// The bag as things stood at an instant; a bag that was told only later counts as it arrived.
+/// The bag as things stood at an instant; a bag that was recorded only later counts as it arrived.
 pub fn bag_at(record: &dyn Record, bag_tag: &str, at_us: i64) -> Result<Option<BagFacts>, Unreadable> {
     as_at(record, &facts(record, &key::object("bag", bag_tag))?, bag_tag, at_us)
 }
@@ -394,7 +394,7 @@ fn fold_from(
     if bag.hanging.is_none() {
         bag.hanging = bag.weighed.clone();
     }
-    // All that was left: only known once every part is, since parts may be told late.
+    // All that was left: only known once every part is, since parts may be recorded late.
     let parts: i64 = total(bag.tips.iter().filter(|tip| !tip.whole).map(|tip| tip.mass_mg));
     if let (Some(net), Some(tip)) = (bag.net_mass_mg(), bag.tips.iter_mut().find(|tip| tip.whole)) {
         let residue = bag.residue_mass_mg.unwrap_or(0);

@@ -1,7 +1,7 @@
 //! What the checks on record say: what each speaks of, and what a failed one puts in doubt.
 //!
 //! A failed check says nothing of when the device stopped working, so all that passed its place since the good check before
-//! is suspect, until a good check says that it works again. Both ends are looked up each time: a check told late moves them
+//! is suspect, until a good check says that it works again. Both ends are looked up each time: a check recorded late moves them
 //! for everybody. The place of a check among the packs is the counter that was read with it; without one it is somewhere
 //! between the readings on either side, and the wider end counts.
 

@@ -12,18 +12,18 @@ pub struct Content {
     pub bag_tag: String,
     /// Numbers its packs may have, tolerance included.
     pub parts: Vec<PackInterval>,
-    /// Bags that may be in it (any presence above 10^-9 after widening; the whole stretch where the flow is not proved).
+    /// Bags that may be in it (any presence above 10^-9 after widening; the whole clean span where the flow is not proved).
     pub bag_tags: Vec<String>,
     /// Lots of those bags.
     pub lot_codes: Vec<String>,
-    /// All bags of the stretches, for dangers that do not spread evenly.
-    pub stretch_bag_tags: Vec<String>,
+    /// All bags of the clean spans, for dangers that do not spread evenly.
+    pub clean_span_bag_tags: Vec<String>,
     /// Their lots.
-    pub stretch_lot_codes: Vec<String>,
+    pub clean_span_lot_codes: Vec<String>,
     /// Packs that rework in it was collected from, through all generations.
     pub rework_parts: Vec<PackInterval>,
-    /// The same for rework in the whole stretches.
-    pub stretch_rework_parts: Vec<PackInterval>,
+    /// The same for rework in the whole clean spans.
+    pub clean_span_rework_parts: Vec<PackInterval>,
     /// Pallets that were opened for rework that may be in it, and those they were made of.
     pub opened: Vec<Parent>,
     /// True when product that no record explains may be in it.

@@ -1,7 +1,7 @@
 //! Individual bulk bags over their fillings: trips, liners, inspections, discards.
 //!
 //! An FIBC with a number is filled more than once; the tag on it names one filling. Its fillings are counted from what was
-//! told, so that a filling told late counts.
+//! told, so that a filling recorded late counts.
 
 use crate::fact::*;
 use crate::key;

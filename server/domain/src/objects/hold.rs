@@ -17,7 +17,7 @@ pub struct HoldState {
     /// When it was placed.
     pub placed_time_us: i64,
     /// Until when packs that stood on a pallet it is on are covered wherever they went since: when it was placed, or the
-    /// deed was done that it is about, when that was put right later.
+    /// action was done that it is about, when that was put right later.
     pub reaches_us: i64,
     /// Sequence of the event that placed it.
     pub sequence: i64,
@@ -78,7 +78,7 @@ pub fn less(interval: &PackInterval, others: &[PackInterval]) -> Vec<PackInterva
     left.into_iter().map(row).collect()
 }
 
-/// Holds in a list of facts as told, corrections left aside on purpose (see the module header).
+/// Holds in a list of facts as recorded, corrections left aside on purpose (see the module header).
 pub(crate) fn placed_in(entries: &[Entry]) -> Vec<(HoldPlaced, &Entry)> {
     let mut found = Vec::new();
     for entry in entries {
@@ -152,7 +152,7 @@ fn state_of(record: &dyn Record, hold: HoldPlaced, entry: &Entry, ends: &[&Entry
             _ => {}
         }
     }
-    // What an ended hold aimed at still matters to the breach it came with; a check is no breach.
+    // What an ended hold aimed at still matters to the deviation it came with; a check is no deviation.
     let aims = match &hold.check {
         Some(check) if ended.is_none() => Some(check::aims(record, check)?),
         _ => None,
@@ -258,7 +258,7 @@ pub fn standing(entries: &[Entry]) -> impl Fn(&&Entry) -> bool {
     move |row| !gone.contains(&row.sequence)
 }
 
-/// True when a hold came of judging earlier deeds anew: it begins when that was recorded, not when the entry happened.
+/// True when a hold came of judging earlier actions anew: it begins when that was recorded, not when the entry happened.
 pub(super) fn held_by_insight(event: &Event, hold: &HoldPlaced) -> bool {
     event.judged_anew.iter().any(|row| {
         let (noun, code) = row.object_key.split_once('/').unwrap_or_default();

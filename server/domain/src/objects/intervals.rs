@@ -9,7 +9,7 @@ use crate::objects::{counter, run};
 use crate::readings::Readings;
 use crate::record::Entry;
 
-/// A stretch of a machine between two readings of its counter.
+/// A clean span of a machine between two readings of its counter.
 #[derive(Clone, Debug)]
 pub struct Interval {
     /// Machine.
@@ -119,7 +119,7 @@ pub(crate) fn within(rows: &[Entry], from_us: i64, to_us: i64) -> &[Entry] {
 }
 
 /// Spans of all runs: from the start to the finish, else to the next start on the machine. What was counted or weighed
-/// belongs to the run that its machine and time say, however late the start or finish was told.
+/// belongs to the run that its machine and time say, however late the start or finish was recorded.
 pub fn run_spans(rows: &[Entry]) -> Vec<RunSpan> {
     let mut spans: Vec<RunSpan> = Vec::new();
     for row in rows {

@@ -1,6 +1,6 @@
 //! What the papers of a dispatch show: names, numbers and figures as they were when it left.
 //!
-//! They are decided into the fact of the dispatch, so that a register that is changed later, or told late, changes no
+//! They are decided into the fact of the dispatch, so that a register that is changed later, or recorded late, changes no
 //! paper that went with the goods. Facts from before this was decided are read by the registers as at their time.
 
 use crate::fact::*;

@@ -109,7 +109,7 @@ pub struct Disposed {
     pub time_us: i64,
 }
 
-/// A pallet that packs came from: a hold on it reaches them when it was placed until then, or told before then.
+/// A pallet that packs came from: a hold on it reaches them when it was placed until then, or recorded before then.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Parent {
     /// Pallet.
@@ -251,7 +251,7 @@ pub fn pallet_at(record: &dyn Record, sscc: &str, at_us: i64) -> Result<Option<P
     fold(record, sscc, Until::Time(at_us), GENERATIONS)
 }
 
-/// The pallet that a fact, as it was told, brought into being: what it was built with, or what was put on it of others.
+/// The pallet that a fact, as it was recorded, brought into being: what it was built with, or what was put on it of others.
 ///
 /// # Errors
 /// When the record cannot be read.
@@ -445,7 +445,7 @@ fn fold(record: &dyn Record, sscc: &str, until: Until, depth: usize) -> Result<O
     let first = rows.iter().position(|row| !matches!(row.event.fact, Some(Fact::HoldPlaced(_)))).unwrap_or(0);
     for (index, row) in rows.iter().enumerate().take(end) {
         step(record, &mut pallet, &rows, index)?;
-        // Where it stood from then on, until the next deed, stock was taken without it.
+        // Where it stood from then on, until the next action, stock was taken without it.
         if let PalletPlace::Store(code) = &pallet.place
             && index >= first
         {
@@ -611,7 +611,12 @@ fn load_of(record: &dyn Record, consignment_code: &str) -> Result<(String, Optio
 
 /// A fact about the pallet that sorts at or after an instant with a rank, other than weighings: what is told for that
 /// instant would not be the last word on where it is.
-pub(crate) fn later_deed(record: &dyn Record, sscc: &str, at_us: i64, rank: u8) -> Result<Option<Finding>, Unreadable> {
+pub(crate) fn later_action(
+    record: &dyn Record,
+    sscc: &str,
+    at_us: i64,
+    rank: u8,
+) -> Result<Option<Finding>, Unreadable> {
     let rows = facts(record, &key::object("pallet", sscc))?;
     let later = rows.iter().rev().find(|row| {
         let fact = row.event.fact.as_ref();
@@ -619,9 +624,9 @@ pub(crate) fn later_deed(record: &dyn Record, sscc: &str, at_us: i64, rank: u8) 
         placed && (row.event.occurred_time_us, fact.map_or(0, |fact| kinds::of(fact).rank())) > (at_us, rank)
     });
     Ok(later.and_then(|row| row.event.fact.as_ref()).map(|fact| {
-        let deed = kind(fact).replace('_', " ");
-        let text = format!("pallet {sscc} has a later deed on record ({deed}): say the time it really happened");
-        finding("LATER_DEED", sscc, text, at_us, 0)
+        let action = kind(fact).replace('_', " ");
+        let text = format!("pallet {sscc} has a later action on record ({action}): say the time it really happened");
+        finding("LATER_ACTION", sscc, text, at_us, 0)
     }))
 }
 

@@ -1,4 +1,4 @@
-//! What a recall and a complaint are: who was told, who answered, what came back, what is outstanding.
+//! What a recall and a complaint are: who was recorded, who answered, what came back, what is outstanding.
 
 use crate::fact::*;
 use crate::key;

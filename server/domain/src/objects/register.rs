@@ -1,7 +1,7 @@
 //! The registers: which state of an item was in force when something happened.
 //!
 //! Every change is a fact with its effective time, so a lift of last week is judged by last week's plate. An item
-//! that was registered only after the deed counts with its first state: paper often comes late.
+//! that was registered only after the action counts with its first state: paper often comes late.
 
 use crate::fact::registered::Item;
 use jiff::civil::Date;

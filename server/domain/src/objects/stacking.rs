@@ -78,7 +78,7 @@ pub struct Stacked {
     pub time_us: i64,
     /// Packs.
     pub pack_count: i64,
-    /// Numbers as told.
+    /// Numbers as recorded.
     pub told: Option<(i64, i64)>,
 }
 

@@ -2,7 +2,7 @@
 //!
 //! An entry names who made it for ever. A code that nobody registered names nobody, so it is refused; a slip of the pen in a
 //! code would otherwise stand under an entry like a person. Before the site has its first person anything goes, so that
-//! whoever sets it up can register themselves. What is known now counts, not what was known when the deed was done: the new
+//! whoever sets it up can register themselves. What is known now counts, not what was known when the action was done: the new
 //! colleague is registered after their first shift. Of things, those that send by themselves are taken: instruments, scales,
 //! machines and hoists; a device that is none of these is registered as a person of the role device.
 

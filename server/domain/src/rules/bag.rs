@@ -152,7 +152,7 @@ pub(super) fn weighed(fact: &BagWeighed, at: i64, context: &Context) -> Result<D
 
 pub(super) fn loss(fact: &BagLossRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let bag = existing(context.record, &fact.bag_tag)?;
-    // Told late, after the rest was tipped: it comes out of what the rest was taken to be.
+    // Recorded late, after the rest was tipped: it comes out of what the rest was taken to be.
     let parts: i64 = total(bag.tips.iter().filter(|tip| !tip.whole).map(|tip| tip.mass_mg));
     let kept = parts.saturating_add(bag.lost_mass_mg).saturating_add(bag.residue_mass_mg.unwrap_or(0));
     if let Some(left) = bag.net_mass_mg().map(|net| net.saturating_sub(kept))

@@ -2,7 +2,7 @@
 //!
 //! What was done is taken as long as it can be true: packs that were never made cannot be on a pallet, nor can packs leave
 //! one that does not hold them. What can be true and must not be (packs the rejecter threw out, numbers that another
-//! pallet holds, a mass that does not fit) is taken with a breach, and the pallet goes on hold.
+//! pallet holds, a mass that does not fit) is taken with a deviation, and the pallet goes on hold.
 
 use super::pallet::{self, existing};
 use crate::count::total;
@@ -109,14 +109,14 @@ pub(super) fn build(fact: &PalletBuilt, at: i64, context: &Context) -> Result<De
         }]));
     }
     let (sscc, serial) = own_number(fact, context)?;
-    let (mut impossible, mut breaches) = (Vec::new(), Vec::new());
+    let (mut impossible, mut deviations) = (Vec::new(), Vec::new());
     let (mut made_date, mut best_before_date) = (String::new(), String::new());
     let product = known.product(&product_code)?.unwrap_or_default();
     for (part, run) in fact.parts.iter().zip(&runs) {
         let buffer = stacking::buffer(record, &run.run.started.machine_code, at)?;
         let (cannot, must_not) = part_faults(run, part, &sscc, at, buffer);
         impossible.extend(cannot);
-        breaches.extend(must_not);
+        deviations.extend(must_not);
         let made = context.zone.date(run.run.start_us).to_string();
         made_date = objects::pallet::earlier(&made_date, &made);
         let until = issue::best_before(record, &product_code, run.run.start_us, &context.zone)?;
@@ -127,13 +127,13 @@ pub(super) fn build(fact: &PalletBuilt, at: i64, context: &Context) -> Result<De
     if !impossible.is_empty() {
         return Err(Refusal::Forbidden(impossible));
     }
-    let mut contradictions: Vec<Finding> = pallet::pool_low(context, serial)?.into_iter().collect();
+    let mut discrepancies: Vec<Finding> = pallet::pool_low(context, serial)?.into_iter().collect();
     let packs: i64 = total(fact.parts.iter().map(|part| part.pack_count));
     let full =
         product.pattern.map(|p| p.bundle_pack_count.saturating_mul(p.layer_bundle_count).saturating_mul(p.layer_count));
     if let Some(full) = full.filter(|full| packs > *full) {
         let text = format!("pallet {sscc} holds {packs} packs; the pattern of product {product_code} holds {full}");
-        contradictions.push(finding("OVER_PATTERN", &sscc, text, packs, full));
+        discrepancies.push(finding("OVER_PATTERN", &sscc, text, packs, full));
     }
     let fact = PalletBuilt {
         sscc: sscc.clone(),
@@ -144,7 +144,7 @@ pub(super) fn build(fact: &PalletBuilt, at: i64, context: &Context) -> Result<De
         best_before_date,
         ..fact.clone()
     };
-    let decision = Decision { breaches, contradictions, ..Decision::plain(Fact::PalletBuilt(fact)) };
+    let decision = Decision { deviations, discrepancies, ..Decision::plain(Fact::PalletBuilt(fact)) };
     decision.hold_pallets(context, &[sscc])
 }
 
@@ -165,8 +165,8 @@ pub(super) fn not_standing(pallet: &PalletFacts) -> Option<Finding> {
     Some(finding(rule, sscc, text, 0, 0))
 }
 
-/// The pallet as it stood when the deed was done, with no more packs than it has left now: what is told late must have
-/// been possible then, and must not take packs that later deeds took as well.
+/// The pallet as it stood when the action was done, with no more packs than it has left now: what is recorded late must have
+/// been possible then, and must not take packs that later actions took as well.
 fn standing(context: &Context, sscc: &str, at: i64) -> Result<(PalletFacts, PalletFacts), Refusal> {
     let now = existing(context.record, sscc)?;
     let then = objects::pallet::pallet_at(context.record, sscc, at)?.unwrap_or_else(|| now.clone());
@@ -213,7 +213,7 @@ pub(super) fn weigh(fact: &PalletWeighed, at: i64, context: &Context) -> Result<
         )));
     }
     let mut fact = fact.clone();
-    let mut breaches = Vec::new();
+    let mut deviations = Vec::new();
     // Packs taken off since were still on it.
     let then = objects::pallet::pallet_at(record, &fact.sscc, at)?.unwrap_or_else(|| pallet.clone());
     let product = Register::at(record, pallet.built_us).product(&pallet.product_code)?.unwrap_or_default();
@@ -221,7 +221,7 @@ pub(super) fn weigh(fact: &PalletWeighed, at: i64, context: &Context) -> Result<
     if most > 0 && fact.gross_mass_mg > most {
         let (gross, most_kg) = (kilograms(fact.gross_mass_mg), kilograms(most));
         let text = format!("pallet {} shows {gross}; a pallet of this product may have {most_kg}", pallet.sscc);
-        breaches.push(finding("PALLET_TOO_HEAVY", &pallet.sscc, text, fact.gross_mass_mg, most));
+        deviations.push(finding("PALLET_TOO_HEAVY", &pallet.sscc, text, fact.gross_mass_mg, most));
     }
     if let Some(expected) = pallet::expected_mass_mg(record, &then)? {
         // Half a percent when the product says nothing: common practice, no source.
@@ -241,10 +241,10 @@ pub(super) fn weigh(fact: &PalletWeighed, at: i64, context: &Context) -> Result<
                 kilograms(expected),
                 kilograms(tolerance)
             );
-            breaches.push(finding("PALLET_MASS", &pallet.sscc, text, fact.gross_mass_mg, expected));
+            deviations.push(finding("PALLET_MASS", &pallet.sscc, text, fact.gross_mass_mg, expected));
         }
     }
-    let contradictions = match &then.place {
+    let discrepancies = match &then.place {
         PalletPlace::Dispatched { load_code, .. } => {
             let text =
                 format!("pallet {} was weighed here, but is on record as gone with load {load_code}", pallet.sscc);
@@ -252,7 +252,7 @@ pub(super) fn weigh(fact: &PalletWeighed, at: i64, context: &Context) -> Result<
         }
         _ => Vec::new(),
     };
-    let decision = Decision { breaches, contradictions, ..Decision::plain(Fact::PalletWeighed(fact)) };
+    let decision = Decision { deviations, discrepancies, ..Decision::plain(Fact::PalletWeighed(fact)) };
     decision.hold_pallets(context, &[pallet.sscc])
 }
 
@@ -286,10 +286,10 @@ pub(super) fn split(fact: &PalletSplit, at: i64, context: &Context) -> Result<De
         takeable(&now, &part.run_code, part.pack_count)?;
         parts.push(takeable(&then, &part.run_code, part.pack_count)?);
     }
-    let contradictions = before_it_left(&now, total(parts.iter().map(|part| part.pack_count)))?;
+    let discrepancies = before_it_left(&now, total(parts.iter().map(|part| part.pack_count)))?;
     let (new_sscc, serial) = pallet::number(context, &fact.new_sscc)?;
     let fact = PalletSplit { new_sscc, serial, parts, ..fact.clone() };
-    Ok(Decision { contradictions, ..Decision::plain(Fact::PalletSplit(fact)) })
+    Ok(Decision { discrepancies, ..Decision::plain(Fact::PalletSplit(fact)) })
 }
 
 pub(super) fn merge(fact: &PalletsMerged, at: i64, context: &Context) -> Result<Decision, Refusal> {
@@ -305,7 +305,7 @@ pub(super) fn merge(fact: &PalletsMerged, at: i64, context: &Context) -> Result<
     let mut reasons: Vec<Finding> = pallets.iter().filter_map(not_standing).collect();
     let rank = PalletsMerged::default().rank();
     for code in &fact.ssccs {
-        reasons.extend(objects::pallet::later_deed(record, code, at, rank)?);
+        reasons.extend(objects::pallet::later_action(record, code, at, rank)?);
     }
     let product = pallets.first().map(|pallet| pallet.product_code.clone()).unwrap_or_default();
     for other in pallets.iter().filter(|pallet| pallet.product_code != product) {
@@ -332,8 +332,8 @@ pub(super) fn dispose(fact: &PalletDisposed, at: i64, context: &Context) -> Resu
     } else {
         more_than_holds(&then, fact.pack_count, then.pack_count())?;
     }
-    let contradictions = before_it_left(&now, fact.pack_count)?;
-    Ok(Decision { contradictions, ..Decision::plain(Fact::PalletDisposed(fact)) })
+    let discrepancies = before_it_left(&now, fact.pack_count)?;
+    Ok(Decision { discrepancies, ..Decision::plain(Fact::PalletDisposed(fact)) })
 }
 
 /// Refuses more packs than there are.
@@ -345,7 +345,7 @@ pub(super) fn more_than_holds(pallet: &PalletFacts, pack_count: i64, there: i64)
     Err(Refusal::impossible(finding("MORE_THAN_PALLET_HOLDS", &pallet.sscc, text, pack_count, there)))
 }
 
-/// Contradiction when counters show that fewer packs were made than stand on pallets.
+/// Discrepancy when counters show that fewer packs were made than stand on pallets.
 pub(super) fn palletised_beyond(
     context: &Context,
     run_code: &str,
@@ -426,7 +426,7 @@ pub(super) fn opening(fact: &OpeningStockRecorded, at: i64, context: &Context) -
             let code = &fact.hoist_code;
             let text =
                 format!("{count} lifts of hoist {code} on record before this time are taken to be in that figure");
-            decision.contradictions.push(finding("LIFTS_BEFORE_OPENING", code, text, count, 0));
+            decision.discrepancies.push(finding("LIFTS_BEFORE_OPENING", code, text, count, 0));
         }
     }
     Ok(decision)

@@ -1,6 +1,6 @@
 //! Cleaning of a machine between products: who looked at it, and whether the next product may come.
 //!
-//! A cleaning is recorded as it was. One that was not found clean is a breach; a change of product that nobody cleared does
+//! A cleaning is recorded as it was. One that was not found clean is a deviation; a change of product that nobody cleared does
 //! not fit and stays listed until a cleaning that was forgotten is recorded (`rules/discrepancies.rs`). Two people look, as audit
 //! standards ask of a line clearance (common practice, no source).
 
@@ -30,7 +30,7 @@ pub fn not_cleared(record: &dyn Record, run: &RunStarted, at: i64) -> Result<Opt
     Ok(Some(finding("NOT_CLEARED", &run.run_code, text, 0, 0)))
 }
 
-/// What was told of the product before a cleaning, where it is not what the machine made last. When nothing was told the
+/// What was told of the product before a cleaning, where it is not what the machine made last. When nothing was recorded the
 /// answers look it up, so that a run that is recorded late or corrected is known to them.
 ///
 /// # Errors
@@ -63,19 +63,19 @@ pub(super) fn record(fact: &CleaningRecorded, at: i64, context: &Context) -> Res
     let Some(machine) = machine else { return Err(Refusal::Invalid(Vec::new())) };
     let mut told = fact.clone();
     told.feed_code.clone_from(&machine.feed_code);
-    let mut contradictions = Vec::new();
-    contradictions.extend(other_product(record, fact, at)?);
+    let mut discrepancies = Vec::new();
+    discrepancies.extend(other_product(record, fact, at)?);
     if fact.occasion() == CleaningOccasion::Changeover
         && let Some((run, _)) = open_run(record, &machine.code, at)?
     {
         let text =
             format!("machine {} was cleaned for another product while run {} was open", machine.code, run.run_code);
-        contradictions.push(finding("CLEANED_DURING_RUN", &machine.code, text, 0, 0));
+        discrepancies.push(finding("CLEANED_DURING_RUN", &machine.code, text, 0, 0));
     }
-    let mut breaches = Vec::new();
+    let mut deviations = Vec::new();
     if !fact.passed {
         let text = format!("machine {} was not found clean: {}", machine.code, fact.text);
-        breaches.push(finding("NOT_CLEAN", &machine.code, text, 0, 0));
+        deviations.push(finding("NOT_CLEAN", &machine.code, text, 0, 0));
     }
-    Ok(Decision { breaches, contradictions, ..Decision::plain(Fact::CleaningRecorded(told)) })
+    Ok(Decision { deviations, discrepancies, ..Decision::plain(Fact::CleaningRecorded(told)) })
 }

@@ -1,7 +1,7 @@
 //! Correcting: a fact that voids or replaces another and says why. Both stay readable.
 //!
 //! The replacement is decided as if the target had never been told, so it obeys every rule of its kind. Decisions
-//! (lots, holds, breaches) are not corrected but followed by new decisions.
+//! (lots, holds, deviations) are not corrected but followed by new decisions.
 
 use super::{decide_alone, undo, withdraw};
 use crate::fact::*;
@@ -58,9 +58,9 @@ fn standing(target: &Entry) -> (Option<Event>, Vec<String>) {
         Some(Fact::Corrected(corrected)) => {
             let mut keys = corrected.target_keys.clone();
             if let Some(replacement) = &corrected.replacement {
-                // With its breaches: an overload is known to what was overloaded.
+                // With its deviations: an overload is known to what was overloaded.
                 keys.extend(crate::kinds::keys_of(&Event {
-                    breaches: target.event.breaches.clone(),
+                    deviations: target.event.deviations.clone(),
                     ..(**replacement).clone()
                 }));
             }
@@ -106,25 +106,21 @@ fn births(event: &Event) -> (Vec<&str>, Option<&str>) {
 }
 
 /// Facts that would hang in the air once the target is gone and the replacement stands.
-fn contradictions(
-    record: &dyn Record,
-    target: &Event,
-    replacement: Option<&Event>,
-) -> Result<Vec<Finding>, Unreadable> {
+fn discrepancies(record: &dyn Record, target: &Event, replacement: Option<&Event>) -> Result<Vec<Finding>, Unreadable> {
     let mut found = Vec::new();
     let (tags, run) = births(target);
     let (new_tags, new_run) = replacement.map(births).unwrap_or_default();
     for tag in tags.into_iter().filter(|tag| !new_tags.contains(tag)) {
         let rows = crate::record::facts(record, &key::object("bag", tag))?;
         if bag::bag(record, tag)?.is_none() && !rows.is_empty() {
-            let text = format!("bag {tag} has {} facts on record but no arrival any more", rows.len());
+            let text = format!("bag {tag} has {} entries on record but no arrival any more", rows.len());
             found.push(finding("BAG_WITHOUT_ARRIVAL", tag, text, 0, 0));
         }
     }
     if let Some(run) = run.filter(|run| Some(*run) != new_run) {
         let rows = crate::record::facts(record, &key::object("run", run))?;
         if !rows.is_empty() && run::run_span(record, run)?.is_none() {
-            let text = format!("run {run} has facts on record but no start any more");
+            let text = format!("run {run} has entries on record but no start any more");
             found.push(finding("RUN_WITHOUT_START", run, text, 0, 0));
         }
     }
@@ -163,9 +159,9 @@ fn in_use(record: &dyn Record, sscc: &str) -> Result<Option<Finding>, Unreadable
         )
     });
     Ok(used.map(|row| {
-        let deed = row.event.fact.as_ref().map_or("", kind).replace('_', " ");
+        let action = row.event.fact.as_ref().map_or("", kind).replace('_', " ");
         let text = format!(
-            "pallet {sscc} was used since ({deed}, sequence {}), so it was built: replace what is wrong of its build, or withdraw that entry first",
+            "pallet {sscc} was used since ({action}, sequence {}), so it was built: replace what is wrong of its build, or withdraw that entry first",
             row.sequence
         );
         finding("PALLET_IN_USE", sscc, text, row.sequence, 0)
@@ -181,7 +177,7 @@ fn pallet_faults(
     let sscc = &old.sscc;
     let rows = crate::record::facts(record, &key::object("pallet", sscc))?;
     if !matches!(replacement.and_then(|event| event.fact.as_ref()), Some(Fact::PalletBuilt(_))) {
-        let text = format!("pallet {sscc} has {} facts on record but was not built any more", rows.len());
+        let text = format!("pallet {sscc} has {} entries on record but was not built any more", rows.len());
         let found = (!rows.is_empty()).then(|| finding("PALLET_WITHOUT_BUILD", sscc, text, 0, 0));
         return Ok(found.into_iter().collect());
     }
@@ -207,7 +203,7 @@ fn pallet_faults(
             found.push(finding("OTHER_RUN_TAKEN", sscc, text, row.sequence, 0));
         }
         if row.event.occurred_time_us < born_us {
-            let text = format!("pallet {sscc} has a deed on record (sequence {}) before it was built", row.sequence);
+            let text = format!("pallet {sscc} has an action on record (sequence {}) before it was built", row.sequence);
             found.push(finding("DEED_BEFORE_BUILT", sscc, text, row.event.occurred_time_us, born_us));
         }
     }
@@ -245,7 +241,7 @@ fn emptied_between(record: &dyn Record, feed: &str, a_us: i64, b_us: i64) -> Res
     }))
 }
 
-/// Open holds that reached packs by a tip that is taken away, or is told of another feed, stretch or bag now, or that
+/// Open holds that reached packs by a tip that is taken away, or is told of another feed, clean span or bag now, or that
 /// covered a bag by what it was made of: somebody has to look whether what they let go may go.
 fn shrunk(record: &dyn Record, target: &Event, replacement: Option<&Event>) -> Result<Vec<Finding>, Unreadable> {
     let Some(Fact::BagTipped(old)) = &target.fact else { return let_go(record, target, replacement) };
@@ -272,7 +268,7 @@ fn shrunk(record: &dyn Record, target: &Event, replacement: Option<&Event>) -> R
 pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> Result<Decision, Refusal> {
     let subject = fact.target_sequence.to_string();
     let Some(target) = &context.target else {
-        return Err(Refusal::NotFound(vec![Unknown { noun: "fact at sequence", code: subject }]));
+        return Err(Refusal::NotFound(vec![Unknown { noun: "entry at sequence", code: subject }]));
     };
     let target_fact = target.event.fact.clone();
     if let Some(way) = target_fact.as_ref().and_then(undo::other_way) {
@@ -285,7 +281,7 @@ pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> 
             && other.target_sequence == fact.target_sequence
         {
             return Err(Refusal::Stale {
-                what: format!("the fact at sequence {subject}"),
+                what: format!("the entry at sequence {subject}"),
                 newest_sequence: row.sequence,
             });
         }
@@ -322,7 +318,7 @@ pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> 
         if let Some(old) = &old
             && kind(old) != kind(&new_fact)
         {
-            let text = format!("a {} fact is replaced by one of its kind, not by {}", kind(old), kind(&new_fact));
+            let text = format!("a {} entry is replaced by one of its kind, not by {}", kind(old), kind(&new_fact));
             return Err(Refusal::impossible(finding("OTHER_KIND", &subject, text, 0, 0)));
         }
         let mut inner = Command {
@@ -366,7 +362,7 @@ pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> 
     {
         return Err(Refusal::Forbidden(reasons));
     } else if stands.is_none() {
-        let text = format!("sequence {subject} is a void already; record the fact again, or replace the void");
+        let text = format!("sequence {subject} is a void already; record the entry again, or replace the void");
         return Err(Refusal::impossible(finding("NOTHING_TO_VOID", &subject, text, 0, 0)));
     }
     if let (Some(stands), Some(new)) = (&stands, corrected.replacement.as_deref()) {
@@ -376,20 +372,20 @@ pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> 
     }
     if let Some(stands) = &stands {
         let new = corrected.replacement.as_deref();
-        decision.contradictions.extend(contradictions(&without, stands, new)?);
+        decision.discrepancies.extend(discrepancies(&without, stands, new)?);
         if new.is_none() {
-            decision.contradictions.extend(withdraw::left_hanging(&without, stands)?);
+            decision.discrepancies.extend(withdraw::left_hanging(&without, stands)?);
         }
         let after = Without { instead: corrected.replacement.clone(), ..without };
-        decision.contradictions.extend(withdraw::short(context.record, &after, stands)?);
-        decision.contradictions.extend(shrunk(context.record, stands, new)?);
+        decision.discrepancies.extend(withdraw::short(context.record, &after, stands)?);
+        decision.discrepancies.extend(shrunk(context.record, stands, new)?);
     }
-    if !target.event.breaches.is_empty() || !target.event.holds.is_empty() {
+    if !target.event.deviations.is_empty() || !target.event.holds.is_empty() {
         let holds: Vec<&str> = target.event.holds.iter().map(|hold| hold.hold_code.as_str()).collect();
         let holds = if holds.is_empty() { String::new() } else { format!("; holds {}", holds.join(", ")) };
         let text =
-            format!("the breach at sequence {subject} stays until quality closes it{holds} until quality ends them");
-        decision.contradictions.push(finding("STILL_HELD", &subject, text, fact.target_sequence, 0));
+            format!("the deviation at sequence {subject} stays until quality closes it{holds} until quality ends them");
+        decision.discrepancies.push(finding("STILL_HELD", &subject, text, fact.target_sequence, 0));
     }
     decision.fact = Some(Fact::Corrected(Box::new(corrected)));
     Ok(decision)

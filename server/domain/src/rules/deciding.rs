@@ -47,22 +47,22 @@ pub struct Context<'a> {
     pub evidence: &'a evidence::Evidence,
 }
 
-/// What was decided: the fact with its decided fields, breaches and holds.
+/// What was decided: the fact with its decided fields, deviations and holds.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Decision {
     /// The fact to store.
     pub fact: Option<Fact>,
     /// Broken rules.
-    pub breaches: Vec<Finding>,
+    pub deviations: Vec<Finding>,
     /// Holds placed in the same commit.
     pub holds: Vec<HoldPlaced>,
-    /// Contradictions it creates.
-    pub contradictions: Vec<Finding>,
-    /// Which of them are about earlier deeds that were judged anew.
+    /// Discrepancies it creates.
+    pub discrepancies: Vec<Finding>,
+    /// Which of them are about earlier actions that were judged anew.
     pub judged_anew: Vec<JudgedAnew>,
-    /// Lifts on record that it shows to have been over, one for each contradiction about a lift.
+    /// Lifts on record that it shows to have been over, one for each discrepancy about a lift.
     pub lifts_over: Vec<LiftOver>,
-    /// Figures that are hardly right: asked back where somebody can be asked, contradictions where nobody can.
+    /// Figures that are hardly right: asked back where somebody can be asked, discrepancies where nobody can.
     pub doubts: Vec<Finding>,
 }
 

@@ -1,7 +1,7 @@
-//! Whether a contradiction still stands: what did not fit when a fact was told may fit with what was told since.
+//! Whether a discrepancy still stands: what did not fit when a fact was recorded may fit with what was recorded since.
 //!
 //! Only kinds that more facts can clear are looked at again; the others stand until the fact that carries them is
-//! corrected or somebody settles them. Lifts that turned out to be over are looked at by [`super::lift::found`].
+//! corrected or somebody resolves them. Lifts that turned out to be over are looked at by [`super::lift::found`].
 
 use super::{cleaning, late, leaving, plausible, source};
 use crate::fact::*;
@@ -11,7 +11,7 @@ use crate::objects::register::{Register, zone};
 use crate::objects::{load, rework, run};
 use crate::record::{Record, Unreadable, facts};
 
-/// True while a contradiction that an event carries has not been cleared by later facts.
+/// True while a discrepancy that an event carries has not been cleared by later facts.
 ///
 /// # Errors
 /// When the record cannot be read.

@@ -1,6 +1,6 @@
 //! Orders, vehicle loads, consignments, returns.
 //!
-//! Loading and dispatching are decisions: refused with every reason, or recorded with their breaches when they happened
+//! Loading and dispatching are decisions: refused with every reason, or recorded with their deviations when they happened
 //! all the same. Guards look at the newest state. What the papers of a dispatch name is decided once and stays; where a
 //! pallet really went may be put right later, and both are shown.
 //!
@@ -86,8 +86,8 @@ pub(super) fn weighbridge(fact: &WeighbridgeRecorded, context: &Context) -> Resu
         _ => load.weighed_out_mg = Some(fact.gross_mass_mg),
     }
     // Told at once, so that nobody has to look: before the vehicle drives off the scale.
-    let contradictions = weighbridge_faults(&load);
-    Ok(Decision { contradictions, ..Decision::plain(Fact::WeighbridgeRecorded(fact.clone())) })
+    let discrepancies = weighbridge_faults(&load);
+    Ok(Decision { discrepancies, ..Decision::plain(Fact::WeighbridgeRecorded(fact.clone())) })
 }
 
 pub(super) fn open_consignment(fact: &ConsignmentOpened, at: i64, context: &Context) -> Result<Decision, Refusal> {
@@ -136,7 +136,7 @@ pub(super) fn load_pallet(fact: &PalletLoaded, command: &Command, context: &Cont
     // What cannot be: an ended, loaded or dispatched pallet, a load that has left.
     let mut reasons: Vec<Finding> = gone(&load).into_iter().chain(build::not_standing(&pallet)).collect();
     let rank = fact.rank();
-    reasons.extend(objects::pallet::later_deed(record, &pallet.sscc, command.occurred_time_us, rank)?);
+    reasons.extend(objects::pallet::later_action(record, &pallet.sscc, command.occurred_time_us, rank)?);
     let impossible = !reasons.is_empty();
     if !impossible {
         let content = content_of(&context.evidence.contents, &pallet.sscc);
@@ -149,7 +149,7 @@ pub(super) fn load_pallet(fact: &PalletLoaded, command: &Command, context: &Cont
     let mass_mg = pallet::mass_mg(record, &pallet)?.unwrap_or(0);
     let fact = PalletLoaded { load_code: consignment.load_code, mass_mg, ..fact.clone() };
     let about_packs = about_packs(&reasons);
-    let decision = Decision { breaches: reasons, ..Decision::plain(Fact::PalletLoaded(fact)) };
+    let decision = Decision { deviations: reasons, ..Decision::plain(Fact::PalletLoaded(fact)) };
     let held = if about_packs { vec![pallet.sscc] } else { Vec::new() };
     decision.hold_pallets(context, &held)
 }
@@ -166,7 +166,7 @@ pub(super) fn unload(fact: &PalletUnloaded, at: i64, context: &Context) -> Resul
         return Err(Refusal::impossible(finding("NOT_LOADED", &fact.sscc, text, 0, 0)));
     };
     let rank = fact.rank();
-    if let Some(reason) = objects::pallet::later_deed(context.record, &fact.sscc, at, rank)? {
+    if let Some(reason) = objects::pallet::later_action(context.record, &fact.sscc, at, rank)? {
         return Err(Refusal::impossible(reason));
     }
     Ok(Decision::plain(Fact::PalletUnloaded(PalletUnloaded { load_code, ..fact.clone() })))
@@ -215,7 +215,7 @@ pub(super) fn dispatch(
             impossible.push(finding("DISPATCHED_BEFORE_LOADED", &row.sscc, text, 0, 0));
             continue;
         }
-        impossible.extend(objects::pallet::later_deed(record, &row.sscc, command.occurred_time_us, rank)?);
+        impossible.extend(objects::pallet::later_action(record, &row.sscc, command.occurred_time_us, rank)?);
         let place = objects::pallet::pallet(record, &row.sscc)?.map(|pallet| pallet.place);
         let here = |place: &PalletPlace| matches!(place, PalletPlace::Loaded { load_code, .. } if *load_code == fact.load_code);
         if !place.as_ref().is_some_and(here) {
@@ -237,7 +237,7 @@ pub(super) fn dispatch(
     }
     let paper_data = Some(issue::paper_data(record, &load, command.occurred_time_us)?);
     let fact = VehicleLoadDispatched { pallets, paper_data, ..fact.clone() };
-    let decision = Decision { breaches: reasons, ..Decision::plain(Fact::VehicleLoadDispatched(fact)) };
+    let decision = Decision { deviations: reasons, ..Decision::plain(Fact::VehicleLoadDispatched(fact)) };
     decision.hold_pallets(context, &held)
 }
 
@@ -263,7 +263,7 @@ pub(super) fn returned(fact: &PalletReturned, at: i64, context: &Context) -> Res
     }
     let rank = fact.rank();
     if at >= *time_us {
-        reasons.extend(objects::pallet::later_deed(context.record, &pallet.sscc, at, rank)?);
+        reasons.extend(objects::pallet::later_action(context.record, &pallet.sscc, at, rank)?);
     }
     let part = fact.pack_count > 0 && fact.pack_count < all;
     if !part && !fact.new_sscc.is_empty() {
@@ -315,7 +315,7 @@ pub(super) fn amend(fact: &DispatchAmended, at: i64, context: &Context) -> Resul
     let sscc = &pallet.sscc;
     let gone_before = matches!(pallet.place, PalletPlace::Dispatched { .. });
     let rank = fact.rank();
-    let mut reasons: Vec<Finding> = objects::pallet::later_deed(record, sscc, at, rank)?.into_iter().collect();
+    let mut reasons: Vec<Finding> = objects::pallet::later_action(record, sscc, at, rank)?.into_iter().collect();
     match (&pallet.place, &consignment) {
         (PalletPlace::Ended(_) | PalletPlace::Loaded { .. }, _) => reasons.extend(build::not_standing(&pallet)),
         (_, None) if !gone_before => {
@@ -343,7 +343,7 @@ pub(super) fn amend(fact: &DispatchAmended, at: i64, context: &Context) -> Resul
     let mut decision = Decision::plain(Fact::DispatchAmended(fact.clone()));
     if consignment.is_some() && !gone_before {
         // It went although nobody decided that it may: judged as it stands, recorded all the same.
-        decision.breaches = match content_of(&context.evidence.contents, sscc) {
+        decision.deviations = match content_of(&context.evidence.contents, sscc) {
             Some(content) => free::reasons(record, &pallet, content, &free::stops(record)?)?,
             None => vec![content_unknown(sscc)],
         };

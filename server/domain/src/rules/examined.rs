@@ -1,26 +1,26 @@
-//! What stands for and against a hoist or gear at an instant: its newest report, mishaps, overloads and the check before use.
+//! What stands for and against a hoist or gear at an instant: its newest report, incidents, overloads and the check before use.
 //!
-//! SAFETY-OF-PEOPLE. Whether an item may be used at an instant is computed from what was told about it, each time. What is
+//! SAFETY-OF-PEOPLE. Whether an item may be used at an instant is computed from what was recorded about it, each time. What is
 //! not known speaks against using it: no examination, no interval set, a defect that is not remedied.
 //!
 //! - The newest report by the day of the examination counts, not by when it was typed: an old report clears nothing.
 //! - Good until: the earlier of the date in the report and the interval on register. No default: local code decides. As a
 //!   note: LOLER 1998 reg. 9(3) has 6 months for accessories (read in print) and 12 for other lifting equipment (from
 //!   memory, unconfirmed); 29 CFR 1910.179(j) has periodic inspections at 1 to 12 months.
-//! - After an overload, a shock or another mishap, and after an overhaul, an item is out of service until examined. An overload
+//! - After an overload, a shock or another incident, and after an overhaul, an item is out of service until examined. An overload
 //!   is one by what is known now: it may be found long after the lift, and what is put right takes it back.
 //! - A defect to be remedied by a date is cleared by a remedy or a newer report, an immediate one by a newer report alone.
 
 use crate::fact::*;
 use crate::key::{self, pre_use_key};
-use crate::kinds::mishap_name;
+use crate::kinds::incident_name;
 use crate::mass::kilograms;
 use crate::objects::register::site_on;
 use crate::record::{Entry, Record, Unreadable, facts, facts_between};
 use crate::rules::terms::{Examined, Terms, Waiting, date_reason};
 use crate::time::{Zone, add_months};
 
-/// The newest report by the day of the examination that was told for an instant.
+/// The newest report by the day of the examination that was recorded for an instant.
 pub(crate) fn newest_report(rows: &[Entry], at: i64) -> Option<(&ExaminationRecorded, i64)> {
     rows.iter()
         .filter(|row| row.event.occurred_time_us <= at)
@@ -76,11 +76,11 @@ fn stops(
         let mut found = Vec::new();
         let when = zone.clock(row.event.occurred_time_us);
         match &row.event.fact {
-            Some(Fact::MishapRecorded(f)) => {
-                let what = mishap_name(f.kind());
+            Some(Fact::IncidentRecorded(f)) => {
+                let what = incident_name(f.kind());
                 let text =
                     format!("{noun} {code} had {what} on {when} ({}): out of service until it is examined", f.text);
-                found.push(finding("MISHAP", code, text, 0, 0));
+                found.push(finding("INCIDENT", code, text, 0, 0));
             }
             Some(Fact::TestLiftRecorded(f)) if !f.passed => {
                 let text = format!(

@@ -2,7 +2,7 @@
 //!
 //! What may be in a pallet or in rework follows from the flow, which is too slow for the writer; whoever asks computes it beforehand and
 //! hands it in as [`Content`], with what was read for it, so that the writer can tell when it is out of date. Lots,
-//! holds and breaches are always read at the newest state.
+//! holds and deviations are always read at the newest state.
 //!
 //! Invariant I-FREE-1: nothing that a hold touches is loaded or dispatched by decision.
 
@@ -17,26 +17,26 @@ use crate::objects::register::Register;
 use crate::open::OpenList;
 use crate::record::{Record, Unreadable, facts};
 
-/// Holds and breaches that are open.
+/// Holds and deviations that are open.
 #[derive(Clone, Debug, Default)]
 pub struct Stops {
     /// Open holds.
     pub holds: Vec<HoldState>,
-    /// Open breaches: sequence, first words, and what their holds aim at, ended or not.
-    pub breaches: Vec<(i64, String, Vec<HoldState>)>,
+    /// Open deviations: sequence, first words, and what their holds aim at, ended or not.
+    pub deviations: Vec<(i64, String, Vec<HoldState>)>,
 }
 
-/// Holds and breaches open now. Costs what is open, not what there ever was.
+/// Holds and deviations open now. Costs what is open, not what there ever was.
 pub fn stops(record: &dyn Record) -> Result<Stops, Unreadable> {
-    let mut breaches = Vec::new();
-    for entry in record.open(OpenList::Breaches)? {
-        let words = entry.event.breaches.first().map(|breach| breach.text.clone()).unwrap_or_default();
-        breaches.push((entry.sequence, words, hold::placed_by(record, &entry)?));
+    let mut deviations = Vec::new();
+    for entry in record.open(OpenList::Deviations)? {
+        let words = entry.event.deviations.first().map(|deviation| deviation.text.clone()).unwrap_or_default();
+        deviations.push((entry.sequence, words, hold::placed_by(record, &entry)?));
     }
     let mut holds = hold::all_open(record)?;
-    // As people count them, whatever order they were told in.
+    // As people count them, whatever order they were recorded in.
     holds.sort_by_key(|state| hold::counted(&state.hold.hold_code));
-    Ok(Stops { holds, breaches })
+    Ok(Stops { holds, deviations })
 }
 
 /// True when a hold covers packs of the pallet: it aims at something that may be in them, at the packs themselves, or at the
@@ -45,7 +45,7 @@ pub fn touches(state: &HoldState, pallet: &PalletFacts, content: &Content) -> bo
     covers(state, pallet, content, true)
 }
 
-/// True when a hold aims at packs of the pallet, whatever was freed of it since: what a breach is about does not end with a
+/// True when a hold aims at packs of the pallet, whatever was freed of it since: what a deviation is about does not end with a
 /// hold.
 fn aims_at(state: &HoldState, pallet: &PalletFacts, content: &Content) -> bool {
     covers(state, pallet, content, false)
@@ -105,9 +105,9 @@ fn touches_product(state: &HoldState, content: &Content, less_freed: bool) -> bo
         return came_from(state, &content.opened);
     }
     let discrete = hold.hazard() == HazardKind::Discrete;
-    let bags = if discrete { &content.stretch_bag_tags } else { &content.bag_tags };
+    let bags = if discrete { &content.clean_span_bag_tags } else { &content.bag_tags };
     if hold.interval.is_some() || hold.check.is_some() {
-        let reworked = if discrete { &content.stretch_rework_parts } else { &content.rework_parts };
+        let reworked = if discrete { &content.clean_span_rework_parts } else { &content.rework_parts };
         let within =
             |interval: &PackInterval| content.parts.iter().chain(reworked).any(|part| hold::overlap(part, interval));
         let named = state.bag_tags();
@@ -121,7 +121,7 @@ fn touches_product(state: &HoldState, content: &Content, less_freed: bool) -> bo
         // What no record explains may be any bag.
         return content.unrecorded || bags.contains(&hold.bag_tag);
     }
-    let lots = if discrete { &content.stretch_lot_codes } else { &content.lot_codes };
+    let lots = if discrete { &content.clean_span_lot_codes } else { &content.lot_codes };
     content.unrecorded || lots.contains(&hold.lot_code)
 }
 
@@ -180,12 +180,12 @@ pub fn reasons(
         let text = format!("pallet {sscc} is on hold {}: {}", state.hold.hold_code, state.hold.reason);
         found.push(finding("ON_HOLD", &state.hold.hold_code, text, 0, 0));
     }
-    for (sequence, words, aims) in &stops.breaches {
+    for (sequence, words, aims) in &stops.deviations {
         // While one of its holds on this pallet is open that is reason enough, and told above.
         let held = aims.iter().any(|state| state.ended.is_none() && touches(state, pallet, content));
         if !held && aims.iter().any(|state| aims_at(state, pallet, content)) {
-            let text = format!("the breach at sequence {sequence} touches pallet {sscc} and is open: {words}");
-            found.push(finding("BREACH_OPEN", sscc, text, *sequence, 0));
+            let text = format!("the deviation at sequence {sequence} touches pallet {sscc} and is open: {words}");
+            found.push(finding("DEVIATION_OPEN", sscc, text, *sequence, 0));
         }
     }
     for code in &content.lot_codes {

@@ -1,6 +1,6 @@
-//! Holds placed and ended, breaches closed, contradictions settled; and the holds that breaches place.
+//! Holds placed and ended, deviations closed, discrepancies resolved; and the holds that deviations place.
 //!
-//! Only quality ends one. A hold placed by a deed that is later voided stays until it is ended: a correction of the
+//! Only quality ends one. A hold placed by an action that is later voided stays until it is ended: a correction of the
 //! record must not let product go by itself. What a hold covers says [`crate::objects::hold`].
 
 use super::register::qa_needed;
@@ -51,12 +51,12 @@ pub fn code(context: &Context, index: usize, of_count: usize) -> Result<String, 
 }
 
 impl Decision {
-    /// Adds a hold on each bag because of the breaches, when there are any.
+    /// Adds a hold on each bag because of the deviations, when there are any.
     pub(super) fn hold_bags(self, context: &Context, tags: &[String]) -> Result<Self, Refusal> {
         self.hold_each(context, tags, |bag_tag| HoldPlaced { bag_tag, ..HoldPlaced::default() })
     }
 
-    /// Adds a hold on each pallet because of the breaches, when there are any.
+    /// Adds a hold on each pallet because of the deviations, when there are any.
     pub(super) fn hold_pallets(self, context: &Context, ssccs: &[String]) -> Result<Self, Refusal> {
         self.hold_each(context, ssccs, |sscc| HoldPlaced { sscc, ..HoldPlaced::default() })
     }
@@ -67,10 +67,10 @@ impl Decision {
         codes: &[String],
         on: impl Fn(String) -> HoldPlaced,
     ) -> Result<Self, Refusal> {
-        if self.breaches.is_empty() {
+        if self.deviations.is_empty() {
             return Ok(self);
         }
-        let reason = breach_reason(&self.breaches);
+        let reason = deviation_reason(&self.deviations);
         for (index, held) in codes.iter().enumerate() {
             self.holds.push(HoldPlaced {
                 hold_code: code(context, index, codes.len())?,
@@ -83,16 +83,16 @@ impl Decision {
     }
 }
 
-/// Why a hold is placed with a breach. Holds that were overlooked are named by their codes alone: their own reasons may be
-/// breaches again, and would grow with every step.
-pub(crate) fn breach_reason(breaches: &[Finding]) -> String {
-    let holds: Vec<&str> = breaches.iter().filter(|b| b.rule == "ON_HOLD").map(|b| b.subject.as_str()).collect();
+/// Why a hold is placed with a deviation. Holds that were overlooked are named by their codes alone: their own reasons may be
+/// deviations again, and would grow with every step.
+pub(crate) fn deviation_reason(deviations: &[Finding]) -> String {
+    let holds: Vec<&str> = deviations.iter().filter(|b| b.rule == "ON_HOLD").map(|b| b.subject.as_str()).collect();
     let mut texts: Vec<String> = Vec::new();
     if !holds.is_empty() {
-        texts.push(format!("gone on while on hold {}", holds.join(", ")));
+        texts.push(format!("moved on while on hold {}", holds.join(", ")));
     }
-    texts.extend(breaches.iter().filter(|b| b.rule != "ON_HOLD").map(|b| b.text.clone()));
-    format!("breach: {}", texts.join("; "))
+    texts.extend(deviations.iter().filter(|b| b.rule != "ON_HOLD").map(|b| b.text.clone()));
+    format!("deviation: {}", texts.join("; "))
 }
 
 pub(super) fn place(fact: &HoldPlaced, context: &Context) -> Result<Decision, Refusal> {
@@ -125,7 +125,7 @@ pub(super) fn place(fact: &HoldPlaced, context: &Context) -> Result<Decision, Re
         pallet
     {
         let text = format!("pallet {sscc} has left already with consignment {consignment_code}: call its consignee");
-        decision.contradictions.push(finding("HELD_AFTER_DISPATCH", &sscc, text, 0, 0));
+        decision.discrepancies.push(finding("HELD_AFTER_DISPATCH", &sscc, text, 0, 0));
     }
     Ok(decision)
 }
@@ -155,55 +155,55 @@ pub(super) fn end(fact: &HoldEnded, context: &Context) -> Result<Decision, Refus
     }
 }
 
-pub(super) fn close_breach(fact: &BreachClosed, context: &Context) -> Result<Decision, Refusal> {
-    let entries = context.record.list("breaches")?;
-    let carrier = entries.iter().find(|e| e.sequence == fact.event_sequence && !e.event.breaches.is_empty());
+pub(super) fn close_deviation(fact: &DeviationClosed, context: &Context) -> Result<Decision, Refusal> {
+    let entries = context.record.list("deviations")?;
+    let carrier = entries.iter().find(|e| e.sequence == fact.event_sequence && !e.event.deviations.is_empty());
     let mut missing = LookupErrors::default();
-    let carrier = missing.take(carrier, "breach at sequence", &fact.event_sequence.to_string());
+    let carrier = missing.take(carrier, "deviation at sequence", &fact.event_sequence.to_string());
     missing.check()?;
     let mut reasons = Vec::new();
-    reasons.extend(qa_needed(context, "closing a breach")?);
+    reasons.extend(qa_needed(context, "closing a deviation")?);
     let subject = fact.event_sequence.to_string();
     let actor = carrier.and_then(|e| e.event.actor.as_ref());
     if actor.is_some_and(|actor| actor.code == context.actor_code) {
-        let text = format!("{} recorded the deed and cannot close its breach", context.actor_code);
-        reasons.push(finding("OWN_BREACH", &subject, text, 0, 0));
+        let text = format!("{} recorded the action and cannot close its deviation", context.actor_code);
+        reasons.push(finding("OWN_DEVIATION", &subject, text, 0, 0));
     }
     let closed = entries
         .iter()
         .filter(standing(&entries))
-        .any(|e| matches!(&e.event.fact, Some(Fact::BreachClosed(c)) if c.event_sequence == fact.event_sequence));
+        .any(|e| matches!(&e.event.fact, Some(Fact::DeviationClosed(c)) if c.event_sequence == fact.event_sequence));
     if closed {
-        let text = format!("the breach at sequence {subject} has been closed already");
-        reasons.push(finding("BREACH_CLOSED", &subject, text, 0, 0));
+        let text = format!("the deviation at sequence {subject} has been closed already");
+        reasons.push(finding("DEVIATION_CLOSED", &subject, text, 0, 0));
     }
     if reasons.is_empty() {
-        Ok(Decision::plain(Fact::BreachClosed(fact.clone())))
+        Ok(Decision::plain(Fact::DeviationClosed(fact.clone())))
     } else {
         Err(Refusal::Forbidden(reasons))
     }
 }
 
-pub(super) fn settle(fact: &ContradictionSettled, context: &Context) -> Result<Decision, Refusal> {
-    let entries = context.record.list("contradictions")?;
+pub(super) fn resolve(fact: &DiscrepancyResolved, context: &Context) -> Result<Decision, Refusal> {
+    let entries = context.record.list("discrepancies")?;
     let sequence = fact.event_sequence;
-    let carrier = entries.iter().find(|e| e.sequence == sequence && !e.event.contradictions.is_empty());
+    let carrier = entries.iter().find(|e| e.sequence == sequence && !e.event.discrepancies.is_empty());
     let mut missing = LookupErrors::default();
-    let carrier = missing.take(carrier, "contradiction at sequence", &sequence.to_string());
+    let carrier = missing.take(carrier, "discrepancy at sequence", &sequence.to_string());
     missing.check()?;
     // What was done against the rules without anybody knowing is for quality to look at.
     if carrier.is_some_and(|entry| !entry.event.judged_anew.is_empty())
-        && let Some(reason) = qa_needed(context, "settling what a later entry showed of earlier deeds")?
+        && let Some(reason) = qa_needed(context, "settling what a later entry showed of earlier actions")?
     {
         return Err(Refusal::impossible(reason));
     }
-    let settled = entries
+    let resolved = entries
         .iter()
         .filter(standing(&entries))
-        .any(|e| matches!(&e.event.fact, Some(Fact::ContradictionSettled(s)) if s.event_sequence == sequence));
-    if settled {
-        let text = format!("the contradiction at sequence {sequence} has been settled already");
-        return Err(Refusal::impossible(finding("SETTLED", &sequence.to_string(), text, 0, 0)));
+        .any(|e| matches!(&e.event.fact, Some(Fact::DiscrepancyResolved(s)) if s.event_sequence == sequence));
+    if resolved {
+        let text = format!("the discrepancy at sequence {sequence} has been resolved already");
+        return Err(Refusal::impossible(finding("RESOLVED", &sequence.to_string(), text, 0, 0)));
     }
-    Ok(Decision::plain(Fact::ContradictionSettled(fact.clone())))
+    Ok(Decision::plain(Fact::DiscrepancyResolved(fact.clone())))
 }

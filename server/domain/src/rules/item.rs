@@ -1,9 +1,9 @@
-//! Hoists and gear items: what may be told of examinations, defects and their remedies, mishaps, overhauls, other lifts and
+//! Hoists and gear items: what may be told of examinations, defects and their remedies, incidents, overhauls, other lifts and
 //! pre-use checks. Whether one may be used at an instant says [`super::examined`].
 
 use crate::fact::*;
 use crate::key;
-use crate::kinds::mishap_name;
+use crate::kinds::incident_name;
 use crate::mass::kilograms;
 use crate::objects::register::Register;
 use crate::record::facts;
@@ -57,21 +57,21 @@ pub(super) fn examination(fact: &ExaminationRecorded, at: i64, context: &Context
         .any(|row| matches!(&row.event.fact, Some(Fact::ExaminationRecorded(f)) if f.report_code == fact.report_code))
     {
         let text = format!("report {} of {code} is on record already", fact.report_code);
-        decision.contradictions.push(finding("REPORT_TWICE", code, text, 0, 0));
+        decision.discrepancies.push(finding("REPORT_TWICE", code, text, 0, 0));
     }
     // Whether an examination of that day came before or after, its time alone does not say when it is typed later.
     for row in rows.iter().filter(|row| row.event.occurred_time_us < at) {
         let same_day = context.zone.date(row.event.occurred_time_us).to_string() == fact.examined_date;
-        if let Some(Fact::MishapRecorded(mishap)) = &row.event.fact
+        if let Some(Fact::IncidentRecorded(incident)) = &row.event.fact
             && same_day
         {
             let when = context.zone.clock(row.event.occurred_time_us);
             let text = format!(
                 "report {} is of the day on which {code} had {} ({when}): was it examined after that?",
                 fact.report_code,
-                mishap_name(mishap.kind())
+                incident_name(incident.kind())
             );
-            decision.contradictions.push(finding("EXAMINED_THAT_DAY", code, text, 0, 0));
+            decision.discrepancies.push(finding("EXAMINED_THAT_DAY", code, text, 0, 0));
         }
     }
     // The examiner decides what is sound; that a defect was forgotten somebody has to look at.
@@ -85,7 +85,7 @@ pub(super) fn examination(fact: &ExaminationRecorded, at: i64, context: &Context
                 "report {} clears the immediate defect of report {} ({}) and names no repair: was it repaired?",
                 fact.report_code, before.report_code, defect.text
             );
-            decision.contradictions.push(finding("DEFECT_NOT_NAMED", code, text, 0, 0));
+            decision.discrepancies.push(finding("DEFECT_NOT_NAMED", code, text, 0, 0));
         }
     }
     Ok(decision)
@@ -104,9 +104,9 @@ pub(super) fn pre_use_check(fact: &PreUseCheckRecorded, at: i64, context: &Conte
     Ok(Decision::plain(Fact::PreUseCheckRecorded(fact.clone())))
 }
 
-pub(super) fn mishap(fact: &MishapRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
+pub(super) fn incident(fact: &IncidentRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
     exists(&fact.hoist_code, &fact.gear_code, at, context)?;
-    Ok(Decision::plain(Fact::MishapRecorded(fact.clone())))
+    Ok(Decision::plain(Fact::IncidentRecorded(fact.clone())))
 }
 
 pub(super) fn remedy(fact: &RemedyRecorded, at: i64, context: &Context) -> Result<Decision, Refusal> {
@@ -158,7 +158,7 @@ pub(super) fn hour_counter(fact: &HourCounterRead, at: i64, context: &Context) -
             hours(before)
         );
         let found = finding("HOUR_COUNTER_BACKWARDS", &fact.hoist_code, text, fact.counter_s, before);
-        decision.contradictions.push(found);
+        decision.discrepancies.push(found);
     }
     Ok(decision)
 }
@@ -167,7 +167,7 @@ pub(super) fn other_lift(fact: &OtherLiftRecorded, at: i64, context: &Context) -
     exists(&fact.hoist_code, "", at, context)?;
     let hoist = Register::at(context.record, at).hoist(&fact.hoist_code)?.unwrap_or_default();
     let mut decision = Decision::plain(Fact::OtherLiftRecorded(fact.clone()));
-    decision.breaches.extend(other_over(fact, &hoist));
+    decision.deviations.extend(other_over(fact, &hoist));
     Ok(decision)
 }
 
@@ -189,7 +189,7 @@ pub(super) fn test_lift(fact: &TestLiftRecorded, at: i64, context: &Context) -> 
             fact.hoist_code,
             kilograms(limit)
         );
-        decision.contradictions.push(finding("TEST_LOAD", &fact.hoist_code, text, fact.mass_mg, limit));
+        decision.discrepancies.push(finding("TEST_LOAD", &fact.hoist_code, text, fact.mass_mg, limit));
     }
     Ok(decision)
 }

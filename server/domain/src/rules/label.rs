@@ -95,14 +95,14 @@ fn differences(record: &dyn Record, kind: LabelKind, code: &str, scan: &str) -> 
     Ok(found)
 }
 
-/// A label that says something else than the thing it stands on is on record, as a contradiction until it is settled.
+/// A label that says something else than the thing it stands on is on record, as a discrepancy until it is resolved.
 pub(super) fn scanned(fact: &LabelScanned, at: i64, context: &Context) -> Result<Decision, Refusal> {
     known(fact.kind(), &fact.code, at, context)?;
     let differences = differences(context.record, fact.kind(), &fact.code, &fact.scan)?;
-    let contradictions = differences.iter().map(|text| {
+    let discrepancies = differences.iter().map(|text| {
         finding("LABEL_WRONG", &fact.code, format!("the label on {} is not its own: {text}", fact.code), 0, 0)
     });
-    let contradictions = contradictions.collect();
+    let discrepancies = discrepancies.collect();
     let fact = LabelScanned { matched: differences.is_empty(), differences, ..fact.clone() };
-    Ok(Decision { contradictions, ..Decision::plain(Fact::LabelScanned(fact)) })
+    Ok(Decision { discrepancies, ..Decision::plain(Fact::LabelScanned(fact)) })
 }

@@ -1,6 +1,6 @@
 //! Late insight: what an entry makes of what was done or decided on what it changes.
 //!
-//! An entry that comes late, or corrects another, changes what earlier deeds rested on. Those deeds are judged anew, as if each
+//! An entry that comes late, or corrects another, changes what earlier actions depended on. Those actions are judged anew, as if each
 //! were recorded last: what would be against the rules now is listed with the entry that showed it, and holds the product
 //! until quality has looked. Each question can be asked again at any time, so that a finding that a later entry makes
 //! groundless is known to be so.
@@ -23,12 +23,12 @@ use crate::refusal::Refusal;
 use crate::rules::deciding::{Command, Context, Decision};
 use crate::rules::with::With;
 
-/// Deeds that are named in one finding; more are counted.
-const DEEDS_NAMED: usize = 5;
+/// Actions that are named in one finding; more are counted.
+const ACTIONS_NAMED: usize = 5;
 /// Longest span of lifts after an examination that is judged anew.
 const LIFT_DAYS: i64 = 366;
 
-/// A record without the holds that one entry placed: a deed is not against the hold that came of it.
+/// A record without the holds that one entry placed: an action is not against the hold that came of it.
 struct Unheld<'a> {
     record: &'a dyn Record,
     sequence: i64,
@@ -66,10 +66,10 @@ enum About {
     Item(String, i64),
 }
 
-/// Something broken, and where: the deed's sequence and time, or 0 for what is no single entry's.
+/// Something broken, and where: the action's sequence and time, or 0 for what is no single entry's.
 #[derive(Clone, Debug, PartialEq)]
 struct Broken {
-    deed_sequence: i64,
+    action_sequence: i64,
     what: String,
     finding: Finding,
     /// True for a lift.
@@ -105,14 +105,14 @@ fn judged(record: &dyn Record, row: &Entry, context: &Context) -> Result<Vec<Fin
         evidence: context.evidence,
     };
     match decide_alone(&command, &own) {
-        Ok(decision) => Ok(decision.breaches.into_iter().chain(decision.contradictions).collect()),
+        Ok(decision) => Ok(decision.deviations.into_iter().chain(decision.discrepancies).collect()),
         Err(Refusal::Forbidden(reasons)) => Ok(reasons),
         Err(Refusal::Unreadable(fault)) => Err(fault),
         Err(_) => Ok(Vec::new()),
     }
 }
 
-fn deed_words(row: &Entry, zone: &crate::time::Zone) -> String {
+fn action_words(row: &Entry, zone: &crate::time::Zone) -> String {
     let when = zone.clock(row.event.occurred_time_us);
     let what = match &row.event.fact {
         Some(Fact::BagTipped(f)) => format!("the tip of bag {}", f.bag_tag),
@@ -123,7 +123,7 @@ fn deed_words(row: &Entry, zone: &crate::time::Zone) -> String {
             format!("the lift of {} by hoist {}", tags.join(", "), f.hoist_code)
         }
         Some(Fact::LotReleased(f)) => format!("the release of lot {}", f.lot_code),
-        _ => "the deed".to_owned(),
+        _ => "the action".to_owned(),
     };
     format!("{what} on {when} (entry {})", row.sequence)
 }
@@ -141,16 +141,16 @@ fn of_rows(
             if LIMITS.contains(&finding.rule.as_str()) {
                 continue;
             }
-            // What an entry showed of other deeds is not told of itself.
+            // What an entry showed of other actions is not told of itself.
             let anew = |old: &&Finding| {
                 let rows = &row.event.judged_anew;
                 !rows.iter().any(|row| (&row.rule, &row.subject) == (&old.rule, &old.subject))
             };
-            let told = row.event.breaches.iter().chain(row.event.contradictions.iter().filter(anew));
+            let told = row.event.deviations.iter().chain(row.event.discrepancies.iter().filter(anew));
             let known = told.into_iter().any(|old| same(old, &finding));
-            let what = deed_words(row, &context.zone);
+            let what = action_words(row, &context.zone);
             let lift = matches!(row.event.fact, Some(Fact::LiftRecorded(_)));
-            found.push(Broken { deed_sequence: row.sequence, what, finding, lift, known });
+            found.push(Broken { action_sequence: row.sequence, what, finding, lift, known });
         }
     }
     Ok(found)
@@ -171,11 +171,11 @@ fn of_load(record: &dyn Record, code: &str) -> Result<Vec<Broken>, Unreadable> {
         reasons.extend(leaving::order_exceeded(record, &opened.order_code)?);
     }
     let rows = facts(record, &object("load", code))?;
-    let told: Vec<&Finding> = rows.iter().flat_map(|row| &row.event.breaches).collect();
+    let told: Vec<&Finding> = rows.iter().flat_map(|row| &row.event.deviations).collect();
     let what = format!("load {code}, which has left");
     let broken = |finding: Finding| {
         let known = told.iter().any(|old| old.rule == finding.rule);
-        Broken { deed_sequence: 0, what: what.clone(), finding, lift: false, known }
+        Broken { action_sequence: 0, what: what.clone(), finding, lift: false, known }
     };
     Ok(reasons.into_iter().map(broken).collect())
 }
@@ -216,7 +216,7 @@ fn broken(record: &dyn Record, about: &About, context: &Context) -> Result<Vec<B
         About::Load(code) => of_load(record, code),
         About::Lot(code) => {
             let rows = facts(record, &object("lot", code))?;
-            // Only the decision that stands rests on its results.
+            // Only the decision that stands depends on its results.
             let last = rows.iter().filter(|row| decides(row)).max_by_key(|row| row.sequence).cloned();
             of_rows(record, last.as_slice(), context, |fact| matches!(fact, Fact::LotReleased(_)))
         }
@@ -228,7 +228,7 @@ fn decides(row: &Entry) -> bool {
     matches!(row.event.fact, Some(Fact::LotReleased(_) | Fact::LotRejected(_)))
 }
 
-/// True when something of a list happened at or after an instant, or an entry corrects: else nothing can rest on it.
+/// True when something of a list happened at or after an instant, or an entry corrects: else nothing can depend on it.
 fn matters(record: &dyn Record, key: &str, event: &Event) -> Result<bool, Unreadable> {
     if matches!(event.fact, Some(Fact::Corrected(_))) {
         return Ok(true);
@@ -236,7 +236,7 @@ fn matters(record: &dyn Record, key: &str, event: &Event) -> Result<bool, Unread
     Ok(record.list(key)?.iter().any(|row| row.event.occurred_time_us >= event.occurred_time_us))
 }
 
-/// Bags of a lot with deeds after an instant.
+/// Bags of a lot with actions after an instant.
 fn bags_of_lot(record: &dyn Record, lot_code: &str, event: &Event) -> Result<BTreeSet<About>, Unreadable> {
     let mut found = BTreeSet::new();
     for row in facts(record, &object("lot_bags", lot_code))? {
@@ -328,22 +328,22 @@ fn standing_facts(event: &Event) -> impl Iterator<Item = &Fact> {
 pub(super) fn with_insight(mut decision: Decision, at: i64, context: &Context) -> Result<Decision, Unreadable> {
     let with = With::decided(&decision, at, context);
     let mut aims: Vec<HoldPlaced> = Vec::new();
-    // What many deeds break alike is told once, with all of them.
+    // What many actions break alike is told once, with all of them.
     let mut alike: Vec<(Finding, Vec<String>)> = Vec::new();
     for about in concerned(context.record, &with)? {
         let before = broken(context.record, &about, context)?;
         for new in broken(&with, &about, context)? {
-            let own = new.deed_sequence == context.next_sequence;
-            let was = |old: &Broken| same(&old.finding, &new.finding) && old.deed_sequence == new.deed_sequence;
+            let own = new.action_sequence == context.next_sequence;
+            let was = |old: &Broken| same(&old.finding, &new.finding) && old.action_sequence == new.action_sequence;
             let listed = |known: &JudgedAnew| {
-                (known.deed_sequence, known.rule.as_str(), known.subject.as_str())
-                    == (new.deed_sequence, new.finding.rule.as_str(), new.finding.subject.as_str())
+                (known.action_sequence, known.rule.as_str(), known.subject.as_str())
+                    == (new.action_sequence, new.finding.rule.as_str(), new.finding.subject.as_str())
             };
             if own || new.known || before.iter().any(was) || decision.judged_anew.iter().any(listed) {
                 continue;
             }
             decision.judged_anew.push(JudgedAnew {
-                deed_sequence: new.deed_sequence,
+                action_sequence: new.action_sequence,
                 object_key: key_of(&about),
                 rule: new.finding.rule.clone(),
                 subject: new.finding.subject.clone(),
@@ -356,20 +356,20 @@ pub(super) fn with_insight(mut decision: Decision, at: i64, context: &Context) -
                 }
             }
             match alike.iter_mut().find(|(found, _)| same(found, &new.finding) && found.text == new.finding.text) {
-                Some((_, deeds)) => deeds.push(new.what),
+                Some((_, actions)) => actions.push(new.what),
                 None => alike.push((new.finding, vec![new.what])),
             }
         }
     }
-    for (found, deeds) in alike {
-        let rest = deeds.len().saturating_sub(DEEDS_NAMED);
+    for (found, actions) in alike {
+        let rest = actions.len().saturating_sub(ACTIONS_NAMED);
         let more = if rest > 0 { format!(" and {rest} more") } else { String::new() };
-        let named = deeds.into_iter().take(DEEDS_NAMED).collect::<Vec<_>>().join("; ");
+        let named = actions.into_iter().take(ACTIONS_NAMED).collect::<Vec<_>>().join("; ");
         let text = format!("not in order by what is known now: {named}{more}: {}", found.text);
-        decision.contradictions.push(Finding { text, ..found });
+        decision.discrepancies.push(Finding { text, ..found });
     }
     if !aims.is_empty() {
-        let texts: Vec<&str> = decision.contradictions.iter().map(|found| found.text.as_str()).collect();
+        let texts: Vec<&str> = decision.discrepancies.iter().map(|found| found.text.as_str()).collect();
         let reason = texts.join("; ");
         decision.holds.extend(aims.into_iter().map(|aim| HoldPlaced {
             reason: reason.clone(),
@@ -433,7 +433,7 @@ pub fn stands(record: &dyn Record, known: &JudgedAnew, zone: &crate::time::Zone)
     };
     let now = broken(record, &about, &context)?;
     Ok(now.iter().any(|row| {
-        row.deed_sequence == known.deed_sequence
+        row.action_sequence == known.action_sequence
             && row.finding.rule == known.rule
             && row.finding.subject == known.subject
     }))

@@ -1,12 +1,12 @@
 //! Deciding: what a request becomes once the record has been asked.
 //!
 //! Three kinds of request behave differently. *Asking* is elsewhere and writes nothing. *Recording what was done* is
-//! accepted whenever it can be true; broken rules become breaches and place holds in the same commit, because a recall
+//! accepted whenever it can be true; broken rules become deviations and place holds in the same commit, because a recall
 //! must find exactly what should not have happened. *Deciding* is refused with every reason.
 //!
 //! Order of checks, which the tests walk: who says it, existence of codes, then state, then limits. Shape was checked before.
 //!
-//! Deliberately absent: anything that answers a question over the flow; decisions rest on registers, holds and
+//! Deliberately absent: anything that answers a question over the flow; decisions depend on registers, holds and
 //! counters alone and stay fast however long the record is. Where a decision needs what may be in a pallet, whoever asks
 //! computes it beforehand and hands it in as [`evidence::Evidence`]; the engine sees to it that it is not out of date.
 
@@ -70,12 +70,12 @@ pub fn decide(command: &Command, context: &Context) -> Result<Decision, Refusal>
     if command.ask_back && !decision.doubts.is_empty() {
         return Err(Refusal::Implausible(decision.doubts));
     }
-    decision.contradictions.append(&mut decision.doubts);
+    decision.discrepancies.append(&mut decision.doubts);
     let decision = late::with_insight(decision, command.occurred_time_us, context)?;
     Ok(lift::found::with_lifts(decision, command.occurred_time_us, context)?)
 }
 
-/// The same without what it makes of earlier deeds, and before anybody is asked.
+/// The same without what it makes of earlier actions, and before anybody is asked.
 fn decide_alone(command: &Command, context: &Context) -> Result<Decision, Refusal> {
     let at = command.occurred_time_us;
     match &command.fact {
@@ -94,7 +94,7 @@ fn decide_alone(command: &Command, context: &Context) -> Result<Decision, Refusa
         Fact::LiftRefused(fact) => lift::refusal(fact, at, context),
         Fact::ExaminationRecorded(fact) => item::examination(fact, at, context),
         Fact::PreUseCheckRecorded(fact) => item::pre_use_check(fact, at, context),
-        Fact::MishapRecorded(fact) => item::mishap(fact, at, context),
+        Fact::IncidentRecorded(fact) => item::incident(fact, at, context),
         Fact::RemedyRecorded(fact) => item::remedy(fact, at, context),
         Fact::OverhaulRecorded(fact) => item::overhaul(fact, at, context),
         Fact::HourCounterRead(fact) => item::hour_counter(fact, at, context),
@@ -117,8 +117,8 @@ fn decide_alone(command: &Command, context: &Context) -> Result<Decision, Refusa
         Fact::InspectionRecorded(fact) => packer::inspection(fact, context),
         Fact::HoldPlaced(fact) => hold::place(fact, context),
         Fact::HoldEnded(fact) => hold::end(fact, context),
-        Fact::ContradictionSettled(fact) => hold::settle(fact, context),
-        Fact::BreachClosed(fact) => hold::close_breach(fact, context),
+        Fact::DiscrepancyResolved(fact) => hold::resolve(fact, context),
+        Fact::DeviationClosed(fact) => hold::close_deviation(fact, context),
         Fact::Corrected(fact) => correct::decide(fact, command, context),
         Fact::LineChecked(fact) => check::record(fact, at, context),
         Fact::CleaningRecorded(fact) => cleaning::record(fact, at, context),
@@ -157,7 +157,7 @@ fn decide_alone(command: &Command, context: &Context) -> Result<Decision, Refusa
         other => Err(Refusal::impossible(finding(
             "KIND_NOT_TAKEN",
             kind(other),
-            format!("this version does not record {} facts", kind(other)),
+            format!("this version does not record {} entries", kind(other)),
             0,
             0,
         ))),

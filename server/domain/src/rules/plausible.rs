@@ -1,7 +1,7 @@
 //! What can be true but hardly is: figures that somebody should look at again before they are on record.
 //!
 //! A figure that cannot be true is refused elsewhere, and first. What is found here is asked back where somebody can be
-//! asked, and is a contradiction on the fact where nobody can (devices, files) or where it was confirmed. Each limit is wide
+//! asked, and is a discrepancy on the fact where nobody can (devices, files) or where it was confirmed. Each limit is wide
 //! enough that a good day never meets it: who is asked about everything confirms everything.
 //!
 //! Cost: what a machine or a feed did on the days the fact is about, at most [`LOOKBACK_DAYS`] further ones.
@@ -34,7 +34,7 @@ const NAMED_MAX: usize = 5;
 const MINUTE_US: i64 = 60_000_000;
 const HOUR_US: i64 = 60 * MINUTE_US;
 
-/// Rules of this file, by which a listed contradiction is looked at again.
+/// Rules of this file, by which a listed discrepancy is looked at again.
 pub const RULES: [&str; 10] = [
     "RATE_BEYOND_MACHINE",
     "READING_FAR_FROM_NOMINAL",

@@ -1,6 +1,6 @@
-//! Complaints, withdrawals, recalls and exercises.
+//! Complaints, withdrawals, recalls and mock recalls.
 //!
-//! A real one puts on hold what it starts from, by the same rule its scope is computed by, in the same commit; an exercise
+//! A real one puts on hold what it starts from, by the same rule its scope is computed by, in the same commit; a mock recall
 //! places nothing. Scope and what is outstanding follow from the flow, which is too slow for the writer; whoever asks computes
 //! them and hands them in. It is closed when every pack that left is accounted for, or with the reason why not.
 
@@ -30,8 +30,8 @@ pub(super) fn record_complaint(fact: &ComplaintRecorded, context: &Context) -> R
     let mut decision = Decision::plain(Fact::ComplaintRecorded(fact.clone()));
     let batch = facts(record, &key::object("batch", &fact.batch_code))?;
     if !fact.batch_code.is_empty() && batch.is_empty() {
-        let text = format!("no run on record prints batch code {}: ask for the print again", fact.batch_code);
-        decision.contradictions.push(finding("BATCH_UNKNOWN", &fact.batch_code, text, 0, 0));
+        let text = format!("no run on record prints batch code {}: ask for the pack code again", fact.batch_code);
+        decision.discrepancies.push(finding("BATCH_UNKNOWN", &fact.batch_code, text, 0, 0));
     }
     Ok(decision)
 }
@@ -43,9 +43,9 @@ pub(super) fn notice(fact: &NoticeSent, context: &Context) -> Result<Decision, R
     missing.optional(&fact.consignee_code, "consignee", || known.consignee(&fact.consignee_code))?;
     missing.optional(&fact.supplier_code, "supplier", || known.supplier(&fact.supplier_code))?;
     missing.check()?;
-    if found.opened.exercise {
-        let text = format!("{} is an exercise: no notice may go out", fact.recall_code);
-        return Err(Refusal::impossible(finding("EXERCISE", &fact.recall_code, text, 0, 0)));
+    if found.opened.mock_recall {
+        let text = format!("{} is a mock recall: no notice may go out", fact.recall_code);
+        return Err(Refusal::impossible(finding("MOCK_RECALL", &fact.recall_code, text, 0, 0)));
     }
     Ok(Decision::plain(Fact::NoticeSent(fact.clone())))
 }
@@ -72,7 +72,7 @@ pub(super) fn recovery(fact: &RecoveryRecorded, at: i64, context: &Context) -> R
     let before = reconcile(passed, &told);
     told.push((at, fact.kind(), fact.pack_count));
     let after = reconcile(passed, &told);
-    // Less than was told before is always a step towards what is true.
+    // Less than was recorded before is always a step towards what is true.
     if after.outstanding() < 0 && after.outstanding() < before.outstanding() {
         let (sum, has) = (after.told(), after.has());
         let text = format!("consignee {} has {has} packs of the scope, not {sum}", fact.consignee_code);
@@ -95,25 +95,25 @@ pub(super) fn close(fact: &RecallClosed, context: &Context) -> Result<Decision, 
             left_open.push(finding("OUTSTANDING", &row.consignee_code, text, outstanding, 0));
         }
         let notified = found.notices.iter().any(|(notice, _)| notice.consignee_code == row.consignee_code);
-        if !found.opened.exercise && !notified && stands.has() > 0 {
+        if !found.opened.mock_recall && !notified && stands.has() > 0 {
             let text = format!("consignee {} was not told", row.consignee_code);
             left_open.push(finding("NOT_NOTIFIED", &row.consignee_code, text, 0, 0));
         }
     }
-    // An exercise fetches nothing back.
-    if fact.unreconciled_reason.is_empty() && !found.opened.exercise {
+    // A mock recall fetches nothing back.
+    if fact.unreconciled_reason.is_empty() && !found.opened.mock_recall {
         reasons.extend(left_open);
     }
     if !reasons.is_empty() {
         return Err(Refusal::Forbidden(reasons));
     }
     let closed = Fact::RecallClosed(RecallClosed { outstanding_count: sum, ..fact.clone() });
-    // An exercise fetches nothing back, and leaves nothing to look for.
-    let contradictions = match found.opened.exercise {
+    // A mock recall fetches nothing back, and leaves nothing to look for.
+    let discrepancies = match found.opened.mock_recall {
         true => Vec::new(),
         false => loose_ends(&fact.recall_code, &context.evidence.loose),
     };
-    Ok(Decision { contradictions, ..Decision::plain(closed) })
+    Ok(Decision { discrepancies, ..Decision::plain(closed) })
 }
 
 pub(crate) fn open(fact: &RecallOpened, at: i64, context: &Context) -> Result<Decision, Refusal> {
@@ -150,7 +150,7 @@ pub(crate) fn open(fact: &RecallOpened, at: i64, context: &Context) -> Result<De
     fact.scope.clone_from(&scope.intervals);
     fact.scope_sequence = scope.sequence;
     let mut decision = Decision::plain(Fact::RecallOpened(fact.clone()));
-    if !fact.exercise {
+    if !fact.mock_recall {
         decision.holds = holds(&fact, &scope);
         let count = decision.holds.len();
         for (index, placed) in decision.holds.iter_mut().enumerate() {

@@ -9,8 +9,8 @@ use crate::record::{Entry, Record, Unreadable, facts};
 use crate::refusal::{Refusal, Unknown, Violation};
 use crate::rules::deciding::{Command, Context, Decision, LookupErrors};
 
-/// Finding for a deed that needs quality.
-pub(crate) fn qa_needed(context: &Context, deed: &str) -> Result<Option<Finding>, Unreadable> {
+/// Finding for an action that needs quality.
+pub(crate) fn qa_needed(context: &Context, action: &str) -> Result<Option<Finding>, Unreadable> {
     if has_role(context, Role::Qa)? {
         return Ok(None);
     }
@@ -18,7 +18,7 @@ pub(crate) fn qa_needed(context: &Context, deed: &str) -> Result<Option<Finding>
     Ok(Some(finding(
         "QA_NEEDED",
         actor,
-        format!("{deed} needs a person registered with the role QA; {actor} is not"),
+        format!("{action} needs a person registered with the role QA; {actor} is not"),
         0,
         0,
     )))
@@ -31,7 +31,7 @@ fn not_given(site: &Site) -> Vec<Violation> {
     missing.map(|(field, _)| Violation { field: field.into(), text: "must be given the first time".into() }).collect()
 }
 
-/// Why a change of the site cannot be taken back: what others leave as it was would be lost.
+/// Why a change of the site cannot be withdrawn: what others leave as it was would be lost.
 pub(super) fn needed_setting(without: &dyn Record) -> Result<Option<Finding>, Unreadable> {
     let rows = facts(without, SITE)?;
     let lost = site_in(&rows, i64::MAX).as_ref().map(not_given).unwrap_or_default();

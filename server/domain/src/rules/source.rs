@@ -1,7 +1,7 @@
 //! Devices that send by themselves, and their counts.
 //!
-//! What a device saw is recorded whenever it can be put in order: a count that cannot be true beside others is a contradiction to
-//! settle, not a reason to stop listening to the device.
+//! What a device saw is recorded whenever it can be put in order: a count that cannot be true beside others is a discrepancy to
+//! resolve, not a reason to stop listening to the device.
 
 use super::plausible;
 use crate::fact::*;
@@ -40,7 +40,7 @@ pub(super) fn count(fact: &CountRecorded, at: i64, context: &Context) -> Result<
     if fact.source_code.is_empty() {
         forbid_if_any(std::mem::take(&mut faults))?;
     }
-    // Told once for a stretch of counts that do not fit.
+    // Told once for a clean span of counts that do not fit.
     if let Some((before, before_at)) = sent.iter().find_map(Sent::count).filter(|_| !faults.is_empty()) {
         let told = unfit(context.record, before, before_at)?;
         // Words before the figures name the counter.
@@ -51,10 +51,10 @@ pub(super) fn count(fact: &CountRecorded, at: i64, context: &Context) -> Result<
     let run = open_run(context.record, &machine.code, at)?;
     let run_code = run.map(|(run, _)| run.run_code).unwrap_or_default();
     let doubts = plausible::rate(&machine, &fact.counters, &around, at);
-    let mut contradictions = faults;
-    contradictions.extend(super::build::palletised_beyond(context, &run_code, &fact.counters, at)?);
+    let mut discrepancies = faults;
+    discrepancies.extend(super::build::palletised_beyond(context, &run_code, &fact.counters, at)?);
     let fact = CountRecorded { feed_code: machine.feed_code, run_code, ..fact };
-    Ok(Decision { contradictions, doubts, ..Decision::plain(Fact::CountRecorded(fact)) })
+    Ok(Decision { discrepancies, doubts, ..Decision::plain(Fact::CountRecorded(fact)) })
 }
 
 /// Reasons why a count on record cannot be true beside its neighbours.

@@ -1,7 +1,7 @@
 //! The store: moving units and taking stock.
 //!
-//! A location that would hold more than it can, or what its rule keeps apart, is not a breach: either the record or the
-//! floor is wrong, and somebody has to look. So it is listed as a contradiction, and nothing goes on hold for it.
+//! A location that would hold more than it can, or what its rule keeps apart, is not a deviation: either the record or the
+//! floor is wrong, and somebody has to look. So it is listed as a discrepancy, and nothing goes on hold for it.
 
 use super::build;
 use crate::fact::*;
@@ -103,21 +103,21 @@ pub(super) fn moved(fact: &UnitsMoved, at: i64, context: &Context) -> Result<Dec
         let then = bag::bag_at(context.record, &bag.bag_tag, at)?;
         reasons.extend(emptied(then.as_ref().unwrap_or(bag)));
     }
-    let mut contradictions = Vec::new();
+    let mut discrepancies = Vec::new();
     for pallet in &units.pallets {
-        // A move that is told late counts as of its time.
+        // A move that is recorded late counts as of its time.
         let then = pallet::pallet_at(context.record, &pallet.sscc, at)?;
         if then.is_none() {
             let text = format!("pallet {} was moved before it was built", pallet.sscc);
-            contradictions.push(finding("MOVED_BEFORE_BUILT", &pallet.sscc, text, at, pallet.built_us));
+            discrepancies.push(finding("MOVED_BEFORE_BUILT", &pallet.sscc, text, at, pallet.built_us));
         }
         reasons.extend(build::not_standing(then.as_ref().unwrap_or(pallet)));
     }
     if !reasons.is_empty() {
         return Err(Refusal::Forbidden(reasons));
     }
-    contradictions.extend(location.iter().flat_map(|place| crowding(place, &context.evidence.units, &units.seen)));
-    Ok(Decision { contradictions, ..Decision::plain(Fact::UnitsMoved(fact.clone())) })
+    discrepancies.extend(location.iter().flat_map(|place| crowding(place, &context.evidence.units, &units.seen)));
+    Ok(Decision { discrepancies, ..Decision::plain(Fact::UnitsMoved(fact.clone())) })
 }
 
 /// True when the record has the unit at the location at an instant.
@@ -189,7 +189,7 @@ pub(super) fn stock_take(fact: &StockTaken, at: i64, context: &Context) -> Resul
             _ => taken.missing_packaging_lot_codes.push(unit.code.clone()),
         }
     }
-    Ok(Decision { contradictions: differences, ..Decision::plain(Fact::StockTaken(taken)) })
+    Ok(Decision { discrepancies: differences, ..Decision::plain(Fact::StockTaken(taken)) })
 }
 
 /// Units named by a command; every unknown one is noted.

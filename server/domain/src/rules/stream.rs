@@ -1,6 +1,6 @@
 //! The stream: feeds, machines, runs, and what happens to product between the bag and the pack.
 //!
-//! History rules look at what lies before and after on the floor, never at what was told before: a count that arrives
+//! History rules look at what lies before and after on the floor, never at what was recorded before: a count that arrives
 //! late must fit between its neighbours. A run is found by its machine and time, so a count says only what was seen.
 
 use super::bag::{existing, more_than_left};
@@ -18,7 +18,7 @@ use crate::record::{Record, Unreadable, facts, facts_between};
 use crate::refusal::{Refusal, Unknown, Violation};
 use crate::rules::counters::{Fit, fit, machine_of};
 use crate::rules::deciding::{Command, Context, Decision, LookupErrors, forbid_if_any};
-use crate::rules::hold::breach_reason;
+use crate::rules::hold::deviation_reason;
 
 fn feed_of(context: &Context, feed_code: &str, at: i64) -> Result<Feed, Refusal> {
     let known = Register::at(context.record, at).feed(feed_code)?;
@@ -75,18 +75,18 @@ pub(super) fn start_run(fact: &RunStarted, command: &Command, context: &Context)
     fact.feed_code.clone_from(&machine.feed_code);
     fact.nominal_mass_mg = product.nominal_mass_mg;
     let mut decision = Decision { doubts, ..Decision::plain(Fact::RunStarted(fact.clone())) };
-    decision.contradictions.extend(cleaning::not_cleared(record, &fact, at)?);
+    decision.discrepancies.extend(cleaning::not_cleared(record, &fact, at)?);
     if !reasons.is_empty() {
         decision.holds.push(HoldPlaced {
             hold_code: hold::code(context, 0, 1)?,
             interval: Some(PackInterval { run_code: fact.run_code, first_number: 1, last_number: 0 }),
-            reason: format!("{} ({})", breach_reason(&reasons), command.already_done_reason),
+            reason: format!("{} ({})", deviation_reason(&reasons), command.already_done_reason),
             hazard: HazardKind::Spreading.into(),
             ..HoldPlaced::default()
         });
     }
-    decision.breaches = reasons;
-    decision.contradictions.extend(made_before(record, &machine, &fact.counters, at)?);
+    decision.deviations = reasons;
+    decision.discrepancies.extend(made_before(record, &machine, &fact.counters, at)?);
     Ok(decision)
 }
 
@@ -145,9 +145,9 @@ pub(super) fn finish_run(fact: &RunFinished, at: i64, context: &Context) -> Resu
         }
     }
     forbid_if_any(reasons)?;
-    let contradictions = super::build::palletised_beyond(context, &fact.run_code, &fact.counters, at)?;
+    let discrepancies = super::build::palletised_beyond(context, &fact.run_code, &fact.counters, at)?;
     let fact = RunFinished { machine_code: start.machine_code, feed_code: start.feed_code, ..fact.clone() };
-    Ok(Decision { contradictions, doubts, ..Decision::plain(Fact::RunFinished(fact)) })
+    Ok(Decision { discrepancies, doubts, ..Decision::plain(Fact::RunFinished(fact)) })
 }
 
 pub(super) fn release_run(fact: &RunReleased, context: &Context) -> Result<Decision, Refusal> {
@@ -193,10 +193,10 @@ pub(super) fn retained_sample(fact: &SampleRetained, at: i64, context: &Context)
     Ok(Decision::plain(Fact::SampleRetained(fact.clone())))
 }
 
-fn tip_breaches(fact: &BagTipped, at: i64, context: &Context, bag: &bag::BagFacts) -> Result<Vec<Finding>, Refusal> {
+fn tip_deviations(fact: &BagTipped, at: i64, context: &Context, bag: &bag::BagFacts) -> Result<Vec<Finding>, Refusal> {
     let record = context.record;
     let tag = &bag.bag_tag;
-    let mut breaches = Vec::new();
+    let mut deviations = Vec::new();
     let content = context.evidence.rework(tag);
     let holds: Vec<String> = free::on_bag(record, bag, content)?
         .into_iter()
@@ -205,15 +205,15 @@ fn tip_breaches(fact: &BagTipped, at: i64, context: &Context, bag: &bag::BagFact
         .collect();
     if !holds.is_empty() {
         let text = format!("bag {tag} was tipped while on hold ({})", holds.join(", "));
-        breaches.push(finding("BAG_ON_HOLD", tag, text, 0, 0));
+        deviations.push(finding("BAG_ON_HOLD", tag, text, 0, 0));
     }
     if bag.refused {
         let text = format!("bag {tag} was tipped although it was refused at intake");
-        breaches.push(finding("BAG_REFUSED", tag, text, 0, 0));
+        deviations.push(finding("BAG_REFUSED", tag, text, 0, 0));
     }
     if bag.net_mass_mg().is_none() && fact.part_mass_mg.is_none() {
         let text = format!("bag {tag} was tipped with its mass not known; it counts 0 kg until it is");
-        breaches.push(finding("MASS_UNKNOWN", tag, text, 0, 0));
+        deviations.push(finding("MASS_UNKNOWN", tag, text, 0, 0));
     }
     let mut not_tipped = None;
     for machine_key in record.keys("register/machine/")? {
@@ -235,18 +235,18 @@ fn tip_breaches(fact: &BagTipped, at: i64, context: &Context, bag: &bag::BagFact
         match (decision, &not_tipped) {
             (Some(LotDecision::Rejected), _) => {
                 let text = format!("bag {tag} {made_of} rejected lot {lot_code} was tipped");
-                breaches.push(finding("LOT_REJECTED", &lot_code, text, 0, 0));
+                deviations.push(finding("LOT_REJECTED", &lot_code, text, 0, 0));
             }
             (Some(LotDecision::Pending), Some(product)) => {
                 let text = format!(
                     "bag {tag} {made_of} lot {lot_code} was tipped before its release, which product {product} does not allow"
                 );
-                breaches.push(finding("LOT_NOT_RELEASED", &lot_code, text, 0, 0));
+                deviations.push(finding("LOT_NOT_RELEASED", &lot_code, text, 0, 0));
             }
             _ => {}
         }
     }
-    Ok(breaches)
+    Ok(deviations)
 }
 
 pub(super) fn tip(fact: &BagTipped, at: i64, context: &Context) -> Result<Decision, Refusal> {
@@ -260,7 +260,7 @@ pub(super) fn tip(fact: &BagTipped, at: i64, context: &Context) -> Result<Decisi
             reasons.push(finding("BAG_EMPTIED", &bag.bag_tag, text, 0, 0));
         }
         Some(part) => {
-            // A part told late, after the rest was: it comes out of what the rest was taken to be.
+            // A part recorded late, after the rest was: it comes out of what the rest was taken to be.
             let rest: i64 = total(bag.tips.iter().filter(|tip| tip.whole).map(|tip| tip.mass_mg));
             let left = bag.net_mass_mg().map(|net| {
                 net.saturating_sub(bag.lost_mass_mg)
@@ -290,23 +290,23 @@ pub(super) fn tip(fact: &BagTipped, at: i64, context: &Context) -> Result<Decisi
         count.run_code = open_run(record, &machine.code, at)?.map(|(run, _)| run.run_code).unwrap_or_default();
     }
     forbid_if_any(reasons)?;
-    let breaches = tip_breaches(&fact, at, context, &bag)?;
-    let dust = dust_breaches(&fact, &feed, at, context.record, &bag)?;
-    let mut contradictions = Vec::new();
+    let deviations = tip_deviations(&fact, at, context, &bag)?;
+    let dust = dust_deviations(&fact, &feed, at, context.record, &bag)?;
+    let mut discrepancies = Vec::new();
     let on_platform = bag.place == Place::Platform(feed.platform_code.clone());
     if !feed.platform_code.is_empty() && !on_platform && bag.place != Place::Emptied {
         let text = format!("no lift took bag {} to platform {} before it was tipped", bag.bag_tag, feed.platform_code);
-        contradictions.push(finding("NOT_LIFTED", &bag.bag_tag, text, 0, 0));
+        discrepancies.push(finding("NOT_LIFTED", &bag.bag_tag, text, 0, 0));
     }
-    contradictions.extend(super::rework::tipped_too_early(record, &bag, at, |time| context.zone.clock(time))?);
-    let decision = Decision { breaches, contradictions, doubts, ..Decision::plain(Fact::BagTipped(fact)) };
+    discrepancies.extend(super::rework::tipped_too_early(record, &bag, at, |time| context.zone.clock(time))?);
+    let decision = Decision { deviations, discrepancies, doubts, ..Decision::plain(Fact::BagTipped(fact)) };
     let mut decision = decision.hold_bags(context, &[bag.bag_tag])?;
-    // Dust endangers people, not the product: it is a breach, and nothing is held for it.
-    decision.breaches.extend(dust);
+    // Dust endangers people, not the product: it is a deviation, and nothing is held for it.
+    decision.deviations.extend(dust);
     Ok(decision)
 }
 
-fn dust_breaches(
+fn dust_deviations(
     fact: &BagTipped,
     feed: &Feed,
     at: i64,
@@ -317,7 +317,7 @@ fn dust_breaches(
     Ok(super::dust::against(feed, &bag.bag_tag, &fibc, fact.extraction_running, fact.earth_connected))
 }
 
-/// Everything the records hold against tipping a bag: what could not be true, what would be a breach, what does not fit.
+/// Everything the records hold against tipping a bag: what could not be true, what would be a deviation, what does not fit.
 ///
 /// # Errors
 /// `NotFound` for codes that are not registered.
@@ -325,7 +325,7 @@ pub fn against_tipping(fact: &BagTipped, at: i64, context: &Context) -> Result<V
     match tip(fact, at, context) {
         Err(Refusal::Forbidden(reasons)) => Ok(reasons),
         Err(other) => Err(other),
-        Ok(decision) => Ok(decision.breaches.into_iter().chain(decision.contradictions).collect()),
+        Ok(decision) => Ok(decision.deviations.into_iter().chain(decision.discrepancies).collect()),
     }
 }
 

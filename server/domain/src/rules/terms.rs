@@ -25,7 +25,7 @@ pub struct Examined {
     pub any: bool,
     /// Defects of the newest examination that put it out of service or are past their date.
     pub defects: Vec<Finding>,
-    /// Mishaps, overloads and overhauls since it was examined; pre-use checks that failed or are missing.
+    /// Incidents, overloads and overhauls since it was examined; pre-use checks that failed or are missing.
     pub stops: Vec<Finding>,
     /// Defects that wait to be remedied, past their date or not.
     pub waiting: Vec<Waiting>,

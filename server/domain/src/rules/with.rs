@@ -23,7 +23,7 @@ impl<'a> With<'a> {
             request_id: context.request_id.clone(),
             occurred_time_us: at,
             fact: decision.fact.clone(),
-            breaches: decision.breaches.clone(),
+            deviations: decision.deviations.clone(),
             holds: decision.holds.clone(),
             ..Event::default()
         };

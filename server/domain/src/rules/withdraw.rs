@@ -1,7 +1,7 @@
 //! Undoing what was recorded by mistake, for pallets: of splits, merges, loads, dispatches, returns and what amends them.
 //!
 //! They are withdrawn, not replaced: what a merge or a dispatch decided was decided for what it was. Withdrawn is the newest
-//! deed first, since later ones were only possible because of it; so a refusal names the entry to withdraw before, which
+//! action first, since later ones were only possible because of it; so a refusal names the entry to withdraw before, which
 //! is always one that can be. What holds such an entry placed stays until quality ends them.
 
 use crate::fact::*;
@@ -15,8 +15,8 @@ pub(super) fn only_withdrawn(fact: &Fact) -> bool {
     kinds::of(fact).only_withdrawn()
 }
 
-/// Deeds that were only possible where the pallet was and with what was on it.
-fn rests_on_place(fact: &Fact) -> bool {
+/// Actions that were only possible where the pallet was and with what was on it.
+fn depends_on_place(fact: &Fact) -> bool {
     only_withdrawn(fact) || matches!(fact, Fact::PalletDisposed(_) | Fact::UnitsMoved(_))
 }
 
@@ -30,7 +30,7 @@ fn made_by(fact: &Fact, sscc: &str) -> bool {
     }
 }
 
-/// Pallets whose later deeds stand in the way of withdrawing a fact: what it made, and what it placed.
+/// Pallets whose later actions stand in the way of withdrawing a fact: what it made, and what it placed.
 fn placed_by(fact: &Fact) -> Vec<&str> {
     match fact {
         Fact::PalletSplit(f) => vec![&f.new_sscc],
@@ -57,12 +57,12 @@ pub(super) fn in_the_way(without: &dyn Record, target: &Event) -> Result<Vec<Fin
             // Of a pallet that is no more a move is nothing, like a weighing.
             let moved = matches!(later, Fact::UnitsMoved(_));
             let since = made_by(fact, sscc) || history_order(target, &row.event).is_lt();
-            since && rests_on_place(later) && !(moved && made_by(fact, sscc))
+            since && depends_on_place(later) && !(moved && made_by(fact, sscc))
         };
         for row in rows.iter().rev().filter(blocking) {
-            let deed = row.event.fact.as_ref().map_or("", kind).replace('_', " ");
+            let action = row.event.fact.as_ref().map_or("", kind).replace('_', " ");
             let text = format!(
-                "pallet {sscc} was used since ({deed}, sequence {}): withdraw that entry first if it is wrong too, else this one is true",
+                "pallet {sscc} was used since ({action}, sequence {}): withdraw that entry first if it is wrong too, else this one is true",
                 row.sequence
             );
             if !found.iter().any(|known| known.figure == row.sequence) {
@@ -82,7 +82,7 @@ pub(super) fn left_hanging(without: &dyn Record, target: &Event) -> Result<Vec<F
     for sscc in placed_by(fact).into_iter().filter(|sscc| made_by(fact, sscc)) {
         let count = facts(without, &key::object("pallet", sscc))?.len();
         if count > 0 {
-            let text = format!("pallet {sscc} has {count} facts on record but was not made any more");
+            let text = format!("pallet {sscc} has {count} entries on record but was not made any more");
             found.push(finding("PALLET_WITHOUT_BUILD", sscc, text, 0, 0));
         }
     }

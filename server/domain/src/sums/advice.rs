@@ -29,7 +29,7 @@ const GROUPS_MAX: usize = 100;
 /// Chance below which a process counts as moving.
 const MOVES_BELOW: f64 = 1e-3;
 
-/// What an advice rests on.
+/// What an advice depends on.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Basis {
     /// Nominal net mass.

@@ -287,7 +287,7 @@ impl<'a> Books<'a> {
 
     fn rejects_recorded(&self, run_index: usize) -> bool {
         let run = &self.ledger.runs[run_index];
-        // Whose run a loss is, machine and time say: what it was when the loss was told may have been corrected.
+        // Whose run a loss is, machine and time say: what it was when the loss was recorded may have been corrected.
         let own = |loss: &LossRecorded, end: f64| {
             loss.machine_code == run.started.machine_code
                 && run.start < end
@@ -422,7 +422,7 @@ fn span(ledger: &Ledger, open: &Anchor, close: Option<&Anchor>) -> Balance {
     balance
 }
 
-/// Balances of all spans of a stretch, oldest first; the last one is open while its end has not been observed.
+/// Balances of all spans of a clean span, oldest first; the last one is open while its end has not been observed.
 pub fn balances(ledger: &Ledger) -> Vec<Balance> {
     let anchors = &ledger.anchors;
     let mut spans: Vec<Balance> = anchors.windows(2).map(|pair| span(ledger, &pair[0], Some(&pair[1]))).collect();

@@ -1,5 +1,5 @@
-//! What changed an answer last: the newest entry of the journal that a stretch of a feed stands on. A fact that was told late,
-//! or a correction, has a higher sequence than all that was told before it, whenever it happened; so two answers can be put
+//! What changed an answer last: the newest entry of the journal that a clean span of a feed stands on. A fact that was recorded late,
+//! or a correction, has a higher sequence than all that was recorded before it, whenever it happened; so two answers can be put
 //! beside each other and the difference has a cause that anybody can look up.
 
 use std::collections::BTreeMap;

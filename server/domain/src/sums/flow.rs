@@ -81,18 +81,18 @@ pub struct Draw {
     pub mass: f64,
 }
 
-/// Everything that moved, in one stretch of one feed.
+/// Everything that moved, in one clean span of one feed.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Movements {
     /// What came in.
     pub inflows: Vec<Inflow>,
     /// What left.
     pub draws: Vec<Draw>,
-    /// Times at which the feed was seen empty inside the stretch (normally only its ends).
+    /// Times at which the feed was seen empty inside the clean span (normally only its ends).
     pub emptied: Vec<f64>,
 }
 
-/// The flow of one stretch.
+/// The flow of one clean span.
 #[derive(Clone, Debug)]
 pub struct Flow {
     section: Section,
@@ -397,7 +397,7 @@ impl Flow {
         step.drawn_before + if length > 0.0 { step.drawn * (time - step.start) / length } else { step.drawn }
     }
 
-    /// Earliest time at which this much had been drawn; clamped to the stretch.
+    /// Earliest time at which this much had been drawn; clamped to the clean span.
     pub fn time_of_drawn(&self, mass: f64) -> f64 {
         let (Some(first), Some(last)) = (self.steps.first(), self.steps.last()) else { return 0.0 };
         if mass <= 0.0 {

@@ -53,7 +53,7 @@ impl Cycle {
     }
 }
 
-/// Everything on record that the life of a hoist rests on, up to an instant.
+/// Everything on record that the life of a hoist depends on, up to an instant.
 #[derive(Clone, Debug, Default)]
 pub struct HoistLog {
     /// Register states with the instants they hold from; the first also holds before.
@@ -152,9 +152,9 @@ pub fn read(record: &dyn Record, hoist_code: &str, until_us: i64) -> Result<Hois
     Ok(log)
 }
 
-/// A stretch with one rating, factor and way of timing.
+/// A period with one rating, factor and way of timing.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct Stretch {
+pub struct Period {
     /// From.
     pub start_us: i64,
     /// Up to.
@@ -195,11 +195,11 @@ pub struct Life {
     pub full_load_hours: i64,
     /// Where D comes from.
     pub full_load_source: String,
-    /// Stretches, oldest first.
-    pub stretches: Vec<Stretch>,
-    /// Used in them, s; none when it cannot be told.
+    /// Periods, oldest first.
+    pub periods: Vec<Period>,
+    /// Used in them, s; none when it is not known.
     pub used_in_record_s: Option<f64>,
-    /// Used in all, s; none when it cannot be told.
+    /// Used in all, s; none when it is not known.
     pub used_s: Option<f64>,
     /// Use by load.
     pub classes: [Class; CLASS_COUNT],
@@ -210,15 +210,15 @@ pub struct Life {
 }
 
 impl Life {
-    /// What remains of D, s; none when it cannot be told.
+    /// What remains of D, s; none when it is not known.
     pub fn remaining_s(&self) -> Option<f64> {
         (self.full_load_hours > 0).then_some(())?;
         Some(self.full_load_hours as f64 * 3_600.0 - self.used_s?)
     }
 
-    /// Load spectrum factor over all stretches, by the running time that counts.
+    /// Load spectrum factor over all periods, by the running time that counts.
     pub fn spectrum_factor(&self) -> f64 {
-        let told = || self.stretches.iter().filter(|s| s.factor > 0.0);
+        let told = || self.periods.iter().filter(|s| s.factor > 0.0);
         let time: f64 = told().map(|s| s.counter_s.unwrap_or(s.load.time_s)).sum();
         let used: f64 = told().map(|s| s.used_s / s.factor).sum();
         if time > 0.0 { used / time } else { 0.0 }
@@ -238,7 +238,7 @@ impl HoistLog {
         (path > 0 && hoist.speed_mm_s > 0).then(|| path as f64 / hoist.speed_mm_s as f64)
     }
 
-    /// Where stretches begin: the beginning, changes of the register that matter, readings of the hour counter.
+    /// Where periods begin: the beginning, changes of the register that matter, readings of the hour counter.
     fn bounds(&self) -> Vec<i64> {
         let mut bounds = vec![self.start_us];
         let inside = |at: &i64| *at > self.start_us && *at < self.until_us;
@@ -250,7 +250,7 @@ impl HoistLog {
         bounds
     }
 
-    /// Seconds the hour counter ran between the readings on either side of a stretch, with these readings.
+    /// Seconds the hour counter ran between the readings on either side of a period, with these readings.
     fn counted(&self, start_us: i64, end_us: i64) -> Option<(i64, i64, f64)> {
         let after = self.counters.iter().position(|(at, ..)| *at >= end_us)?;
         let (before, (to_us, to_s, anew)) = (self.counters.get(after.checked_sub(1)?)?, self.counters[after]);
@@ -301,36 +301,36 @@ impl HoistLog {
             let told = hoist.record_factor_permille;
             let least = if counter_s.is_some() { COUNTER_FACTOR } else { TYPED_FACTOR };
             let factor = if told > 0 { (told as f64 / 1e3).max(least) } else { 0.0 };
-            let mut stretch = Stretch {
+            let mut period = Period {
                 start_us: start,
                 end_us: end,
                 rated_mg: hoist.rated_capacity_mg,
                 factor_permille: told,
                 factor,
                 counter_s,
-                ..Stretch::default()
+                ..Period::default()
             };
             for c in cycles {
-                stretch.lift_count += c.count;
-                stretch.unknown_count += i64::from(c.unknown() && c.load_cell_mg.is_none()) * c.count;
+                period.lift_count += c.count;
+                period.unknown_count += i64::from(c.unknown() && c.load_cell_mg.is_none()) * c.count;
                 let timed = self.travel_s(c, hoist);
                 untimed += i64::from(timed.is_none() && counter_s.is_none());
                 let time = timed.unwrap_or(1.0);
-                stretch.load.add(c.load_mg(stretch.rated_mg), stretch.rated_mg, time * (c.travels.0 * c.count) as f64);
-                stretch.load.add(c.gear_mg, stretch.rated_mg, time * (c.travels.1 * c.count) as f64);
+                period.load.add(c.load_mg(period.rated_mg), period.rated_mg, time * (c.travels.0 * c.count) as f64);
+                period.load.add(c.gear_mg, period.rated_mg, time * (c.travels.1 * c.count) as f64);
             }
-            stretch.used_s = stretch.load.used_s(counter_s, factor);
+            period.used_s = period.load.used_s(counter_s, factor);
             let ratio = match counter_s {
-                Some(seconds) if stretch.load.time_s > 0.0 => seconds / stretch.load.time_s,
+                Some(seconds) if period.load.time_s > 0.0 => seconds / period.load.time_s,
                 _ => 1.0,
             };
             for c in cycles {
                 let time = self.travel_s(c, hoist).unwrap_or(1.0) * ratio;
                 let mut used = 0.0;
-                for (load, travels) in [(c.load_mg(stretch.rated_mg), c.travels.0), (c.gear_mg, c.travels.1)] {
-                    let class = &mut life.classes[class_of(load, stretch.rated_mg)];
+                for (load, travels) in [(c.load_mg(period.rated_mg), c.travels.0), (c.gear_mg, c.travels.1)] {
+                    let class = &mut life.classes[class_of(load, period.rated_mg)];
                     let time = time * (travels * c.count) as f64;
-                    let one = cubed(load, stretch.rated_mg) * time * factor;
+                    let one = cubed(load, period.rated_mg) * time * factor;
                     class.travel_count += travels * c.count;
                     class.time_s += time;
                     class.used_s += one;
@@ -338,10 +338,10 @@ impl HoistLog {
                 }
                 used_by_cycle.push((c.at_us, used));
             }
-            if stretch.load.time_s <= 0.0 && stretch.used_s > 0.0 {
-                used_by_cycle.push((start, stretch.used_s));
+            if period.load.time_s <= 0.0 && period.used_s > 0.0 {
+                used_by_cycle.push((start, period.used_s));
             }
-            life.stretches.push(stretch);
+            life.periods.push(period);
         }
         life.week_s = self.weeks(&used_by_cycle);
         self.told(&mut life, untimed);
@@ -379,9 +379,9 @@ impl HoistLog {
 
     /// What can be told of what was used, and why the rest cannot.
     fn told(&self, life: &mut Life, untimed: i64) {
-        let used: f64 = life.stretches.iter().map(|stretch| stretch.used_s).sum();
+        let used: f64 = life.periods.iter().map(|period| period.used_s).sum();
         let mut tellable = true;
-        if life.stretches.iter().any(|s| s.lift_count > 0 && s.factor_permille == 0) {
+        if life.periods.iter().any(|s| s.lift_count > 0 && s.factor_permille == 0) {
             life.notes.push("no record factor is set on register for some of the time: use is not told".into());
             tellable = false;
         }
@@ -399,30 +399,30 @@ impl HoistLog {
                     .into(),
             ),
         }
-        for stretch in &life.stretches {
-            let told = stretch.factor_permille as f64 / 1e3;
-            if stretch.factor > told && told > 0.0 && stretch.lift_count > 0 {
+        for period in &life.periods {
+            let told = period.factor_permille as f64 / 1e3;
+            if period.factor > told && told > 0.0 && period.lift_count > 0 {
                 life.notes.push(format!(
                     "record factor {told:.2} is too small without readings of the hour counter on both sides: {:.2} is taken",
-                    stretch.factor
+                    period.factor
                 ));
             }
-            if stretch.counter_s.is_some_and(|counter| counter > 0.0) && stretch.load.time_s <= 0.0 {
+            if period.counter_s.is_some_and(|counter| counter > 0.0) && period.load.time_s <= 0.0 {
                 life.notes.push("running time of the hour counter without a lift on record counts at full load".into());
             }
-            if let Some(counter) = stretch.counter_s
-                && stretch.load.time_s > 0.0
-                && counter / stretch.load.time_s > 1.25
+            if let Some(counter) = period.counter_s
+                && period.load.time_s > 0.0
+                && counter / period.load.time_s > 1.25
             {
                 life.notes.push(format!(
                     "the hour counter ran {:.1} h where the lifts on record take {:.1} h: lifts are missing, or path and \
                      speed are wrong",
                     counter / 3_600.0,
-                    stretch.load.time_s / 3_600.0
+                    period.load.time_s / 3_600.0
                 ));
             }
         }
-        let unknown: i64 = life.stretches.iter().map(|stretch| stretch.unknown_count).sum();
+        let unknown: i64 = life.periods.iter().map(|period| period.unknown_count).sum();
         if unknown > 0 {
             life.notes.push(format!("{unknown} lifts of unknown mass count at the rated capacity"));
         }

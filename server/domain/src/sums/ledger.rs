@@ -1,12 +1,12 @@
-//! From facts to movements: what one stretch of one feed took in and gave out, and what each machine did with it.
+//! From facts to movements: what one clean span of one feed took in and gave out, and what each machine did with it.
 //!
-//! A stretch lies between two "feed emptied" facts as they are known now. Cycles of a machine grow evenly over running
+//! A clean span lies between two "feed emptied" facts as they are known now. Cycles of a machine grow evenly over running
 //! time between two readings of its counter of filled cycles; recorded stops add nothing. Drawn mass is cycles times
 //! the mean fill between counts (the run's mean below five readings, the nominal mass when nobody weighed), plus
 //! product lost without a pack. Between two anchors the drawn mass is scaled by one factor so that the content meets
 //! what was observed; what had to be scaled away is the span's unaccounted mass (see [`super::balance`]).
 //!
-//! Times are microseconds from the start of the stretch, as floats.
+//! Times are microseconds from the start of the clean span, as floats.
 
 use std::collections::BTreeMap;
 
@@ -32,14 +32,14 @@ use crate::objects::register::Register;
 use crate::objects::{counter, outside, run};
 use crate::record::{Entry, Record, Unreadable, entries_between, live_between};
 
-/// A bag of the stretch.
+/// A bag of the clean span.
 #[derive(Clone, Debug)]
 pub struct LedgerBag {
     /// The bag; of one that never arrived by the record only its tips.
     pub bag: BagFacts,
     /// False when no arrival is on record: withdrawn, or not recorded yet.
     pub arrived: bool,
-    /// Mass that went into this stretch.
+    /// Mass that went into this clean span.
     pub tipped_mass_mg: i64,
     /// First start and last end of its tips here.
     pub start: f64,
@@ -47,7 +47,7 @@ pub struct LedgerBag {
     pub end: f64,
 }
 
-/// A tip of the stretch.
+/// A tip of the clean span.
 #[derive(Clone, Copy, Debug)]
 pub struct LedgerTip {
     /// Index of the bag.
@@ -81,7 +81,7 @@ pub struct Anchor {
     pub assumed: bool,
 }
 
-/// A run that touches the stretch.
+/// A run that touches the clean span.
 #[derive(Clone, Debug)]
 pub struct LedgerRun {
     /// How it was started.
@@ -108,18 +108,18 @@ pub struct LedgerRun {
     pub instrument: Option<Instrument>,
 }
 
-/// Everything the sums need of one stretch.
+/// Everything the sums need of one clean span.
 #[derive(Clone, Debug)]
 pub struct Ledger {
-    /// Feed as in force at the start of the stretch.
+    /// Feed as in force at the start of the clean span.
     pub feed: Feed,
     /// Time 0 of the floats.
     pub base_us: i64,
     /// First day that was read.
     pub from_day: i64,
-    /// Start of the stretch and whether the feed was seen empty then.
+    /// Start of the clean span and whether the feed was seen empty then.
     pub start: f64,
-    /// End of the stretch when the feed was emptied.
+    /// End of the clean span when the feed was emptied.
     pub end: Option<f64>,
     /// Latest time anything is known of.
     pub latest: f64,
@@ -133,19 +133,19 @@ pub struct Ledger {
     pub machines: Vec<String>,
     /// Runs in order of start.
     pub runs: Vec<LedgerRun>,
-    /// Intervals of all machines inside the stretch, in order of start.
+    /// Intervals of all machines inside the clean span, in order of start.
     pub intervals: Vec<Interval>,
     /// Of each run, which intervals are its own and have cycles.
     by_run: Vec<Vec<usize>>,
-    /// Losses inside the stretch with their period.
+    /// Losses inside the clean span with their period.
     pub losses: Vec<(LossRecorded, f64, f64)>,
-    /// Facts of the stretch, for telling what happened.
+    /// Facts of the clean span, for telling what happened.
     pub facts: Vec<Entry>,
-    /// Newest entry of the journal, corrections included, that concerns the stretch.
+    /// Newest entry of the journal, corrections included, that concerns the clean span.
     pub changed: Option<Entry>,
     /// Instruments by code that packs were weighed on.
     pub instruments: BTreeMap<String, Instrument>,
-    /// Scales by code that bags of the stretch were weighed on.
+    /// Scales by code that bags of the clean span were weighed on.
     pub scales: BTreeMap<String, Scale>,
     /// Standard uncertainty of the mass of each bag: common per scale, and its own.
     pub bag_uncertainty: Vec<(String, f64, f64)>,
@@ -159,7 +159,7 @@ fn relative(time_us: i64, base_us: i64) -> f64 {
 }
 
 impl Ledger {
-    /// Reads the stretch of a feed that holds an instant; `None` when the feed is not registered.
+    /// Reads the clean span of a feed that holds an instant; `None` when the feed is not registered.
     ///
     /// # Errors
     /// When the record cannot be read.
@@ -174,7 +174,7 @@ impl Ledger {
             },
         };
         let last_day = end_us.map_or(i64::MAX / 2, key::day_of);
-        // One day more on either side: a tip or count that began before midnight belongs to the stretch too.
+        // One day more on either side: a tip or count that began before midnight belongs to the clean span too.
         let mut from_day = first_day - 1;
         let mut machines = Vec::new();
         for machine_key in record.keys("register/machine/")? {
@@ -196,7 +196,7 @@ impl Ledger {
         let changed = newest(&entries, start_us.unwrap_or(i64::MIN), end_us.unwrap_or(i64::MAX)).cloned();
         let rows = live_between(entries, &object, from_day, last_day + 1);
         let base_us = start_us.or(rows.first().map(|row| row.event.occurred_time_us)).unwrap_or(at_us);
-        // The settings in force when the stretch began, whatever instant was asked about.
+        // The settings in force when the clean span began, whatever instant was asked about.
         let Some(feed) = Register::at(record, base_us).feed(feed_code)? else {
             return Ok(None);
         };
@@ -283,7 +283,7 @@ impl Ledger {
         time >= self.start && self.end.is_none_or(|end| time <= end)
     }
 
-    /// Whether what ended then belongs to this stretch: at the very moment the feed was emptied it was still the stretch
+    /// Whether what ended then belongs to this clean span: at the very moment the feed was emptied it was still the clean span
     /// before; at an assumed start there is none before.
     fn within(&self, end: f64) -> bool {
         self.inside(end) && (end > self.start || self.assumed_start())
@@ -578,7 +578,7 @@ impl Ledger {
         Ok(())
     }
 
-    /// Packs of a machine outside any run that touch the stretch, each as a run of its own.
+    /// Packs of a machine outside any run that touch the clean span, each as a run of its own.
     fn take_outside(
         &mut self,
         record: &dyn Record,
@@ -663,7 +663,7 @@ impl Ledger {
         (total > 0.0).then_some(accepted / total).and_then(sane)
     }
 
-    /// Cuts the interval to the stretch and keeps it.
+    /// Cuts the interval to the clean span and keeps it.
     fn keep_interval(&mut self, mut interval: Interval) {
         let (from, to) = (self.start, self.end.unwrap_or(f64::INFINITY));
         if interval.end <= from || interval.start >= to {
@@ -696,7 +696,7 @@ impl Ledger {
         self.by_run.get(run).into_iter().flatten().map(|index| &self.intervals[*index])
     }
 
-    /// Times between which a pack of a run was filled; `None` when it lies outside the stretch or was never counted.
+    /// Times between which a pack of a run was filled; `None` when it lies outside the clean span or was never counted.
     pub fn pack_times(&self, run: usize, number: i64) -> Option<(f64, f64)> {
         let (first, last) = ((number - 1) as f64, number as f64);
         let end = self.made(run).find(|i| last > i.first_cycle && last <= i.first_cycle + i.cycles + 1e-9)?;
@@ -757,8 +757,8 @@ impl Ledger {
         found
     }
 
-    /// Packs of a run inside the stretch.
-    pub fn stretch_packs(&self, run: usize) -> Option<(i64, i64)> {
+    /// Packs of a run inside the clean span.
+    pub fn clean_span_packs(&self, run: usize) -> Option<(i64, i64)> {
         self.packs_between(run, self.start, f64::INFINITY)
     }
 }

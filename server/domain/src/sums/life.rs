@@ -267,7 +267,7 @@ mod tests {
 
     /// Limits of Student's law against a second library.
     #[test]
-    fn the_interval_rests_on_the_right_quantile() {
+    fn the_interval_depends_on_the_right_quantile() {
         for (n, confidence) in [(8.0, 0.90), (26.0, 0.95)] {
             let t = StudentsT::new(0.0, 1.0, n - 1.0).unwrap().inverse_cdf(0.5 + confidence / 2.0);
             // The law's two tails beyond t, by the incomplete beta function.

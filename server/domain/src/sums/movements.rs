@@ -1,4 +1,4 @@
-//! From a stretch to what its flow is computed from: what came in and what was drawn, scaled to what was observed.
+//! From a clean span to what its flow is computed from: what came in and what was drawn, scaled to what was observed.
 //!
 //! Between two anchors the drawn mass is scaled by one factor so that the content meets the observation. A level of the same
 //! minute as a tip was taken before or after it; what the masses can explain decides, and where they can explain both, both
@@ -14,7 +14,7 @@ use super::weighings::Packs;
 use crate::fact::*;
 use crate::objects::clean_span::MINUTE_US;
 
-/// What a stretch adds up to.
+/// What a clean span adds up to.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Sums {
     pub(super) tipped: Cumulative,

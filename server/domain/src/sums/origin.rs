@@ -4,12 +4,12 @@
 //! those whose pieces hold it, so the two sides cannot disagree. Where a bag's share at the outlet reaches a limit is read off
 //! the state of the flow ([`Flow::passages`]), never off the times of its tips.
 //!
-//! The widened set is the union over runs of the same facts: as told; with as much more left in the feed as figures may be off
+//! The widened set is the union over runs of the same facts: as recorded; with as much more left in the feed as figures may be off
 //! since the last anchor (k·u) or as much less, each with tips early and late where what the feed held before them was low; and,
 //! where clocks may have turned around the order of tips, returns or levels, both orders. Each is widened by k·u along the
 //! drawn mass.
 //!
-//! Sets: *likely* (share at least 1 % by the middle run), *possible* (share may reach ε after widening), *stretch*.
+//! Sets: *likely* (share at least 1 % by the middle run), *possible* (share may reach ε after widening), *clean span*.
 
 use std::collections::BTreeMap;
 use std::sync::OnceLock;
@@ -26,7 +26,7 @@ pub const DEFAULT_EPSILON: f64 = 0.001;
 /// Default coverage factor.
 pub const DEFAULT_COVERAGE: f64 = 2.0;
 
-/// A feed's stretch with its flows.
+/// A feed's clean span with its flows.
 #[derive(Clone, Debug)]
 pub struct FeedFlow {
     /// The facts as movements.
@@ -163,7 +163,7 @@ impl FeedFlow {
             let start = self.ledger.bags[bag].start;
             found.push((self.widened(self.middle(), start, start).0, last.max(start)));
         }
-        // Packs of a gap belong to every scope of the stretch: nobody knows what went into them. They are pieces of their own.
+        // Packs of a gap belong to every scope of the clean span: nobody knows what went into them. They are pieces of their own.
         found.extend(self.gaps().map(|(start, end)| (start, end.min(last))));
         joined(found)
     }
@@ -205,7 +205,7 @@ impl FeedFlow {
 
     /// Times of a pack, or of the nearest one that was counted.
     fn pack_span(&self, run: usize, number: i64) -> Option<(f64, f64)> {
-        let (first, last) = self.ledger.stretch_packs(run)?;
+        let (first, last) = self.ledger.clean_span_packs(run)?;
         self.ledger.pack_times(run, number.max(first).min(last))
     }
 

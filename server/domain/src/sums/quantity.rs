@@ -1,4 +1,4 @@
-//! The quantity verdict an inspector would reach on a lot of packs, by the schemes in law, with every figure it rests on.
+//! The quantity verdict an inspector would reach on a lot of packs, by the schemes in law, with every figure it depends on.
 //!
 //! A lot passes by individual contents and by its mean, each with its own sample. All comparisons are exact: a pack exactly
 //! on its limit is not beyond it. Where a lot is smaller than a plan begins, all packs are needed. A plan judges the packs
@@ -106,7 +106,7 @@ pub enum Outcome {
     None,
 }
 
-/// A verdict with what it rests on.
+/// A verdict with what it depends on.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Verdict {
     /// Scheme.

@@ -1,4 +1,4 @@
-//! Movements of a stretch cut into steps in which everything moves evenly, weighed by mass alone: where product runs short, what
+//! Movements of a clean span cut into steps in which everything moves evenly, weighed by mass alone: where product runs short, what
 //! of that is carried, and what is a gap.
 
 use super::flow::{Movements, OPENING, Source};

@@ -67,7 +67,7 @@ fn cycles(interval: &Interval, from: f64, to: f64) -> f64 {
     interval.cycle_at(to.min(interval.end)) - interval.cycle_at(from.max(interval.start))
 }
 
-/// Shares the stretch out over its bags; cost grows with steps times what is in motion.
+/// Shares the clean span out over its bags; cost grows with steps times what is in motion.
 pub fn given(feed: &FeedFlow) -> Vec<BagGiven> {
     let ledger = &feed.ledger;
     let flow = feed.middle();

@@ -376,7 +376,7 @@ impl Maker {
 
     fn block(&mut self, length: i64, packs: [i64; 2], fill: [f64; 2]) {
         let start = self.now;
-        // A stop inside, written down, without counts at its ends.
+        // A stop inside, recorded, without counts at its ends.
         let stop = (self.kind.nights && length > 3 * MINUTE && self.chance(1, 2))
             .then(|| (start + self.between(MINUTE, length - MINUTE), self.between(1, 40) * MINUTE));
         for machine in 0..2 {

@@ -67,7 +67,7 @@ impl Block {
     }
 }
 
-/// A tip as it was and as it was written down.
+/// A tip as it was and as it was recorded.
 #[derive(Clone, Debug)]
 pub struct TipPlan {
     pub span: usize,
@@ -82,9 +82,9 @@ pub struct TipPlan {
     pub start_told: bool,
     /// A level in the minute of its start, or of its end.
     pub beside: Option<i64>,
-    /// How much later than it was it is written down.
+    /// How much later than it was it is recorded.
     pub late: i64,
-    /// Times written down instead, whatever the truth.
+    /// Times recorded instead, whatever the truth.
     pub written: Option<(i64, i64)>,
 }
 
@@ -177,7 +177,7 @@ impl Campaign {
         self.emptied.iter().rposition(|at| *at <= time).unwrap_or(0)
     }
 
-    /// What moved in a span: as it was, or as it is written down.
+    /// What moved in a span: as it was, or as it is recorded.
     pub fn floor(&self, span: usize, written: bool, tolerance: f64) -> Floor {
         let bags = if written { 1.0 + self.errors.bags } else { 1.0 };
         let fills = if written { 1.0 + self.errors.fill } else { 1.0 };
@@ -254,7 +254,7 @@ impl Campaign {
         (came + back - left) * 1e6
     }
 
-    /// The house that was told all of it.
+    /// The house that was recorded all of it.
     pub fn house(&self) -> House {
         let mut house = House::new(self.section_mg, self.stages as i64);
         let feed = Feed {

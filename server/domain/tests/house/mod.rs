@@ -17,7 +17,7 @@ pub const T0: i64 = 1_777_874_400_000_000;
 /// One minute.
 pub const MIN: i64 = 60_000_000;
 
-/// A record with what was told so far, kept for playing it again in another order.
+/// A record with what was recorded so far, kept for playing it again in another order.
 #[derive(Clone, Default)]
 pub struct House {
     pub record: MemoryRecord,
@@ -275,9 +275,9 @@ impl House {
             occurred_time_us: command.occurred_time_us,
             recorded_time_us: T0 + 100_000 * MIN + self.record.last_sequence(),
             actor: Some(Actor { code: self.actor.clone(), proof: ActorProof::Declared.into() }),
-            breaches: decision.breaches,
+            deviations: decision.deviations,
             holds: decision.holds,
-            contradictions: decision.contradictions,
+            discrepancies: decision.discrepancies,
             judged_anew: decision.judged_anew,
             lifts_over: decision.lifts_over,
             fact: decision.fact,
@@ -414,7 +414,7 @@ pub fn registered(house: &mut House, at: i64, item: Item) {
     house.tell(at, Fact::Registered(Registered { item: Some(item) })).unwrap();
 }
 
-/// A hoist with all that its life rests on.
+/// A hoist with all that its life depends on.
 pub fn hoist() -> Hoist {
     Hoist {
         code: "H1".into(),

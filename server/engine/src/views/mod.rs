@@ -65,7 +65,7 @@ pub trait ViewStore: Send + Sync {
 const META_KEY: &[u8] = b"\x01meta";
 const REQUEST_PREFIX: u8 = 2;
 /// What is kept in which list; a new number makes old views be folded again.
-const LAYOUT: u8 = 5;
+const LAYOUT: u8 = 6;
 
 /// What the views stand at.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

@@ -189,7 +189,7 @@
     const at = document.activeElement;
     if (scanned) {
       fast = 0;
-      const form = at && at.matches("input") && at.closest("form.deed[data-keep]");
+      const form = at && at.matches("input") && at.closest("form.action[data-keep]");
       if (form) {
         const fields = [...form.querySelectorAll("input:not([type=hidden]), select, textarea")].filter((e) => e.offsetParent);
         const next = fields[fields.indexOf(at) + 1];

@@ -1,13 +1,13 @@
-//! What a later entry makes of lifts on record: a plate put right, a bag weighed again, a tip or a lift told late.
+//! What a later entry makes of lifts on record: a plate put right, a bag weighed again, a tip or a lift recorded late.
 //!
-//! SAFETY-OF-PEOPLE. A lift that turns out to have been over a limit is a contradiction of the entry that shows it, and what
+//! SAFETY-OF-PEOPLE. A lift that turns out to have been over a limit is a discrepancy of the entry that shows it, and what
 //! carried too much is out of service until it is examined, as after an overload that was seen at once. Whether it still was
 //! over is asked of the record each time: when the entry is put right itself, both go with it.
 //!
 //! What the writer reads for it: of an entry about a bag the lifts of that bag, and those to a platform while the bag stood
 //! there; of a change of a register the lifts of the days for which that version is in force, up to now. Of a scale the lifts
 //! of [`PLATFORM_LOOKBACK_DAYS`] before too, since a bag may be weighed after it was lifted. A lift that breaks a rule when it is
-//! told has that as a breach, so nothing here depends on what is told first.
+//! told has that as a deviation, so nothing here depends on what is told first.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -24,7 +24,7 @@ use crate::rules::lift::situation::PLATFORM_LOOKBACK_DAYS;
 use crate::rules::with::With;
 use crate::time::Zone;
 
-/// Rule of a contradiction that says a lift on record was over.
+/// Rule of a discrepancy that says a lift on record was over.
 pub const WAS_OVER: &str = "LIFT_WAS_OVER";
 
 /// Lifts that one entry names at most, the newest of them.
@@ -268,7 +268,7 @@ fn candidates(before: &dyn Record, after: &With) -> Result<Candidates, Unreadabl
             of_bag((before, after), &key::code_of(key), since, &mut found)?;
         }
     }
-    // The lift that is being told has what it breaks as its own breaches.
+    // The lift that is being told has what it breaks as its own deviations.
     found.rows.remove(&after.entry.sequence);
     Ok(found)
 }
@@ -319,7 +319,7 @@ pub(in super::super) fn with_lifts(mut decision: Decision, at: i64, context: &Co
     for candidate in candidates.rows.values() {
         let (row, _) = candidate;
         let mut broken = now.over(candidate, &context.zone)?;
-        broken.retain(|broken| !row.event.breaches.iter().any(|known| same(known, broken)));
+        broken.retain(|broken| !row.event.deviations.iter().any(|known| same(known, broken)));
         if broken.is_empty() {
             continue;
         }
@@ -336,11 +336,11 @@ pub(in super::super) fn with_lifts(mut decision: Decision, at: i64, context: &Co
     if let Some(left) = found.len().checked_sub(LIFTS_MAX).filter(|left| *left > 0) {
         let text = format!("{left} earlier lifts were over too and are not named one by one");
         let (left, limit) = (i64::try_from(left).unwrap_or(i64::MAX), i64::try_from(LIFTS_MAX).unwrap_or(i64::MAX));
-        decision.contradictions.push(finding("MORE_LIFTS_WERE_OVER", "", text, left, limit));
+        decision.discrepancies.push(finding("MORE_LIFTS_WERE_OVER", "", text, left, limit));
         found.drain(..found.len().saturating_sub(LIFTS_MAX));
     }
     for (finding, over, _) in found {
-        decision.contradictions.push(finding);
+        decision.discrepancies.push(finding);
         decision.lifts_over.push(over);
     }
     Ok(decision)

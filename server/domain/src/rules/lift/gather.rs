@@ -30,7 +30,7 @@ fn person_reasons(known: &Register, lift: &LiftRecorded, zone: &Zone, at: i64) -
     Ok(reasons)
 }
 
-/// Reads everything a verdict rests on. What may be in bags of rework is in `evidence`.
+/// Reads everything a verdict depends on. What may be in bags of rework is in `evidence`.
 ///
 /// # Errors
 /// `NotFound` for every code that is not registered; `Forbidden` when a bag cannot hang because it was emptied.
@@ -104,7 +104,7 @@ fn hanging_bag(
 ) -> Result<HangingBag, Refusal> {
     let loaded = loaded_bag(record, bag, at, zone)?;
     let holds = free::on_bag(record, bag, evidence.rework(&bag.bag_tag))?;
-    // Of an FIBC with a number, fillings are counted; of others the trip is as told.
+    // Of an FIBC with a number, fillings are counted; of others the trip is as recorded.
     let own = match bag.fibc_code.as_str() {
         "" => None,
         code => fibc::fibc_at(record, code, bag.arrived_time_us)?,

@@ -141,7 +141,7 @@ fn worst_pair_mg(load: i64, legs_mdeg: &[i64]) -> Option<i64> {
     worst
 }
 
-/// Reasons that rest on masses, for a number of bags; also how far each element is used.
+/// Reasons that depend on masses, for a number of bags; also how far each element is used.
 fn load_findings(situation: &Situation, bags: &[&HangingBag]) -> (Vec<Finding>, Vec<Utilisation>) {
     let mut reasons = Vec::new();
     let mut used = Vec::new();

@@ -36,8 +36,8 @@ pub(super) fn decide(fact: &LiftRecorded, at: i64, context: &Context) -> Result<
     }
     let tags: Vec<String> = fact.bags.iter().map(|b| b.bag_tag.clone()).collect();
     let decision = Decision {
-        breaches: verdict.reasons,
-        contradictions: verdict.remarks,
+        deviations: verdict.reasons,
+        discrepancies: verdict.remarks,
         ..Decision::plain(Fact::LiftRecorded(fact))
     };
     decision.hold_bags(context, &tags)

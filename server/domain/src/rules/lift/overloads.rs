@@ -38,7 +38,7 @@ pub(super) fn over(
     })
 }
 
-/// A lift as it stands; `None` when it was taken back or put right, which was judged anew.
+/// A lift as it stands; `None` when it was withdrawn or put right, which was judged anew.
 pub(crate) fn lift_of(record: &dyn Record, over: &LiftOver) -> Result<Option<Entry>, Unreadable> {
     let day = day_of(over.lift_time_us);
     let rows = match over.bag_tag.as_str() {
@@ -48,7 +48,7 @@ pub(crate) fn lift_of(record: &dyn Record, over: &LiftOver) -> Result<Option<Ent
     Ok(rows.into_iter().find(|row| row.sequence == over.lift_sequence))
 }
 
-/// What a hoist or gear item carried beyond its limit in lifts that broke it when they were told, or turned out to have
+/// What a hoist or gear item carried beyond its limit in lifts that broke it when they were recorded, or turned out to have
 /// done so, as known now: the instant and the broken rule, newest first, some at most. `wanted` says which instants matter.
 ///
 /// # Errors
@@ -72,7 +72,8 @@ pub fn overloads(
     let mut shown: BTreeMap<i64, LiftOver> = BTreeMap::new();
     for row in facts(record, &own)? {
         let hoist = hoist_of(&row.event);
-        if row.event.breaches.iter().any(|b| is_own(&b.rule, &b.subject, &hoist)) && wanted(row.event.occurred_time_us)
+        if row.event.deviations.iter().any(|b| is_own(&b.rule, &b.subject, &hoist))
+            && wanted(row.event.occurred_time_us)
         {
             lifts.insert((row.event.occurred_time_us, row.sequence), Some(row));
         }

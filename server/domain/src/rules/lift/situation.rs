@@ -74,7 +74,7 @@ pub struct PlatformState {
     pub unknown_bag_tags: Vec<String>,
 }
 
-/// Everything a verdict rests on.
+/// Everything a verdict depends on.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Situation {
     /// Hoist.

@@ -105,7 +105,7 @@ enum WhatIf {
     MixingMass(i64),
 }
 
-/// The same facts through another feed; kept by feed and start of the stretch.
+/// The same facts through another feed; kept by feed and start of the clean span.
 type Other = BTreeMap<(String, i64), Arc<FeedFlow>>;
 
 fn other(flow: &Arc<FeedFlow>, what_if: WhatIf, settings: Settings, kept: &mut Other) -> Arc<FeedFlow> {
@@ -142,7 +142,7 @@ fn would_reach(
             let whole = !matches!(what_if, WhatIf::EmptiedBetweenLots) && (discrete || ledger.feed.proof.is_none());
             for (run, row) in ledger.runs.iter().enumerate() {
                 let packs = match whole {
-                    true => Vec::from_iter(ledger.stretch_packs(run)),
+                    true => Vec::from_iter(ledger.clean_span_packs(run)),
                     false => other.packs_of_bag(index, run, false),
                 };
                 intervals.extend(packs.into_iter().map(|(first_number, last_number)| v1::PackInterval {
@@ -169,7 +169,7 @@ fn reaches(
         let proved = found.methods.iter().all(|method| method.proved);
         let whole = discrete || !proved;
         let chosen =
-            found.packs.into_iter().flat_map(|set| if whole { Vec::from_iter(set.stretch) } else { set.pieces });
+            found.packs.into_iter().flat_map(|set| if whole { Vec::from_iter(set.clean_span) } else { set.pieces });
         intervals.extend(chosen);
     }
     intervals.extend(rework::covered(context, intervals.clone(), settings, discrete)?.0);
@@ -216,7 +216,7 @@ fn summary(
     made: &mut Made,
     text: String,
     lots: &BTreeMap<String, Reach>,
-) -> Result<(v1::Dispersion, Dispersion), Unreadable> {
+) -> Result<(v1::RecallExposure, Dispersion), Unreadable> {
     let mut masses = BTreeMap::new();
     for code in lots.values().flat_map(|reach| &reach.batches) {
         masses.insert(code.clone(), made.batch(context, code)?.1);
@@ -226,7 +226,7 @@ fn summary(
     let by_packs = exposure(&lots.iter().map(|(lot, reach)| (lot.clone(), reach.mass_mg)).collect());
     let by_batches = exposure(&found.recall_mass_mg);
     let count = |n: usize| i64::try_from(n).unwrap_or(i64::MAX);
-    let row = v1::Dispersion {
+    let row = v1::RecallExposure {
         text,
         link_count: count(found.link_count),
         dispersion: count(found.total()),
@@ -247,10 +247,10 @@ fn share_ppm(bag: &BagFacts, lot_code: &str) -> i64 {
 ///
 /// # Errors
 /// `Invalid` for days that are none or too far apart or settings out of range, `NotFound` for an unknown feed.
-pub fn dispersion(
+pub fn of_period(
     context: &QueryContext,
-    request: &v1::GetDispersionRequest,
-) -> Result<v1::GetDispersionResponse, Refusal> {
+    request: &v1::GetRecallExposureRequest,
+) -> Result<v1::GetRecallExposureResponse, Refusal> {
     let (from_us, to_us) = window(context, &request.from_day, &request.to_day, MOST_DAYS)?;
     // As a recall would, unless another share is asked for.
     let epsilon = if request.epsilon == 0.0 { crate::trace_settings::HOLD_EPSILON } else { request.epsilon };
@@ -267,7 +267,8 @@ pub fn dispersion(
         vec![request.feed_code.clone()]
     };
     let mut lots = BTreeSet::new();
-    let mut answer = v1::GetDispersionResponse { sequence: context.sequence(), ..v1::GetDispersionResponse::default() };
+    let mut answer =
+        v1::GetRecallExposureResponse { sequence: context.sequence(), ..v1::GetRecallExposureResponse::default() };
     for feed in &feeds {
         lots.extend(lots_tipped(context, feed, (from_us, to_us), settings)?);
     }
@@ -295,7 +296,7 @@ pub fn dispersion(
             into.insert(code.clone(), reach(context, &mut made, found)?);
         }
         let tipped = bags.iter().map(|bag| bag.tipped_mass_mg() / 1_000 * share_ppm(bag, code) / 1_000).sum();
-        answer.lots.push(v1::LotDispersion {
+        answer.lots.push(v1::LotExposure {
             lot_code: code.clone(),
             tipped_mass_mg: tipped,
             batch_codes: own.batches.iter().cloned().collect(),
@@ -314,7 +315,7 @@ pub fn dispersion(
     for (code, lots) in &found.upward {
         let (pack_count, mass_mg) = made.batch(context, code)?;
         let lot_codes = lots.iter().cloned().collect();
-        answer.batches.push(v1::BatchDispersion { batch_code: code.clone(), pack_count, mass_mg, lot_codes });
+        answer.batches.push(v1::BatchExposure { batch_code: code.clone(), pack_count, mass_mg, lot_codes });
     }
     let words = match smaller {
         0 => "if every mixing section were half as large".to_owned(),
@@ -325,12 +326,14 @@ pub fn dispersion(
         answer.what_ifs.push(summary(context, &mut made, text, lots)?.0);
     }
     if discrete {
-        answer.notes.push("discrete hazard: the whole stretch counts, a smaller mixing section changes nothing".into());
+        answer
+            .notes
+            .push("discrete hazard: the whole clean span counts, a smaller mixing section changes nothing".into());
     }
     if feeds_unproved(context, &feeds, from_us)? && !discrete {
         answer
             .notes
-            .push("a flow is not proved: its whole stretch counts, a smaller mixing section changes nothing".into());
+            .push("a flow is not proved: its whole clean span counts, a smaller mixing section changes nothing".into());
     }
     Ok(answer)
 }
