@@ -1,6 +1,8 @@
 //! Answers about fill and time as sheets: verdicts, charts, the lowest safe target, performance.
 
+use packloft_proto::durations;
 use packloft_proto::v1;
+use prost_types::Duration;
 
 use crate::mass::kilograms_of;
 use crate::moment::Zone;
@@ -297,8 +299,8 @@ pub fn target(answer: &v1::GetTargetFillResponse, currency: &str) -> Vec<Sheet> 
     vec![sheet]
 }
 
-fn minutes(ms: i64) -> String {
-    format!("{:.1} min", ms as f64 / 60_000.0)
+fn minutes(duration: Option<&Duration>) -> String {
+    format!("{:.1} min", duration.map_or(0, durations::to_us) as f64 / 60e6)
 }
 
 /// Stops by reason.
@@ -310,7 +312,7 @@ pub fn stops(answer: &v1::GetLinePerformanceResponse) -> Sheet {
             row.reason_code.clone(),
             kind.into(),
             row.stop_count.to_string(),
-            minutes(row.duration_ms),
+            minutes(row.duration.as_ref()),
         ]);
     }
     sheet
@@ -329,17 +331,20 @@ pub fn performance(answer: &v1::GetLinePerformanceResponse, zone: &Zone) -> Vec<
         )],
         head: vec!["figure", ">value"],
         rows: vec![
-            vec!["planned busy time".into(), minutes(answer.busy_ms)],
-            vec!["actual production time".into(), minutes(answer.production_ms)],
-            vec!["planned stops".into(), minutes(answer.planned_stop_ms)],
-            vec!["unplanned stops".into(), minutes(answer.unplanned_stop_ms)],
+            vec!["planned busy time".into(), minutes(answer.busy_duration.as_ref())],
+            vec!["actual production time".into(), minutes(answer.production_duration.as_ref())],
+            vec!["planned stops".into(), minutes(answer.planned_stop_duration.as_ref())],
+            vec!["unplanned stops".into(), minutes(answer.unplanned_stop_duration.as_ref())],
             vec!["packs filled".into(), count(answer.filled_count)],
             vec!["packs accepted".into(), count(answer.accepted_count)],
             vec!["availability".into(), optional(answer.availability)],
             vec!["effectiveness".into(), optional(answer.effectiveness)],
             vec!["quality rate".into(), optional(answer.quality_rate)],
             vec!["OEE".into(), optional(answer.oee)],
-            vec!["lost by speed".into(), answer.speed_loss_ms.map_or_else(|| "-".into(), minutes)],
+            vec![
+                "lost by speed".into(),
+                answer.speed_loss_duration.as_ref().map_or_else(|| "-".into(), |lost| minutes(Some(lost))),
+            ],
         ],
         after: answer.notes.clone(),
     };

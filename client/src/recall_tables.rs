@@ -1,6 +1,8 @@
 //! Complaints and recalls as sheets.
 
+use packloft_proto::durations;
 use packloft_proto::v1;
+use prost_types::Duration;
 
 use crate::moment::Zone;
 use crate::show::Sheet;
@@ -104,10 +106,10 @@ fn packs(rows: &[v1::PackInterval]) -> String {
     rows.iter().map(one).collect::<Vec<_>>().join(", ")
 }
 
-fn duration(ms: i64) -> String {
-    let seconds = ms / 1_000;
+fn duration(duration: &Duration) -> String {
+    let seconds = duration.seconds;
     match seconds {
-        0..60 => format!("{:.1} s", ms as f64 / 1e3),
+        0..60 => format!("{:.1} s", durations::to_us(duration) as f64 / 1e6),
         60..7_200 => format!("{} min", seconds / 60),
         _ => format!("{} h {} min", seconds / 3_600, seconds / 60 % 60),
     }
@@ -149,9 +151,8 @@ pub fn recall(answer: &v1::GetRecallResponse, zone: &Zone) -> Vec<Sheet> {
     if !answer.supplier_codes.is_empty() {
         head.after.push(format!("suppliers to tell: {}", answer.supplier_codes.join(" ")));
     }
-    head.after.push(format!("from the question to the scope: {}", duration(answer.scope_ms)));
-    if answer.close_ms > 0 {
-        head.after.push(format!("from the question to the close: {}", duration(answer.close_ms)));
+    for (what, took) in [("scope", &answer.scope_duration), ("close", &answer.close_duration)] {
+        head.after.extend(took.iter().map(|took| format!("from the question to the {what}: {}", duration(took))));
     }
     let mut rows = Sheet {
         head: vec![

@@ -1,6 +1,8 @@
 //! The report of one line and shift as sheets: the figures first, so that CSV holds them, then what they are of.
 
+use packloft_proto::durations;
 use packloft_proto::v1;
+use prost_types::Duration;
 
 use crate::mass::{kilograms, kilograms_of};
 use crate::moment::Zone;
@@ -14,8 +16,8 @@ fn optional(text: Option<String>) -> String {
     text.unwrap_or_else(|| "-".into())
 }
 
-fn minutes(ms: i64) -> String {
-    format!("{:.1} min", ms as f64 / 60_000.0)
+fn minutes(duration: Option<&Duration>) -> String {
+    format!("{:.1} min", duration.map_or(0, durations::to_us) as f64 / 60e6)
 }
 
 /// Figures of the shift, one a row: `report M1 --output csv` gives these.
@@ -52,8 +54,8 @@ fn figures(answer: &v1::GetLineReportResponse, zone: &Zone) -> Sheet {
     row("effectiveness", percent(time.effectiveness));
     row("quality rate", percent(time.quality_rate));
     row("OEE", percent(time.oee));
-    row("planned busy time", minutes(time.busy_ms));
-    row("unplanned stops", minutes(time.unplanned_stop_ms));
+    row("planned busy time", minutes(time.busy_duration.as_ref()));
+    row("unplanned stops", minutes(time.unplanned_stop_duration.as_ref()));
     row("checks done", sum(|row| row.done_count));
     row("checks failed", sum(|row| row.failed_count));
     row("checks missed", sum(|row| row.missed_count));

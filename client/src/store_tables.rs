@@ -201,8 +201,8 @@ fn several(count: usize, noun: &str) -> String {
 
 /// What stands on a vehicle after a pallet was loaded.
 pub fn loaded(answer: &v1::LoadPalletResponse) -> String {
-    let left = if answer.payload_left_mg > 0 {
-        format!(", {} of payload left", kilograms(answer.payload_left_mg))
+    let left = if let Some(left_mg) = answer.payload_left_mg {
+        format!(", {} of payload left", kilograms(left_mg))
     } else {
         String::new()
     };

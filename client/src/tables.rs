@@ -1,5 +1,6 @@
 //! Answers as sheets: one function per answer, the same words for the command and the demo.
 
+use packloft_proto::durations;
 use packloft_proto::v1;
 
 use crate::mass::{grams, kilograms, kilograms_of, optional};
@@ -478,7 +479,7 @@ fn method(method: Option<&v1::FlowMethod>, zone: &Zone) -> Vec<String> {
             kilograms_of(m.drawn_mass_mg),
             m.drawn_factor,
             parts.collect::<Vec<_>>().join(", "),
-            m.clock_tolerance_ms as f64 / 1e3,
+            m.clock_tolerance.as_ref().map_or(0, durations::to_us) as f64 / 1e6,
         ),
     );
     lines.extend(since(m.changed_sequence, &m.changed_text));

@@ -4,6 +4,7 @@
 //! Made up like the shift itself. Told when the shift is over, as from a notebook and a checkweigher's memory.
 
 use packloft_client::connection::Connection;
+use packloft_proto::durations;
 use packloft_proto::v1;
 use packloft_proto::v1::stream_readings_request::Part;
 
@@ -67,7 +68,7 @@ fn registers(day: &mut Day) {
         }],
         due_at_start: true,
         due_at_end: true,
-        interval_s: 3_600,
+        interval: durations::from_ms(3_600_000),
         instrument_code: BENCH.into(),
         ..v1::CheckPoint::default()
     };

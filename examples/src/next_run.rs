@@ -2,6 +2,7 @@
 //!
 //! Made up like the shift itself. Only played when the demo's server stays, so that its printed answers do not change.
 
+use packloft_proto::durations;
 use packloft_proto::v1;
 
 use crate::morning::{MORNING_S, sscc};
@@ -91,7 +92,7 @@ pub fn check_points() -> Vec<v1::CheckPoint> {
         due_at_start: true,
         due_at_end: true,
         due_at_product_change: true,
-        interval_s: 3_600,
+        interval: durations::from_ms(3_600_000),
         ..v1::CheckPoint::default()
     };
     let sieve = v1::CheckPoint {

@@ -3,6 +3,7 @@
 //! Everything here is made up, quantities included. What really happened on that floor (and the record does not know)
 //! is [`LOST_MG`]: product that left without anybody writing it down. The balance has to find it.
 
+use packloft_proto::durations;
 use packloft_proto::v1;
 use prost_types::Timestamp;
 
@@ -248,7 +249,7 @@ fn registers(day: &mut Day) {
                 report: "tracer run 7".into(),
                 fit: "least squares, residual 1.3 %".into(),
             }),
-            clock_tolerance_ms: 60_000,
+            clock_tolerance: durations::from_ms(60_000),
             platform_code: "P1".into(),
             ..v1::Feed::default()
         }
@@ -259,7 +260,7 @@ fn registers(day: &mut Day) {
             name: "packing machine 1".into(),
             feed_code: "F1".into(),
             counter_digit_count: 6,
-            printer_tolerance_ms: 120_000,
+            printer_tolerance: durations::from_ms(120_000),
             buffer_pack_count: 60,
             planned_packs_per_hour: 42 * 60,
             filling_principle: "cup filler".into(),
@@ -522,8 +523,8 @@ fn floor(day: &mut Day) {
         "p-31",
         v1::RecordClockCheckRequest {
             machine_code: "M1".into(),
-            offset_ms: 20_000,
-            tolerance_ms: 10_000,
+            offset: durations::from_ms(20_000),
+            tolerance: durations::from_ms(10_000),
             ..v1::RecordClockCheckRequest::default()
         },
     );

@@ -3,7 +3,8 @@
 //! The two packages are free to move apart: what a field of one becomes in the other is said here and nowhere else. Enums of
 //! the same name have the same numbers, which a test holds (`tests/tests/shapes.rs`).
 
-use crate::{journal, v1};
+use crate::figures::unit_of;
+use crate::{durations, journal, v1};
 
 /// Writes both directions of one pair; all fields of both are named, so that a new one does not compile before somebody says
 /// what it becomes.
@@ -23,13 +24,18 @@ macro_rules! both {
     };
 }
 
-both!(Finding, |m| {
-    rule: m.rule.clone(),
-    subject: m.subject.clone(),
-    text: m.text.clone(),
-    figure: m.figure,
-    limit: m.limit,
-});
+impl From<&journal::Finding> for v1::Finding {
+    fn from(m: &journal::Finding) -> Self {
+        v1::Finding {
+            rule: m.rule.clone(),
+            subject: m.subject.clone(),
+            text: m.text.clone(),
+            figure: m.figure,
+            limit: m.limit,
+            unit: v1::FigureUnit::from(unit_of(&m.rule)).into(),
+        }
+    }
+}
 
 both!(LotShare, |m| {
     lot_code: m.lot_code.clone(),
@@ -110,18 +116,39 @@ both!(PalletPattern, |m| {
     max_mass_mg: m.max_mass_mg,
 });
 
-both!(Feed, |m| {
-    code: m.code.clone(),
-    name: m.name.clone(),
-    capacity_mass_mg: m.capacity_mass_mg,
-    mixing_mass_mg: m.mixing_mass_mg,
-    mixing_stage_count: m.mixing_stage_count,
-    proof: m.proof.as_ref().map(Into::into),
-    clock_tolerance_ms: m.clock_tolerance_ms,
-    platform_code: m.platform_code.clone(),
-    accepted_electrostatic_types: m.accepted_electrostatic_types.clone(),
-    extraction_required: m.extraction_required,
-});
+impl From<&journal::Feed> for v1::Feed {
+    fn from(m: &journal::Feed) -> Self {
+        v1::Feed {
+            code: m.code.clone(),
+            name: m.name.clone(),
+            capacity_mass_mg: m.capacity_mass_mg,
+            mixing_mass_mg: m.mixing_mass_mg,
+            mixing_stage_count: m.mixing_stage_count,
+            proof: m.proof.as_ref().map(Into::into),
+            clock_tolerance: durations::from_ms(m.clock_tolerance_ms),
+            platform_code: m.platform_code.clone(),
+            accepted_electrostatic_types: m.accepted_electrostatic_types.clone(),
+            extraction_required: m.extraction_required,
+        }
+    }
+}
+
+impl From<&v1::Feed> for journal::Feed {
+    fn from(m: &v1::Feed) -> Self {
+        journal::Feed {
+            code: m.code.clone(),
+            name: m.name.clone(),
+            capacity_mass_mg: m.capacity_mass_mg,
+            mixing_mass_mg: m.mixing_mass_mg,
+            mixing_stage_count: m.mixing_stage_count,
+            proof: m.proof.as_ref().map(Into::into),
+            clock_tolerance_ms: durations::to_ms(m.clock_tolerance.as_ref()),
+            platform_code: m.platform_code.clone(),
+            accepted_electrostatic_types: m.accepted_electrostatic_types.clone(),
+            extraction_required: m.extraction_required,
+        }
+    }
+}
 
 both!(FlowProof, |m| {
     run_date: m.run_date.clone(),
@@ -129,18 +156,39 @@ both!(FlowProof, |m| {
     fit: m.fit.clone(),
 });
 
-both!(Machine, |m| {
-    code: m.code.clone(),
-    name: m.name.clone(),
-    feed_code: m.feed_code.clone(),
-    counter_digit_count: m.counter_digit_count,
-    printer_tolerance_ms: m.printer_tolerance_ms,
-    buffer_pack_count: m.buffer_pack_count,
-    planned_packs_per_hour: m.planned_packs_per_hour,
-    filling_principle: m.filling_principle.clone(),
-    head_count: m.head_count,
-    smallest_step_mg: m.smallest_step_mg,
-});
+impl From<&journal::Machine> for v1::Machine {
+    fn from(m: &journal::Machine) -> Self {
+        v1::Machine {
+            code: m.code.clone(),
+            name: m.name.clone(),
+            feed_code: m.feed_code.clone(),
+            counter_digit_count: m.counter_digit_count,
+            printer_tolerance: durations::from_ms(m.printer_tolerance_ms),
+            buffer_pack_count: m.buffer_pack_count,
+            planned_packs_per_hour: m.planned_packs_per_hour,
+            filling_principle: m.filling_principle.clone(),
+            head_count: m.head_count,
+            smallest_step_mg: m.smallest_step_mg,
+        }
+    }
+}
+
+impl From<&v1::Machine> for journal::Machine {
+    fn from(m: &v1::Machine) -> Self {
+        journal::Machine {
+            code: m.code.clone(),
+            name: m.name.clone(),
+            feed_code: m.feed_code.clone(),
+            counter_digit_count: m.counter_digit_count,
+            printer_tolerance_ms: durations::to_ms(m.printer_tolerance.as_ref()),
+            buffer_pack_count: m.buffer_pack_count,
+            planned_packs_per_hour: m.planned_packs_per_hour,
+            filling_principle: m.filling_principle.clone(),
+            head_count: m.head_count,
+            smallest_step_mg: m.smallest_step_mg,
+        }
+    }
+}
 
 both!(Hoist, |m| {
     code: m.code.clone(),
@@ -240,22 +288,47 @@ both!(FillLimit, |m| {
     process_deviation_mg: m.process_deviation_mg,
 });
 
-both!(CheckPoint, |m| {
-    code: m.code.clone(),
-    name: m.name.clone(),
-    kind: m.kind,
-    place: m.place,
-    machine_code: m.machine_code.clone(),
-    feed_code: m.feed_code.clone(),
-    tests: m.tests.iter().map(Into::into).collect(),
-    due_at_start: m.due_at_start,
-    due_at_end: m.due_at_end,
-    due_at_product_change: m.due_at_product_change,
-    interval_s: m.interval_s,
-    retired: m.retired,
-    fill_limits: m.fill_limits.iter().map(Into::into).collect(),
-    instrument_code: m.instrument_code.clone(),
-});
+impl From<&journal::CheckPoint> for v1::CheckPoint {
+    fn from(m: &journal::CheckPoint) -> Self {
+        v1::CheckPoint {
+            code: m.code.clone(),
+            name: m.name.clone(),
+            kind: m.kind,
+            place: m.place,
+            machine_code: m.machine_code.clone(),
+            feed_code: m.feed_code.clone(),
+            tests: m.tests.iter().map(Into::into).collect(),
+            due_at_start: m.due_at_start,
+            due_at_end: m.due_at_end,
+            due_at_product_change: m.due_at_product_change,
+            interval: durations::from_ms(m.interval_s.saturating_mul(1_000)),
+            retired: m.retired,
+            fill_limits: m.fill_limits.iter().map(Into::into).collect(),
+            instrument_code: m.instrument_code.clone(),
+        }
+    }
+}
+
+impl From<&v1::CheckPoint> for journal::CheckPoint {
+    fn from(m: &v1::CheckPoint) -> Self {
+        journal::CheckPoint {
+            code: m.code.clone(),
+            name: m.name.clone(),
+            kind: m.kind,
+            place: m.place,
+            machine_code: m.machine_code.clone(),
+            feed_code: m.feed_code.clone(),
+            tests: m.tests.iter().map(Into::into).collect(),
+            due_at_start: m.due_at_start,
+            due_at_end: m.due_at_end,
+            due_at_product_change: m.due_at_product_change,
+            interval_s: durations::to_ms(m.interval.as_ref()) / 1_000,
+            retired: m.retired,
+            fill_limits: m.fill_limits.iter().map(Into::into).collect(),
+            instrument_code: m.instrument_code.clone(),
+        }
+    }
+}
 
 both!(SetLimit, |m| {
     property: m.property.clone(),

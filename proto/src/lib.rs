@@ -10,6 +10,9 @@ pub mod bounded;
 #[cfg(feature = "api")]
 pub mod call;
 pub mod csv;
+#[cfg(feature = "api")]
+pub mod durations;
+pub mod figures;
 
 /// The stored facts, `packloft.journal.v1`. Times in microseconds, masses in milligrams.
 #[allow(clippy::all, missing_docs)]

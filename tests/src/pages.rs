@@ -46,7 +46,7 @@ pub const PAGES: [(&str, &str); 52] = [
     ("analysis-lot", "/analysis?lot=QE-2240"),
     ("samples", "/samples"),
     ("advice", "/loads/V-1007-1/advice"),
-    ("fact", "/entries/72"),
+    ("entry", "/entries/72"),
     ("fact-followed", "/entries/40"),
     ("holds", "/holds"),
     ("complaints", "/complaints"),

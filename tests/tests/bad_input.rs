@@ -269,7 +269,7 @@ struct Case {
 
 /// Whether negative or huge values are right for a field.
 fn may_be_negative(field: &FieldDescriptor) -> bool {
-    field.name() == "offset_ms"
+    field.name() == "offset"
 }
 
 /// Spoils each field of a message in turn; `rebuild` puts the spoiled message back into the whole.

@@ -334,7 +334,7 @@ async fn a_hoist_is_checked_shocked_and_examined() -> anyhow::Result<()> {
     tablet.send(&report).await?;
     tablet.wait_for("No objection in the records", "#verdict h2").await?;
     tablet.wait_for("E-990", "main").await?;
-    tablet.go("/gear/hoist/H2/life?bags=2&what_if=1").await?;
+    tablet.go("/gear/hoist/H2/design-life?bags=2&what_if=1").await?;
     tablet.wait_for("of its design life is used", "#verdict h2").await?;
     tablet.wait_for("DO NOT LIFT", "main .notice.bad").await?;
     tablet.close().await

@@ -176,7 +176,11 @@ fn answers(asked: &QueryContext) -> Vec<String> {
     let mut found: Vec<String> = Vec::new();
     let mut add = |what: &str, answer: String| found.push(format!("{what}: {}", blind(&answer)));
     let settings = Settings { epsilon: 0.0, coverage: 0.0 };
-    for run in objects::run_codes(&asked.record, "").unwrap_or_default().into_iter().collect::<BTreeSet<_>>() {
+    for run in objects::run_codes(asked, "", &packloft_answers::times::Days::default())
+        .unwrap_or_default()
+        .into_iter()
+        .collect::<BTreeSet<_>>()
+    {
         add("run", format!("{:?}", objects::run(&asked.record, &run)));
         for number in [1, 500, 2_900, 5_600, 7_240, 7_500, 12_000] {
             add("pack", format!("{run} {number} {:?}", trace::by_number(asked, &run, number, settings)));

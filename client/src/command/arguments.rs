@@ -12,7 +12,8 @@ pub use super::store_args::*;
 pub use super::trace_args::*;
 use crate::command::common_args::CounterArgs;
 use crate::command::common_args::LiftArgs;
-use crate::command::common_args::PageArgs;
+use crate::command::common_args::{DayArgs, PageArgs, object_ref};
+use crate::v1;
 
 /// The record and the arithmetic of a packing house.
 ///
@@ -426,12 +427,8 @@ pub enum LiftTask {
         /// Only of this hoist.
         #[arg(long, default_value = "")]
         hoist: String,
-        /// From this local day on, YYYY-MM-DD.
-        #[arg(long, default_value = "")]
-        from: String,
-        /// Up to this local day.
-        #[arg(long, default_value = "")]
-        to: String,
+        #[command(flatten)]
+        days: DayArgs,
         #[command(flatten)]
         page: PageArgs,
     },
@@ -538,6 +535,8 @@ pub enum RunTask {
         #[arg(long, default_value = "")]
         machine: String,
         #[command(flatten)]
+        days: DayArgs,
+        #[command(flatten)]
         page: PageArgs,
     },
     /// Release a run (QA), where the product asks for it.
@@ -640,9 +639,9 @@ pub enum JournalTask {
         /// First sequence.
         #[arg(long, default_value_t = 1)]
         from: i64,
-        /// Only about this object, e.g. bag/B-17.
-        #[arg(long, default_value = "")]
-        object: String,
+        /// Only about this, e.g. bulk-bag/B-17, pallet/SSCC, hoist/H1, entry/252.
+        #[arg(long, value_parser = object_ref)]
+        about: Option<v1::ObjectRef>,
         #[command(flatten)]
         page: PageArgs,
     },

@@ -140,12 +140,12 @@ async fn trace(session: &mut Session, task: &TraceTask) -> Result<Option<Exit>, 
 async fn journal(session: &mut Session, task: &JournalTask) -> Result<Option<Exit>, Fault> {
     let zone = session.zone.clone();
     match task {
-        JournalTask::Events { from, object, page } => {
+        JournalTask::Events { from, about, page } => {
             let request = v1::ListEventsRequest {
                 page_size: page.size(),
                 page_token: page.page.clone(),
                 from_sequence: *from,
-                object_key: object.clone(),
+                about: about.clone(),
             };
             list!(session, journal.list_events(request), "ListEventsResponse", |answer| {
                 vec![tables::events(&answer.events, &zone), more(&answer.next_page_token)]
@@ -220,13 +220,13 @@ async fn objects(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
                 vec![tables::lots(&answer.lots), more(&answer.next_page_token)]
             })
         }
-        Task::Lift(LiftTask::List { hoist, from, to, page }) => {
+        Task::Lift(LiftTask::List { hoist, days, page }) => {
             let request = v1::ListLiftsRequest {
                 page_size: page.size(),
                 page_token: page.page.clone(),
                 hoist_code: hoist.clone(),
-                from_day: from.clone(),
-                to_day: to.clone(),
+                from_day: days.from.clone(),
+                to_day: days.to.clone(),
             };
             list!(session, lift.list_lifts(request), "ListLiftsResponse", |answer| {
                 vec![tables::lifts(&answer.lifts, &zone), more(&answer.next_page_token)]
@@ -238,11 +238,13 @@ async fn objects(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
                 vec![tables::runs(&answer.run.iter().cloned().collect::<Vec<_>>(), &zone)]
             })
         }
-        Task::Run(RunTask::List { machine, page }) => {
+        Task::Run(RunTask::List { machine, days, page }) => {
             let request = v1::ListRunsRequest {
                 page_size: page.size(),
                 page_token: page.page.clone(),
                 machine_code: machine.clone(),
+                from_day: days.from.clone(),
+                to_day: days.to.clone(),
             };
             list!(session, run.list_runs(request), "ListRunsResponse", |answer| {
                 vec![tables::runs(&answer.runs, &zone), more(&answer.next_page_token)]

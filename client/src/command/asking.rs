@@ -50,7 +50,7 @@ pub(super) use list;
 pub(super) use show;
 
 /// Rows of a page when the whole list is fetched.
-pub(super) const ROWS_AT_ONCE: i64 = 1_000;
+pub(super) const ROWS_AT_ONCE: i32 = 1_000;
 
 /// Adds a page to those before it: rows come after rows, the rest is as the newest page says.
 pub(super) fn join<M: Message>(answer: &mut M, more: &M) -> Result<(), Fault> {

@@ -307,7 +307,7 @@ async fn leave(session: &mut Session, task: LoadTask) -> Result<Exit, Fault> {
     }
 }
 
-fn page(page: &PageArgs) -> (i64, String) {
+fn page(page: &PageArgs) -> (i32, String) {
     (page.size(), page.page.clone())
 }
 
@@ -324,7 +324,7 @@ pub async fn ask_stock(session: &mut Session, task: &super::arguments::Task) -> 
                 found
             })
         }
-        Task::Pallet(PalletTask::List { product, location, not_free, page: given }) => {
+        Task::Pallet(PalletTask::List { product, location, not_free, days, page: given }) => {
             let (page_size, page_token) = page(given);
             let request = v1::ListPalletsRequest {
                 page_size,
@@ -332,6 +332,8 @@ pub async fn ask_stock(session: &mut Session, task: &super::arguments::Task) -> 
                 product_code: product.clone(),
                 location_code: location.clone(),
                 only_not_free: *not_free,
+                from_day: days.from.clone(),
+                to_day: days.to.clone(),
             };
             list!(session, pallet.list_pallets(request), "ListPalletsResponse", |answer| {
                 vec![store_tables::pallets(&answer.pallets), more(&answer.next_page_token)]
@@ -392,9 +394,15 @@ async fn ask_loads(session: &mut Session, task: &LoadTask) -> Result<Option<Exit
                 answer.load.iter().flat_map(|load| store_tables::load(load, &zone)).collect()
             })
         }
-        LoadTask::List { open, page: given } => {
+        LoadTask::List { open, days, page: given } => {
             let (page_size, page_token) = page(given);
-            let request = v1::ListVehicleLoadsRequest { page_size, page_token, only_open: *open };
+            let request = v1::ListVehicleLoadsRequest {
+                page_size,
+                page_token,
+                only_open: *open,
+                from_day: days.from.clone(),
+                to_day: days.to.clone(),
+            };
             list!(session, dispatch.list_vehicle_loads(request), "ListVehicleLoadsResponse", |answer| {
                 vec![store_tables::loads(&answer.loads, &zone), more(&answer.next_page_token)]
             })

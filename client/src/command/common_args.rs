@@ -1,6 +1,7 @@
 //! Arguments that several commands take.
 
 use crate::mass::parse as mass;
+use crate::v1;
 use clap::Args;
 
 use crate::command::choices::Direction;
@@ -70,12 +71,23 @@ pub struct CounterArgs {
     pub palletised: Option<String>,
 }
 
+/// Local days that a list is limited to.
+#[derive(Args)]
+pub struct DayArgs {
+    /// From this local day on, YYYY-MM-DD.
+    #[arg(long, default_value = "")]
+    pub from: String,
+    /// Up to this local day.
+    #[arg(long, default_value = "")]
+    pub to: String,
+}
+
 /// A page of a list.
 #[derive(Args)]
 pub struct PageArgs {
     /// Rows wanted, at most 1000; without it the whole list is told.
     #[arg(long)]
-    pub rows: Option<i64>,
+    pub rows: Option<i32>,
     /// Token of the page before.
     #[arg(long, default_value = "")]
     pub page: String,
@@ -83,7 +95,7 @@ pub struct PageArgs {
 
 impl PageArgs {
     /// Rows to ask for; 0 for the whole list.
-    pub fn size(&self) -> i64 {
+    pub fn size(&self) -> i32 {
         match self.rows {
             None if !self.page.is_empty() => ROWS_OF_PAGE,
             rows => rows.unwrap_or(0),
@@ -92,4 +104,22 @@ impl PageArgs {
 }
 
 /// Rows of a page that goes on from another.
-const ROWS_OF_PAGE: i64 = 100;
+const ROWS_OF_PAGE: i32 = 100;
+
+/// Reads what entries are about: a kind and a code, e.g. `bulk-bag/B-17`.
+///
+/// # Errors
+/// A kind that there is none of, with those there are.
+pub fn object_ref(text: &str) -> Result<v1::ObjectRef, String> {
+    let kinds = || (1..).map_while(|number| v1::ObjectKind::try_from(number).ok());
+    let said =
+        |kind: v1::ObjectKind| kind.as_str_name().trim_start_matches("OBJECT_KIND_").to_lowercase().replace('_', "-");
+    let (kind, code) = text.split_once('/').unwrap_or((text, ""));
+    match kinds().find(|known| said(*known) == kind) {
+        Some(known) if !code.is_empty() => Ok(v1::ObjectRef { kind: known.into(), code: code.into() }),
+        _ => Err(format!(
+            "must be one of these, a slash and a code: {}",
+            kinds().map(said).collect::<Vec<_>>().join(", ")
+        )),
+    }
+}

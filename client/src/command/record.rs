@@ -1,6 +1,7 @@
 //! Subcommands that record, decide or register.
 
 use crate::connection::persist;
+use packloft_proto::durations;
 use prost_reflect::prost::Message;
 use prost_reflect::{DescriptorPool, DynamicMessage};
 
@@ -469,8 +470,8 @@ async fn stream(session: &mut Session, task: Task) -> Result<Exit, Fault> {
                 run.record_clock_check,
                 RecordClockCheckRequest {
                     machine_code: machine,
-                    offset_ms: (offset_s * 1_000.0).round() as i64,
-                    tolerance_ms: (tolerance_s * 1_000.0).round() as i64,
+                    offset: Some(durations::from_us((offset_s * 1e6).round() as i64)),
+                    tolerance: Some(durations::from_us((tolerance_s * 1e6).round() as i64)),
                 }
             )
         }

@@ -2,7 +2,7 @@
 
 use clap::{Args, Subcommand, ValueEnum};
 
-use crate::command::common_args::PageArgs;
+use crate::command::common_args::{DayArgs, PageArgs};
 use crate::mass::parse as mass;
 
 /// Pallets.
@@ -96,6 +96,8 @@ pub enum PalletTask {
         /// Only those that are not free.
         #[arg(long)]
         not_free: bool,
+        #[command(flatten)]
+        days: DayArgs,
         #[command(flatten)]
         page: PageArgs,
     },
@@ -434,6 +436,8 @@ pub enum LoadTask {
         /// Only those that have not left.
         #[arg(long)]
         open: bool,
+        #[command(flatten)]
+        days: DayArgs,
         #[command(flatten)]
         page: PageArgs,
     },

@@ -40,5 +40,6 @@ pub fn event(stored: &Stored, zone: &Zone) -> v1::Event {
         detail_json: fact_json(event),
         request_id: uuid::Uuid::from_slice(&event.request_id).map(|id| id.to_string()).unwrap_or_default(),
         text: packloft_domain::kinds::words(event, zone),
+        objects: crate::references::of_event(event),
     }
 }

@@ -42,6 +42,7 @@ pub mod period;
 pub mod quantity;
 pub mod reached;
 pub mod recalls;
+pub mod references;
 pub mod rework;
 pub mod run_flows;
 pub mod samples;

@@ -18,7 +18,7 @@ use super::content::content;
 use super::{pallets, stock};
 use crate::context::{QueryContext, unknown};
 use crate::evidence::{Needs, evidence};
-use crate::times::timestamp;
+use crate::times::{Days, timestamp};
 use crate::transcode::transcode_all;
 
 fn lines(rows: impl Iterator<Item = (String, i64)>) -> Vec<v1::OrderLine> {
@@ -69,10 +69,12 @@ pub fn order_codes(context: &QueryContext, order_code: &str, consignee_code: &st
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn load_codes(context: &QueryContext, only_open: bool) -> Result<Vec<String>, Unreadable> {
+pub fn load_codes(context: &QueryContext, only_open: bool, days: &Days<'_>) -> Result<Vec<String>, Unreadable> {
     let mut codes = Vec::new();
     for row in facts(&context.record, "loads")?.iter().rev() {
-        if let Some(Fact::VehicleLoadOpened(f)) = &row.event.fact {
+        if let Some(Fact::VehicleLoadOpened(f)) = &row.event.fact
+            && days.hold(context, row.event.occurred_time_us)
+        {
             let left = || Ok(load::load(&context.record, &f.load_code)?.is_some_and(|l| l.dispatched.is_some()));
             if !only_open || !left()? {
                 codes.push(f.load_code.clone());
@@ -336,7 +338,7 @@ pub fn propose(
     let mut answer = v1::ProposeLoadResponse { sequence: context.sequence(), ..v1::ProposeLoadResponse::default() };
     for (product, needed) in &wanted.needed {
         let mut left = *needed;
-        for sscc in stock::pallets(context, product, "")? {
+        for sscc in stock::pallets(context, product, "", &Days::default())? {
             if left == 0 {
                 break;
             }

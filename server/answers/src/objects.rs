@@ -20,7 +20,7 @@ use packloft_proto::v1;
 use super::content;
 use crate::context::QueryContext;
 use crate::listed::{bag_tags, codes};
-use crate::times::timestamp;
+use crate::times::{Days, timestamp};
 use crate::transcode::{transcode, transcode_all};
 
 /// State of a bag and the place it stands at.
@@ -218,25 +218,13 @@ fn lift_row(entry: &Entry, lift: &f::LiftRecorded) -> v1::LiftRow {
 }
 
 /// Lifts, newest first, of a hoist and between two local days where these are named.
-pub fn lifts(
-    context: &QueryContext,
-    hoist_code: &str,
-    from_day: &str,
-    to_day: &str,
-) -> Result<Vec<v1::LiftRow>, Unreadable> {
+pub fn lifts(context: &QueryContext, hoist_code: &str, days: &Days<'_>) -> Result<Vec<v1::LiftRow>, Unreadable> {
     let key = if hoist_code.is_empty() { "lifts".to_owned() } else { object("hoist_lifts", hoist_code) };
     let rows = facts(&context.record, &key)?;
-    let inside = |row: &&Entry| {
-        if from_day.is_empty() && to_day.is_empty() {
-            return true;
-        }
-        let day = context.zone.date(row.event.occurred_time_us).to_string();
-        day.as_str() >= from_day && (to_day.is_empty() || day.as_str() <= to_day)
-    };
     Ok(rows
         .iter()
         .rev()
-        .filter(inside)
+        .filter(|row| days.hold(context, row.event.occurred_time_us))
         .filter_map(|row| match &row.event.fact {
             Some(Fact::LiftRecorded(lift)) => Some(lift_row(row, lift)),
             _ => None,
@@ -307,10 +295,11 @@ pub fn run(record: &dyn Record, run_code: &str) -> Result<Option<v1::Run>, Unrea
 }
 
 /// Codes of runs, newest first.
-pub fn run_codes(record: &dyn Record, machine_code: &str) -> Result<Vec<String>, Unreadable> {
-    Ok(facts(record, "runs")?
+pub fn run_codes(context: &QueryContext, machine_code: &str, days: &Days<'_>) -> Result<Vec<String>, Unreadable> {
+    Ok(facts(&context.record, "runs")?
         .iter()
         .rev()
+        .filter(|row| days.hold(context, row.event.occurred_time_us))
         .filter_map(|row| match &row.event.fact {
             Some(Fact::RunStarted(f)) if machine_code.is_empty() || f.machine_code == machine_code => {
                 Some(f.run_code.clone())

@@ -30,11 +30,11 @@ impl Page {
     ///
     /// # Errors
     /// `Invalid` for a negative size or a token of another question.
-    pub fn read(page_size: i64, page_token: &str, question: &str) -> Result<Page, Refusal> {
+    pub fn read(page_size: i32, page_token: &str, question: &str) -> Result<Page, Refusal> {
         if page_size < 0 {
             return Err(invalid("page_size", format!("is {page_size}; must be 0 to {PAGE_MAX_COUNT}")));
         }
-        let size = if page_size == 0 { PAGE_DEFAULT_COUNT } else { page_size.min(PAGE_MAX_COUNT) };
+        let size = if page_size == 0 { PAGE_DEFAULT_COUNT } else { i64::from(page_size).min(PAGE_MAX_COUNT) };
         let question = question_hash(question);
         let mut page = Page { size: usize::try_from(size).unwrap_or(1), offset: 0, sequence: None, question };
         if page_token.is_empty() {

@@ -13,7 +13,7 @@ use packloft_proto::v1;
 use super::content::{content, places};
 use super::stock;
 use crate::context::QueryContext;
-use crate::times::timestamp;
+use crate::times::{Days, timestamp};
 use crate::transcode::transcode_all;
 use packloft_domain::kinds::words;
 
@@ -197,8 +197,9 @@ pub fn list(
     product_code: &str,
     location_code: &str,
     only_not_free: bool,
+    days: &Days<'_>,
 ) -> Result<Vec<String>, Unreadable> {
-    let mut ssccs = stock::pallets(context, product_code, location_code)?;
+    let mut ssccs = stock::pallets(context, product_code, location_code, days)?;
     if only_not_free {
         let mut kept = Vec::new();
         for sscc in ssccs {

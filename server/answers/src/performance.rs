@@ -11,6 +11,7 @@ use packloft_domain::refusal::Refusal;
 use packloft_domain::sums::packaging::runs_between;
 use packloft_domain::sums::performance::{Stopped, performance};
 use packloft_domain::time::add_days;
+use packloft_proto::durations::from_us;
 use packloft_proto::v1;
 
 use super::shift::{period, shifts};
@@ -191,22 +192,21 @@ pub fn line_performance(
             None => "the time is not over: figures are so far".into(),
         });
     }
-    let ms = |us: i64| us / 1_000;
     Ok(v1::GetLinePerformanceResponse {
         title: period.title,
         start_time: Some(timestamp(period.start_us)),
         end_time: Some(timestamp(end_us)),
-        busy_ms: ms(found.busy_us),
-        production_ms: ms(found.production_us),
-        planned_stop_ms: ms(found.planned_stop_us),
-        unplanned_stop_ms: ms(found.unplanned_stop_us),
+        busy_duration: Some(from_us(found.busy_us)),
+        production_duration: Some(from_us(found.production_us)),
+        planned_stop_duration: Some(from_us(found.planned_stop_us)),
+        unplanned_stop_duration: Some(from_us(found.unplanned_stop_us)),
         filled_count: made,
         accepted_count: good,
         availability: found.availability,
         effectiveness: found.effectiveness,
         quality_rate: found.quality_rate,
         oee: found.oee,
-        speed_loss_ms: found.speed_loss_us.map(ms),
+        speed_loss_duration: found.speed_loss_us.map(from_us),
         stops: found
             .reasons
             .into_iter()
@@ -214,7 +214,7 @@ pub fn line_performance(
                 reason_code: row.reason_code,
                 planned: row.planned,
                 stop_count: row.count,
-                duration_ms: ms(row.duration_us),
+                duration: Some(from_us(row.duration_us)),
             })
             .collect(),
         notes,

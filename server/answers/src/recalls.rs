@@ -3,6 +3,7 @@
 //! A scope is what the hold on the same thing covers, so that what is called back and what is stopped cannot differ. It is
 //! computed anew at every look and shown beside what it was when it was decided.
 
+use packloft_proto::durations::from_us;
 use std::collections::{BTreeMap, BTreeSet};
 
 use packloft_domain::fact as f;
@@ -267,7 +268,7 @@ pub fn recall(context: &QueryContext, code: &str) -> Result<v1::GetRecallRespons
     let sum = |count: &dyn Fn(&v1::RecallConsignee) -> i64| consignees.iter().map(count).sum::<i64>();
     let left_count = sum(&|row| row.left_count);
     let secured = sum(&|row| row.returned_count + row.destroyed_count + row.set_aside_count);
-    let since = |until_us: i64| (until_us - opened.question_time_us).max(0) / 1_000;
+    let since = |until_us: i64| (until_us - opened.question_time_us).max(0);
     let lot_code = Some(opened.lot_code.as_str()).filter(|code| !code.is_empty());
     let words = if opened.mock_recall { "MOCK RECALL: scope of the recall" } else { "scope of the recall" };
     Ok(v1::GetRecallResponse {
@@ -281,8 +282,8 @@ pub fn recall(context: &QueryContext, code: &str) -> Result<v1::GetRecallRespons
         effectiveness: (left_count > 0).then(|| secured as f64 / left_count as f64),
         consignees,
         notices: notices(&found),
-        scope_ms: since(found.opened_us),
-        close_ms: found.closed.as_ref().map_or(0, |(_, at)| since(*at)),
+        scope_duration: Some(from_us(since(found.opened_us))),
+        close_duration: found.closed.as_ref().map(|(_, at)| from_us(since(*at))),
         supplier_codes: suppliers(context, opened, &now.bag_tags)?,
         changes: changes(context, opened, &now.intervals)?,
         sequence: context.sequence(),

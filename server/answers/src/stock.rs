@@ -12,6 +12,7 @@ use packloft_proto::v1;
 
 use crate::context::QueryContext;
 use crate::stock_index::{LOCK_LOOK, Rotation, StockIndex, Unit, unit};
+use crate::times::Days;
 
 /// Runs something over the index as of the question's sequence.
 fn with_index<T>(context: &QueryContext, run: impl FnOnce(&StockIndex) -> T) -> Result<T, Unreadable> {
@@ -96,7 +97,12 @@ pub fn units_at(context: &QueryContext, location_code: &str, at_us: Option<i64>)
 ///
 /// # Errors
 /// When the record cannot be read.
-pub fn pallets(context: &QueryContext, product_code: &str, location_code: &str) -> Result<Vec<String>, Unreadable> {
+pub fn pallets(
+    context: &QueryContext,
+    product_code: &str,
+    location_code: &str,
+    days: &Days<'_>,
+) -> Result<Vec<String>, Unreadable> {
     let mut found: Vec<Rotation> = with_index(context, |index| {
         let wanted = |unit: &&v1::StockUnit| {
             (product_code.is_empty() || unit.content_code == product_code)
@@ -104,7 +110,7 @@ pub fn pallets(context: &QueryContext, product_code: &str, location_code: &str) 
         };
         let pallets = index.units.range("pallet/".to_owned().."pallet0".to_owned());
         pallets
-            .filter(|(_, unit)| unit.there.as_ref().is_some_and(|t| wanted(&t)))
+            .filter(|(_, unit)| unit.there.as_ref().is_some_and(|t| wanted(&t)) && days.hold(context, unit.born_us))
             .map(|(_, u)| u.rotation.clone())
             .collect()
     })?;

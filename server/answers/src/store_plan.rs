@@ -257,7 +257,7 @@ pub fn cover(
     let record = &context.record;
     let (mut products, mut materials): (BTreeMap<String, Sum>, BTreeMap<String, Sum>) = Default::default();
     used(context, journal, now_us - days * DAY_US, now_us, &mut products, &mut materials)?;
-    for sscc in stock::pallets(context, "", "")? {
+    for sscc in stock::pallets(context, "", "", &crate::times::Days::default())? {
         let Some(facts) = pallet::pallet(record, &sscc)? else { continue };
         let sum = products.entry(facts.product_code.clone()).or_default();
         sum.all += facts.pack_count();

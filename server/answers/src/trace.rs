@@ -1,5 +1,6 @@
 //! Tracing: from a pack to its bags and lots, from a bag or lot to its packs, and what a hold covers.
 
+use packloft_proto::durations::from_us;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -75,7 +76,7 @@ pub fn method(flow: &FeedFlow, at: f64, context: &QueryContext) -> v1::FlowMetho
         position_parts: position.parts.iter().map(part).collect(),
         drawn_mass_mg: position.drawn_mg,
         drawn_factor: position.factor,
-        clock_tolerance_ms: (ledger.clock_tolerance() / 1e3).round() as i64,
+        clock_tolerance: Some(from_us(ledger.clock_tolerance().round() as i64)),
     }
 }
 

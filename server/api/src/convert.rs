@@ -100,7 +100,7 @@ macro_rules! register_request {
     };
 }
 
-const HOUR_MS: i64 = 3_600_000;
+const HOUR_US: i64 = 3_600_000_000;
 
 fn shifts(faults: &mut Faults, rows: &[v1::Shift]) {
     faults.rows("shifts", rows.len(), 0, 12);
@@ -595,11 +595,11 @@ write_request!(
     confirmed = confirmed_implausible
 );
 write_request!(RecordClockCheckRequest, |r, faults| {
-    const DAY_MS: i64 = 86_400_000;
+    const DAY_US: i64 = 24 * HOUR_US;
     Fact::ClockChecked(f::ClockChecked {
         machine_code: faults.code("machine_code", &r.machine_code),
-        offset_us: faults.number("offset_ms", r.offset_ms, -DAY_MS, DAY_MS) * 1_000,
-        tolerance_us: faults.number("tolerance_ms", r.tolerance_ms, 1, DAY_MS) * 1_000,
+        offset_us: faults.duration("offset", r.offset.as_ref(), -DAY_US, DAY_US),
+        tolerance_us: faults.duration("tolerance", r.tolerance.as_ref(), 1_000, DAY_US),
     })
 });
 write_request!(ConfirmClockRequest, |r, faults| {

@@ -1,5 +1,6 @@
 //! Orders, vehicle loads, consignments and returns.
 
+use packloft_answers::times::Days;
 use packloft_answers::transcode::transcode_all;
 use packloft_domain::fact::Fact;
 use packloft_domain::objects::load;
@@ -145,7 +146,7 @@ service! {
                 receipt: Some(receipt),
                 pallet_count: i64::try_from(load.pallets.len()).unwrap_or(i64::MAX),
                 mass_mg: load.mass_mg(),
-                payload_left_mg: if payload > 0 { (payload - load.mass_mg()).max(0) } else { 0 },
+                payload_left_mg: (payload > 0).then(|| (payload - load.mass_mg()).max(0)),
                 notes: rules::in_the_way(&load, &consignment),
             })
         })
@@ -208,9 +209,13 @@ service! {
         request: Request<v1::ListVehicleLoadsRequest>,
     ) -> Result<Response<v1::ListVehicleLoadsResponse>, Status> {
         let r = request.into_inner();
-        let question = format!("loads {}", r.only_open);
+        crate::faults::days(&r.from_day, &r.to_day).map_err(status::refusal)?;
+        let question = format!("loads {} {} {}", r.only_open, r.from_day, r.to_day);
         let (codes, next_page_token, sequence) = self
-            .page(Lane::Plain, r.page_size, &r.page_token, question, move |context| Ok(loads::load_codes(context, r.only_open)?))
+            .page(Lane::Plain, r.page_size, &r.page_token, question, move |context| {
+                let days = Days { from: &r.from_day, to: &r.to_day };
+                Ok(loads::load_codes(context, r.only_open, &days)?)
+            })
             .await?;
         let record = self.engine().views.record_at(sequence.cast_unsigned());
         let loads = self

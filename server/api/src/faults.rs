@@ -8,6 +8,8 @@ use packloft_domain::gs1::scanned_sscc;
 use packloft_domain::mass::kilograms;
 use packloft_domain::refusal::{Refusal, Violation};
 use packloft_domain::time::parse_date;
+use packloft_proto::durations;
+use prost_types::Duration;
 use prost_types::Timestamp;
 
 /// Longest free text.
@@ -223,6 +225,18 @@ impl Faults {
         if value == 0 { 0 } else { self.choice::<E>(field, value) }
     }
 
+    /// A duration that may be absent, which is 0: microseconds from `low_us` to `high_us`.
+    pub fn duration(&mut self, field: &str, value: Option<&Duration>, low_us: i64, high_us: i64) -> i64 {
+        let us = value.map_or(0, durations::to_us);
+        let sound = value.is_none_or(|d| (-999_999_999..=999_999_999).contains(&d.nanos));
+        if !sound || us < low_us || us > high_us {
+            let seconds = |us: i64| us as f64 / 1e6;
+            self.add(field, format!("is {} s; must be {} to {} s", seconds(us), seconds(low_us), seconds(high_us)));
+            return low_us;
+        }
+        us
+    }
+
     /// A time that must be given: from 2000 to 2200.
     pub fn time(&mut self, field: &str, value: Option<&Timestamp>) -> i64 {
         match value {
@@ -291,6 +305,22 @@ impl Faults {
     pub fn check(self) -> Result<(), Refusal> {
         if self.found.is_empty() { Ok(()) } else { Err(Refusal::Invalid(self.found)) }
     }
+}
+
+/// Checks the days that a list is asked for, either of which may be empty.
+///
+/// # Errors
+/// [`Refusal::Invalid`] with every fault: what is no date, and an end before its beginning.
+pub fn days(from_day: &str, to_day: &str) -> Result<(), Refusal> {
+    let mut faults = Faults::default();
+    faults.optional_date("from_day", from_day);
+    faults.optional_date("to_day", to_day);
+    if let (Some(from), Some(to)) = (parse_date(from_day), parse_date(to_day))
+        && to < from
+    {
+        faults.add("to_day", format!("is {to}, before from_day {from}; give the first day first"));
+    }
+    faults.check()
 }
 
 #[cfg(test)]

@@ -1,6 +1,7 @@
 //! The journal itself: reading, correcting and proving it.
 
 use packloft_answers::times::timestamp;
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use packloft_domain::record::Record;
@@ -15,11 +16,25 @@ use packloft_answers::context::invalid;
 use packloft_answers::events::event;
 use packloft_answers::evidence::Needs;
 use packloft_answers::paging::Page;
+use packloft_answers::references;
 use packloft_engine::clock::stamp;
 use packloft_engine::verify;
 use packloft_journal::Stored;
 
+use crate::faults::Faults;
 use crate::limits;
+use packloft_domain::refusal::Refusal;
+
+/// Lists in which entries about something are found.
+fn asked_about(about: &v1::ObjectRef) -> Result<Vec<String>, Refusal> {
+    let mut faults = Faults::default();
+    faults.code("about.code", &about.code);
+    let keys = references::keys(about);
+    if keys.is_empty() {
+        faults.add("about.kind", "must be given, and one that this version knows");
+    }
+    faults.check().map(|()| keys)
+}
 
 fn hex(bytes: &[u8]) -> String {
     bytes.iter().map(|byte| format!("{byte:02x}")).collect()
@@ -54,7 +69,8 @@ service! {
         request: Request<v1::ListEventsRequest>,
     ) -> Result<Response<v1::ListEventsResponse>, Status> {
         let r = request.into_inner();
-        let question = format!("events {} {}", r.from_sequence, r.object_key);
+        let about = r.about.as_ref().map(asked_about).transpose().map_err(status::refusal)?;
+        let question = format!("events {} {:?}", r.from_sequence, about);
         let page = Page::read(r.page_size, &r.page_token, &question).map_err(status::refusal)?;
         let newest = self.engine().newest();
         let sequence = page.sequence.unwrap_or(newest).min(newest);
@@ -65,7 +81,7 @@ service! {
             let unreadable = |fault: packloft_journal::JournalError| {
                 packloft_domain::refusal::Refusal::Unreadable(packloft_domain::record::Unreadable(fault.to_string()))
             };
-            let (rows, more): (Vec<Stored>, bool) = if r.object_key.is_empty() {
+            let (rows, more): (Vec<Stored>, bool) = if about.is_none() {
                 let first = from + page.offset as u64;
                 let mut rows = journal.read(first, page.size + 1).map_err(unreadable)?;
                 rows.retain(|row| row.sequence <= sequence);
@@ -73,9 +89,11 @@ service! {
                 rows.truncate(page.size);
                 (rows, more)
             } else {
-                let listed = context.record.list(&r.object_key)?;
-                let wanted: Vec<u64> =
-                    listed.iter().map(|e| e.sequence.cast_unsigned()).filter(|s| *s >= from).collect();
+                let mut wanted = BTreeSet::new();
+                for key in about.iter().flatten() {
+                    wanted.extend(context.record.list(key)?.iter().map(|row| row.sequence.cast_unsigned()));
+                }
+                wanted.retain(|sequence| *sequence >= from);
                 let mut rows = Vec::new();
                 for sequence in wanted.iter().skip(page.offset).take(page.size) {
                     rows.extend(journal.read(*sequence, 1).map_err(unreadable)?);

@@ -259,7 +259,7 @@ impl Api {
     }
 
     /// Which page of a list is asked for, and the record as it stood when its first page was.
-    fn page_at(&self, page_size: i64, page_token: &str, question: &str) -> Result<(Page, u64, ViewRecord), Status> {
+    fn page_at(&self, page_size: i32, page_token: &str, question: &str) -> Result<(Page, u64, ViewRecord), Status> {
         let page = Page::read(page_size, page_token, question).map_err(status::refusal)?;
         let newest = self.engine.newest();
         if page.sequence.is_some_and(|sequence| sequence > newest) {
@@ -273,7 +273,7 @@ impl Api {
     async fn page<T: Send + 'static>(
         &self,
         lane: Lane,
-        page_size: i64,
+        page_size: i32,
         page_token: &str,
         question: String,
         rows: impl FnOnce(&QueryContext) -> Result<Vec<T>, Refusal> + Send + 'static,
@@ -292,7 +292,7 @@ impl Api {
     async fn page_of<T: Send + 'static>(
         &self,
         lane: Lane,
-        page_size: i64,
+        page_size: i32,
         page_token: &str,
         question: String,
         codes: impl FnOnce(&QueryContext) -> Result<Vec<String>, Refusal> + Send + 'static,

@@ -1,5 +1,6 @@
 //! Lifts: the check, the record, the examinations. The caution goes with every verdict.
 
+use packloft_answers::times::Days;
 use packloft_answers::transcode::transcode;
 use packloft_answers::transcode::transcode_all;
 use packloft_domain::fact::Fact;
@@ -124,14 +125,11 @@ service! {
         request: Request<v1::ListLiftsRequest>,
     ) -> Result<Response<v1::ListLiftsResponse>, Status> {
         let r = request.into_inner();
-        let mut faults = Faults::default();
-        faults.optional_date("from_day", &r.from_day);
-        faults.optional_date("to_day", &r.to_day);
-        faults.check().map_err(status::refusal)?;
+        crate::faults::days(&r.from_day, &r.to_day).map_err(status::refusal)?;
         let question = format!("lifts {} {} {}", r.hoist_code, r.from_day, r.to_day);
         let (lifts, next_page_token, sequence) = self
             .page(Lane::Plain, r.page_size, &r.page_token, question, move |context| {
-                Ok(objects::lifts(context, &r.hoist_code, &r.from_day, &r.to_day)?)
+                Ok(objects::lifts(context, &r.hoist_code, &Days { from: &r.from_day, to: &r.to_day })?)
             })
             .await?;
         Ok(Response::new(v1::ListLiftsResponse { lifts, next_page_token, sequence }))

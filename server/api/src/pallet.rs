@@ -10,6 +10,7 @@ use super::faults::Faults;
 use super::{service, status};
 use crate::lanes::Lane;
 use packloft_answers::context::unknown;
+use packloft_answers::times::Days;
 use packloft_answers::{pallets, patterns};
 
 /// The number of a pallet in a question.
@@ -103,10 +104,12 @@ service! {
         request: Request<v1::ListPalletsRequest>,
     ) -> Result<Response<v1::ListPalletsResponse>, Status> {
         let r = request.into_inner();
-        let question = format!("pallets {} {} {}", r.product_code, r.location_code, r.only_not_free);
+        crate::faults::days(&r.from_day, &r.to_day).map_err(status::refusal)?;
+        let question = format!("pallets {} {} {} {} {}", r.product_code, r.location_code, r.only_not_free, r.from_day, r.to_day);
         let (ssccs, next_page_token, sequence) = self
             .page(Lane::Plain, r.page_size, &r.page_token, question, move |context| {
-                Ok(pallets::list(context, &r.product_code, &r.location_code, r.only_not_free)?)
+                let days = Days { from: &r.from_day, to: &r.to_day };
+                Ok(pallets::list(context, &r.product_code, &r.location_code, r.only_not_free, &days)?)
             })
             .await?;
         // Only the pallets of the page are computed.

@@ -10,6 +10,7 @@ use super::{service, status};
 use crate::lanes::Lane;
 use packloft_answers::context::unknown;
 use packloft_answers::evidence::Needs;
+use packloft_answers::times::Days;
 use packloft_answers::{gear, line, objects, packer, samples, trace};
 
 service! {
@@ -135,10 +136,11 @@ service! {
         request: Request<v1::ListRunsRequest>,
     ) -> Result<Response<v1::ListRunsResponse>, Status> {
         let r = request.into_inner();
-        let question = format!("runs {}", r.machine_code);
+        crate::faults::days(&r.from_day, &r.to_day).map_err(status::refusal)?;
+        let question = format!("runs {} {} {}", r.machine_code, r.from_day, r.to_day);
         let (codes, next_page_token, sequence) = self
             .page(Lane::Plain, r.page_size, &r.page_token, question, move |context| {
-                Ok(objects::run_codes(&context.record, &r.machine_code)?)
+                Ok(objects::run_codes(context, &r.machine_code, &Days { from: &r.from_day, to: &r.to_day })?)
             })
             .await?;
         // Only the runs of the page are computed; list rows leave holds out.

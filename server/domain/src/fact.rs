@@ -5,12 +5,15 @@
 pub use packloft_proto::journal::event::Fact;
 pub use packloft_proto::journal::*;
 
+use packloft_proto::figures::{FigureUnit, unit_of};
 use packloft_proto::journal as j;
 
 /// Builds a [`Finding`]: one broken rule with both figures.
 ///
-/// `rule` is a stable UPPER_SNAKE id, `subject` a code, `text` the words a person reads.
+/// `rule` is a stable UPPER_SNAKE id, `subject` a code, `text` the words a person reads. What the figures are in follows from
+/// the rule ([`unit_of`]).
 pub fn finding(rule: &str, subject: &str, text: impl Into<String>, figure: i64, limit: i64) -> j::Finding {
+    debug_assert!((figure, limit) == (0, 0) || unit_of(rule) != FigureUnit::None, "{rule} has figures without a unit");
     j::Finding { rule: rule.into(), subject: subject.into(), text: text.into(), figure, limit }
 }
 

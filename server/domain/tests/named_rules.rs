@@ -189,14 +189,14 @@ fn a_pallet_built_otherwise_names_what_its_actions_do_not_fit() {
         (BUILT, parts(&[("R1", 100)]), &["OTHER_RUN_TAKEN"][..]),
         (BUILT, parts(&[("R1", 50), ("R2", 50)]), &[]),
         (AT, both.clone(), &[]),
-        (AT + MIN, both.clone(), &["DEED_BEFORE_BUILT"]),
+        (AT + MIN, both.clone(), &["ACTION_BEFORE_BUILT"]),
     ] {
         let mut house = ready();
         let (made, sscc) = number_of(house.tell_all(BUILT, both.clone()));
         let taken = house.tell(AT, split(&sscc, "R2", 10)).unwrap();
         let corrected = correct(&mut house, made, Some((at, new)));
         let mut found = listed(&corrected);
-        found.retain(|rule| ["OTHER_RUN_TAKEN", "DEED_BEFORE_BUILT"].contains(rule));
+        found.retain(|rule| ["OTHER_RUN_TAKEN", "ACTION_BEFORE_BUILT"].contains(rule));
         assert_eq!(found, expected, "{corrected:?}");
         match expected {
             ["OTHER_RUN_TAKEN"] => assert_eq!(one(&corrected, expected[0]), (sscc.as_str(), taken, 0)),

@@ -4,6 +4,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 use packloft_answers::context::QueryContext;
+use packloft_answers::times::Days;
 use packloft_answers::{
     checks, figures, gear, life, loads, objects, packer, pallets, performance, recalls, samples, shift, stock, trace,
 };
@@ -107,7 +108,7 @@ pub fn answers(asked: &QueryContext, journal: &Journal) -> Vec<(String, String)>
     let used = life::get(asked, "H1", T0 + 20 * HOUR)
         .map(|found| (found.used_life_s, found.remaining_s, found.notes, found.lift_count));
     add(text("life"), format!("{used:?}"));
-    let lifts: Vec<_> = objects::lifts(asked, "H1", "", "")
+    let lifts: Vec<_> = objects::lifts(asked, "H1", &Days::default())
         .unwrap()
         .into_iter()
         .map(|row| {

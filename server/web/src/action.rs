@@ -1,7 +1,6 @@
 //! An action being read from its form, and what came of it: what all actions share.
 
 use http::header::HeaderName;
-use packloft_domain::key::object;
 use packloft_proto::v1;
 use prost_types::Timestamp;
 
@@ -106,9 +105,16 @@ impl Action<'_> {
     }
 }
 
-/// Key by which a form names the object it is about.
-pub fn about(noun: &str, code: &str) -> String {
-    object(noun, code)
+/// How a form names what it is about.
+pub fn about(kind: v1::ObjectKind, code: &str) -> String {
+    format!("{}/{code}", kind.as_str_name())
+}
+
+/// What a form says it is about.
+pub fn about_of(text: &str) -> Option<v1::ObjectRef> {
+    let (kind, code) = text.split_once('/')?;
+    let kind = v1::ObjectKind::from_str_name(kind)?;
+    Some(v1::ObjectRef { kind: kind.into(), code: code.into() })
 }
 
 /// Reads the fields, and calls the method unless one of them could not be read.

@@ -46,8 +46,10 @@ async fn unseen(ctx: &Ctx, fields: &Fields) -> Result<(), Problem> {
     let Ok(seen) = fields.get("seen").parse::<i64>() else { return Ok(()) };
     let mut events: Vec<v1::Event> = Vec::new();
     for about in fields.all("about").into_iter().take(ABOUT_MAX) {
+        // A form that does not say what it is about in a way anybody knows is none of ours: it is not done.
+        let about = super::action::about_of(&about).unwrap_or_default();
         let request =
-            v1::ListEventsRequest { object_key: about, from_sequence: seen + 1, page_size: 5, ..Default::default() };
+            v1::ListEventsRequest { about: Some(about), from_sequence: seen + 1, page_size: 5, ..Default::default() };
         let answer = ctx.api.list_events(Request::new(request)).await;
         events.extend(answer.map_err(|status| Problem::of_status(&status))?.into_inner().events);
     }
@@ -384,8 +386,11 @@ async fn line(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
                 record_clock_check,
                 RecordClockCheckRequest {
                     machine_code: d.text("machine_code"),
-                    offset_ms: seconds.unwrap_or(0).saturating_mul(1_000),
-                    tolerance_ms: d.reader.optional_count("tolerance_seconds").unwrap_or(60).saturating_mul(1_000),
+                    offset: Some(prost_types::Duration { seconds: seconds.unwrap_or(0), nanos: 0 }),
+                    tolerance: Some(prost_types::Duration {
+                        seconds: d.reader.optional_count("tolerance_seconds").unwrap_or(60),
+                        nanos: 0,
+                    }),
                 }
             )
             .1

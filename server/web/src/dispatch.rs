@@ -265,7 +265,7 @@ fn load_actions(
                 (f.with("load_code", code)) (f.one("pass", n("Which way"), &passes, "")) (f.kg("gross_mass_mg", n("Gross"), "")) (f.code("ticket_code", n("Ticket"), &[], ""))
             })))
             (folded(ctx, "dispatch_load", &ctx.t("The vehicle leaves"), form_with(ctx, "dispatch_load", "dispatch_load", &ctx.t("Dispatch this vehicle"), Vec::new(), |f: &Form| html! {
-                (f.with("load_code", code)) (f.with("about", &super::action::about("load", code))) (f.with("seen", &sequence.to_string()))
+                (f.with("load_code", code)) (f.with("about", &super::action::about(v1::ObjectKind::VehicleLoad, code))) (f.with("seen", &sequence.to_string()))
                 (before_leaving(ctx, load, orders))
                 (f.tick("checked", n("I have counted the pallets on the vehicle and read this")))
                 (f.code("seal_code", n("Seal"), &[], "")) (f.text("already_done_reason", n("Only if it has left already: why it was not asked first"), ""))

@@ -79,8 +79,8 @@ pub async fn page(ctx: &Ctx, sequence: &str) -> Result<Page, Status> {
     let event = told(ctx, request).await?.into_iter().find(|event| event.sequence == number).ok_or_else(missing)?;
     let request = v1::ListEventsRequest {
         from_sequence: number + 1,
-        page_size: 1_000,
-        object_key: "corrections".into(),
+        page_size: 100,
+        about: Some(v1::ObjectRef { kind: v1::ObjectKind::Entry.into(), code: sequence.into() }),
         ..Default::default()
     };
     let target = |event: &v1::Event| {

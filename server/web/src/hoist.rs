@@ -386,7 +386,7 @@ fn done(ctx: &Ctx, lift: &v1::Lift, answer: &v1::CheckLiftResponse) -> Markup {
             html! {
                 @for (name, value) in &carried { (f.with(name, value)) }
                 @for tag in lift.bag_tags.iter().filter(|tag| !carried.contains(&("bag".to_owned(), (*tag).clone()))) { (f.with("bag", tag)) }
-                @for tag in &lift.bag_tags { (f.with("about", &super::action::about("bag", tag))) }
+                @for tag in &lift.bag_tags { (f.with("about", &super::action::about(v1::ObjectKind::BulkBag, tag))) }
                 (f.with("seen", &answer.sequence.to_string()))
                 (f.kg("load_cell_mass_mg", n("Load cell, if it shows"), ""))
             }

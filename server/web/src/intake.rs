@@ -228,7 +228,7 @@ fn decisions(ctx: &Ctx, lot: &v1::Lot, sequence: i64) -> Markup {
     let code = &lot.lot_code;
     let seen = |f: &Form| {
         html! {
-            (f.with("lot_code", code)) (f.with("about", &about("lot", code))) (f.with("seen", &sequence.to_string()))
+            (f.with("lot_code", code)) (f.with("about", &about(v1::ObjectKind::Lot, code))) (f.with("seen", &sequence.to_string()))
         }
     };
     html! {

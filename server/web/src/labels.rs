@@ -49,7 +49,7 @@ fn of_leaf(leaf: &str) -> Option<&'static str> {
         "method" => n("Method"),
         "net" | "declared_net_mass_mg" => n("Net"),
         "new_sscc" => n("Number of the new pallet"),
-        "offset_ms" | "offset_seconds" => n("Seconds the printer is ahead"),
+        "offset" | "offset_seconds" => n("Seconds the printer is ahead"),
         "order_code" => n("Order"),
         "pack_count" => n("Packs"),
         "packaging_lot_code" => n("Packaging lot"),

@@ -84,7 +84,7 @@ fn hold_card(ctx: &Ctx, hold: &v1::Hold, sequence: i64) -> Markup {
             }
             @if may(ctx, May::Quality) {
                 (folded(ctx, &key, &ctx.t("End this hold"), form(ctx, "end_hold", &key, &ctx.t("End the hold"), |f: &Form| html! {
-                    (f.with("hold_code", &hold.hold_code)) (f.with("about", &about("hold", &hold.hold_code))) (f.with("seen", &sequence.to_string()))
+                    (f.with("hold_code", &hold.hold_code)) (f.with("about", &about(v1::ObjectKind::Hold, &hold.hold_code))) (f.with("seen", &sequence.to_string()))
                     (f.text("reason", n("Reason"), n("What was found when it was looked at.")))
                     (f.lines("ssccs", n("Only these pallets"), n("Inspected again and good. The hold goes on for the rest.")))
                     (f.lines("packs", n("Only these packs"), n("RUN:FIRST-LAST, one a line. The hold goes on for the rest.")))

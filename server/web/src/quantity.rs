@@ -2,6 +2,7 @@
 
 use maud::{Markup, html};
 use packloft_domain::key::DAY_US;
+use packloft_proto::durations;
 use packloft_proto::v1;
 use packloft_proto::v1::figure_service_server::FigureService;
 use tonic::{Request, Status};
@@ -205,14 +206,16 @@ fn share(ctx: &Ctx, name: &str, value: Option<f64>) -> Markup {
 
 /// Stops by reason and rejects by counter.
 pub fn stops(ctx: &Ctx, answer: &v1::GetLinePerformanceResponse) -> Markup {
-    let minutes = |ms: i64| format!("{} min", ctx.words.number(ms as f64 / 60_000.0, 0));
+    let minutes = |took: Option<&prost_types::Duration>| {
+        format!("{} min", ctx.words.number(took.map_or(0, durations::to_us) as f64 / 60e6, 0))
+    };
     html! {
         h2 { (ctx.t("Stops")) }
         (none(ctx, answer.stops.is_empty(), n("No stop is on record.")))
         @if !answer.stops.is_empty() { (table(&ctx.t("Stops"), html! {
             thead { tr { th scope="col" { (ctx.t("Reason")) } th scope="col" { (ctx.t("Planned")) } th.number scope="col" { (ctx.t("Stops")) } th.number scope="col" { (ctx.t("Time")) } } }
             tbody { @for row in &answer.stops { tr {
-                th scope="row" { (row.reason_code) } td { @if row.planned { (ctx.t("yes")) } @else { (ctx.t("no")) } } td.number { (row.stop_count) } td.number { (minutes(row.duration_ms)) }
+                th scope="row" { (row.reason_code) } td { @if row.planned { (ctx.t("yes")) } @else { (ctx.t("no")) } } td.number { (row.stop_count) } td.number { (minutes(row.duration.as_ref())) }
             } } }
         })) }
         @if !answer.rejects.is_empty() { (table(&ctx.t("Rejected"), html! {
@@ -244,7 +247,9 @@ pub async fn time(ctx: &Ctx) -> Result<Page, Status> {
         min_sequence: 0,
     };
     let answer = ctx.api.get_line_performance(Request::new(request)).await?.into_inner();
-    let minutes = |ms: i64| format!("{} min", ctx.words.number(ms as f64 / 60_000.0, 0));
+    let minutes = |took: Option<&prost_types::Duration>| {
+        format!("{} min", ctx.words.number(took.map_or(0, durations::to_us) as f64 / 60e6, 0))
+    };
     let count = |count: Option<i64>| count.map_or_else(|| "\u{2013}".into(), |count| ctx.words.count(count));
     let body = html! {
         form.row method="get" action="/yield/time" {
@@ -259,8 +264,8 @@ pub async fn time(ctx: &Ctx) -> Result<Page, Status> {
             p.big { "OEE " strong.figure { (answer.oee.map_or_else(|| "\u{2013}".into(), |value| ctx.words.percent(value))) } }
             dl.facts {
                 (share(ctx, &ctx.t("Availability"), answer.availability)) (share(ctx, &ctx.t("Effectiveness"), answer.effectiveness)) (share(ctx, &ctx.t("Quality rate"), answer.quality_rate))
-                (super::widgets::fact(&ctx.t("Planned busy time"), minutes(answer.busy_ms))) (super::widgets::fact(&ctx.t("Production time"), minutes(answer.production_ms)))
-                (super::widgets::fact(&ctx.t("Lost by speed"), answer.speed_loss_ms.map_or_else(|| "\u{2013}".into(), minutes)))
+                (super::widgets::fact(&ctx.t("Planned busy time"), minutes(answer.busy_duration.as_ref()))) (super::widgets::fact(&ctx.t("Production time"), minutes(answer.production_duration.as_ref())))
+                (super::widgets::fact(&ctx.t("Lost by speed"), answer.speed_loss_duration.as_ref().map_or_else(|| "\u{2013}".into(), |lost| minutes(Some(lost)))))
                 (super::widgets::fact(&ctx.t("Filled"), count(answer.filled_count))) (super::widgets::fact(&ctx.t("Accepted"), count(answer.accepted_count)))
             }
             @for note in &answer.notes { p.quiet lang="en" { (ctx.words.sentence(note)) } }

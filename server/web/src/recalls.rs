@@ -1,6 +1,7 @@
 //! Complaints, withdrawals and recalls: from the pack code of a pack to who has it, told and answered, until all is accounted for.
 
 use maud::{Markup, html};
+use packloft_proto::durations;
 use packloft_proto::v1;
 use packloft_proto::v1::recall_service_server::RecallService;
 use tonic::{Request, Status};
@@ -223,8 +224,7 @@ fn actions(ctx: &Ctx, found: &v1::GetRecallResponse, recall: &v1::Recall) -> Mar
         (i32::from(v1::RecoveryKind::DestroyedThere).to_string(), ctx.t("destroyed there")),
         (i32::from(v1::RecoveryKind::OutOfReach).to_string(), ctx.t("sold or used, out of reach")),
     ];
-    let seen =
-        |f: &Form| html! { (f.with("about", &about("recall", code))) (f.with("seen", &found.sequence.to_string())) };
+    let seen = |f: &Form| html! { (f.with("about", &about(v1::ObjectKind::Recall, code))) (f.with("seen", &found.sequence.to_string())) };
     html! {
         div.folds {
             @if !recall.mock_recall {
@@ -259,7 +259,7 @@ pub async fn recall(ctx: &Ctx, code: &str) -> Result<Page, Status> {
     let request = v1::GetRecallRequest { recall_code: code.into(), min_sequence: 0 };
     let found = ctx.api.get_recall(Request::new(request)).await?.into_inner();
     let recall = found.recall.clone().unwrap_or_default();
-    let minutes = |ms: i64| ctx.words.number(ms as f64 / 60_000.0, 0);
+    let minutes = |took: &prost_types::Duration| ctx.words.number(durations::to_us(took) as f64 / 60e6, 0);
     let pallets = found.pack_locations.as_ref().map(|row| row.pallets.as_slice()).unwrap_or_default();
     let body = html! {
         @if recall.mock_recall { section.notice.warn { h2 { (ctx.t("MOCK RECALL")) } p { (ctx.t("Nothing is on hold because of it, and nothing must be sent.")) } } }
@@ -270,8 +270,8 @@ pub async fn recall(ctx: &Ctx, code: &str) -> Result<Page, Status> {
                 @if let Some(share) = found.effectiveness { ". " (ctx.t("Back, destroyed or set aside")) ": " strong { (ctx.words.percent(share)) } } }
             dl.facts {
                 (fact(&ctx.t("From"), html! { span lang="en" { (recall.origin) } })) (fact(&ctx.t("Decided"), html! { (ctx.words.time(recall.opened_time.as_ref())) " " (recall.actor_code) }))
-                (fact(&ctx.t("Question to scope"), ctx.tf("{} min", &[&minutes(found.scope_ms)])))
-                @if found.close_ms > 0 { (fact(&ctx.t("Question to close"), ctx.tf("{} min", &[&minutes(found.close_ms)]))) }
+                @if let Some(took) = &found.scope_duration { (fact(&ctx.t("Question to scope"), ctx.tf("{} min", &[&minutes(took)]))) }
+                @if let Some(took) = &found.close_duration { (fact(&ctx.t("Question to close"), ctx.tf("{} min", &[&minutes(took)]))) }
                 @if !recall.hold_codes.is_empty() { (fact(&ctx.t("Holds"), badge("bad", &recall.hold_codes.join(" ")))) }
                 @if !found.supplier_codes.is_empty() { (fact(&ctx.t("Suppliers to tell"), found.supplier_codes.join(" "))) }
             }

@@ -7,7 +7,7 @@ use tonic::{Request, Status};
 use super::ctx::Ctx;
 
 /// Most rows a list to choose from has.
-const ROWS: i64 = 1_000;
+const ROWS: i32 = 1_000;
 
 macro_rules! register {
     ($(#[$doc:meta])* $name:ident, $method:ident, $request:ident, $rows:ident, $item:ident) => {

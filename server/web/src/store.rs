@@ -354,7 +354,7 @@ fn pallet_actions(
     scales: &[(String, String)],
 ) -> Markup {
     let sscc = &pallet.sscc;
-    let seen = |f: &Form| html! { (f.with("about", &about("pallet", sscc))) (f.with("seen", &sequence.to_string())) };
+    let seen = |f: &Form| html! { (f.with("about", &about(v1::ObjectKind::Pallet, sscc))) (f.with("seen", &sequence.to_string())) };
     let runs: Vec<(String, String)> =
         pallet.contents.iter().map(|c| (c.run_code.clone(), c.run_code.clone())).collect();
     let run = |f: &Form| html! { @if runs.len() > 1 { (f.one("run_code", n("Run"), &runs, "")) } };

@@ -1,6 +1,7 @@
 //! The trace: one field that takes any code or print, the answer as a picture and as tables beside it.
 
 use maud::{Markup, html};
+use packloft_proto::durations;
 use packloft_proto::v1;
 use packloft_proto::v1::trace_service_server::TraceService;
 use tonic::{Request, Status};
@@ -263,7 +264,7 @@ fn methods(ctx: &Ctx, rows: &[v1::FlowMethod]) -> Markup {
                 ul { @for anchor in &row.anchors { li lang="en" { (anchor) } } }
                 p lang="en" {
                     "Drawn since the anchor before, as counted: " (ctx.words.kg_of(row.drawn_mass_mg)) ", times " (format!("{:.6}", row.drawn_factor))
-                    ". Clocks count as right within " (row.clock_tolerance_ms as f64 / 1e3) " s where the content is low. The place may be wrong by, each 1 u:"
+                    ". Clocks count as right within " (row.clock_tolerance.as_ref().map_or(0, durations::to_us) as f64 / 1e6) " s where the content is low. The place may be wrong by, each 1 u:"
                 }
                 ul { @for part in &row.position_parts { li lang="en" { (ctx.words.kg_of(part.uncertainty_mg)) ": " (part.name) } } }
                 (since(ctx, row.changed_sequence, &row.changed_text))

@@ -57,7 +57,7 @@ impl Kind for DeviationClosed {
     }
 
     fn keys(&self, _event: &Event, keys: &mut Vec<String>) {
-        keys.push("deviations".into());
+        keys.extend(["deviations".into(), object("entry", &self.event_sequence.to_string())]);
     }
 
     fn words(&self, _zone: &Zone) -> String {
@@ -75,7 +75,7 @@ impl Kind for DiscrepancyResolved {
     }
 
     fn keys(&self, _event: &Event, keys: &mut Vec<String>) {
-        keys.push("discrepancies".into());
+        keys.extend(["discrepancies".into(), object("entry", &self.event_sequence.to_string())]);
     }
 
     fn words(&self, _zone: &Zone) -> String {

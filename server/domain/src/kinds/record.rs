@@ -2,7 +2,7 @@
 
 use super::{Kind, keys_of, words};
 use crate::fact::*;
-use crate::key::serial_key;
+use crate::key::{object, serial_key};
 use crate::time::Zone;
 
 impl Kind for EpochStarted {
@@ -57,7 +57,7 @@ impl Kind for Corrected {
 
     fn keys(&self, event: &Event, keys: &mut Vec<String>) {
         keys.extend(self.target_keys.iter().cloned());
-        keys.push("corrections".into());
+        keys.extend(["corrections".into(), object("entry", &self.target_sequence.to_string())]);
         for followed in &self.followed {
             keys.extend(followed.event.iter().flat_map(keys_of));
         }

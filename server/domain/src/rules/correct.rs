@@ -204,7 +204,7 @@ fn pallet_faults(
         }
         if row.event.occurred_time_us < born_us {
             let text = format!("pallet {sscc} has an action on record (sequence {}) before it was built", row.sequence);
-            found.push(finding("DEED_BEFORE_BUILT", sscc, text, row.event.occurred_time_us, born_us));
+            found.push(finding("ACTION_BEFORE_BUILT", sscc, text, row.event.occurred_time_us, born_us));
         }
     }
     Ok(found)

@@ -35,7 +35,7 @@ const MINUTE_US: i64 = 60_000_000;
 const HOUR_US: i64 = 60 * MINUTE_US;
 
 /// Rules of this file, by which a listed discrepancy is looked at again.
-pub const RULES: [&str; 10] = [
+pub const RULES: [&str; 11] = [
     "RATE_BEYOND_MACHINE",
     "READING_FAR_FROM_NOMINAL",
     "STOP_LONGER_THAN_RUN",
@@ -43,6 +43,7 @@ pub const RULES: [&str; 10] = [
     "LEVEL_MORE_THAN_THERE",
     "LOSS_MORE_THAN_THERE",
     "LOSS_MORE_THAN_MADE",
+    "LOSS_HEAVIER_THAN_MADE",
     "LOSS_FAR_FROM_NOMINAL",
     "LOSS_AFTER_EMPTIED",
     "WEIGHED_AFTER_EMPTIED",
@@ -421,7 +422,7 @@ fn packs_lost(record: &dyn Record, fact: &LossRecorded, at: i64) -> Result<Optio
     if fact.mass_mg > most_mass {
         let (mass, least) = (kilograms(fact.mass_mg), kilograms(most_mass));
         let text = format!("{mass} of packs lost is more than run {} made: at most {least}", run.run_code);
-        return Ok(Some(finding("LOSS_MORE_THAN_MADE", &run.run_code, text, fact.mass_mg, most_mass)));
+        return Ok(Some(finding("LOSS_HEAVIER_THAN_MADE", &run.run_code, text, fact.mass_mg, most_mass)));
     }
     Ok(None)
 }
