@@ -126,6 +126,62 @@ fn limits(context: &QueryContext, lots: &[LotFacts]) -> Result<Limits, Refusal> 
     Ok(found)
 }
 
+/// The results of a lot that count, by property and unit.
+type Results<'a> = BTreeMap<(String, String), (&'a LabResultRecorded, i64)>;
+
+/// One property over all lots: each lot's own value, the least, the greatest, and the limit it is held against.
+fn property_row(
+    key: &(String, String),
+    (lots, results): (&[LotFacts], &[Results]),
+    limits: &Limits,
+    reservations: &mut Vec<String>,
+) -> v1::AnalysedProperty {
+    let mut row = v1::AnalysedProperty { property: key.0.clone(), unit: key.1.clone(), ..Default::default() };
+    let mut methods = BTreeSet::new();
+    let mut span: Option<((i64, String), (i64, String))> = None;
+    for (lot, results) in lots.iter().zip(results) {
+        let code = &lot.created.lot_code;
+        let Some((result, at)) = results.get(key) else {
+            reservations.push(format!("lot {code} was not measured for {} in {}", key.0, key.1));
+            row.values.push(v1::AnalysedValue { lot_code: code.clone(), ..Default::default() });
+            continue;
+        };
+        methods.insert(result.method.clone());
+        if let Some(value) = millionths(&result.value) {
+            let own = (value, result.value.clone());
+            span = Some(match span {
+                None => (own.clone(), own),
+                Some((low, high)) => (low.min(own.clone()), high.max(own)),
+            });
+        }
+        row.values.push(v1::AnalysedValue {
+            lot_code: code.clone(),
+            value: result.value.clone(),
+            sample_code: result.sample_code.clone(),
+            measured_time: Some(timestamp(*at)),
+            laboratory: result.laboratory.clone(),
+            method: result.method.clone(),
+        });
+    }
+    methods.remove("");
+    row.methods = methods.into_iter().collect();
+    if let Some(((_, least), (_, greatest))) = span {
+        (row.least_value, row.greatest_value) = (least, greatest);
+    }
+    if let Some((words, passed)) = limits.get(key) {
+        row.limit = words.iter().cloned().collect::<Vec<_>>().join(" and ");
+        // One outside decides; one missing leaves it open.
+        row.passed = match passed.contains(&Some(false)) {
+            true => Some(false),
+            false => passed.iter().all(Option::is_some).then_some(true),
+        };
+        if row.passed == Some(false) {
+            reservations.push(format!("{} is outside its limit ({})", key.0, row.limit));
+        }
+    }
+    row
+}
+
 /// The figures.
 ///
 /// # Errors
@@ -149,53 +205,8 @@ pub fn analysis(
     for (lot, _) in lots.iter().zip(&results).filter(|(_, results)| results.is_empty()) {
         subject.reservations.push(format!("nothing of lot {} was measured", lot.created.lot_code));
     }
-    let mut properties = Vec::new();
-    for key in keys {
-        let mut row = v1::AnalysedProperty { property: key.0.clone(), unit: key.1.clone(), ..Default::default() };
-        let mut methods = BTreeSet::new();
-        let mut span: Option<((i64, String), (i64, String))> = None;
-        for (lot, results) in lots.iter().zip(&results) {
-            let code = &lot.created.lot_code;
-            let Some((result, at)) = results.get(&key) else {
-                subject.reservations.push(format!("lot {code} was not measured for {} in {}", key.0, key.1));
-                row.values.push(v1::AnalysedValue { lot_code: code.clone(), ..Default::default() });
-                continue;
-            };
-            methods.insert(result.method.clone());
-            if let Some(value) = millionths(&result.value) {
-                let own = (value, result.value.clone());
-                span = Some(match span {
-                    None => (own.clone(), own),
-                    Some((low, high)) => (low.min(own.clone()), high.max(own)),
-                });
-            }
-            row.values.push(v1::AnalysedValue {
-                lot_code: code.clone(),
-                value: result.value.clone(),
-                sample_code: result.sample_code.clone(),
-                measured_time: Some(timestamp(*at)),
-                laboratory: result.laboratory.clone(),
-                method: result.method.clone(),
-            });
-        }
-        methods.remove("");
-        row.methods = methods.into_iter().collect();
-        if let Some(((_, least), (_, greatest))) = span {
-            (row.least_value, row.greatest_value) = (least, greatest);
-        }
-        if let Some((words, passed)) = limits.get(&key) {
-            row.limit = words.iter().cloned().collect::<Vec<_>>().join(" and ");
-            // One outside decides; one missing leaves it open.
-            row.passed = match passed.contains(&Some(false)) {
-                true => Some(false),
-                false => passed.iter().all(Option::is_some).then_some(true),
-            };
-            if row.passed == Some(false) {
-                subject.reservations.push(format!("{} is outside its limit ({})", key.0, row.limit));
-            }
-        }
-        properties.push(row);
-    }
+    let reservations = &mut subject.reservations;
+    let properties = keys.iter().map(|key| property_row(key, (&lots, &results), &limits, reservations)).collect();
     for lot in &lots {
         let code = &lot.created.lot_code;
         match lot.decision {

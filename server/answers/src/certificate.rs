@@ -124,6 +124,85 @@ fn analysis_data(
     Ok(data)
 }
 
+/// The lots that may be in the goods, each with what quality decided about it.
+fn lots_table(lots: &[v1::AnalysedLot], paper: &mut Paper) {
+    paper.heading("Lots that may be in it");
+    let lots = lots.iter().map(|lot| {
+        let state = match lot.state() {
+            v1::LotState::Released => "released",
+            v1::LotState::Rejected => "REJECTED",
+            v1::LotState::Pending | v1::LotState::Unspecified => "NOT RELEASED",
+        };
+        vec![
+            lot.lot_code.clone(),
+            lot.supplier_lot_code.clone(),
+            lot.material_code.clone(),
+            lot.sample_code.clone(),
+            state.into(),
+        ]
+    });
+    paper.table(
+        vec![
+            words("Lot", 24),
+            words("Lot of the supplier", 24),
+            words("Material", 16),
+            words("Sample", 18),
+            words("State", 18),
+        ],
+        lots.collect(),
+        Vec::new(),
+    );
+}
+
+/// What was measured, property by property: the values of each lot, the limit, and whether it was kept.
+fn results_table(context: &QueryContext, properties: &[v1::AnalysedProperty], paper: &mut Paper) {
+    paper.heading("Results");
+    let rows = properties.iter().map(|row| {
+        let values: Vec<String> = row
+            .values
+            .iter()
+            .map(|value| {
+                let day = value.measured_time.as_ref().map(|at| context.zone.date(micros(at)).to_string());
+                let by: Vec<String> = day.into_iter().chain(Some(value.laboratory.clone())).collect();
+                let by = by.join(" ");
+                match value.value.is_empty() {
+                    true => format!("{}: not measured", value.lot_code),
+                    false => format!("{}: {} ({})", value.lot_code, value.value, by.trim()),
+                }
+            })
+            .collect();
+        vec![
+            row.property.clone(),
+            row.unit.clone(),
+            values.join("; "),
+            match row.least_value == row.greatest_value {
+                true => row.least_value.clone(),
+                false => format!("{} to {}", row.least_value, row.greatest_value),
+            },
+            row.limit.clone(),
+            match row.passed {
+                Some(true) => "kept".into(),
+                Some(false) => "NOT KEPT".into(),
+                None => String::new(),
+            },
+            row.methods.join(", "),
+        ]
+    });
+    paper.table(
+        vec![
+            words("Property", 16),
+            words("Unit", 10),
+            words("By lot", 28),
+            words("Least to greatest", 16),
+            words("Limit", 12),
+            words("", 9),
+            words("Method", 14),
+        ],
+        rows.collect(),
+        Vec::new(),
+    );
+}
+
 /// Results of every lot that may be in a thing.
 ///
 /// # Errors
@@ -173,77 +252,8 @@ pub fn analysis_paper(
         ("Issued by", own.name.clone()),
         ("Issuer's address", own.address.clone()),
     ]);
-    paper.heading("Lots that may be in it");
-    let lots = answer.lots.iter().map(|lot| {
-        let state = match lot.state() {
-            v1::LotState::Released => "released",
-            v1::LotState::Rejected => "REJECTED",
-            v1::LotState::Pending | v1::LotState::Unspecified => "NOT RELEASED",
-        };
-        vec![
-            lot.lot_code.clone(),
-            lot.supplier_lot_code.clone(),
-            lot.material_code.clone(),
-            lot.sample_code.clone(),
-            state.into(),
-        ]
-    });
-    paper.table(
-        vec![
-            words("Lot", 24),
-            words("Lot of the supplier", 24),
-            words("Material", 16),
-            words("Sample", 18),
-            words("State", 18),
-        ],
-        lots.collect(),
-        Vec::new(),
-    );
-    paper.heading("Results");
-    let rows = answer.properties.iter().map(|row| {
-        let values: Vec<String> = row
-            .values
-            .iter()
-            .map(|value| {
-                let day = value.measured_time.as_ref().map(|at| context.zone.date(micros(at)).to_string());
-                let by: Vec<String> = day.into_iter().chain(Some(value.laboratory.clone())).collect();
-                let by = by.join(" ");
-                match value.value.is_empty() {
-                    true => format!("{}: not measured", value.lot_code),
-                    false => format!("{}: {} ({})", value.lot_code, value.value, by.trim()),
-                }
-            })
-            .collect();
-        vec![
-            row.property.clone(),
-            row.unit.clone(),
-            values.join("; "),
-            match row.least_value == row.greatest_value {
-                true => row.least_value.clone(),
-                false => format!("{} to {}", row.least_value, row.greatest_value),
-            },
-            row.limit.clone(),
-            match row.passed {
-                Some(true) => "kept".into(),
-                Some(false) => "NOT KEPT".into(),
-                None => String::new(),
-            },
-            row.methods.join(", "),
-        ]
-    });
-    paper.table(
-        vec![
-            words("Property", 16),
-            words("Unit", 10),
-            words("By lot", 28),
-            words("Least to greatest", 16),
-            words("Limit", 12),
-            words("", 9),
-            words("Method", 14),
-        ],
-        rows.collect(),
-        Vec::new(),
-    );
+    lots_table(&answer.lots, &mut paper);
+    results_table(context, &answer.properties, &mut paper);
     paper.text(
         "Values are those of the lots that may be in it, each by itself: no mean is taken, since a mean would hide the one that \
          differs.",

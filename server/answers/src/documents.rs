@@ -7,7 +7,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use packloft_domain::epcis::{Told, Unit, told};
-use packloft_domain::fact::{DispatchedBatch, Fact};
+use packloft_domain::fact::{DispatchedBatch, Fact, OrderEntered, PaperData};
 use packloft_domain::key::{code_of, day_of, object};
 use packloft_domain::objects::clean_span::{clean_span_at, emptied_times, holds_tip};
 use packloft_domain::objects::register::{Register, Sites};
@@ -540,6 +540,55 @@ pub fn events(
     Ok(Events { subject, told, naming_gln })
 }
 
+/// The lines of a despatch advice, one for each batch on each pallet, and their net mass.
+fn advised_lines(
+    context: &QueryContext,
+    load: &load::LoadFacts,
+    (data, order): (&PaperData, Option<&OrderEntered>),
+    papers: &[v1::DispatchedPallet],
+    corrected: bool,
+) -> Result<(Vec<Line>, i64), Refusal> {
+    let mut lines = Vec::new();
+    let mut net_mass_mg = 0;
+    for paper in papers {
+        let product = product(data, &paper.product_code);
+        net_mass_mg += product.nominal_mass_mg * paper.pack_count;
+        let order_line =
+            order.and_then(|order| order.lines.iter().position(|line| line.product_code == paper.product_code));
+        // A part that came back later is on the paper, so rows of one batch are told from it, not from the pallet.
+        let issued = load.dispatched.iter().flat_map(|(left, _)| &left.pallets).find(|row| row.sscc == paper.sscc);
+        let issued = issued.filter(|row| !corrected && !row.batches.is_empty());
+        let batches = |rows: &[DispatchedBatch]| {
+            rows.iter().map(|row| (row.batch_code.clone(), row.best_before_date.clone(), row.pack_count)).collect()
+        };
+        let rows: Vec<_> = match pallet::pallet(&context.record, &paper.sscc)? {
+            _ if let Some(row) = issued => batches(&row.batches),
+            Some(facts) if facts.pack_count() == paper.pack_count && paper.batch_code.contains(" + ") => {
+                batches(&issue::by_batch(&context.record, &facts, &context.zone)?)
+            }
+            // Several batches of which nobody knows how many: the line names none.
+            _ if paper.batch_code.contains(" + ") => {
+                vec![(String::new(), paper.best_before_date.clone(), paper.pack_count)]
+            }
+            _ => vec![(paper.batch_code.clone(), paper.best_before_date.clone(), paper.pack_count)],
+        };
+        for (batch_code, best_before_date, pack_count) in rows {
+            lines.push(Line {
+                sscc: paper.sscc.clone(),
+                product_code: paper.product_code.clone(),
+                product_name: product.name.clone(),
+                gtin: packloft_domain::gs1::scan::gtin_14(&product.gtin).unwrap_or_default(),
+                batch_code,
+                best_before_date,
+                pack_count,
+                order_line: order_line.map_or(0, |place| i64::try_from(place + 1).unwrap_or(0)),
+                mass_mg: paper.mass_mg,
+            });
+        }
+    }
+    Ok((lines, net_mass_mg))
+}
+
 /// The despatch advice of a consignment that has left, as is known now, and whether that differs from what was issued.
 ///
 /// # Errors
@@ -567,45 +616,8 @@ pub fn despatch(context: &QueryContext, code: &str, making: Making) -> Result<(A
     }
     let data = data_of(context, &load, making)?;
     let order = data.orders.iter().find(|row| row.order_code == opened.order_code).cloned();
-    let mut lines = Vec::new();
-    let mut net_mass_mg = 0;
-    for paper in papers {
-        let product = product(&data, &paper.product_code);
-        net_mass_mg += product.nominal_mass_mg * paper.pack_count;
-        let order_line = order
-            .as_ref()
-            .and_then(|order| order.lines.iter().position(|line| line.product_code == paper.product_code));
-        // A part that came back later is on the paper, so rows of one batch are told from it, not from the pallet.
-        let issued = load.dispatched.iter().flat_map(|(left, _)| &left.pallets).find(|row| row.sscc == paper.sscc);
-        let issued = issued.filter(|row| !known.correction_offered && !row.batches.is_empty());
-        let batches = |rows: &[DispatchedBatch]| {
-            rows.iter().map(|row| (row.batch_code.clone(), row.best_before_date.clone(), row.pack_count)).collect()
-        };
-        let rows: Vec<_> = match pallet::pallet(record, &paper.sscc)? {
-            _ if let Some(row) = issued => batches(&row.batches),
-            Some(facts) if facts.pack_count() == paper.pack_count && paper.batch_code.contains(" + ") => {
-                batches(&issue::by_batch(record, &facts, &context.zone)?)
-            }
-            // Several batches of which nobody knows how many: the line names none.
-            _ if paper.batch_code.contains(" + ") => {
-                vec![(String::new(), paper.best_before_date.clone(), paper.pack_count)]
-            }
-            _ => vec![(paper.batch_code.clone(), paper.best_before_date.clone(), paper.pack_count)],
-        };
-        for (batch_code, best_before_date, pack_count) in rows {
-            lines.push(Line {
-                sscc: paper.sscc.clone(),
-                product_code: paper.product_code.clone(),
-                product_name: product.name.clone(),
-                gtin: packloft_domain::gs1::scan::gtin_14(&product.gtin).unwrap_or_default(),
-                batch_code,
-                best_before_date,
-                pack_count,
-                order_line: order_line.map_or(0, |place| i64::try_from(place + 1).unwrap_or(0)),
-                mass_mg: paper.mass_mg,
-            });
-        }
-    }
+    let (lines, net_mass_mg) =
+        advised_lines(context, &load, (&data, order.as_ref()), papers, known.correction_offered)?;
     let left_us = load.dispatched.as_ref().map_or(0, |(_, at)| *at);
     let clock = context.zone.clock(left_us);
     let (day, time) = clock.split_once(' ').unwrap_or((&clock, ""));
@@ -632,39 +644,18 @@ pub fn despatch(context: &QueryContext, code: &str, making: Making) -> Result<(A
     Ok((advice, known.correction_offered))
 }
 
-/// What another party's document would book here.
-///
-/// # Errors
-/// When the record cannot be read.
-pub fn booking(context: &QueryContext, read: Read, supplier: &str) -> Result<v1::ReadDocumentResponse, Unreadable> {
+/// The bags on a supplier's note, each with our lot and material for it, and what keeps them from being booked as they are.
+fn bags_read(
+    context: &QueryContext,
+    units: Vec<packloft_documents::foreign::Unit>,
+    supplier: &str,
+    materials: &[(String, String)],
+    (faults, notes): (&mut Vec<String>, &mut Vec<String>),
+) -> Result<Vec<v1::ReadBag>, Unreadable> {
     let record = &context.record;
-    let registers = Register::at(record, i64::MAX);
-    let mut materials: Vec<(String, String)> = Vec::new();
-    for key in record.keys("register/material/")? {
-        let material = registers.material(&code_of(&key))?.unwrap_or_default();
-        materials.extend(packloft_domain::gs1::scan::gtin_14(&material.gtin).map(|gtin| (gtin, material.code)));
-    }
-    let mut products: Vec<(String, String)> = Vec::new();
-    for key in record.keys("register/product/")? {
-        let product = registers.product(&code_of(&key))?.unwrap_or_default();
-        let gtin = packloft_domain::gs1::scan::gtin_14(&product.gtin).unwrap_or_default();
-        products.push((gtin, product.code));
-    }
-    let mut consignee_code = String::new();
-    for key in record.keys("register/consignee/")? {
-        let consignee = registers.consignee(&code_of(&key))?.unwrap_or_default();
-        if !consignee.gln.is_empty() && consignee.gln == read.receiver_gln {
-            consignee_code = consignee.code;
-        }
-    }
-    let mut faults = read.faults;
-    let mut notes = read.notes;
-    if !supplier.is_empty() && registers.supplier(supplier)?.is_none() {
-        faults.push(format!("supplier {supplier} is not on record"));
-    }
     let mut bags = Vec::new();
     let lots = if supplier.is_empty() { BTreeMap::new() } else { lots_of(context, supplier)? };
-    for unit in read.units {
+    for unit in units {
         let known = bag::bag(record, &unit.code)?.is_some();
         if pallet::used(record, &unit.code)? {
             faults.push(format!("{} is the number of a pallet here", unit.code));
@@ -699,6 +690,40 @@ pub fn booking(context: &QueryContext, read: Read, supplier: &str) -> Result<v1:
             gross_mass_mg: unit.gross_mass_mg,
         });
     }
+    Ok(bags)
+}
+
+/// What another party's document would book here.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn booking(context: &QueryContext, read: Read, supplier: &str) -> Result<v1::ReadDocumentResponse, Unreadable> {
+    let record = &context.record;
+    let registers = Register::at(record, i64::MAX);
+    let mut materials: Vec<(String, String)> = Vec::new();
+    for key in record.keys("register/material/")? {
+        let material = registers.material(&code_of(&key))?.unwrap_or_default();
+        materials.extend(packloft_domain::gs1::scan::gtin_14(&material.gtin).map(|gtin| (gtin, material.code)));
+    }
+    let mut products: Vec<(String, String)> = Vec::new();
+    for key in record.keys("register/product/")? {
+        let product = registers.product(&code_of(&key))?.unwrap_or_default();
+        let gtin = packloft_domain::gs1::scan::gtin_14(&product.gtin).unwrap_or_default();
+        products.push((gtin, product.code));
+    }
+    let mut consignee_code = String::new();
+    for key in record.keys("register/consignee/")? {
+        let consignee = registers.consignee(&code_of(&key))?.unwrap_or_default();
+        if !consignee.gln.is_empty() && consignee.gln == read.receiver_gln {
+            consignee_code = consignee.code;
+        }
+    }
+    let mut faults = read.faults;
+    let mut notes = read.notes;
+    if !supplier.is_empty() && registers.supplier(supplier)?.is_none() {
+        faults.push(format!("supplier {supplier} is not on record"));
+    }
+    let bags = bags_read(context, read.units, supplier, &materials, (&mut faults, &mut notes))?;
     let mut lines = Vec::new();
     for line in read.lines {
         let by_number = products.iter().find(|(gtin, _)| *gtin == line.gtin && !gtin.is_empty());

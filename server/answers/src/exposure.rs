@@ -243,6 +243,43 @@ fn share_ppm(bag: &BagFacts, lot_code: &str) -> i64 {
     bag.lots.iter().filter(|share| share.lot_code == lot_code).map(|share| share.share_ppm).sum()
 }
 
+/// The lots that were tipped in a period, each with its bags, unless these are too many to follow at once.
+fn bags_to_follow(
+    context: &QueryContext,
+    feeds: &[String],
+    period: (i64, i64),
+    settings: Settings,
+) -> Result<BTreeMap<String, Vec<BagFacts>>, Refusal> {
+    let mut lots = BTreeSet::new();
+    for feed in feeds {
+        lots.extend(lots_tipped(context, feed, period, settings)?);
+    }
+    let mut bags_of_lots = BTreeMap::new();
+    for code in &lots {
+        bags_of_lots.insert(code.clone(), bags_of(context, code)?);
+    }
+    let count: usize = bags_of_lots.values().map(Vec::len).sum();
+    if count > MOST_BAGS {
+        let text =
+            format!("gives {count} bags, at most {MOST_BAGS} are followed at once: ask for one feed, or fewer days");
+        return Err(invalid("to_day", text));
+    }
+    Ok(bags_of_lots)
+}
+
+/// Why a smaller mixing section would change nothing, where it would not.
+fn span_notes(discrete: bool, unproved: bool) -> Vec<String> {
+    let mut notes = Vec::new();
+    if discrete {
+        notes.push("discrete hazard: the whole clean span counts, a smaller mixing section changes nothing".into());
+    }
+    if unproved && !discrete {
+        notes
+            .push("a flow is not proved: its whole clean span counts, a smaller mixing section changes nothing".into());
+    }
+    notes
+}
+
 /// Dispersion of the lots that were tipped in a period.
 ///
 /// # Errors
@@ -266,22 +303,9 @@ pub fn of_period(
     } else {
         vec![request.feed_code.clone()]
     };
-    let mut lots = BTreeSet::new();
     let mut answer =
         v1::GetRecallExposureResponse { sequence: context.sequence(), ..v1::GetRecallExposureResponse::default() };
-    for feed in &feeds {
-        lots.extend(lots_tipped(context, feed, (from_us, to_us), settings)?);
-    }
-    let mut bags_of_lots = BTreeMap::new();
-    for code in &lots {
-        bags_of_lots.insert(code.clone(), bags_of(context, code)?);
-    }
-    let count: usize = bags_of_lots.values().map(Vec::len).sum();
-    if count > MOST_BAGS {
-        let text =
-            format!("gives {count} bags, at most {MOST_BAGS} are followed at once: ask for one feed, or fewer days");
-        return Err(invalid("to_day", text));
-    }
+    let bags_of_lots = bags_to_follow(context, &feeds, (from_us, to_us), settings)?;
     let smaller = request.what_if_mixing_mass_mg;
     let what_ifs = [WhatIf::EmptiedBetweenLots, WhatIf::MixingMass(smaller)];
     let mut kept: [Other; 2] = Default::default();
@@ -325,16 +349,7 @@ pub fn of_period(
     for (text, lots) in texts.into_iter().zip(&others) {
         answer.what_ifs.push(summary(context, &mut made, text, lots)?.0);
     }
-    if discrete {
-        answer
-            .notes
-            .push("discrete hazard: the whole clean span counts, a smaller mixing section changes nothing".into());
-    }
-    if feeds_unproved(context, &feeds, from_us)? && !discrete {
-        answer
-            .notes
-            .push("a flow is not proved: its whole clean span counts, a smaller mixing section changes nothing".into());
-    }
+    answer.notes = span_notes(discrete, feeds_unproved(context, &feeds, from_us)?);
     Ok(answer)
 }
 

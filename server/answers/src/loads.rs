@@ -154,23 +154,18 @@ fn loaded_pallet(
     })
 }
 
-/// A load with its consignments; reasons against dispatching it at an instant only when wanted, since they need the flow.
-///
-/// # Errors
-/// When the record cannot be read.
-pub fn load(
+/// The consignments on a load, in the order of their drops, each with its pallets.
+fn consignments_of(
     context: &QueryContext,
+    load: &load::LoadFacts,
     load_code: &str,
-    reasons_at_us: Option<i64>,
-) -> Result<Option<v1::VehicleLoad>, Refusal> {
-    let Some(load) = load::load(&context.record, load_code)? else { return Ok(None) };
-    // What has left has the masses of its papers; what has not, those that are known now.
-    let load = if load.dispatched.is_some() { load } else { leaving::weighed_now(&context.record, &load)? };
+    with_reasons: bool,
+) -> Result<Vec<v1::Consignment>, Refusal> {
     let mut consignments = Vec::new();
     for opened in &load.consignments {
         let mut rows = Vec::new();
         for pallet in load::consignment_pallets(&context.record, &opened.consignment_code)? {
-            rows.push(loaded_pallet(context, &load, &pallet, &opened.consignment_code, reasons_at_us.is_some())?);
+            rows.push(loaded_pallet(context, load, &pallet, &opened.consignment_code, with_reasons)?);
         }
         consignments.push(v1::Consignment {
             consignment_code: opened.consignment_code.clone(),
@@ -183,9 +178,15 @@ pub fn load(
         });
     }
     consignments.sort_by_key(|consignment| consignment.drop_number);
-    let papers: Vec<v1::DispatchedPallet> =
-        load.dispatched.as_ref().map(|(dispatched, _)| transcode_all(&dispatched.pallets)).unwrap_or_default();
-    let traced: Vec<&v1::LoadedPallet> = consignments.iter().flat_map(|c| &c.pallets).collect();
+    Ok(consignments)
+}
+
+/// Where pallets are that the papers name and no entry puts on the load, and whether the papers are wrong about one.
+fn untraced_notes(
+    context: &QueryContext,
+    papers: &[v1::DispatchedPallet],
+    traced: &[&v1::LoadedPallet],
+) -> Result<(Vec<String>, bool), Refusal> {
     let (mut paper_notes, mut wrong) = (Vec::new(), false);
     for paper in papers.iter().filter(|paper| !traced.iter().any(|row| row.sscc == paper.sscc)) {
         let known = objects::pallet::pallet(&context.record, &paper.sscc)?;
@@ -200,6 +201,26 @@ pub fn load(
         let back = if back { "came back; it is" } else { "is" };
         paper_notes.push(format!("pallet {sscc}, on the papers of consignment {consignment}, {back} {place}"));
     }
+    Ok((paper_notes, wrong))
+}
+
+/// A load with its consignments; reasons against dispatching it at an instant only when wanted, since they need the flow.
+///
+/// # Errors
+/// When the record cannot be read.
+pub fn load(
+    context: &QueryContext,
+    load_code: &str,
+    reasons_at_us: Option<i64>,
+) -> Result<Option<v1::VehicleLoad>, Refusal> {
+    let Some(load) = load::load(&context.record, load_code)? else { return Ok(None) };
+    // What has left has the masses of its papers; what has not, those that are known now.
+    let load = if load.dispatched.is_some() { load } else { leaving::weighed_now(&context.record, &load)? };
+    let consignments = consignments_of(context, &load, load_code, reasons_at_us.is_some())?;
+    let papers: Vec<v1::DispatchedPallet> =
+        load.dispatched.as_ref().map(|(dispatched, _)| transcode_all(&dispatched.pallets)).unwrap_or_default();
+    let traced: Vec<&v1::LoadedPallet> = consignments.iter().flat_map(|c| &c.pallets).collect();
+    let (paper_notes, wrong) = untraced_notes(context, &papers, &traced)?;
     let differs = wrong || traced.iter().any(|row| !row.note.is_empty());
     let papers_differ = load.dispatched.is_some() && differs;
     let reasons = match reasons_at_us.filter(|_| load.dispatched.is_none()) {

@@ -212,38 +212,8 @@ fn vehicle(load: &LoadFacts) -> Vec<(&'static str, String)> {
     ]
 }
 
-/// The delivery note of a consignment.
-///
-/// # Errors
-/// `NotFound` for an unknown consignment.
-pub fn delivery_note(context: &QueryContext, code: &str, making: Making) -> Result<Paper, Refusal> {
-    let now = context;
-    let then = as_issued(context, &load_code_of(context, code)?, making)?;
-    let context = then.as_ref().unwrap_or(context);
-    let sent = sent(context, code, making)?;
-    let mut paper = Paper {
-        title: format!("Delivery note {code}"),
-        from: sent.site.name.clone(),
-        foot: foot(now, making.now_us),
-        ..Paper::default()
-    };
-    let left = issued(context, &sent.load, making, &mut paper);
-    differs(now, &sent, &mut paper)?;
-    let order = sent.order.clone().unwrap_or_default();
-    let mut facts = vec![
-        ("From", sent.site.name.clone()),
-        ("Address", address(&sent.site.address)),
-        ("To", sent.consignee.name.clone()),
-        ("Place of delivery", sent.consignee.address.clone()),
-        ("Location number", sent.consignee.gln.clone()),
-        ("Left", left),
-        ("Your order", order.consignee_order_code.clone()),
-        ("Our order", order.order_code.clone()),
-        ("Load", sent.opened.load_code.clone()),
-        ("Drop", sent.opened.drop_number.to_string()),
-    ];
-    facts.extend(vehicle(&sent.load));
-    paper.facts(facts);
+/// The pallets of a consignment, a table for each product, and a row for each product to sum them up.
+fn pallet_tables(sent: &Sent, paper: &mut Paper) -> Vec<Vec<String>> {
     let mut products: Vec<&str> = sent.rows.iter().map(|row| row.product_code.as_str()).collect();
     products.sort_unstable();
     products.dedup();
@@ -281,6 +251,42 @@ pub fn delivery_note(context: &QueryContext, code: &str, making: Making) -> Resu
             vec![format!("{} pallets", own.len()), String::new(), String::new(), packs.to_string(), String::new()],
         );
     }
+    sums
+}
+
+/// The delivery note of a consignment.
+///
+/// # Errors
+/// `NotFound` for an unknown consignment.
+pub fn delivery_note(context: &QueryContext, code: &str, making: Making) -> Result<Paper, Refusal> {
+    let now = context;
+    let then = as_issued(context, &load_code_of(context, code)?, making)?;
+    let context = then.as_ref().unwrap_or(context);
+    let sent = sent(context, code, making)?;
+    let mut paper = Paper {
+        title: format!("Delivery note {code}"),
+        from: sent.site.name.clone(),
+        foot: foot(now, making.now_us),
+        ..Paper::default()
+    };
+    let left = issued(context, &sent.load, making, &mut paper);
+    differs(now, &sent, &mut paper)?;
+    let order = sent.order.clone().unwrap_or_default();
+    let mut facts = vec![
+        ("From", sent.site.name.clone()),
+        ("Address", address(&sent.site.address)),
+        ("To", sent.consignee.name.clone()),
+        ("Place of delivery", sent.consignee.address.clone()),
+        ("Location number", sent.consignee.gln.clone()),
+        ("Left", left),
+        ("Your order", order.consignee_order_code.clone()),
+        ("Our order", order.order_code.clone()),
+        ("Load", sent.opened.load_code.clone()),
+        ("Drop", sent.opened.drop_number.to_string()),
+    ];
+    facts.extend(vehicle(&sent.load));
+    paper.facts(facts);
+    let sums = pallet_tables(&sent, &mut paper);
     paper.heading("Sum");
     let packs: i64 = sent.rows.iter().map(|row| row.pack_count).sum();
     paper.table(
@@ -364,6 +370,58 @@ fn short(
     Ok(())
 }
 
+/// What goes on for each drop, in the order of loading, with the mass so far.
+fn drop_tables(
+    context: &QueryContext,
+    load: &LoadFacts,
+    (consignments, data): (&[packloft_domain::fact::ConsignmentOpened], &PaperData),
+    now_us: i64,
+    paper: &mut Paper,
+) -> Result<(), Refusal> {
+    let mut sum = Some(0_i64);
+    let mut count = 0;
+    for row in consignments {
+        let consignee =
+            data.consignees.iter().find(|known| known.code == row.consignee_code).cloned().unwrap_or_default();
+        paper.heading(format!("Drop {}: {} ({})", row.drop_number, consignee.name, row.consignment_code));
+        let mut lines = Vec::new();
+        for pallet in rows_of(context, load, &row.consignment_code)? {
+            count += 1;
+            // After a pallet of unknown mass nothing is known of the sum.
+            sum = sum.filter(|_| pallet.mass_mg > 0).map(|sum| sum + pallet.mass_mg);
+            lines.push(vec![
+                count.to_string(),
+                grouped(&pallet.sscc),
+                pallet.product_code.clone(),
+                pallet.batch_code.clone(),
+                pallet.pack_count.to_string(),
+                mass(pallet.mass_mg),
+                sum.map_or_else(|| "not known".into(), kilograms),
+                "\u{2610}".into(),
+            ]);
+        }
+        let more = proposed(context, load, row, now_us, &mut lines, &mut count)?;
+        paper.table(
+            vec![
+                figures("No.", 6),
+                words("Pallet", 30),
+                words("Product", 12),
+                words("Batch", 14),
+                figures("Packs", 9),
+                figures("Gross", 14),
+                figures("Sum so far", 14),
+                words("On it", 8),
+            ],
+            lines,
+            Vec::new(),
+        );
+        for text in more {
+            paper.text(text);
+        }
+    }
+    Ok(())
+}
+
 /// The loading list of a vehicle: the last drop is loaded first.
 ///
 /// # Errors
@@ -402,47 +460,7 @@ pub fn loading_list(context: &QueryContext, load_code: &str, making: Making) -> 
     }
     let mut consignments = load.consignments.clone();
     consignments.sort_by_key(|row| std::cmp::Reverse(row.drop_number));
-    let mut sum = Some(0_i64);
-    let mut count = 0;
-    for row in &consignments {
-        let consignee =
-            data.consignees.iter().find(|known| known.code == row.consignee_code).cloned().unwrap_or_default();
-        paper.heading(format!("Drop {}: {} ({})", row.drop_number, consignee.name, row.consignment_code));
-        let mut lines = Vec::new();
-        for pallet in rows_of(context, &load, &row.consignment_code)? {
-            count += 1;
-            // After a pallet of unknown mass nothing is known of the sum.
-            sum = sum.filter(|_| pallet.mass_mg > 0).map(|sum| sum + pallet.mass_mg);
-            lines.push(vec![
-                count.to_string(),
-                grouped(&pallet.sscc),
-                pallet.product_code.clone(),
-                pallet.batch_code.clone(),
-                pallet.pack_count.to_string(),
-                mass(pallet.mass_mg),
-                sum.map_or_else(|| "not known".into(), kilograms),
-                "\u{2610}".into(),
-            ]);
-        }
-        let more = proposed(context, &load, row, now_us, &mut lines, &mut count)?;
-        paper.table(
-            vec![
-                figures("No.", 6),
-                words("Pallet", 30),
-                words("Product", 12),
-                words("Batch", 14),
-                figures("Packs", 9),
-                figures("Gross", 14),
-                figures("Sum so far", 14),
-                words("On it", 8),
-            ],
-            lines,
-            Vec::new(),
-        );
-        for text in more {
-            paper.text(text);
-        }
-    }
+    drop_tables(context, &load, (&consignments, &data), now_us, &mut paper)?;
     paper.text("The drop that is unloaded last is loaded first: this list runs in the order of loading.");
     paper.alarm(AXLES);
     paper.blocks.push(packloft_documents::paper::Block::Fields(vec![
@@ -492,6 +510,38 @@ fn proposed(
     Ok(texts)
 }
 
+/// The goods on a road consignment note, a line for each product.
+fn goods_table(sent: &Sent, paper: &mut Paper) {
+    let mut products: Vec<&str> = sent.rows.iter().map(|row| row.product_code.as_str()).collect();
+    products.sort_unstable();
+    products.dedup();
+    let mut lines = Vec::new();
+    for product_code in products {
+        let known = product(&sent.data, product_code);
+        let own: Vec<&Row> = sent.rows.iter().filter(|row| row.product_code == product_code).collect();
+        let packs: i64 = own.iter().map(|row| row.pack_count).sum();
+        let gross = own.iter().all(|row| row.mass_mg > 0).then(|| own.iter().map(|row| row.mass_mg).sum::<i64>());
+        lines.push(vec![
+            "pallet numbers as on the delivery note".into(),
+            format!("{} pallets", own.len()),
+            format!("{packs} packs {}", known.name),
+            kilograms(packs * known.nominal_mass_mg),
+            gross.map_or_else(|| "not known".into(), kilograms),
+        ]);
+    }
+    paper.table(
+        vec![
+            words("Marks and numbers", 24),
+            words("Number, packing", 18),
+            words("Nature of the goods", 26),
+            figures("Net", 16),
+            figures("Gross", 16),
+        ],
+        lines,
+        vec![String::new(), format!("{} pallets", sent.rows.len()), String::new(), String::new(), sum_mass(&sent.rows)],
+    );
+}
+
 /// The road consignment note of a consignment, in three copies.
 ///
 /// What it says follows article 6 of the Convention on the Contract for the International Carriage of Goods by Road (Geneva,
@@ -534,40 +584,7 @@ pub fn road_note(context: &QueryContext, code: &str, making: Making) -> Result<P
             ("Seal", sent.load.dispatched.as_ref().map(|(row, _)| row.seal_code.clone()).unwrap_or_default()),
             ("Papers with it", format!("delivery note {code}")),
         ]);
-        let mut products: Vec<&str> = sent.rows.iter().map(|row| row.product_code.as_str()).collect();
-        products.sort_unstable();
-        products.dedup();
-        let mut lines = Vec::new();
-        for product_code in products {
-            let known = product(&sent.data, product_code);
-            let own: Vec<&Row> = sent.rows.iter().filter(|row| row.product_code == product_code).collect();
-            let packs: i64 = own.iter().map(|row| row.pack_count).sum();
-            let gross = own.iter().all(|row| row.mass_mg > 0).then(|| own.iter().map(|row| row.mass_mg).sum::<i64>());
-            lines.push(vec![
-                "pallet numbers as on the delivery note".into(),
-                format!("{} pallets", own.len()),
-                format!("{packs} packs {}", known.name),
-                kilograms(packs * known.nominal_mass_mg),
-                gross.map_or_else(|| "not known".into(), kilograms),
-            ]);
-        }
-        paper.table(
-            vec![
-                words("Marks and numbers", 24),
-                words("Number, packing", 18),
-                words("Nature of the goods", 26),
-                figures("Net", 16),
-                figures("Gross", 16),
-            ],
-            lines,
-            vec![
-                String::new(),
-                format!("{} pallets", sent.rows.len()),
-                String::new(),
-                String::new(),
-                sum_mass(&sent.rows),
-            ],
-        );
+        goods_table(&sent, &mut paper);
         paper.text("Foodstuff, not dangerous goods. Keep dry, clean and free of odour.");
         paper.text(
             "International carriage is subject, notwithstanding any clause to the contrary, to the Convention on the Contract \

@@ -63,6 +63,60 @@ fn deviation_mg(context: &QueryContext, product: &str) -> Result<Option<f64>, Un
     Ok(fill.filter(|fill| *fill > 0).map(|fill| (fill as f64).hypot(tare)))
 }
 
+/// A pallet of one footprint stacked as high and as heavy as it may be, or why not one layer fits.
+fn stacked(
+    product: &Product,
+    wanted: &PalletPattern,
+    footprint: (i64, i64),
+    deviation_mg: Option<f64>,
+) -> Result<v1::ProposedPattern, String> {
+    let pack_mg = product.nominal_mass_mg + product.pack_tare_mass_mg;
+    let (length, width) = (wanted.bundle_length_mm, wanted.bundle_width_mm);
+    let found = layer(footprint, (length, width));
+    let bundles = i64::try_from(found.len()).unwrap_or(0);
+    if bundles == 0 {
+        return Err(format!("a bundle is larger than a pallet of {} x {} mm", footprint.0, footprint.1));
+    }
+    let limits = Limits {
+        pallet_height_mm: wanted.pallet_height_mm,
+        max_height_mm: wanted.max_height_mm,
+        pallet_tare_mg: product.pallet_tare_mass_mg,
+        max_mass_mg: wanted.max_mass_mg,
+    };
+    let layer_packs = bundles * wanted.bundle_pack_count;
+    let (layer_count, limited_by) = layers(&limits, wanted.bundle_height_mm, layer_packs * pack_mg);
+    if layer_count == 0 {
+        return Err(format!("not one layer on {} x {} mm keeps within {limited_by}", footprint.0, footprint.1));
+    }
+    let pack_count = layer_packs * layer_count;
+    let (long, short) = (length.max(width), length.min(width));
+    let pattern = PalletPattern {
+        layer_bundle_count: bundles,
+        layer_count,
+        footprint_length_mm: footprint.0,
+        footprint_width_mm: footprint.1,
+        ..*wanted
+    };
+    Ok(v1::ProposedPattern {
+        height_mm: wanted.pallet_height_mm + layer_count * wanted.bundle_height_mm,
+        mass_mg: product.pallet_tare_mass_mg + pack_count * pack_mg,
+        tolerance_mass_mg: deviation_mg.map(|one| (2.0 * one * (pack_count as f64).sqrt()).ceil() as i64),
+        pattern: Some(transcode(&pattern)),
+        pack_count,
+        limited_by: limited_by.into(),
+        covered_ratio: (bundles * length * width) as f64 / (footprint.0 * footprint.1) as f64,
+        layer: found
+            .iter()
+            .map(|row| v1::LyingBundle {
+                x_mm: row.x_mm,
+                y_mm: row.y_mm,
+                length_mm: if row.turned { short } else { long },
+                width_mm: if row.turned { long } else { short },
+            })
+            .collect(),
+    })
+}
+
 /// Proposals, most packs first.
 ///
 /// # Errors
@@ -89,55 +143,12 @@ pub fn propose(
         (0, 0) => FOOTPRINTS_MM.to_vec(),
         given => vec![given],
     };
-    let pack_mg = product.nominal_mass_mg + product.pack_tare_mass_mg;
     let mut patterns = Vec::new();
     for footprint in footprints {
-        let (length, width) = (wanted.bundle_length_mm, wanted.bundle_width_mm);
-        let found = layer(footprint, (length, width));
-        let bundles = i64::try_from(found.len()).unwrap_or(0);
-        if bundles == 0 {
-            notes.push(format!("a bundle is larger than a pallet of {} x {} mm", footprint.0, footprint.1));
-            continue;
+        match stacked(&product, &wanted, footprint, deviation_mg) {
+            Ok(pattern) => patterns.push(pattern),
+            Err(why) => notes.push(why),
         }
-        let limits = Limits {
-            pallet_height_mm: wanted.pallet_height_mm,
-            max_height_mm: wanted.max_height_mm,
-            pallet_tare_mg: product.pallet_tare_mass_mg,
-            max_mass_mg: wanted.max_mass_mg,
-        };
-        let layer_packs = bundles * wanted.bundle_pack_count;
-        let (layer_count, limited_by) = layers(&limits, wanted.bundle_height_mm, layer_packs * pack_mg);
-        if layer_count == 0 {
-            notes.push(format!("not one layer on {} x {} mm keeps within {limited_by}", footprint.0, footprint.1));
-            continue;
-        }
-        let pack_count = layer_packs * layer_count;
-        let (long, short) = (length.max(width), length.min(width));
-        let pattern = PalletPattern {
-            layer_bundle_count: bundles,
-            layer_count,
-            footprint_length_mm: footprint.0,
-            footprint_width_mm: footprint.1,
-            ..wanted
-        };
-        patterns.push(v1::ProposedPattern {
-            height_mm: wanted.pallet_height_mm + layer_count * wanted.bundle_height_mm,
-            mass_mg: product.pallet_tare_mass_mg + pack_count * pack_mg,
-            tolerance_mass_mg: deviation_mg.map(|one| (2.0 * one * (pack_count as f64).sqrt()).ceil() as i64),
-            pattern: Some(transcode(&pattern)),
-            pack_count,
-            limited_by: limited_by.into(),
-            covered_ratio: (bundles * length * width) as f64 / (footprint.0 * footprint.1) as f64,
-            layer: found
-                .iter()
-                .map(|row| v1::LyingBundle {
-                    x_mm: row.x_mm,
-                    y_mm: row.y_mm,
-                    length_mm: if row.turned { short } else { long },
-                    width_mm: if row.turned { long } else { short },
-                })
-                .collect(),
-        });
     }
     // Equal ones in the order of the footprints, the usual one first.
     patterns.sort_by_key(|row| std::cmp::Reverse(row.pack_count));

@@ -143,6 +143,23 @@ fn rejects(
     Ok(found.into_iter().map(|(reason_code, pack_count)| v1::RejectSum { reason_code, pack_count }).collect())
 }
 
+/// Which rates are not known and why, and how long no run was on.
+fn rate_notes(machine: &str, (planned, made, good): (Option<f64>, Option<i64>, Option<i64>), idle: i64) -> Vec<String> {
+    let mut notes = Vec::new();
+    if planned.is_none() {
+        notes.push(format!("no effectiveness: machine {machine} has no planned rate (planned_packs_per_hour)"));
+    }
+    if made.is_none() {
+        notes.push("no counters were read in this time".into());
+    } else if good.is_none() {
+        notes.push("no quality rate: accepted packs were not counted".into());
+    }
+    if idle >= 60_000_000 {
+        notes.push(format!("no run was on for {} min of the planned busy time", idle / 60_000_000));
+    }
+    notes
+}
+
 /// Where a line's time went.
 ///
 /// # Errors
@@ -174,18 +191,7 @@ pub fn line_performance(
     }
     let idle = idle_us(context, machine, (period.start_us, end_us), &stopped)?;
     let found = performance(period.start_us, end_us, &stopped, planned, made, good);
-    let mut notes = Vec::new();
-    if planned.is_none() {
-        notes.push(format!("no effectiveness: machine {machine} has no planned rate (planned_packs_per_hour)"));
-    }
-    if made.is_none() {
-        notes.push("no counters were read in this time".into());
-    } else if good.is_none() {
-        notes.push("no quality rate: accepted packs were not counted".into());
-    }
-    if idle >= 60_000_000 {
-        notes.push(format!("no run was on for {} min of the planned busy time", idle / 60_000_000));
-    }
+    let mut notes = rate_notes(machine, (planned, made, good), idle);
     if end_us < period.end_us {
         notes.push(match until {
             Some(at) => format!("figures are up to the last count, {}", context.zone.clock(at)),

@@ -4,7 +4,7 @@
 
 use std::collections::BTreeMap;
 
-use packloft_domain::fact::{Fact, LocationKind};
+use packloft_domain::fact::{Fact, Location, LocationKind};
 use packloft_domain::key::code_of;
 use packloft_domain::objects::bag::{self, BagFacts, Place};
 use packloft_domain::objects::evidence::UnitAt;
@@ -100,14 +100,8 @@ fn kind_words(kind: LocationKind) -> &'static str {
     }
 }
 
-/// Places for a unit, best first: where its batch stands already, then its product, then empty ones, then the emptiest.
-///
-/// # Errors
-/// `NotFound` for an unknown unit.
-pub fn place(context: &QueryContext, sscc: &str, bag_tag: &str) -> Result<v1::ProposePlaceResponse, Refusal> {
-    let unit = coming(context, sscc, bag_tag)?;
-    let record = &context.record;
-    let known = Register::at(record, i64::MAX);
+/// What stands where.
+fn units_by_location(context: &QueryContext) -> Result<BTreeMap<String, Vec<UnitAt>>, Unreadable> {
     let mut there: BTreeMap<String, Vec<UnitAt>> = BTreeMap::new();
     for row in stock::units(context, None)? {
         there.entry(row.location_code.clone()).or_default().push(UnitAt {
@@ -121,6 +115,59 @@ pub fn place(context: &QueryContext, sscc: &str, bag_tag: &str) -> Result<v1::Pr
             code: row.code,
         });
     }
+    Ok(there)
+}
+
+/// What speaks against putting a unit at a location, each in a sentence.
+fn speaks_against(location: &Location, wanted_kind: LocationKind, unit: &Coming, others: &[UnitAt]) -> Vec<String> {
+    let mut against = Vec::new();
+    if location.kind() != wanted_kind {
+        let why = match wanted_kind {
+            LocationKind::Quarantine => format!("the unit is {}", unit.held),
+            LocationKind::Returns => "the unit came back".into(),
+            _ => "the unit is free to be stored".into(),
+        };
+        against.push(format!("is {}; {why}", kind_words(location.kind())));
+    }
+    against.extend(store::crowding(location, others, std::slice::from_ref(&unit.at)).into_iter().map(|row| row.text));
+    let materials = &location.material_codes;
+    if !materials.is_empty() && !unit.material_code.is_empty() && !materials.contains(&unit.material_code) {
+        against.push(format!(
+            "location {} takes {}, not {}",
+            location.code,
+            materials.join(" and "),
+            unit.material_code
+        ));
+    }
+    against
+}
+
+/// How well a location suits a unit, the least number first, and why.
+fn speaks_for(location: &Location, unit: &Coming, others: &[UnitAt], count: i64) -> (u8, String) {
+    let same_batch = others.iter().filter(|row| !row.batch.is_empty() && row.batch == unit.at.batch).count();
+    let same_product =
+        others.iter().filter(|row| !row.product_code.is_empty() && row.product_code == unit.at.product_code).count();
+    let own = location.product_codes.contains(&unit.at.product_code) && !unit.at.product_code.is_empty();
+    match (same_batch, same_product, own, others.is_empty()) {
+        (1.., ..) => (0, format!("of the same batch stand there: {same_batch}")),
+        (_, 1.., ..) => (1, format!("of the same product stand there: {same_product}")),
+        (_, _, true, _) => (2, "is kept for this product".to_owned()),
+        (_, _, _, true) => (3, "is empty".to_owned()),
+        // Bags beside bags, pallets beside pallets.
+        _ if others.iter().all(|row| row.noun == unit.at.noun) => (3, format!("holds {count} of its kind")),
+        _ => (4, format!("holds {count}, of other kinds too")),
+    }
+}
+
+/// Places for a unit, best first: where its batch stands already, then its product, then empty ones, then the emptiest.
+///
+/// # Errors
+/// `NotFound` for an unknown unit.
+pub fn place(context: &QueryContext, sscc: &str, bag_tag: &str) -> Result<v1::ProposePlaceResponse, Refusal> {
+    let unit = coming(context, sscc, bag_tag)?;
+    let record = &context.record;
+    let known = Register::at(record, i64::MAX);
+    let there = units_by_location(context)?;
     let wanted_kind = match (unit.held.is_empty(), unit.returned) {
         (false, _) => LocationKind::Quarantine,
         (true, true) => LocationKind::Returns,
@@ -132,27 +179,7 @@ pub fn place(context: &QueryContext, sscc: &str, bag_tag: &str) -> Result<v1::Pr
         let Some(location) = known.location(&code_of(&key))? else { continue };
         let units = there.get(&location.code).map(Vec::as_slice).unwrap_or_default();
         let others: Vec<UnitAt> = units.iter().filter(|row| row.code != unit.at.code).cloned().collect();
-        let mut against = Vec::new();
-        if location.kind() != wanted_kind {
-            let why = match wanted_kind {
-                LocationKind::Quarantine => format!("the unit is {}", unit.held),
-                LocationKind::Returns => "the unit came back".into(),
-                _ => "the unit is free to be stored".into(),
-            };
-            against.push(format!("is {}; {why}", kind_words(location.kind())));
-        }
-        against.extend(
-            store::crowding(&location, &others, std::slice::from_ref(&unit.at)).into_iter().map(|row| row.text),
-        );
-        let materials = &location.material_codes;
-        if !materials.is_empty() && !unit.material_code.is_empty() && !materials.contains(&unit.material_code) {
-            against.push(format!(
-                "location {} takes {}, not {}",
-                location.code,
-                materials.join(" and "),
-                unit.material_code
-            ));
-        }
+        let against = speaks_against(&location, wanted_kind, &unit, &others);
         let count = i64::try_from(others.len()).unwrap_or(i64::MAX);
         let row = |reason: String| v1::ProposedPlace {
             location_code: location.code.clone(),
@@ -164,21 +191,7 @@ pub fn place(context: &QueryContext, sscc: &str, bag_tag: &str) -> Result<v1::Pr
             passed_over.push(row(against.join("; ")));
             continue;
         }
-        let same_batch = others.iter().filter(|row| !row.batch.is_empty() && row.batch == unit.at.batch).count();
-        let same_product = others
-            .iter()
-            .filter(|row| !row.product_code.is_empty() && row.product_code == unit.at.product_code)
-            .count();
-        let own = location.product_codes.contains(&unit.at.product_code) && !unit.at.product_code.is_empty();
-        let (rank, reason) = match (same_batch, same_product, own, others.is_empty()) {
-            (1.., ..) => (0, format!("of the same batch stand there: {same_batch}")),
-            (_, 1.., ..) => (1, format!("of the same product stand there: {same_product}")),
-            (_, _, true, _) => (2, "is kept for this product".to_owned()),
-            (_, _, _, true) => (3, "is empty".to_owned()),
-            // Bags beside bags, pallets beside pallets.
-            _ if others.iter().all(|row| row.noun == unit.at.noun) => (3, format!("holds {count} of its kind")),
-            _ => (4, format!("holds {count}, of other kinds too")),
-        };
+        let (rank, reason) = speaks_for(&location, &unit, &others, count);
         let room = match location.capacity_count {
             0 => String::new(),
             most => format!(", {} of {most} places are free", most - count),

@@ -187,6 +187,31 @@ fn unseen(counts: &Counts, span: Span, readings: &[&Reading], accepted: i64) -> 
     (found.0 * UNSEEN_PART > accepted).then_some(found)
 }
 
+/// Says what a verdict lacks: packs that were not weighed, and a stretch of the lot from which no pack was.
+fn say_unseen(
+    context: &QueryContext,
+    verdicts: &mut [Verdict],
+    (weighed_count, accepted): (i64, i64),
+    unseen: Option<(i64, i64, i64)>,
+) {
+    for verdict in verdicts {
+        let every = verdict.scheme == Scheme::FullCheck;
+        if every && weighed_count < accepted {
+            verdict.reasons.push(format!("{weighed_count} of {accepted} accepted packs were weighed"));
+        }
+        if let Some((count, from_us, to_us)) = unseen.filter(|_| verdict.outcome == Outcome::Passed && !every) {
+            let clock = |at: i64| context.zone.clock(at).chars().skip(11).take(5).collect::<String>();
+            verdict.outcome = Outcome::NotEnough;
+            let text = format!(
+                "no sample of the whole lot: none of the {count} packs from {} to {} was weighed",
+                clock(from_us),
+                clock(to_us)
+            );
+            verdict.reasons.insert(0, text);
+        }
+    }
+}
+
 /// One lot with its verdicts, and the reason of the first line that decides and fails, with how bad it is.
 fn lot(
     context: &QueryContext,
@@ -211,23 +236,7 @@ fn lot(
     let whole = Lot { count: accepted.min(weighed_count), ..by_count };
     let judged = |scheme: &Scheme| judge(*scheme, if *scheme == Scheme::FullCheck { &whole } else { &by_count });
     let mut verdicts: Vec<Verdict> = wanted.map(judged).collect();
-    let unseen = unseen(counts, span, &inside, accepted);
-    for verdict in &mut verdicts {
-        let every = verdict.scheme == Scheme::FullCheck;
-        if every && weighed_count < accepted {
-            verdict.reasons.push(format!("{weighed_count} of {accepted} accepted packs were weighed"));
-        }
-        if let Some((count, from_us, to_us)) = unseen.filter(|_| verdict.outcome == Outcome::Passed && !every) {
-            let clock = |at: i64| context.zone.clock(at).chars().skip(11).take(5).collect::<String>();
-            verdict.outcome = Outcome::NotEnough;
-            let text = format!(
-                "no sample of the whole lot: none of the {count} packs from {} to {} was weighed",
-                clock(from_us),
-                clock(to_us)
-            );
-            verdict.reasons.insert(0, text);
-        }
-    }
+    say_unseen(context, &mut verdicts, (weighed_count, accepted), unseen(counts, span, &inside, accepted));
     let last_read = counts.readings.last().map_or(run.start_us, |reading| reading.time_us);
     let open = match accepted_only {
         false => Some(BEFORE_REJECTER),
