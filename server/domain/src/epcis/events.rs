@@ -432,7 +432,55 @@ fn disposed(source: &mut Source, f: &PalletDisposed) -> Result<(), Unreadable> {
     Ok(())
 }
 
+/// What a pallet was built of: a layer for each run that is named, or one of which no run is known.
+fn layers_built(f: &PalletBuilt) -> Vec<pallet::Layer> {
+    match f.parts.is_empty() {
+        true => vec![pallet::Layer {
+            run_code: String::new(),
+            pack_count: f.pack_count,
+            sources: Vec::new(),
+            lines: Vec::new(),
+            batch_code: f.batch_code.clone(),
+            lot_codes: Vec::new(),
+        }],
+        false => f
+            .parts
+            .iter()
+            .map(|part| pallet::Layer {
+                run_code: part.run_code.clone(),
+                pack_count: part.pack_count,
+                sources: Vec::new(),
+                lines: Vec::new(),
+                batch_code: f.batch_code.clone(),
+                lot_codes: Vec::new(),
+            })
+            .collect(),
+    }
+}
+
+/// A recall: the classes of product that may not be sold any more.
+fn recalled(source: &mut Source, f: &RecallOpened) -> Result<(), Unreadable> {
+    let mut quantities = Vec::new();
+    if !f.lot_code.is_empty() {
+        quantities.push(Quantity { class: source.lot_class(&f.lot_code)?, amount: Amount::Unknown });
+    }
+    for interval in f.scope.iter().chain(&f.intervals) {
+        if let Some((run, start, _)) = run::run_span(source.record, &interval.run_code)? {
+            let class = source.output(&run, start)?.0;
+            if !quantities.iter().any(|known: &Quantity| known.class == class) {
+                quantities.push(Quantity { class, amount: Amount::Unknown });
+            }
+        }
+    }
+    if !quantities.is_empty() {
+        source.class("holding", "recalled", quantities).lasting = Some(("recalled", true));
+    }
+    Ok(())
+}
+
 /// Events of one fact.
+///
+/// Long: an arm for each kind of entry, one under the other as a table has its rows.
 pub(super) fn of(record: &dyn Record, sequence: i64, event: &Event) -> Result<Vec<Told>, Unreadable> {
     let at = event.occurred_time_us;
     let mut source = Source { record, sequence, event, found: Vec::new() };
@@ -492,29 +540,7 @@ pub(super) fn of(record: &dyn Record, sequence: i64, event: &Event) -> Result<Ve
             source.tell(None, "creating_class_instance", "in_progress", matter).seen_at.clone_from(&f.feed_code);
         }
         Some(Fact::PalletBuilt(f)) => {
-            let rows: Vec<pallet::Layer> = match f.parts.is_empty() {
-                true => vec![pallet::Layer {
-                    run_code: String::new(),
-                    pack_count: f.pack_count,
-                    sources: Vec::new(),
-                    lines: Vec::new(),
-                    batch_code: f.batch_code.clone(),
-                    lot_codes: Vec::new(),
-                }],
-                false => f
-                    .parts
-                    .iter()
-                    .map(|part| pallet::Layer {
-                        run_code: part.run_code.clone(),
-                        pack_count: part.pack_count,
-                        sources: Vec::new(),
-                        lines: Vec::new(),
-                        batch_code: f.batch_code.clone(),
-                        lot_codes: Vec::new(),
-                    })
-                    .collect(),
-            };
-            let content = source.layers(&rows, &f.product_code)?;
+            let content = source.layers(&layers_built(f), &f.product_code)?;
             source.built(&f.sscc, content, &f.location_code, &f.best_before_date);
         }
         Some(Fact::PalletSplit(f)) => source.taken_off(&f.sscc, &f.new_sscc, &f.location_code)?,
@@ -561,23 +587,7 @@ pub(super) fn of(record: &dyn Record, sequence: i64, event: &Event) -> Result<Ve
             told.papers.push(Paper { kind: "rma", consignee_code: String::new(), code: f.consignment_code.clone() });
         }
         Some(Fact::PalletDisposed(f)) => disposed(&mut source, f)?,
-        Some(Fact::RecallOpened(f)) if !f.mock_recall => {
-            let mut quantities = Vec::new();
-            if !f.lot_code.is_empty() {
-                quantities.push(Quantity { class: source.lot_class(&f.lot_code)?, amount: Amount::Unknown });
-            }
-            for interval in f.scope.iter().chain(&f.intervals) {
-                if let Some((run, start, _)) = run::run_span(record, &interval.run_code)? {
-                    let class = source.output(&run, start)?.0;
-                    if !quantities.iter().any(|known: &Quantity| known.class == class) {
-                        quantities.push(Quantity { class, amount: Amount::Unknown });
-                    }
-                }
-            }
-            if !quantities.is_empty() {
-                source.class("holding", "recalled", quantities).lasting = Some(("recalled", true));
-            }
-        }
+        Some(Fact::RecallOpened(f)) if !f.mock_recall => recalled(&mut source, f)?,
         _ => {}
     }
     for hold in &event.holds {

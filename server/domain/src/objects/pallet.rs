@@ -513,6 +513,19 @@ fn leave(
     Ok(())
 }
 
+/// Puts a pallet that came back into the store, or takes off it what came back under another number.
+fn returned(pallet: &mut PalletFacts, f: &PalletReturned, time_us: i64) {
+    if f.new_sscc.is_empty() {
+        pallet.came_back(time_us, pallet.layers.clone());
+        pallet.fated = false;
+        pallet.place = PalletPlace::Store(f.location_code.clone());
+    } else {
+        let layers = pallet.take("", f.pack_count);
+        pallet.came_back(time_us, layers);
+        end_if_empty(pallet, "all packs came back in parts");
+    }
+}
+
 /// What a fact does to a pallet that is there.
 fn step(record: &dyn Record, pallet: &mut PalletFacts, rows: &[Entry], index: usize) -> Result<(), Unreadable> {
     let Some(row) = rows.get(index) else { return Ok(()) };
@@ -569,17 +582,7 @@ fn step(record: &dyn Record, pallet: &mut PalletFacts, rows: &[Entry], index: us
                 )?;
             }
         }
-        Some(Fact::PalletReturned(f)) if f.sscc == pallet.sscc => {
-            if f.new_sscc.is_empty() {
-                pallet.came_back(time_us, pallet.layers.clone());
-                pallet.fated = false;
-                pallet.place = PalletPlace::Store(f.location_code.clone());
-            } else {
-                let layers = pallet.take("", f.pack_count);
-                pallet.came_back(time_us, layers);
-                end_if_empty(pallet, "all packs came back in parts");
-            }
-        }
+        Some(Fact::PalletReturned(f)) if f.sscc == pallet.sscc => returned(pallet, f, time_us),
         Some(Fact::DispatchAmended(_)) if !pallet.fated => {
             leave(record, pallet, None, fate(rows, index, &pallet.sscc.clone()), time_us)?;
         }

@@ -50,6 +50,25 @@ pub fn watched_run(record: &dyn Record, point: &CheckPoint, at: i64) -> Result<O
     run::newest_run(record, &point.machine_code, at)
 }
 
+/// Tests that are missing or are none of the check point, and counters where no packs pass.
+fn faults_of_results(fact: &LineChecked, point: &CheckPoint, product: &str) -> Vec<Violation> {
+    let code = &fact.check_point_code;
+    let mut violations = Vec::new();
+    for test in tests_for(point, product).into_iter().filter(|name| !fact.results.iter().any(|row| row.name == *name)) {
+        violations
+            .push(Violation { field: "results".into(), text: format!("\"{test}\" of check point {code} is missing") });
+    }
+    for row in fact.results.iter().filter(|row| !point.tests.iter().any(|test| test.name == row.name)) {
+        let text = format!("\"{}\" is no test of check point {code}", row.name);
+        violations.push(Violation { field: "results".into(), text });
+    }
+    if !fact.counters.is_empty() && point.place() != CheckPlace::Pack {
+        let text = format!("are not read at check point {code}, which no packs pass");
+        violations.push(Violation { field: "counters".into(), text });
+    }
+    violations
+}
+
 pub(super) fn record(fact: &LineChecked, at: i64, context: &Context) -> Result<Decision, Refusal> {
     let record = context.record;
     let code = &fact.check_point_code;
@@ -69,20 +88,7 @@ pub(super) fn record(fact: &LineChecked, at: i64, context: &Context) -> Result<D
         Some((run, _)) => run.product_code.clone(),
         None => watched_run(record, &point, at)?.map(|run| run.started.product_code).unwrap_or_default(),
     };
-    let mut violations = Vec::new();
-    for test in tests_for(&point, &product).into_iter().filter(|name| !fact.results.iter().any(|row| row.name == *name))
-    {
-        violations
-            .push(Violation { field: "results".into(), text: format!("\"{test}\" of check point {code} is missing") });
-    }
-    for row in fact.results.iter().filter(|row| !point.tests.iter().any(|test| test.name == row.name)) {
-        let text = format!("\"{}\" is no test of check point {code}", row.name);
-        violations.push(Violation { field: "results".into(), text });
-    }
-    if !fact.counters.is_empty() && point.place() != CheckPlace::Pack {
-        let text = format!("are not read at check point {code}, which no packs pass");
-        violations.push(Violation { field: "counters".into(), text });
-    }
+    let violations = faults_of_results(fact, &point, &product);
     if !violations.is_empty() {
         return Err(Refusal::Invalid(violations));
     }

@@ -265,18 +265,84 @@ fn shrunk(record: &dyn Record, target: &Event, replacement: Option<&Event>) -> R
     Ok(shrinks.collect())
 }
 
-pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> Result<Decision, Refusal> {
-    let subject = fact.target_sequence.to_string();
-    let Some(target) = &context.target else {
-        return Err(Refusal::NotFound(vec![Unknown { noun: "entry at sequence", code: subject }]));
+/// Decides what stands in place of an entry as if it were recorded without that one.
+fn replacing(
+    replacement: &Event,
+    (subject, old): (&str, Option<&Fact>),
+    without: &Without,
+    command: &Command,
+    context: &Context,
+) -> Result<(Decision, Event), Refusal> {
+    let Some(new_fact) = replacement.fact.clone() else {
+        return Err(Refusal::Invalid(Vec::new()));
     };
+    if let Some(old) = old
+        && kind(old) != kind(&new_fact)
+    {
+        let text = format!("a {} entry is replaced by one of its kind, not by {}", kind(old), kind(&new_fact));
+        return Err(Refusal::impossible(finding("OTHER_KIND", subject, text, 0, 0)));
+    }
+    let mut inner = Command {
+        fact: new_fact,
+        occurred_time_us: replacement.occurred_time_us,
+        already_done_reason: command.already_done_reason.clone(),
+        expected_version: None,
+        ask_back: command.ask_back,
+    };
+    // Also of one that was withdrawn: it comes back under its number.
+    if let Some(old) = old {
+        super::build::keep_number(old, &mut inner);
+    }
+    let inner_context = Context {
+        record: without,
+        next_sequence: context.next_sequence,
+        request_id: context.request_id.clone(),
+        actor_code: context.actor_code.clone(),
+        zone: context.zone.clone(),
+        target: None,
+        evidence: context.evidence,
+    };
+    let mut decision = decide_alone(&inner, &inner_context)?;
+    let event = Event {
+        occurred_time_us: replacement.occurred_time_us,
+        actor: Some(Actor { code: context.actor_code.clone(), proof: ActorProof::Declared.into() }),
+        fact: decision.fact.take(),
+        ..Event::default()
+    };
+    Ok((decision, event))
+}
+
+/// Refuses to withdraw an entry that others need, or one that is withdrawn.
+fn may_be_withdrawn(without: &Without, stands: Option<&Event>, subject: &str) -> Result<(), Refusal> {
+    if let Some(Fact::PalletBuilt(f)) = stands.and_then(|event| event.fact.as_ref())
+        && let Some(reason) = in_use(without, &f.sscc)?
+    {
+        return Err(Refusal::impossible(reason));
+    } else if let Some(Fact::SiteSet(_)) = stands.and_then(|event| event.fact.as_ref())
+        && let Some(reason) = super::register::needed_setting(without)?
+    {
+        return Err(Refusal::impossible(reason));
+    } else if let Some(event) = stands
+        && let reasons = withdraw::in_the_way(without, event)?
+        && !reasons.is_empty()
+    {
+        return Err(Refusal::Forbidden(reasons));
+    } else if stands.is_none() {
+        let text = format!("sequence {subject} is a void already; record the entry again, or replace the void");
+        return Err(Refusal::impossible(finding("NOTHING_TO_VOID", subject, text, 0, 0)));
+    }
+    Ok(())
+}
+
+/// Refuses to correct what is put right in another way, or what somebody corrected since.
+fn may_be_corrected(fact: &Corrected, target: &Entry, subject: &str, record: &dyn Record) -> Result<(), Refusal> {
     let target_fact = target.event.fact.clone();
     if let Some(way) = target_fact.as_ref().and_then(undo::other_way) {
         let what = target_fact.as_ref().map_or("entry", kind).replace('_', " ");
         let text = format!("{what} (entry {subject}) is not corrected or withdrawn: {way}");
-        return Err(Refusal::impossible(finding("NOT_CORRECTABLE", &subject, text, 0, 0)));
+        return Err(Refusal::impossible(finding("NOT_CORRECTABLE", subject, text, 0, 0)));
     }
-    for row in context.record.list("corrections")? {
+    for row in record.list("corrections")? {
         if let Some(Fact::Corrected(other)) = &row.event.fact
             && other.target_sequence == fact.target_sequence
         {
@@ -286,6 +352,15 @@ pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> 
             });
         }
     }
+    Ok(())
+}
+
+pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> Result<Decision, Refusal> {
+    let subject = fact.target_sequence.to_string();
+    let Some(target) = &context.target else {
+        return Err(Refusal::NotFound(vec![Unknown { noun: "entry at sequence", code: subject }]));
+    };
+    may_be_corrected(fact, target, &subject, context.record)?;
     let (mut stands, mut target_keys) = standing(target);
     if let Some(event) = super::follow::as_followed(context.record, fact.target_sequence)? {
         target_keys.extend(crate::kinds::keys_of(&event));
@@ -312,58 +387,11 @@ pub(super) fn decide(fact: &Corrected, command: &Command, context: &Context) -> 
         return Err(Refusal::impossible(finding("NOT_CORRECTABLE", &subject, text, 0, 0)));
     }
     if let Some(replacement) = &fact.replacement {
-        let Some(new_fact) = replacement.fact.clone() else {
-            return Err(Refusal::Invalid(Vec::new()));
-        };
-        if let Some(old) = &old
-            && kind(old) != kind(&new_fact)
-        {
-            let text = format!("a {} entry is replaced by one of its kind, not by {}", kind(old), kind(&new_fact));
-            return Err(Refusal::impossible(finding("OTHER_KIND", &subject, text, 0, 0)));
-        }
-        let mut inner = Command {
-            fact: new_fact,
-            occurred_time_us: replacement.occurred_time_us,
-            already_done_reason: command.already_done_reason.clone(),
-            expected_version: None,
-            ask_back: command.ask_back,
-        };
-        // Also of one that was withdrawn: it comes back under its number.
-        if let Some(old) = &old {
-            super::build::keep_number(old, &mut inner);
-        }
-        let inner_context = Context {
-            record: &without,
-            next_sequence: context.next_sequence,
-            request_id: context.request_id.clone(),
-            actor_code: context.actor_code.clone(),
-            zone: context.zone.clone(),
-            target: None,
-            evidence: context.evidence,
-        };
-        decision = decide_alone(&inner, &inner_context)?;
-        corrected.replacement = Some(Box::new(Event {
-            occurred_time_us: replacement.occurred_time_us,
-            actor: Some(Actor { code: context.actor_code.clone(), proof: ActorProof::Declared.into() }),
-            fact: decision.fact.take(),
-            ..Event::default()
-        }));
-    } else if let Some(Fact::PalletBuilt(f)) = stands.as_ref().and_then(|event| event.fact.as_ref())
-        && let Some(reason) = in_use(&without, &f.sscc)?
-    {
-        return Err(Refusal::impossible(reason));
-    } else if let Some(Fact::SiteSet(_)) = stands.as_ref().and_then(|event| event.fact.as_ref())
-        && let Some(reason) = super::register::needed_setting(&without)?
-    {
-        return Err(Refusal::impossible(reason));
-    } else if let Some(event) = &stands
-        && let reasons = withdraw::in_the_way(&without, event)?
-        && !reasons.is_empty()
-    {
-        return Err(Refusal::Forbidden(reasons));
-    } else if stands.is_none() {
-        let text = format!("sequence {subject} is a void already; record the entry again, or replace the void");
-        return Err(Refusal::impossible(finding("NOTHING_TO_VOID", &subject, text, 0, 0)));
+        let (decided, event) = replacing(replacement, (&subject, old.as_ref()), &without, command, context)?;
+        decision = decided;
+        corrected.replacement = Some(Box::new(event));
+    } else {
+        may_be_withdrawn(&without, stands.as_ref(), &subject)?;
     }
     if let (Some(stands), Some(new)) = (&stands, corrected.replacement.as_deref()) {
         corrected.followed = super::follow::followers(&without, stands, new, &context.zone)?;

@@ -76,6 +76,8 @@ pub fn decide(command: &Command, context: &Context) -> Result<Decision, Refusal>
 }
 
 /// The same without what it makes of earlier actions, and before anybody is asked.
+///
+/// Long: a line for each kind of entry and who decides about it.
 fn decide_alone(command: &Command, context: &Context) -> Result<Decision, Refusal> {
     let at = command.occurred_time_us;
     match &command.fact {

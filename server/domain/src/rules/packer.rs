@@ -59,19 +59,9 @@ pub fn judge(limit: &FillLimit, nominal_mg: i64, net_mg: &[i64]) -> SampleVerdic
     found
 }
 
-/// Decides the control sample a batch of readings is, with the hold a bad one places.
-pub(super) fn sample(
-    fact: &mut ReadingsRecorded,
-    run: Option<&RunStarted>,
-    at: i64,
-    context: &Context,
-) -> Result<Vec<HoldPlaced>, Refusal> {
-    let code = fact.check_point_code.clone();
-    let mut missing = LookupErrors::default();
-    let point = missing.take(Register::at(context.record, at).check_point(&code)?, "check point", &code);
-    missing.check()?;
-    let point = point.unwrap_or_default();
-    let fault = |field: &str, text: String| Violation { field: field.into(), text };
+/// What keeps readings from being a control sample of a check point.
+fn faults_of_sample(fact: &ReadingsRecorded, point: &CheckPoint) -> Vec<Violation> {
+    let code = &fact.check_point_code;
     let mut violations = Vec::new();
     if point.kind() != CheckKind::ControlSample {
         violations.push(fault("check_point_code", format!("{code} takes no control samples")));
@@ -84,6 +74,27 @@ pub(super) fn sample(
     if fact.tare_mass_mg >= fact.mass_mg.iter().copied().min().unwrap_or(i64::MAX) {
         violations.push(fault("tare_mass_mg", "is more than a pack of the sample".into()));
     }
+    violations
+}
+
+/// What is wrong with a field.
+fn fault(field: &str, text: String) -> Violation {
+    Violation { field: field.into(), text }
+}
+
+/// Decides the control sample a batch of readings is, with the hold a bad one places.
+pub(super) fn sample(
+    fact: &mut ReadingsRecorded,
+    run: Option<&RunStarted>,
+    at: i64,
+    context: &Context,
+) -> Result<Vec<HoldPlaced>, Refusal> {
+    let code = fact.check_point_code.clone();
+    let mut missing = LookupErrors::default();
+    let point = missing.take(Register::at(context.record, at).check_point(&code)?, "check point", &code);
+    missing.check()?;
+    let point = point.unwrap_or_default();
+    let mut violations = faults_of_sample(fact, &point);
     if let Some(run) = run {
         if fact.product_code.is_empty() {
             fact.product_code.clone_from(&run.product_code);

@@ -258,6 +258,46 @@ impl HoistLog {
         (covers && !anew && to_s >= before.1).then(|| (before.0, to_us, (to_s - before.1) as f64))
     }
 
+    /// Time the hour counter gives a period, unless it is stuck or misread.
+    fn counter_s(
+        &self,
+        hoist: &Hoist,
+        (start, end): (i64, i64),
+        cycles: &[Cycle],
+        notes: &mut Vec<String>,
+    ) -> Option<f64> {
+        let counted = self.counted(start, end);
+        let time_of = |rows: &[Cycle]| -> f64 {
+            let one =
+                |c: &Cycle| self.travel_s(c, hoist).unwrap_or(1.0) * ((c.travels.0 + c.travels.1) * c.count) as f64;
+            rows.iter().map(one).sum()
+        };
+        // A change of the register within two readings shares their time by the travels on either side.
+        let counter_s = counted.map(|(from, to, seconds)| {
+            let whole = time_of(self.cycles_in(from, to, false));
+            let share = (end - start) as f64 / (to - from).max(1) as f64;
+            if whole > 0.0 { seconds * time_of(cycles) / whole } else { seconds * share }
+        });
+        // A counter that shows much less than the lifts take is stuck or misread.
+        let lifted_s = time_of(cycles);
+        let stuck = counter_s.is_some_and(|counter| counter < lifted_s * COUNTER_LEAST);
+        if stuck {
+            let (counter, lifted) = (counter_s.unwrap_or(0.0) / 3_600.0, lifted_s / 3_600.0);
+            notes.push(format!(
+                    "the hour counter ran {counter:.1} h where the lifts on record take {lifted:.1} h: stuck or misread, the \
+                     lifts are taken"
+                ));
+        }
+        counter_s.filter(|_| !stuck)
+    }
+
+    /// Cycles of a time, with those at its end when it is closed.
+    fn cycles_in(&self, from: i64, to: i64, closed: bool) -> &[Cycle] {
+        let low = self.cycles.partition_point(|c| c.at_us < from);
+        let high = self.cycles.partition_point(|c| if closed { c.at_us <= to } else { c.at_us < to });
+        &self.cycles[low..high.max(low)]
+    }
+
     /// The life these facts tell.
     pub fn life(&self) -> Life {
         let mut life = Life::default();
@@ -269,35 +309,8 @@ impl HoistLog {
             let (start, end) = (pair[0], pair[1]);
             let Some(hoist) = self.state_at(start) else { continue };
             let last = end == self.until_us;
-            let of = |from: i64, to: i64, closed: bool| {
-                let low = self.cycles.partition_point(|c| c.at_us < from);
-                let high = self.cycles.partition_point(|c| if closed { c.at_us <= to } else { c.at_us < to });
-                &self.cycles[low..high.max(low)]
-            };
-            let cycles = of(start, end, last);
-            let counted = self.counted(start, end);
-            let time_of = |rows: &[Cycle]| -> f64 {
-                let one =
-                    |c: &Cycle| self.travel_s(c, hoist).unwrap_or(1.0) * ((c.travels.0 + c.travels.1) * c.count) as f64;
-                rows.iter().map(one).sum()
-            };
-            // A change of the register within two readings shares their time by the travels on either side.
-            let counter_s = counted.map(|(from, to, seconds)| {
-                let whole = time_of(of(from, to, false));
-                let share = (end - start) as f64 / (to - from).max(1) as f64;
-                if whole > 0.0 { seconds * time_of(cycles) / whole } else { seconds * share }
-            });
-            // A counter that shows much less than the lifts take is stuck or misread.
-            let lifted_s = time_of(cycles);
-            let stuck = counter_s.is_some_and(|counter| counter < lifted_s * COUNTER_LEAST);
-            if stuck {
-                let (counter, lifted) = (counter_s.unwrap_or(0.0) / 3_600.0, lifted_s / 3_600.0);
-                life.notes.push(format!(
-                    "the hour counter ran {counter:.1} h where the lifts on record take {lifted:.1} h: stuck or misread, the \
-                     lifts are taken"
-                ));
-            }
-            let counter_s = counter_s.filter(|_| !stuck);
+            let cycles = self.cycles_in(start, end, last);
+            let counter_s = self.counter_s(hoist, (start, end), cycles, &mut life.notes);
             let told = hoist.record_factor_permille;
             let least = if counter_s.is_some() { COUNTER_FACTOR } else { TYPED_FACTOR };
             let factor = if told > 0 { (told as f64 / 1e3).max(least) } else { 0.0 };

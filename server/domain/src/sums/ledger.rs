@@ -158,6 +158,32 @@ fn relative(time_us: i64, base_us: i64) -> f64 {
     (time_us - base_us) as f64
 }
 
+/// The machines of a feed, and the day from which something of the clean span may have been told.
+fn machines_of(
+    record: &dyn Record,
+    feed_code: &str,
+    (start_us, at_us): (Option<i64>, i64),
+    mut from_day: i64,
+) -> Result<(Vec<String>, i64), Unreadable> {
+    let mut machines = Vec::new();
+    for machine_key in record.keys("register/machine/")? {
+        let code = key::code_of(&machine_key);
+        let machine = Register::at(record, at_us).machine(&code)?;
+        if machine.is_some_and(|machine| machine.feed_code == feed_code) {
+            if let Some(start) = start_us {
+                let open = run::open_run(record, &code, start)?.map(|(_, run_start)| run_start);
+                let before = match open {
+                    Some(run_start) => Some(run_start),
+                    None => outside::at(record, &code, start)?.map(|group| group.start_us),
+                };
+                from_day = before.map_or(from_day, |before| from_day.min(key::day_of(before)));
+            }
+            machines.push(code);
+        }
+    }
+    Ok((machines, from_day))
+}
+
 impl Ledger {
     /// Reads the clean span of a feed that holds an instant; `None` when the feed is not registered.
     ///
@@ -175,23 +201,7 @@ impl Ledger {
         };
         let last_day = end_us.map_or(i64::MAX / 2, key::day_of);
         // One day more on either side: a tip or count that began before midnight belongs to the clean span too.
-        let mut from_day = first_day - 1;
-        let mut machines = Vec::new();
-        for machine_key in record.keys("register/machine/")? {
-            let code = key::code_of(&machine_key);
-            let machine = Register::at(record, at_us).machine(&code)?;
-            if machine.is_some_and(|machine| machine.feed_code == feed_code) {
-                if let Some(start) = start_us {
-                    let open = run::open_run(record, &code, start)?.map(|(_, run_start)| run_start);
-                    let before = match open {
-                        Some(run_start) => Some(run_start),
-                        None => outside::at(record, &code, start)?.map(|group| group.start_us),
-                    };
-                    from_day = before.map_or(from_day, |before| from_day.min(key::day_of(before)));
-                }
-                machines.push(code);
-            }
-        }
+        let (machines, from_day) = machines_of(record, feed_code, (start_us, at_us), first_day - 1)?;
         let entries = entries_between(record, &object, from_day, last_day + 1)?;
         let changed = newest(&entries, start_us.unwrap_or(i64::MIN), end_us.unwrap_or(i64::MAX)).cloned();
         let rows = live_between(entries, &object, from_day, last_day + 1);
@@ -495,22 +505,35 @@ impl Ledger {
         }
     }
 
+    /// When a machine stood.
+    fn stopped(&self, rows: &[Entry], code: &str) -> Vec<(f64, f64)> {
+        rows.iter()
+            .filter_map(|row| match &row.event.fact {
+                Some(Fact::StopRecorded(f)) if f.machine_code == code => {
+                    Some((self.time(f.start_time_us), self.time(row.event.occurred_time_us)))
+                }
+                _ => None,
+            })
+            .collect()
+    }
+
+    /// Lists the intervals of each run in which packs were filled.
+    fn index_by_run(&mut self) {
+        self.by_run = vec![Vec::new(); self.runs.len()];
+        for (index, interval) in self.intervals.iter().enumerate() {
+            if let Some(own) = interval.run.filter(|_| interval.cycles > 0.0).and_then(|run| self.by_run.get_mut(run)) {
+                own.push(index);
+            }
+        }
+    }
+
     fn take_intervals(&mut self, record: &dyn Record, rows: &[Entry]) -> Result<(), Unreadable> {
         let spans = run_spans(rows);
         for machine in 0..self.machines.len() {
             let code = self.machines[machine].clone();
             let known = Register::at(record, self.base_us).machine(&code)?;
             let digits = known.map_or(0, |machine| machine.counter_digit_count);
-            let stops: Vec<(f64, f64)> = rows
-                .iter()
-                .filter_map(|row| match &row.event.fact {
-                    Some(Fact::StopRecorded(f)) if f.machine_code == code => {
-                        Some((self.time(f.start_time_us), self.time(row.event.occurred_time_us)))
-                    }
-                    _ => None,
-                })
-                .collect();
-            let stops = apart(stops);
+            let stops = apart(self.stopped(rows, &code));
             let readings = counted(rows, &code, CounterPlace::Filled);
             let own: Vec<&RunSpan> = spans.iter().filter(|span| span.machine_code == code).collect();
             let groups = self.take_outside(record, rows, &code, digits)?;
@@ -569,12 +592,7 @@ impl Ledger {
             }
         }
         self.intervals.sort_by(|a, b| a.start.total_cmp(&b.start).then(a.machine.cmp(&b.machine)));
-        self.by_run = vec![Vec::new(); self.runs.len()];
-        for (index, interval) in self.intervals.iter().enumerate() {
-            if let Some(own) = interval.run.filter(|_| interval.cycles > 0.0).and_then(|run| self.by_run.get_mut(run)) {
-                own.push(index);
-            }
-        }
+        self.index_by_run();
         Ok(())
     }
 

@@ -89,6 +89,20 @@ struct Shortage {
     gap: bool,
 }
 
+/// How much of a rest goes before something changes, and where what leaves comes from until then.
+fn until_change(net: f64, content: f64, owed: f64) -> (f64, Way) {
+    let (mut part, mut from) = (1.0, Way::Feed);
+    if owed > 0.0 && content <= 0.0 {
+        from = Way::Inflow;
+        if net > 0.0 && owed < net {
+            part = owed / net;
+        }
+    } else if net < 0.0 && content + net < -ROUNDING && content > 0.0 {
+        part = content / -net;
+    }
+    (part, from)
+}
+
 impl Weighed {
     pub(super) fn of(steps: Vec<Step>, tolerance: &dyn Fn(f64) -> f64) -> Weighed {
         let mut weighed = Weighed { steps: Vec::with_capacity(steps.len()), deficits: Vec::new(), emptied: Vec::new() };
@@ -105,19 +119,10 @@ impl Weighed {
             let mut rest = whole.clone();
             loop {
                 let net = rest.inflow - rest.drawn;
-                // How much of the rest goes before something changes.
-                let (mut part, mut from) = (1.0, Way::Feed);
                 if net > 0.0 {
                     shortage = None;
                 }
-                if owed > 0.0 && content <= 0.0 {
-                    from = Way::Inflow;
-                    if net > 0.0 && owed < net {
-                        part = owed / net;
-                    }
-                } else if net < 0.0 && content + net < -ROUNDING && content > 0.0 {
-                    part = content / -net;
-                }
+                let (part, mut from) = until_change(net, content, owed);
                 if net < 0.0 && content <= 0.0 && (shortage.is_some() || -net > ROUNDING || owed > 0.0) {
                     let known = shortage.unwrap_or_else(|| {
                         let (mass, end) = short_from(&rest, &steps[index + 1..]);
@@ -178,8 +183,8 @@ fn short_from(first: &Step, later: &[Step]) -> (f64, f64) {
     (mass, f64::INFINITY)
 }
 
-/// Cuts all movements at all times at which anything begins or ends; gives the periods of what is returned beside.
-pub(super) fn steps(movements: &Movements) -> (Vec<Step>, Vec<(f64, f64)>) {
+/// Times at which anything begins or ends, in order.
+fn times_of(movements: &Movements) -> Vec<f64> {
     let mut times: Vec<f64> = Vec::new();
     for inflow in &movements.inflows {
         times.extend([inflow.start, inflow.end]);
@@ -190,6 +195,26 @@ pub(super) fn steps(movements: &Movements) -> (Vec<Step>, Vec<(f64, f64)>) {
     times.extend(&movements.emptied);
     times.sort_by(f64::total_cmp);
     times.dedup();
+    times
+}
+
+/// What happens at each time, then the step to the next, without those in which nothing moves.
+fn in_order(at_once: Vec<[Step; 3]>, returned: Vec<Vec<Step>>, between: Vec<Step>) -> Vec<Step> {
+    let mut steps: Vec<Step> = Vec::with_capacity(4 * at_once.len());
+    let mut between = between.into_iter();
+    for ([opening, tips, draws], back) in at_once.into_iter().zip(returned) {
+        let nothing = |step: &Step| step.inflow <= 0.0 && step.drawn <= 0.0 && !step.emptied;
+        steps.extend([opening, tips].into_iter().filter(|step| !nothing(step)));
+        steps.extend(back);
+        steps.extend([draws].into_iter().filter(|step| !nothing(step)));
+        steps.extend(between.next());
+    }
+    steps
+}
+
+/// Cuts all movements at all times at which anything begins or ends; gives the periods of what is returned beside.
+pub(super) fn steps(movements: &Movements) -> (Vec<Step>, Vec<(f64, f64)>) {
+    let times = times_of(movements);
     let blank = |start: f64, end: f64| Step {
         start,
         end,
@@ -247,15 +272,7 @@ pub(super) fn steps(movements: &Movements) -> (Vec<Step>, Vec<(f64, f64)>) {
             step.drawn += draw.mass * (step.end - step.start) / (draw.end - draw.start);
         }
     }
-    let mut steps: Vec<Step> = Vec::with_capacity(4 * times.len());
-    let mut between = between.into_iter();
-    for ([opening, tips, draws], back) in at_once.into_iter().zip(returned) {
-        let nothing = |step: &Step| step.inflow <= 0.0 && step.drawn <= 0.0 && !step.emptied;
-        steps.extend([opening, tips].into_iter().filter(|step| !nothing(step)));
-        steps.extend(back);
-        steps.extend([draws].into_iter().filter(|step| !nothing(step)));
-        steps.extend(between.next());
-    }
+    let mut steps = in_order(at_once, returned, between);
     for step in &mut steps {
         if step.inflow > 0.0 && step.returned.is_none() {
             step.mix.sort_unstable_by_key(|(source, _)| *source);

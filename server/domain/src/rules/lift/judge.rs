@@ -42,6 +42,30 @@ const MAX_ANGLE_MDEG: i64 = 60_000;
 /// Greatest angle of the first band; exactly 45 degrees still belongs to it.
 const FIRST_BAND_MDEG: i64 = 45_000;
 
+/// What a whole sling may carry at an angle: by its tag, else by the limit of a leg.
+fn sling_rating(sling: &Sling, angle: i64) -> i64 {
+    let steep = angle <= FIRST_BAND_MDEG;
+    // EN 818-4 / EN 13414-1 factors on the limit of one leg, in tenths.
+    let factor_tenths = match (sling.leg_count, steep) {
+        (..=1, _) => 10,
+        (2, true) => 14,
+        (2, false) => 10,
+        (_, true) => 21,
+        (_, false) => 15,
+    };
+    let tag = if steep { sling.tag_rating_0_45_mg } else { sling.tag_rating_45_60_mg };
+    // A tag with one band alone allows no more in the other.
+    let other = if steep { sling.tag_rating_45_60_mg } else { sling.tag_rating_0_45_mg };
+    let computed = sling.leg_load_limit_mg.saturating_mul(factor_tenths) / 10;
+    let rating = match (tag, other) {
+        (0, 0) => computed,
+        (0, other) if !steep => computed.min(other),
+        (0, _) => computed,
+        (tag, _) => tag,
+    };
+    rating.saturating_mul(rating_permille(sling, angle)) / 1_000
+}
+
 /// Limits of a sling at an angle: rating of the whole sling and limit per leg with its tension.
 fn sling_findings(
     code: &str,
@@ -71,26 +95,7 @@ fn sling_findings(
         reasons.push(finding("ANGLE_TOO_FLAT", code, text, angle, MAX_ANGLE_MDEG));
     }
     let steep = angle <= FIRST_BAND_MDEG;
-    // EN 818-4 / EN 13414-1 factors on the limit of one leg, in tenths.
-    let factor_tenths = match (sling.leg_count, steep) {
-        (..=1, _) => 10,
-        (2, true) => 14,
-        (2, false) => 10,
-        (_, true) => 21,
-        (_, false) => 15,
-    };
-    let tag = if steep { sling.tag_rating_0_45_mg } else { sling.tag_rating_45_60_mg };
-    // A tag with one band alone allows no more in the other.
-    let other = if steep { sling.tag_rating_45_60_mg } else { sling.tag_rating_0_45_mg };
-    let computed = sling.leg_load_limit_mg.saturating_mul(factor_tenths) / 10;
-    let rating = match (tag, other) {
-        (0, 0) => computed,
-        (0, other) if !steep => computed.min(other),
-        (0, _) => computed,
-        (tag, _) => tag,
-    };
-    let hitch = hitch_permille(sling);
-    let rating = rating.saturating_mul(rating_permille(sling, angle)) / 1_000;
+    let rating = sling_rating(sling, angle);
     let band = if steep { "0-45" } else { "45-60" };
     used.push(Utilisation { element: format!("sling {code}, rating {band} degrees"), load_mg: load, limit_mg: rating });
     reasons.extend(over(
@@ -106,7 +111,7 @@ fn sling_findings(
         _ if sling.bearing_leg_count == 3 => 3,
         _ => 2,
     };
-    let leg_limit = sling.leg_load_limit_mg.saturating_mul(hitch) / 1_000;
+    let leg_limit = sling.leg_load_limit_mg.saturating_mul(hitch_permille(sling)) / 1_000;
     // Two unequal legs share as statics has it: the steeper one carries more. Of three or four, two may carry all.
     let steepest = legs_mdeg.iter().copied().min().unwrap_or(angle);
     let pulled = match steepest < angle && bearing > 1 {
@@ -141,29 +146,15 @@ fn worst_pair_mg(load: i64, legs_mdeg: &[i64]) -> Option<i64> {
     worst
 }
 
-/// Reasons that depend on masses, for a number of bags; also how far each element is used.
-fn load_findings(situation: &Situation, bags: &[&HangingBag]) -> (Vec<Finding>, Vec<Utilisation>) {
-    let mut reasons = Vec::new();
-    let mut used = Vec::new();
-    let bag_load: i64 = total(bags.iter().filter_map(|bag| bag.gross_mass_mg));
-    let gear_load: i64 = total(situation.gear.iter().map(|g| g.gear.mass_mg));
-    let hook_load = bag_load.saturating_add(gear_load);
-    let hoist = &situation.hoist.hoist;
-    used.push(Utilisation {
-        element: format!("hoist {}", hoist.code),
-        load_mg: hook_load,
-        limit_mg: hoist.rated_capacity_mg,
-    });
-    let what = format!("hook load (bags and gear) on hoist {}", hoist.code);
-    reasons.extend(over("HOOK_LOAD", &hoist.code, &what, hook_load, hoist.rated_capacity_mg));
-
-    let mut below = bag_load.saturating_add(gear_load);
+/// Limits of each item of gear, from the hook down: of the item, of a sling, and of the one point the next hangs on.
+fn gear_findings(situation: &Situation, hook_load: i64, reasons: &mut Vec<Finding>, used: &mut Vec<Utilisation>) {
+    let mut below = hook_load;
     let last = situation.gear.len().saturating_sub(1);
     for (index, state) in situation.gear.iter().enumerate() {
         let gear = &state.gear;
         below = below.saturating_sub(gear.mass_mg);
         if let Some(sling) = &gear.sling {
-            reasons.extend(sling_findings(&gear.code, sling, (state.angle_mdeg, &state.legs_mdeg), below, &mut used));
+            reasons.extend(sling_findings(&gear.code, sling, (state.angle_mdeg, &state.legs_mdeg), below, used));
         }
         if gear.working_load_limit_mg > 0 {
             used.push(Utilisation {
@@ -189,6 +180,25 @@ fn load_findings(situation: &Situation, bags: &[&HangingBag]) -> (Vec<Finding>, 
             });
         }
     }
+}
+
+/// Reasons that depend on masses, for a number of bags; also how far each element is used.
+fn load_findings(situation: &Situation, bags: &[&HangingBag]) -> (Vec<Finding>, Vec<Utilisation>) {
+    let mut reasons = Vec::new();
+    let mut used = Vec::new();
+    let bag_load: i64 = total(bags.iter().filter_map(|bag| bag.gross_mass_mg));
+    let gear_load: i64 = total(situation.gear.iter().map(|g| g.gear.mass_mg));
+    let hook_load = bag_load.saturating_add(gear_load);
+    let hoist = &situation.hoist.hoist;
+    used.push(Utilisation {
+        element: format!("hoist {}", hoist.code),
+        load_mg: hook_load,
+        limit_mg: hoist.rated_capacity_mg,
+    });
+    let what = format!("hook load (bags and gear) on hoist {}", hoist.code);
+    reasons.extend(over("HOOK_LOAD", &hoist.code, &what, hook_load, hoist.rated_capacity_mg));
+
+    gear_findings(situation, hook_load, &mut reasons, &mut used);
     let count = i64::try_from(bags.len()).unwrap_or(i64::MAX);
     match situation.gear.last() {
         Some(last) => {
