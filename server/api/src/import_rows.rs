@@ -243,6 +243,36 @@ fn join(into: &mut Fact, row: Fact) {
     }
 }
 
+/// Puts a row to the first of those it belongs with, unless it says something else of what they share.
+fn join_first(
+    (known, index): (usize, usize),
+    command: Command,
+    at: Option<i64>,
+    rows: &[v1::ImportRow],
+    prepared: &mut Vec<Prepared>,
+    faults: &mut RowFaults,
+) {
+    let number = rows[index].row_number;
+    let first = &prepared[known];
+    let other_time = at.is_some_and(|at| at != first.command.occurred_time_us).then_some("occurred_time");
+    if first.rows.len() >= most_rows(&command.fact) {
+        let most = most_rows(&command.fact);
+        faults.add(number, "", format!("is one row too many: an intake has at most {most} bags, an order 100 lines"));
+        return;
+    }
+    match unlike(&first.command.fact, &command.fact).or(other_time) {
+        Some(column) => {
+            let first = rows[first.rows[0]].row_number;
+            faults.add(number, column, format!("differs from row {first}, which belongs to the same one"));
+            prepared.push(Prepared { command, rows: vec![index], sound: false });
+        }
+        None => {
+            join(&mut prepared[known].command.fact, command.fact);
+            prepared[known].rows.push(index);
+        }
+    }
+}
+
 /// Makes the commands of a file; faults of shape by row.
 pub fn prepare(
     kind: v1::ImportKind,
@@ -292,28 +322,7 @@ pub fn prepare(
             _ => None,
         };
         if let Some(known) = group.as_ref().and_then(|code| groups.get(code)).copied() {
-            let first = &prepared[known];
-            let other_time = at.is_some_and(|at| at != first.command.occurred_time_us).then_some("occurred_time");
-            if first.rows.len() >= most_rows(&command.fact) {
-                let most = most_rows(&command.fact);
-                faults.add(
-                    number,
-                    "",
-                    format!("is one row too many: an intake has at most {most} bags, an order 100 lines"),
-                );
-                continue;
-            }
-            match unlike(&first.command.fact, &command.fact).or(other_time) {
-                Some(column) => {
-                    let first = rows[first.rows[0]].row_number;
-                    faults.add(number, column, format!("differs from row {first}, which belongs to the same one"));
-                    prepared.push(Prepared { command, rows: vec![index], sound: false });
-                }
-                None => {
-                    join(&mut prepared[known].command.fact, command.fact);
-                    prepared[known].rows.push(index);
-                }
-            }
+            join_first((known, index), command, at, rows, &mut prepared, faults);
             continue;
         }
         if let Some(code) = group {
