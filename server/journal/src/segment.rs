@@ -141,6 +141,30 @@ fn only_marks(beginning: &[u8], records_at: usize) -> Result<(), u64> {
     }
 }
 
+/// Reads the footer of a segment, which must name the end that was found.
+fn take_footer(window: &mut Window, offset: u64, length: u64, done: &mut Scanned) -> Result<(), JournalError> {
+    let most = 64 + 16 * usize::try_from(length / RECORD_BYTES as u64 / INDEX_STEP + 2).unwrap_or(0);
+    match Footer::decode(window.at(offset, most)?) {
+        Ok(footer) if footer.last_sequence == done.last_sequence && footer.chain == done.chain => {
+            done.footer_end = Some(length);
+        }
+        Ok(_) => done.fault = Some((offset, "footer names another end".into())),
+        Err(text) => done.fault = Some((offset, text)),
+    }
+    Ok(())
+}
+
+/// Why a record does not follow the one before it.
+fn out_of_chain(record: &Record, expected: u64, previous: &Hash) -> Option<String> {
+    if record.sequence != expected {
+        Some(format!("sequence {} stands where {expected} should", record.sequence))
+    } else if record.chain != format::chain(previous, &format::leaf(&record.payload)) {
+        Some("chain hash differs".into())
+    } else {
+        None
+    }
+}
+
 /// Walks the records of a segment; stops at the end, a footer, or the first fault. `visit` sees every record that checks, the
 /// result counts whole units only. A record of a newer program is an error, since nothing behind it may be judged.
 pub(super) fn scan(
@@ -176,14 +200,7 @@ pub(super) fn scan(
             break;
         }
         if mark == FOOTER_MARK {
-            let most = 64 + 16 * usize::try_from(length / RECORD_BYTES as u64 / INDEX_STEP + 2).unwrap_or(0);
-            match Footer::decode(window.at(offset, most)?) {
-                Ok(footer) if footer.last_sequence == done.last_sequence && footer.chain == done.chain => {
-                    done.footer_end = Some(length);
-                }
-                Ok(_) => done.fault = Some((offset, "footer names another end".into())),
-                Err(text) => done.fault = Some((offset, text)),
-            }
+            take_footer(&mut window, offset, length, &mut done)?;
             break;
         }
         let record = match window.record(offset)? {
@@ -193,14 +210,7 @@ pub(super) fn scan(
                 break;
             }
         };
-        let fault = if record.sequence != expected {
-            Some(format!("sequence {} stands where {expected} should", record.sequence))
-        } else if record.chain != format::chain(&previous, &format::leaf(&record.payload)) {
-            Some("chain hash differs".into())
-        } else {
-            None
-        };
-        if let Some(text) = fault {
+        if let Some(text) = out_of_chain(&record, expected, &previous) {
             done.fault = Some((offset, text));
             break;
         }
