@@ -57,6 +57,23 @@ fn outcome(outcome: v1::QuantityOutcome) -> String {
     }
 }
 
+/// The packs that were drawn of each lot.
+fn drawn_packs(answer: &v1::GetNetQuantityResponse, zone: &Zone) -> Sheet {
+    let mut drawn = Sheet { head: vec!["lot", ">drawn", "weighed at", ">pack", ">net"], ..Sheet::default() };
+    for lot in &answer.lots {
+        for (place, pack) in (1..).zip(&lot.drawn) {
+            drawn.rows.push(vec![
+                zone.show(lot.start_time.as_ref()),
+                format!("{place}"),
+                zone.show(pack.occurred_time.as_ref()),
+                pack.pack_number.to_string(),
+                grams(pack.net_mass_mg as f64),
+            ]);
+        }
+    }
+    drawn
+}
+
 /// The quantity verdict, lot by lot.
 pub fn quantity(answer: &v1::GetNetQuantityResponse, zone: &Zone, packs: bool) -> Vec<Sheet> {
     let mut head = Sheet {
@@ -115,19 +132,7 @@ pub fn quantity(answer: &v1::GetNetQuantityResponse, zone: &Zone, packs: bool) -
     }
     let mut found = vec![head, figures];
     if packs {
-        let mut drawn = Sheet { head: vec!["lot", ">drawn", "weighed at", ">pack", ">net"], ..Sheet::default() };
-        for lot in &answer.lots {
-            for (place, pack) in (1..).zip(&lot.drawn) {
-                drawn.rows.push(vec![
-                    zone.show(lot.start_time.as_ref()),
-                    format!("{place}"),
-                    zone.show(pack.occurred_time.as_ref()),
-                    pack.pack_number.to_string(),
-                    grams(pack.net_mass_mg as f64),
-                ]);
-            }
-        }
-        found.push(drawn);
+        found.push(drawn_packs(answer, zone));
     }
     found.extend(kept(answer, zone));
     found

@@ -115,6 +115,45 @@ fn duration(duration: &Duration) -> String {
     }
 }
 
+/// What each consignee got, and what became of it.
+fn consignees(answer: &v1::GetRecallResponse, zone: &Zone) -> Sheet {
+    let mut rows = Sheet {
+        head: vec![
+            "consignee",
+            ">left",
+            ">back here",
+            ">destroyed there",
+            ">set aside",
+            ">out of reach",
+            ">OUTSTANDING",
+            "told",
+            "answered",
+            "call",
+        ],
+        ..Sheet::default()
+    };
+    for row in &answer.consignees {
+        rows.rows.push(vec![
+            format!("{} {}", row.consignee_code, row.name),
+            row.left_count.to_string(),
+            row.returned_count.to_string(),
+            row.destroyed_count.to_string(),
+            row.set_aside_count.to_string(),
+            row.out_of_reach_count.to_string(),
+            row.outstanding_count.to_string(),
+            row.notified_time.as_ref().map_or_else(|| "NO".into(), |time| zone.show(Some(time))),
+            row.answered_time.as_ref().map_or_else(|| "no".into(), |time| zone.show(Some(time))),
+            format!("{} ({})", row.contact, row.contact_checked_date),
+        ]);
+    }
+    let share = answer.effectiveness.map_or_else(|| "-".into(), |share| format!("{:.1} %", share * 100.0));
+    rows.after.push(format!(
+        "{} packs left, {} outstanding; back, destroyed or set aside: {share}",
+        answer.left_count, answer.outstanding_count
+    ));
+    rows
+}
+
 /// How a recall stands.
 pub fn recall(answer: &v1::GetRecallResponse, zone: &Zone) -> Vec<Sheet> {
     let recall = answer.recall.clone().unwrap_or_default();
@@ -154,40 +193,7 @@ pub fn recall(answer: &v1::GetRecallResponse, zone: &Zone) -> Vec<Sheet> {
     for (what, took) in [("scope", &answer.scope_duration), ("close", &answer.close_duration)] {
         head.after.extend(took.iter().map(|took| format!("from the question to the {what}: {}", duration(took))));
     }
-    let mut rows = Sheet {
-        head: vec![
-            "consignee",
-            ">left",
-            ">back here",
-            ">destroyed there",
-            ">set aside",
-            ">out of reach",
-            ">OUTSTANDING",
-            "told",
-            "answered",
-            "call",
-        ],
-        ..Sheet::default()
-    };
-    for row in &answer.consignees {
-        rows.rows.push(vec![
-            format!("{} {}", row.consignee_code, row.name),
-            row.left_count.to_string(),
-            row.returned_count.to_string(),
-            row.destroyed_count.to_string(),
-            row.set_aside_count.to_string(),
-            row.out_of_reach_count.to_string(),
-            row.outstanding_count.to_string(),
-            row.notified_time.as_ref().map_or_else(|| "NO".into(), |time| zone.show(Some(time))),
-            row.answered_time.as_ref().map_or_else(|| "no".into(), |time| zone.show(Some(time))),
-            format!("{} ({})", row.contact, row.contact_checked_date),
-        ]);
-    }
-    let share = answer.effectiveness.map_or_else(|| "-".into(), |share| format!("{:.1} %", share * 100.0));
-    rows.after.push(format!(
-        "{} packs left, {} outstanding; back, destroyed or set aside: {share}",
-        answer.left_count, answer.outstanding_count
-    ));
+    let rows = consignees(answer, zone);
     let mut found = vec![head, rows];
     if !answer.notices.is_empty() {
         let mut notices = Sheet { head: vec!["notice to", "sent", "text", "answered", "answer"], ..Sheet::default() };

@@ -229,6 +229,35 @@ fn mass_or(mass_mg: i64) -> String {
     if mass_mg > 0 { kilograms(mass_mg) } else { "not known".into() }
 }
 
+/// A consignment on a load with its pallets.
+fn loaded_pallets(consignment: &v1::Consignment, zone: &Zone) -> Sheet {
+    let order =
+        if consignment.order_code.is_empty() { String::new() } else { format!(", order {}", consignment.order_code) };
+    let mut sheet = Sheet {
+        before: vec![format!(
+            "drop {}: consignment {} to {}{order}, {} packs",
+            consignment.drop_number, consignment.consignment_code, consignment.consignee_code, consignment.pack_count
+        )],
+        head: vec!["pallet", ">packs", ">mass", "loaded", "note"],
+        ..Sheet::default()
+    };
+    for row in &consignment.pallets {
+        let mut note = if row.reasons.is_empty() { row.note.clone() } else { briefly(&row.reasons) };
+        if row.reasons.is_empty() && !row.hold_codes.is_empty() {
+            let holds = format!("OPEN HOLDS {}", row.hold_codes.join(" "));
+            note = if note.is_empty() { holds } else { format!("{holds}\n{note}") };
+        }
+        sheet.rows.push(vec![
+            row.sscc.clone(),
+            row.pack_count.to_string(),
+            mass_or(row.mass_mg),
+            row.loaded_time.as_ref().map_or_else(|| "-".into(), |time| zone.show(Some(time))),
+            note,
+        ]);
+    }
+    sheet
+}
+
 /// One load: state and figures first, then what speaks against it, then its consignments.
 pub fn load(load: &v1::VehicleLoad, zone: &Zone) -> Vec<Sheet> {
     let mut head = Sheet::default();
@@ -270,37 +299,7 @@ pub fn load(load: &v1::VehicleLoad, zone: &Zone) -> Vec<Sheet> {
     head.before.extend(load.paper_notes.iter().map(|note| format!("  {note}")));
     let mut found = vec![head];
     for consignment in &load.consignments {
-        let order = if consignment.order_code.is_empty() {
-            String::new()
-        } else {
-            format!(", order {}", consignment.order_code)
-        };
-        let mut sheet = Sheet {
-            before: vec![format!(
-                "drop {}: consignment {} to {}{order}, {} packs",
-                consignment.drop_number,
-                consignment.consignment_code,
-                consignment.consignee_code,
-                consignment.pack_count
-            )],
-            head: vec!["pallet", ">packs", ">mass", "loaded", "note"],
-            ..Sheet::default()
-        };
-        for row in &consignment.pallets {
-            let mut note = if row.reasons.is_empty() { row.note.clone() } else { briefly(&row.reasons) };
-            if row.reasons.is_empty() && !row.hold_codes.is_empty() {
-                let holds = format!("OPEN HOLDS {}", row.hold_codes.join(" "));
-                note = if note.is_empty() { holds } else { format!("{holds}\n{note}") };
-            }
-            sheet.rows.push(vec![
-                row.sscc.clone(),
-                row.pack_count.to_string(),
-                mass_or(row.mass_mg),
-                row.loaded_time.as_ref().map_or_else(|| "-".into(), |time| zone.show(Some(time))),
-                note,
-            ]);
-        }
-        found.push(sheet);
+        found.push(loaded_pallets(consignment, zone));
     }
     found
 }

@@ -486,6 +486,25 @@ fn method(method: Option<&v1::FlowMethod>, zone: &Zone) -> Vec<String> {
     lines
 }
 
+/// The lots that may be in a pack.
+fn lots_of_origin(origin: &v1::PackOrigin) -> Sheet {
+    let mut lots =
+        Sheet { head: vec!["lot", ">share", "likely", "possible", "state", "results", "supplier"], ..Sheet::default() };
+    for row in &origin.lots {
+        let lot = row.lot.clone().unwrap_or_default();
+        lots.rows.push(vec![
+            lot.lot_code.clone(),
+            percent(row.share),
+            yes(row.likely),
+            yes(row.possible),
+            lot_state(lot.state).into(),
+            results(&lot),
+            lot.supplier_code.clone(),
+        ]);
+    }
+    lots
+}
+
 /// Origin of a pack: bags, lots, what happened.
 pub fn origin(origin: &v1::PackOrigin, zone: &Zone) -> Vec<Sheet> {
     if origin.interval.is_none() {
@@ -542,20 +561,7 @@ pub fn origin(origin: &v1::PackOrigin, zone: &Zone) -> Vec<Sheet> {
     bags.after.push(format!("clean span:  {}", origin.clean_span_bag_tags.join(" ")));
     bags.after.extend(method(origin.method.as_ref(), zone));
     bags.after.extend(origin.candidates.iter().map(|text| format!("gap: {text}")));
-    let mut lots =
-        Sheet { head: vec!["lot", ">share", "likely", "possible", "state", "results", "supplier"], ..Sheet::default() };
-    for row in &origin.lots {
-        let lot = row.lot.clone().unwrap_or_default();
-        lots.rows.push(vec![
-            lot.lot_code.clone(),
-            percent(row.share),
-            yes(row.likely),
-            yes(row.possible),
-            lot_state(lot.state).into(),
-            results(&lot),
-            lot.supplier_code.clone(),
-        ]);
-    }
+    let lots = lots_of_origin(origin);
     let mut around = Sheet { head: vec!["around that time", "what happened"], ..Sheet::default() };
     for row in &origin.timeline {
         around.rows.push(vec![zone.show(row.occurred_time.as_ref()), row.text.clone()]);

@@ -57,6 +57,9 @@ async fn registered(session: &mut Session, kind: ItemKind) -> Result<Option<Exit
     }
 }
 
+/// Asks where something came from, or went.
+///
+/// Long: an arm for each thing that is traced: its request, and the sheets of its answer.
 async fn trace(session: &mut Session, task: &TraceTask) -> Result<Option<Exit>, Fault> {
     let zone = session.zone.clone();
     match task {
@@ -178,6 +181,9 @@ async fn journal(session: &mut Session, task: &JournalTask) -> Result<Option<Exi
     }
 }
 
+/// Asks for things on record and lists of them.
+///
+/// Long: an arm for each list or thing that is asked for, none of which does more than ask and show.
 async fn objects(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fault> {
     let zone = session.zone.clone();
     match task {
@@ -335,6 +341,8 @@ fn asks_of_now(task: &Task) -> bool {
 }
 
 /// Runs a subcommand that asks; `None` when the task is not one.
+///
+/// Long: an arm for each question of the command, in the order of its help.
 pub async fn run(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fault> {
     // Whoever names a time must not be shown the present for it.
     if session.asked_at && asks_of_now(task) {

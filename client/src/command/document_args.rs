@@ -332,6 +332,51 @@ fn shares(rows: &[&v1::ReadBag]) -> Vec<v1::LotShare> {
     found
 }
 
+/// Lots that are new here with their materials, and those of which nobody knows the material.
+fn lots_to_create<'a>(wanted: &[&'a v1::ReadBag], given: &'a str) -> (Vec<(&'a str, &'a str)>, Vec<String>) {
+    let mut new_lots: Vec<(&str, &str)> = Vec::new();
+    let mut without = Vec::new();
+    for bag in wanted.iter().filter(|bag| bag.our_lot_code.is_empty()) {
+        let material = if bag.material_code.is_empty() { given } else { bag.material_code.as_str() };
+        if new_lots.iter().any(|(lot, _)| *lot == bag.lot_code) {
+            continue;
+        }
+        new_lots.push((&bag.lot_code, material));
+        if material.is_empty() {
+            let (lot, number) = (&bag.lot_code, &bag.gtin);
+            without.push(format!("lot {lot} is new and product number {number} is no material here: give --material"));
+        }
+    }
+    (new_lots, without)
+}
+
+/// The bags that came, each with its lots and masses.
+fn intake_bags(wanted: &[&v1::ReadBag], args: &BookArgs) -> Vec<v1::IntakeBag> {
+    let mut tags: Vec<&str> = Vec::new();
+    for bag in wanted {
+        if !tags.contains(&bag.bag_tag.as_str()) {
+            tags.push(&bag.bag_tag);
+        }
+    }
+    let bags = tags.iter().map(|tag| {
+        let rows: Vec<&v1::ReadBag> = wanted.iter().copied().filter(|bag| bag.bag_tag == *tag).collect();
+        let net: Option<i64> = rows.iter().map(|row| row.net_mass_mg).sum();
+        let gross = rows.iter().find_map(|row| row.gross_mass_mg);
+        v1::IntakeBag {
+            bag_tag: (*tag).to_owned(),
+            lots: shares(&rows),
+            fibc_type_code: args.fibc.clone(),
+            declared_gross_mass_mg: gross,
+            declared_tare_mass_mg: None,
+            declared_net_mass_mg: net,
+            condition: String::new(),
+            refused: args.refused.iter().any(|refused| refused == tag),
+            fibc_code: String::new(),
+        }
+    });
+    bags.collect()
+}
+
 /// Books the bags of a document: first lots that are new here, then all bags as one intake. Sent again with the same
 /// request id it books nothing twice.
 ///
@@ -351,19 +396,7 @@ pub async fn book_bags(session: &mut Session, args: BookArgs) -> Result<Exit, Fa
         return Err(fault);
     }
     let wanted: Vec<&v1::ReadBag> = answer.bags.iter().filter(|bag| !args.missing.contains(&bag.bag_tag)).collect();
-    let mut new_lots: Vec<(&str, &str)> = Vec::new();
-    let mut without = Vec::new();
-    for bag in wanted.iter().filter(|bag| bag.our_lot_code.is_empty()) {
-        let material = if bag.material_code.is_empty() { args.material.as_str() } else { bag.material_code.as_str() };
-        if new_lots.iter().any(|(lot, _)| *lot == bag.lot_code) {
-            continue;
-        }
-        new_lots.push((&bag.lot_code, material));
-        if material.is_empty() {
-            let (lot, number) = (&bag.lot_code, &bag.gtin);
-            without.push(format!("lot {lot} is new and product number {number} is no material here: give --material"));
-        }
-    }
+    let (new_lots, without) = lots_to_create(&wanted, &args.material);
     if !without.is_empty() {
         let mut fault = Fault::usage(format!("{} books nothing:", args.file.display()));
         fault.lines.extend(without);
@@ -388,28 +421,7 @@ pub async fn book_bags(session: &mut Session, args: BookArgs) -> Result<Exit, Fa
         .map_err(|status| session.write_fault(&status))?;
         eprintln!("lot {} created, not released", crate::show::clean(lot));
     }
-    let mut tags: Vec<&str> = Vec::new();
-    for bag in &wanted {
-        if !tags.contains(&bag.bag_tag.as_str()) {
-            tags.push(&bag.bag_tag);
-        }
-    }
-    let bags = tags.iter().map(|tag| {
-        let rows: Vec<&v1::ReadBag> = wanted.iter().copied().filter(|bag| bag.bag_tag == *tag).collect();
-        let net: Option<i64> = rows.iter().map(|row| row.net_mass_mg).sum();
-        let gross = rows.iter().find_map(|row| row.gross_mass_mg);
-        v1::IntakeBag {
-            bag_tag: (*tag).to_owned(),
-            lots: shares(&rows),
-            fibc_type_code: args.fibc.clone(),
-            declared_gross_mass_mg: gross,
-            declared_tare_mass_mg: None,
-            declared_net_mass_mg: net,
-            condition: String::new(),
-            refused: args.refused.iter().any(|refused| refused == tag),
-            fibc_code: String::new(),
-        }
-    });
+    let bags = intake_bags(&wanted, &args);
     let request = v1::RecordIntakeRequest {
         request_id: first_id,
         occurred_time: Some(session.time),
@@ -419,7 +431,7 @@ pub async fn book_bags(session: &mut Session, args: BookArgs) -> Result<Exit, Fa
         note_code: answer.note_code.clone(),
         vehicle_code: answer.vehicle_code.clone(),
         seal_code: args.seal.clone(),
-        bags: bags.collect(),
+        bags,
         location_code: args.location.clone(),
         remark: if args.missing.is_empty() {
             String::new()

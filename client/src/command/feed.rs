@@ -516,6 +516,95 @@ fn opening(args: &FeedArgs, actor_code: &str) -> v1::StreamOpen {
     }
 }
 
+/// How lines are read, and what time the first has where none is on them.
+fn lines_of(session: &Session, args: &FeedArgs) -> Result<Lines, Fault> {
+    let first_us = match &args.first_time {
+        Some(text) => micros(session.zone.parse(text).map_err(Fault::usage)?),
+        None => micros(now()),
+    };
+    Ok(Lines {
+        zone: session.zone_known.then(|| session.zone.clone()),
+        unit: args.unit,
+        every_us: args.every_ms * 1_000,
+        first_us,
+        good: 0,
+        timed: true,
+        number: 0,
+        faults: 0,
+        on_fault: args.on_fault,
+        counts: args.counts.len(),
+        heads: args.heads,
+    })
+}
+
+/// What reading and sending share, with what a spool kept from before.
+fn begun_with(before: Option<i64>, rows: Vec<Reading>, spool: Option<Spool>) -> Shared {
+    Shared {
+        backlog: parking::Mutex::new(Backlog {
+            before,
+            rows: rows.into(),
+            known: 0,
+            met: None,
+            timed: false,
+            other: false,
+            spool,
+            ended: false,
+        }),
+        news: Notify::new(),
+        stopped: AtomicBool::new(false),
+        durable: AtomicI64::new(before.unwrap_or(0)),
+    }
+}
+
+/// Shows how many readings are durable and how many wait, until sending stops.
+async fn show_progress(bar: Option<indicatif::ProgressBar>, watch: Arc<Shared>) {
+    while let Some(bar) = &bar {
+        let waiting = watch.backlog.lock().rows.len();
+        let durable = watch.durable.load(Ordering::Relaxed);
+        bar.set_message(format!("{durable} readings durable, {waiting} waiting"));
+        bar.tick();
+        tokio::time::sleep(Duration::from_millis(200)).await;
+        if watch.stopped.load(Ordering::Relaxed) {
+            bar.finish_and_clear();
+            break;
+        }
+    }
+}
+
+/// Sends until everything is durable, again and again while the server is away.
+async fn send_all(
+    server: &str,
+    (open, shape): (&v1::StreamOpen, &Shape),
+    shared: &Arc<Shared>,
+    is_file: bool,
+) -> Result<(), Fault> {
+    let (mut pause, mut away) = (Duration::from_millis(100), String::new());
+    loop {
+        let before = shared.durable.load(Ordering::Relaxed);
+        let done = match Connection::open(server).await {
+            Ok(mut connection) => {
+                away.clear();
+                send(&mut connection, open, shape, shared).await
+            }
+            Err(fault) => {
+                tell_away(&mut away, server, &fault, is_file);
+                Ok(false)
+            }
+        };
+        match done {
+            Ok(true) => break Ok(()),
+            Err(fault) => break Err(fault),
+            Ok(false) => {
+                if shared.durable.load(Ordering::Relaxed) > before {
+                    pause = Duration::from_millis(100);
+                }
+                tokio::time::sleep(pause).await;
+                pause = (pause * 2).min(PAUSE_MAX);
+            }
+        }
+    }
+}
+
 /// Feeds readings until the source ends and everything is durable.
 ///
 /// # Errors
@@ -546,38 +635,8 @@ pub async fn run(session: &mut Session, server: &str, args: FeedArgs) -> Result<
             input = Box::new(std::io::empty());
         }
     }
-    let first_us = match &args.first_time {
-        Some(text) => micros(session.zone.parse(text).map_err(Fault::usage)?),
-        None => micros(now()),
-    };
-    let lines = Lines {
-        zone: session.zone_known.then(|| session.zone.clone()),
-        unit: args.unit,
-        every_us: args.every_ms * 1_000,
-        first_us,
-        good: 0,
-        timed: true,
-        number: 0,
-        faults: 0,
-        on_fault: args.on_fault,
-        counts: args.counts.len(),
-        heads: args.heads,
-    };
-    let shared = Arc::new(Shared {
-        backlog: parking::Mutex::new(Backlog {
-            before,
-            rows: rows.into(),
-            known: 0,
-            met: None,
-            timed: false,
-            other: false,
-            spool,
-            ended: false,
-        }),
-        news: Notify::new(),
-        stopped: AtomicBool::new(false),
-        durable: AtomicI64::new(before.unwrap_or(0)),
-    });
+    let lines = lines_of(session, &args)?;
+    let shared = Arc::new(begun_with(before, rows, spool));
     let own = Arc::clone(&shared);
     let every_us = if args.counts.is_empty() { 0 } else { args.count_every_s * 1_000_000 };
     let thinned = Thinned { every_us, told_us: None, told: None, left: None };
@@ -589,44 +648,8 @@ pub async fn run(session: &mut Session, server: &str, args: FeedArgs) -> Result<
     });
     let bar = std::io::stderr().is_terminal().then(indicatif::ProgressBar::new_spinner);
     let watch = Arc::clone(&shared);
-    let watching = tokio::spawn(async move {
-        while let Some(bar) = &bar {
-            let waiting = watch.backlog.lock().rows.len();
-            let durable = watch.durable.load(Ordering::Relaxed);
-            bar.set_message(format!("{durable} readings durable, {waiting} waiting"));
-            bar.tick();
-            tokio::time::sleep(Duration::from_millis(200)).await;
-            if watch.stopped.load(Ordering::Relaxed) {
-                bar.finish_and_clear();
-                break;
-            }
-        }
-    });
-    let (mut pause, mut away) = (Duration::from_millis(100), String::new());
-    let outcome = loop {
-        let before = shared.durable.load(Ordering::Relaxed);
-        let done = match Connection::open(server).await {
-            Ok(mut connection) => {
-                away.clear();
-                send(&mut connection, &open, &shape, &shared).await
-            }
-            Err(fault) => {
-                tell_away(&mut away, server, &fault, is_file);
-                Ok(false)
-            }
-        };
-        match done {
-            Ok(true) => break Ok(()),
-            Err(fault) => break Err(fault),
-            Ok(false) => {
-                if shared.durable.load(Ordering::Relaxed) > before {
-                    pause = Duration::from_millis(100);
-                }
-                tokio::time::sleep(pause).await;
-                pause = (pause * 2).min(PAUSE_MAX);
-            }
-        }
-    };
+    let watching = tokio::spawn(show_progress(bar, watch));
+    let outcome = send_all(server, (&open, &shape), &shared, is_file).await;
     shared.stopped.store(true, Ordering::Relaxed);
     outcome?;
     let lines = reading.await.map_err(|fault| Fault::usage(format!("reading failed: {fault}")))??;

@@ -19,6 +19,8 @@ use crate::show::Sheet;
 use crate::v1;
 
 /// Columns of a kind with the API's names of their fields; the first of them must be there.
+///
+/// Long: the tables of columns, one for each kind of file.
 fn columns(kind: FileKind) -> (&'static [(&'static str, &'static str)], usize) {
     match kind {
         FileKind::Bags => (

@@ -356,6 +356,9 @@ async fn runs(session: &mut Session, task: RunTask) -> Result<Exit, Fault> {
     }
 }
 
+/// Records what happens at feeds and machines.
+///
+/// Long: an arm for each thing that is recorded at a feed or machine, filled field by field.
 async fn stream(session: &mut Session, task: Task) -> Result<Exit, Fault> {
     let time = |session: &Session, text: &str| session.zone.parse(text).map_err(Fault::usage);
     match task {
@@ -576,6 +579,8 @@ async fn quality(session: &mut Session, task: Task) -> Result<Exit, Fault> {
 }
 
 /// Runs a subcommand that records.
+///
+/// Long: an arm for each thing that is recorded, most of them filled field by field.
 pub async fn run(session: &mut Session, task: Task) -> Result<Exit, Fault> {
     if session.actor_code.is_empty() {
         return Err(Fault::usage("say who you are: --actor CODE, or set PACKLOFT_ACTOR"));
