@@ -95,6 +95,18 @@ impl Action<'_> {
         ]
     }
 
+    /// Packs as typed, one RUN:FIRST-LAST after the other.
+    pub(super) fn packs_in(&mut self, name: &str) -> Vec<v1::PackInterval> {
+        let mut intervals = Vec::new();
+        for text in self.reader.codes(name) {
+            match packs(&text) {
+                Some(interval) => intervals.push(interval),
+                None => self.reader.fault(name, format!("{text:?} are no packs; write RUN:FIRST-LAST")),
+            }
+        }
+        intervals
+    }
+
     pub(super) fn interval(&mut self) -> Option<v1::PackInterval> {
         let run_code = self.text("run_code");
         (!run_code.is_empty()).then(|| v1::PackInterval {
@@ -144,7 +156,7 @@ macro_rules! send {
 pub(super) use send;
 
 /// Packs as typed: RUN:FIRST-LAST.
-pub(super) fn packs(text: &str) -> Option<v1::PackInterval> {
+fn packs(text: &str) -> Option<v1::PackInterval> {
     let (run, numbers) = text.rsplit_once(':')?;
     let (first, last) = numbers.split_once('-')?;
     Some(v1::PackInterval {

@@ -21,7 +21,6 @@ use super::form::{Advice, FieldFault, Fields, Problem, Reader};
 use super::may::{May, may};
 use super::words::Language;
 use super::{packer_actions, recall_actions, registers, store_actions};
-use crate::action::packs;
 
 /// Who does which action.
 fn needed(action: &str) -> May {
@@ -89,10 +88,12 @@ pub async fn run(ctx: &Ctx, action: &str, fields: &Fields) -> Result<Done, Probl
     unseen(ctx, fields).await?;
     let read = Action { ctx, reader: Reader::new(fields, &ctx.words) };
     match action {
-        "intake" | "bulk_bag" | "bag_weighing" | "residue" | "bag_loss" | "lot" | "lab_result" | "release_lot"
-        | "reject_lot" | "lift" => floor(read, action).await,
-        "start_run" | "finish_run" | "tip" | "level" | "emptied" | "count" | "loss" | "stop" | "clock" | "remark"
-        | "reel_change" | "sample" | "release_run" => line(read, action).await,
+        "intake" | "bulk_bag" | "bag_weighing" | "residue" | "bag_loss" => bags(read, action).await,
+        "lot" | "lab_result" | "release_lot" | "reject_lot" => lots(read, action).await,
+        "lift" => lift(read).await,
+        "start_run" | "finish_run" | "reel_change" | "sample" | "release_run" => runs(read, action).await,
+        "tip" | "level" | "emptied" | "loss" => feeds(read, action).await,
+        "count" | "stop" | "clock" | "remark" => machines(read, action).await,
         "readings" | "tare" | "adjustment" | "inspection" | "cleaning" | "quantity_setting" | "refuse_lift" => {
             packer_actions::packer(read, action).await
         }
@@ -114,7 +115,8 @@ pub async fn run(ctx: &Ctx, action: &str, fields: &Fields) -> Result<Done, Probl
     }
 }
 
-async fn floor(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
+/// Records what comes in, and what is done with a bulk bag.
+async fn bags(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
     Ok(match action {
         "intake" => {
             let bags = intake_bags(&mut d);
@@ -134,34 +136,7 @@ async fn floor(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
             )
             .1
         }
-        "bulk_bag" => {
-            let mut rework = Vec::new();
-            for text in d.reader.codes("rework_intervals") {
-                match packs(&text) {
-                    Some(interval) => rework.push(interval),
-                    None => d.reader.fault("rework_intervals", format!("{text:?} are no packs; write RUN:FIRST-LAST")),
-                }
-            }
-            let lots = if rework.is_empty() { d.lot_shares() } else { Vec::new() };
-            send!(
-                d,
-                record_bulk_bag,
-                RecordBulkBagRequest {
-                    bag_tag: d.text("bag_tag"),
-                    lots: lots,
-                    rework_intervals: rework,
-                    fibc_type_code: d.text("fibc_type_code"),
-                    scale_code: d.text("scale_code"),
-                    gross_mass_mg: d.reader.kg("gross_mass_mg"),
-                    tare_mass_mg: d.reader.optional_kg("tare_mass_mg"),
-                    location_code: d.text("location_code"),
-                    trip_number: d.reader.optional_count("trip_number").unwrap_or(0),
-                    fibc_code: d.text("fibc_code"),
-                    liner_lot_code: d.text("liner_lot_code"),
-                }
-            )
-            .1
-        }
+        "bulk_bag" => return bulk_bag(d).await,
         "bag_weighing" => {
             send!(
                 d,
@@ -187,7 +162,7 @@ async fn floor(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
             )
             .1
         }
-        "bag_loss" => {
+        _ => {
             send!(
                 d,
                 record_bag_loss,
@@ -200,6 +175,36 @@ async fn floor(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
             )
             .1
         }
+    })
+}
+
+/// Records a bulk bag that was filled here.
+async fn bulk_bag(mut d: Action<'_>) -> Result<Done, Problem> {
+    let rework = d.packs_in("rework_intervals");
+    let lots = if rework.is_empty() { d.lot_shares() } else { Vec::new() };
+    Ok(send!(
+        d,
+        record_bulk_bag,
+        RecordBulkBagRequest {
+            bag_tag: d.text("bag_tag"),
+            lots: lots,
+            rework_intervals: rework,
+            fibc_type_code: d.text("fibc_type_code"),
+            scale_code: d.text("scale_code"),
+            gross_mass_mg: d.reader.kg("gross_mass_mg"),
+            tare_mass_mg: d.reader.optional_kg("tare_mass_mg"),
+            location_code: d.text("location_code"),
+            trip_number: d.reader.optional_count("trip_number").unwrap_or(0),
+            fibc_code: d.text("fibc_code"),
+            liner_lot_code: d.text("liner_lot_code"),
+        }
+    )
+    .1)
+}
+
+/// Records a lot, its results, and what quality decides about it.
+async fn lots(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
+    Ok(match action {
         "lot" => {
             send!(
                 d,
@@ -241,23 +246,23 @@ async fn floor(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
             )
             .1
         }
-        "reject_lot" => {
-            send!(d, reject_lot, RejectLotRequest { lot_code: d.text("lot_code"), reason: d.text("reason") }).1
-        }
-        _ => {
-            let mut faults = Vec::new();
-            let lift = super::hoist::lift_of(d.reader.fields, &mut faults);
-            let load_cell_mass_mg = d.reader.optional_kg("load_cell_mass_mg");
-            let lift = v1::Lift { load_cell_mass_mg, ..lift };
-            for fault in faults {
-                d.reader.fault(&fault.field, fault.text);
-            }
-            let done = send!(d, record_lift, RecordLiftRequest { lift: Some(lift) }).1;
-            // The question is answered; the page begins anew.
-            let to = done.sequence.map(|sequence| format!("/hoist?done={sequence}"));
-            Done { to, ..done }
-        }
+        _ => send!(d, reject_lot, RejectLotRequest { lot_code: d.text("lot_code"), reason: d.text("reason") }).1,
     })
+}
+
+/// Records a lift.
+async fn lift(mut d: Action<'_>) -> Result<Done, Problem> {
+    let mut faults = Vec::new();
+    let lift = super::hoist::lift_of(d.reader.fields, &mut faults);
+    let load_cell_mass_mg = d.reader.optional_kg("load_cell_mass_mg");
+    let lift = v1::Lift { load_cell_mass_mg, ..lift };
+    for fault in faults {
+        d.reader.fault(&fault.field, fault.text);
+    }
+    let done = send!(d, record_lift, RecordLiftRequest { lift: Some(lift) }).1;
+    // The question is answered; the page begins anew.
+    let to = done.sequence.map(|sequence| format!("/hoist?done={sequence}"));
+    Ok(Done { to, ..done })
 }
 
 fn intake_bags(d: &mut Action<'_>) -> Vec<v1::IntakeBag> {
@@ -284,7 +289,8 @@ fn intake_bags(d: &mut Action<'_>) -> Vec<v1::IntakeBag> {
     bags
 }
 
-async fn line(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
+/// Records a run from its start to its release, with its reels and samples.
+async fn runs(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
     Ok(match action {
         "start_run" => {
             send!(
@@ -308,105 +314,6 @@ async fn line(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
                 send!(d, finish_run, FinishRunRequest { run_code: d.text("run_code"), counters: d.counters() }).1;
             let to = done.sequence.map(|n| format!("/yield?feed={}&done={n}", super::address::escaped(&feed)));
             Done { to, ..done }
-        }
-        "tip" => {
-            let machine = d.text("machine_code");
-            let counter = d.counters().into_iter().next();
-            let counts = counter.map(|counter| v1::MachineCount { machine_code: machine, counter: Some(counter) });
-            send!(
-                d,
-                record_tip,
-                RecordTipRequest {
-                    bag_tag: d.text("bag_tag"),
-                    feed_code: d.text("feed_code"),
-                    start_time: d.reader.time("start_time"),
-                    part_mass_mg: d.reader.optional_kg("part_mass_mg"),
-                    counts: counts.into_iter().collect(),
-                    extraction_running: d.ticked("extraction_running"),
-                    earth_connected: d.ticked("earth_connected"),
-                }
-            )
-            .1
-        }
-        "level" => {
-            send!(
-                d,
-                record_hopper_level,
-                RecordHopperLevelRequest {
-                    feed_code: d.text("feed_code"),
-                    content_mass_mg: Some(d.reader.kg("content_mass_mg")),
-                    uncertainty_mass_mg: d.reader.optional_kg("uncertainty_mass_mg").unwrap_or(0),
-                }
-            )
-            .1
-        }
-        "emptied" => send!(d, record_feed_emptied, RecordFeedEmptiedRequest { feed_code: d.text("feed_code") }).1,
-        "count" => {
-            send!(d, record_count, RecordCountRequest { machine_code: d.text("machine_code"), counters: d.counters() })
-                .1
-        }
-        "loss" => {
-            send!(
-                d,
-                record_loss,
-                RecordLossRequest {
-                    feed_code: d.text("feed_code"),
-                    machine_code: d.text("machine_code"),
-                    mass_mg: d.reader.kg("mass_mg"),
-                    reason: d.reader.choice("reason"),
-                    destination: d.reader.choice("destination"),
-                    source: d.reader.choice("source"),
-                    start_time: d.reader.time("start_time"),
-                    uncertainty_mass_mg: d.reader.optional_kg("uncertainty_mass_mg").unwrap_or(0),
-                    pack_count: d.reader.optional_count("pack_count").unwrap_or(0),
-                }
-            )
-            .1
-        }
-        "stop" => {
-            let start_time = d.before("stood_minutes");
-            send!(
-                d,
-                record_stop,
-                RecordStopRequest {
-                    machine_code: d.text("machine_code"),
-                    reason_code: d.text("reason_code"),
-                    start_time: start_time,
-                }
-            )
-            .1
-        }
-        "clock" => {
-            let seconds = d.text("offset_seconds").parse::<i64>().ok();
-            if seconds.is_none() {
-                d.reader.fault("offset_seconds", "is no whole number");
-            }
-            send!(
-                d,
-                record_clock_check,
-                RecordClockCheckRequest {
-                    machine_code: d.text("machine_code"),
-                    offset: Some(prost_types::Duration { seconds: seconds.unwrap_or(0), nanos: 0 }),
-                    tolerance: Some(prost_types::Duration {
-                        seconds: d.reader.optional_count("tolerance_seconds").unwrap_or(60),
-                        nanos: 0,
-                    }),
-                }
-            )
-            .1
-        }
-        "remark" => {
-            send!(
-                d,
-                record_remark,
-                RecordRemarkRequest {
-                    run_code: d.text("run_code"),
-                    feed_code: d.text("feed_code"),
-                    text: d.text("text"),
-                    handover: d.ticked("handover"),
-                }
-            )
-            .1
         }
         "reel_change" => {
             send!(
@@ -441,6 +348,130 @@ async fn line(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
     })
 }
 
+/// Records what goes into a feed and what is lost from it.
+async fn feeds(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
+    Ok(match action {
+        "tip" => {
+            let machine = d.text("machine_code");
+            let counter = d.counters().into_iter().next();
+            let counts = counter.map(|counter| v1::MachineCount { machine_code: machine, counter: Some(counter) });
+            send!(
+                d,
+                record_tip,
+                RecordTipRequest {
+                    bag_tag: d.text("bag_tag"),
+                    feed_code: d.text("feed_code"),
+                    start_time: d.reader.time("start_time"),
+                    part_mass_mg: d.reader.optional_kg("part_mass_mg"),
+                    counts: counts.into_iter().collect(),
+                    extraction_running: d.ticked("extraction_running"),
+                    earth_connected: d.ticked("earth_connected"),
+                }
+            )
+            .1
+        }
+        "level" => {
+            send!(
+                d,
+                record_hopper_level,
+                RecordHopperLevelRequest {
+                    feed_code: d.text("feed_code"),
+                    content_mass_mg: Some(d.reader.kg("content_mass_mg")),
+                    uncertainty_mass_mg: d.reader.optional_kg("uncertainty_mass_mg").unwrap_or(0),
+                }
+            )
+            .1
+        }
+        "emptied" => send!(d, record_feed_emptied, RecordFeedEmptiedRequest { feed_code: d.text("feed_code") }).1,
+        _ => {
+            send!(
+                d,
+                record_loss,
+                RecordLossRequest {
+                    feed_code: d.text("feed_code"),
+                    machine_code: d.text("machine_code"),
+                    mass_mg: d.reader.kg("mass_mg"),
+                    reason: d.reader.choice("reason"),
+                    destination: d.reader.choice("destination"),
+                    source: d.reader.choice("source"),
+                    start_time: d.reader.time("start_time"),
+                    uncertainty_mass_mg: d.reader.optional_kg("uncertainty_mass_mg").unwrap_or(0),
+                    pack_count: d.reader.optional_count("pack_count").unwrap_or(0),
+                }
+            )
+            .1
+        }
+    })
+}
+
+/// Records what is read and seen at a machine.
+async fn machines(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
+    Ok(match action {
+        "count" => {
+            send!(d, record_count, RecordCountRequest { machine_code: d.text("machine_code"), counters: d.counters() })
+                .1
+        }
+        "stop" => {
+            let start_time = d.before("stood_minutes");
+            send!(
+                d,
+                record_stop,
+                RecordStopRequest {
+                    machine_code: d.text("machine_code"),
+                    reason_code: d.text("reason_code"),
+                    start_time: start_time,
+                }
+            )
+            .1
+        }
+        "clock" => {
+            let seconds = d.text("offset_seconds").parse::<i64>().ok();
+            if seconds.is_none() {
+                d.reader.fault("offset_seconds", "is no whole number");
+            }
+            send!(
+                d,
+                record_clock_check,
+                RecordClockCheckRequest {
+                    machine_code: d.text("machine_code"),
+                    offset: Some(prost_types::Duration { seconds: seconds.unwrap_or(0), nanos: 0 }),
+                    tolerance: Some(prost_types::Duration {
+                seconds: d.reader.optional_count("tolerance_seconds").unwrap_or(60),
+                nanos: 0,
+            }),
+                }
+            )
+            .1
+        }
+        _ => {
+            send!(
+                d,
+                record_remark,
+                RecordRemarkRequest {
+                    run_code: d.text("run_code"),
+                    feed_code: d.text("feed_code"),
+                    text: d.text("text"),
+                    handover: d.ticked("handover"),
+                }
+            )
+            .1
+        }
+    })
+}
+
+/// What each test of a line check showed.
+fn check_results(d: &mut Action<'_>) -> Vec<v1::CheckResult> {
+    let mut results = Vec::new();
+    for row in 0..d.reader.fields.rows("test") {
+        let verdict = d.text(&format!("verdict.{row}"));
+        if verdict.is_empty() {
+            d.reader.fault(&format!("verdict.{row}"), "say whether it passed");
+        }
+        results.push(v1::CheckResult { name: d.text(&format!("test.{row}")), passed: verdict == "1" });
+    }
+    results
+}
+
 async fn quality(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
     Ok(match action {
         "hold" => {
@@ -459,13 +490,7 @@ async fn quality(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
             .1
         }
         "end_hold" => {
-            let mut intervals = Vec::new();
-            for text in d.reader.codes("packs") {
-                match packs(&text) {
-                    Some(interval) => intervals.push(interval),
-                    None => d.reader.fault("packs", format!("{text:?} are no packs; write RUN:FIRST-LAST")),
-                }
-            }
+            let intervals = d.packs_in("packs");
             send!(
                 d,
                 end_hold,
@@ -479,14 +504,7 @@ async fn quality(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
             .1
         }
         "line_check" => {
-            let mut results = Vec::new();
-            for row in 0..d.reader.fields.rows("test") {
-                let verdict = d.text(&format!("verdict.{row}"));
-                if verdict.is_empty() {
-                    d.reader.fault(&format!("verdict.{row}"), "say whether it passed");
-                }
-                results.push(v1::CheckResult { name: d.text(&format!("test.{row}")), passed: verdict == "1" });
-            }
+            let results = check_results(&mut d);
             send!(
                 d,
                 record_line_check,

@@ -123,14 +123,9 @@ fn recorded(ctx: &Ctx) -> Markup {
     }
 }
 
-/// The page in its frame.
-pub fn whole(ctx: &Ctx, page: Page) -> Markup {
-    let look = match ctx.look.as_str() {
-        look @ ("light" | "dark") => look,
-        _ => "device",
-    };
-    let here = format!("/{}", ctx.path.trim_start_matches('/').split('/').next().unwrap_or_default());
-    let here = match here.as_str() {
+/// The way in the head of the page under which a page lies.
+fn way_to(here: &str) -> &str {
+    match here {
         "/lots" | "/bags" => "/intake",
         "/gear" | "/fibc" => "/hoist",
         "/runs" => "/line",
@@ -139,22 +134,12 @@ pub fn whole(ctx: &Ctx, page: Page) -> Markup {
         "/complaints" | "/recalls" => "/holds",
         "/back-entry" | "/blank" => "/shift",
         other => other,
-    };
-    let site = if ctx.site.name.is_empty() { "Packloft".to_owned() } else { ctx.site.name.clone() };
+    }
+}
+
+/// The top of a page: whose it is, the search, and who is there.
+fn top(ctx: &Ctx, site: &str) -> Markup {
     html! {
-        (DOCTYPE)
-        html lang=(ctx.words.language.tag()) data-look=(look) data-zone=(ctx.site.zone) {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="color-scheme" content="light dark";
-                title { (page.title) " \u{2013} " (site) }
-                link rel="icon" href={ "/assets/icon.svg?" (version()) };
-                link rel="stylesheet" href={ "/assets/style.css?" (version()) };
-                script src={ "/assets/page.js?" (version()) } defer {}
-            }
-            body {
-                a.skip href="#main" { (ctx.t("To the content")) }
                 header.top {
                     a.site href="/" { (site) }
                     form.find action="/scan" method="get" role="search" aria-label=(ctx.t("Find a code")) {
@@ -170,6 +155,33 @@ pub fn whole(ctx: &Ctx, page: Page) -> Markup {
                         }
                     }
                 }
+    }
+}
+
+/// The page in its frame.
+pub fn whole(ctx: &Ctx, page: Page) -> Markup {
+    let look = match ctx.look.as_str() {
+        look @ ("light" | "dark") => look,
+        _ => "device",
+    };
+    let here = format!("/{}", ctx.path.trim_start_matches('/').split('/').next().unwrap_or_default());
+    let here = way_to(&here);
+    let site = if ctx.site.name.is_empty() { "Packloft".to_owned() } else { ctx.site.name.clone() };
+    html! {
+        (DOCTYPE)
+        html lang=(ctx.words.language.tag()) data-look=(look) data-zone=(ctx.site.zone) {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta name="color-scheme" content="light dark";
+                title { (page.title) " \u{2013} " (site) }
+                link rel="icon" href={ "/assets/icon.svg?" (version()) };
+                link rel="stylesheet" href={ "/assets/style.css?" (version()) };
+                script src={ "/assets/page.js?" (version()) } defer {}
+            }
+            body {
+                a.skip href="#main" { (ctx.t("To the content")) }
+                (top(ctx, &site))
                 nav.ways aria-label=(ctx.t("Pages")) {
                     ul {
                         @for (path, name) in ways(ctx) {

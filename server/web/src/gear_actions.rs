@@ -74,6 +74,9 @@ async fn examination(mut d: Action<'_>) -> Result<Done, Problem> {
     .1)
 }
 
+/// Records what a hoist was used for, and what was done to it.
+///
+/// Long: a form for each thing recorded of a hoist, read field by field.
 async fn hoist(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
     let hoist_code = d.text("hoist_code");
     Ok(match action {

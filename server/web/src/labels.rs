@@ -4,6 +4,8 @@ use super::ctx::Ctx;
 use super::widgets::n;
 
 /// Label of a field of a form or of the API, by the last part of its name.
+///
+/// Long: a table of names.
 fn of_leaf(leaf: &str) -> Option<&'static str> {
     Some(match leaf {
         "accepted" => n("Counter: accepted"),

@@ -109,6 +109,55 @@ fn tip(ctx: &Ctx, line: &v1::GetLineResponse, known: &Known) -> Markup {
     })
 }
 
+/// Forms of a run that is on, else the one that starts a run.
+fn run_forms(ctx: &Ctx, line: &v1::GetLineResponse, known: &Known) -> Markup {
+    let machine = &line.machine_code;
+    let feed = &line.feed_code;
+    html! {
+            @match &line.run {
+                Some(run) => {
+                    (action(ctx, "build_pallet", ctx.t("Pallet finished"), ctx.t("Record the pallet"), |f| html! {
+                        (f.with("run_code", &run.run_code))
+                        (f.count("pack_count", n("Packs"), ""))
+                        (f.one("location_code", n("Place"), &known.places, ""))
+                        (f.code("sscc", n("Pallet number"), &[], n("Empty: the next number of the site.")))
+                    }))
+                    (action(ctx, "finish_run", ctx.t("Finish the run"), ctx.t("Finish, and show the balance"), |f| html! {
+                        (f.with("run_code", &run.run_code)) (f.with("feed_code", feed)) (counters(f))
+                    }))
+                },
+                None => (action(ctx, "start_run", ctx.t("Start a run"), ctx.t("Start"), |f| html! {
+                    (f.with("machine_code", machine))
+                    (f.code("run_code", n("Run"), &[], n("Your number for this run.")))
+                    (f.one("product_code", n("Product"), &known.products, ""))
+                    (f.code("batch_code", n("Batch code"), &[], n("As printed on the packs.")))
+                    (counters(f))
+                    (f.tick("line_check_done", n("Artwork, product, code and date were checked on the first pack")))
+                    (f.text("already_done_reason", n("If it runs already: why it was not asked first"), ""))
+                })),
+            }
+    }
+}
+
+/// The form for packs that were weighed.
+fn weighing_form(ctx: &Ctx, machine: &str, known: &Known) -> Markup {
+    html! {
+            (action(ctx, "readings", ctx.t("Packs weighed"), ctx.t("Record the weighings"), |f| html! {
+                (f.with("machine_code", machine))
+                (f.lines("mass_mg", n("Grams, one pack a line"), ""))
+                (f.count("over_minutes", n("Weighed over how many minutes"), n("From the first pack to the last, ended now; 0 for all at once.")))
+                (f.one("instrument_code", n("Instrument"), &known.instruments, ""))
+                (f.one("kind", n("What was read"), &super::packer::kinds(ctx), ""))
+                (f.grams("tare_mass_mg", n("Tare of the pack"), n("For gross readings.")))
+                (f.one("point", n("Which packs"), &[
+                    (i32::from(v1::ReadingPoint::Accepted).to_string(), ctx.t("accepted")),
+                    (i32::from(v1::ReadingPoint::BeforeRejecter).to_string(), ctx.t("before the rejecter")),
+                    (i32::from(v1::ReadingPoint::Rejected).to_string(), ctx.t("rejected")),
+                ], ""))
+            }))
+    }
+}
+
 fn actions(ctx: &Ctx, line: &v1::GetLineResponse, known: &Known, checks: &[v1::CheckState]) -> Markup {
     let machine = &line.machine_code;
     let feed = &line.feed_code;
@@ -125,19 +174,7 @@ fn actions(ctx: &Ctx, line: &v1::GetLineResponse, known: &Known, checks: &[v1::C
                 (f.one("reason_code", n("Reason"), &known.reasons, ""))
                 (f.count("stood_minutes", n("For how many minutes"), ""))
             }))
-            (action(ctx, "readings", ctx.t("Packs weighed"), ctx.t("Record the weighings"), |f| html! {
-                (f.with("machine_code", machine))
-                (f.lines("mass_mg", n("Grams, one pack a line"), ""))
-                (f.count("over_minutes", n("Weighed over how many minutes"), n("From the first pack to the last, ended now; 0 for all at once.")))
-                (f.one("instrument_code", n("Instrument"), &known.instruments, ""))
-                (f.one("kind", n("What was read"), &super::packer::kinds(ctx), ""))
-                (f.grams("tare_mass_mg", n("Tare of the pack"), n("For gross readings.")))
-                (f.one("point", n("Which packs"), &[
-                    (i32::from(v1::ReadingPoint::Accepted).to_string(), ctx.t("accepted")),
-                    (i32::from(v1::ReadingPoint::BeforeRejecter).to_string(), ctx.t("before the rejecter")),
-                    (i32::from(v1::ReadingPoint::Rejected).to_string(), ctx.t("rejected")),
-                ], ""))
-            }))
+            (weighing_form(ctx, machine, known))
             (super::packer::line_forms(ctx, machine, &known.products, &known.instruments))
             (action(ctx, "level", ctx.t("Hopper level seen"), ctx.t("Record the level"), |f| html! {
                 (f.with("feed_code", feed)) (f.kg("content_mass_mg", n("Content"), ""))
@@ -180,28 +217,7 @@ fn actions(ctx: &Ctx, line: &v1::GetLineResponse, known: &Known, checks: &[v1::C
                 (f.text("offset_seconds", n("Seconds the printer is ahead"), n("With a minus sign when it is behind.")))
                 (f.count("tolerance_seconds", n("Give or take, seconds"), n("Empty: 60.")))
             }))
-            @match run {
-                Some(run) => {
-                    (action(ctx, "build_pallet", ctx.t("Pallet finished"), ctx.t("Record the pallet"), |f| html! {
-                        (f.with("run_code", &run.run_code))
-                        (f.count("pack_count", n("Packs"), ""))
-                        (f.one("location_code", n("Place"), &known.places, ""))
-                        (f.code("sscc", n("Pallet number"), &[], n("Empty: the next number of the site.")))
-                    }))
-                    (action(ctx, "finish_run", ctx.t("Finish the run"), ctx.t("Finish, and show the balance"), |f| html! {
-                        (f.with("run_code", &run.run_code)) (f.with("feed_code", feed)) (counters(f))
-                    }))
-                },
-                None => (action(ctx, "start_run", ctx.t("Start a run"), ctx.t("Start"), |f| html! {
-                    (f.with("machine_code", machine))
-                    (f.code("run_code", n("Run"), &[], n("Your number for this run.")))
-                    (f.one("product_code", n("Product"), &known.products, ""))
-                    (f.code("batch_code", n("Batch code"), &[], n("As printed on the packs.")))
-                    (counters(f))
-                    (f.tick("line_check_done", n("Artwork, product, code and date were checked on the first pack")))
-                    (f.text("already_done_reason", n("If it runs already: why it was not asked first"), ""))
-                })),
-            }
+            (run_forms(ctx, line, known))
         }
     }
 }

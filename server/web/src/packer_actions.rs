@@ -60,6 +60,35 @@ async fn setting(mut d: Action<'_>) -> Result<Done, Problem> {
     Ok(send!(d, set_site, SetSiteRequest { site: site, expected_version: None }).1)
 }
 
+/// Records how a machine was cleaned, and whether it was clean.
+async fn cleaning(mut d: Action<'_>) -> Result<Done, Problem> {
+    let start_time = if d.text("over_minutes").is_empty() { None } else { d.before("over_minutes") };
+    let verdict = d.text("verdict");
+    if !["1", "2"].contains(&verdict.as_str()) {
+        d.reader.fault("verdict", d.ctx.t("say whether it was clean"));
+    }
+    let lines = d.text("areas");
+    let areas: Vec<String> = lines.lines().map(|area| area.trim().to_owned()).filter(|area| !area.is_empty()).collect();
+    Ok(send!(
+        d,
+        record_cleaning,
+        RecordCleaningRequest {
+            machine_code: d.text("machine_code"),
+            start_time: start_time,
+            occasion: d.reader.choice("occasion"),
+            product_before_code: d.text("product_before_code"),
+            product_after_code: d.text("product_after_code"),
+            areas: areas,
+            method: d.reader.choice("method"),
+            checked_by_code: d.text("checked_by_code"),
+            second_checked_by_code: d.text("second_checked_by_code"),
+            passed: verdict == "1",
+            text: d.text("text"),
+        }
+    )
+    .1)
+}
+
 /// Does an action of a packer.
 ///
 /// # Errors
@@ -93,34 +122,7 @@ pub(super) async fn packer(mut d: Action<'_>, action: &str) -> Result<Done, Prob
             )
             .1
         }
-        "cleaning" => {
-            let start_time = if d.text("over_minutes").is_empty() { None } else { d.before("over_minutes") };
-            let verdict = d.text("verdict");
-            if !["1", "2"].contains(&verdict.as_str()) {
-                d.reader.fault("verdict", d.ctx.t("say whether it was clean"));
-            }
-            let lines = d.text("areas");
-            let areas: Vec<String> =
-                lines.lines().map(|area| area.trim().to_owned()).filter(|area| !area.is_empty()).collect();
-            send!(
-                d,
-                record_cleaning,
-                RecordCleaningRequest {
-                    machine_code: d.text("machine_code"),
-                    start_time: start_time,
-                    occasion: d.reader.choice("occasion"),
-                    product_before_code: d.text("product_before_code"),
-                    product_after_code: d.text("product_after_code"),
-                    areas: areas,
-                    method: d.reader.choice("method"),
-                    checked_by_code: d.text("checked_by_code"),
-                    second_checked_by_code: d.text("second_checked_by_code"),
-                    passed: verdict == "1",
-                    text: d.text("text"),
-                }
-            )
-            .1
-        }
+        "cleaning" => return cleaning(d).await,
         "inspection" => {
             send!(
                 d,

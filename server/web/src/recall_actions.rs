@@ -6,7 +6,58 @@ use tonic::Request;
 
 use super::action::{Action, Done, send};
 use super::form::Problem;
-use crate::action::packs;
+
+/// Records what somebody complained of.
+async fn complaint(mut d: Action<'_>) -> Result<Done, Problem> {
+    let code = d.text("complaint_code");
+    let done = send!(
+        d,
+        record_complaint,
+        RecordComplaintRequest {
+            complaint_code: code.clone(),
+            product_code: d.text("product_code"),
+            defect: d.text("defect"),
+            hazard: d.reader.choice("hazard"),
+            consignee_code: d.text("consignee_code"),
+            place: d.text("place"),
+            batch_code: d.text("batch_code"),
+            printed_local_time: d.text("printed_local_time"),
+            run_code: d.text("run_code"),
+            pack_number: d.reader.optional_count("pack_number").unwrap_or(0),
+            pack_count: d.reader.optional_count("pack_count").unwrap_or(0),
+        }
+    )
+    .1;
+    let to = done.sequence.map(|n| format!("/complaints/{}?done={n}", super::address::escaped(&code)));
+    Ok(Done { to, ..done })
+}
+
+/// Opens a recall, or a mock recall.
+async fn open_recall(mut d: Action<'_>) -> Result<Done, Problem> {
+    let code = d.text("recall_code");
+    let intervals = d.packs_in("packs");
+    let done = send!(
+        d,
+        open_recall,
+        OpenRecallRequest {
+            recall_code: code.clone(),
+            kind: d.reader.choice("kind"),
+            mock_recall: d.ticked("mock_recall"),
+            reason: d.text("reason"),
+            hazard: d.reader.choice("hazard"),
+            lot_code: d.text("lot_code"),
+            bag_tag: d.text("bag_tag"),
+            packaging_lot_code: d.text("packaging_lot_code"),
+            intervals: intervals,
+            hold_code: d.text("hold_code"),
+            complaint_code: d.text("complaint_code"),
+            question_time: None,
+        }
+    )
+    .1;
+    let to = done.sequence.map(|n| format!("/recalls/{}?done={n}", super::address::escaped(&code)));
+    Ok(Done { to, ..done })
+}
 
 /// Does an action about a complaint or recall.
 ///
@@ -14,60 +65,8 @@ use crate::action::packs;
 /// Why it was not done.
 pub async fn recalls(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
     Ok(match action {
-        "complaint" => {
-            let code = d.text("complaint_code");
-            let done = send!(
-                d,
-                record_complaint,
-                RecordComplaintRequest {
-                    complaint_code: code.clone(),
-                    product_code: d.text("product_code"),
-                    defect: d.text("defect"),
-                    hazard: d.reader.choice("hazard"),
-                    consignee_code: d.text("consignee_code"),
-                    place: d.text("place"),
-                    batch_code: d.text("batch_code"),
-                    printed_local_time: d.text("printed_local_time"),
-                    run_code: d.text("run_code"),
-                    pack_number: d.reader.optional_count("pack_number").unwrap_or(0),
-                    pack_count: d.reader.optional_count("pack_count").unwrap_or(0),
-                }
-            )
-            .1;
-            let to = done.sequence.map(|n| format!("/complaints/{}?done={n}", super::address::escaped(&code)));
-            Done { to, ..done }
-        }
-        "open_recall" => {
-            let code = d.text("recall_code");
-            let mut intervals = Vec::new();
-            for text in d.reader.codes("packs") {
-                match packs(&text) {
-                    Some(interval) => intervals.push(interval),
-                    None => d.reader.fault("packs", format!("{text:?} are no packs; write RUN:FIRST-LAST")),
-                }
-            }
-            let done = send!(
-                d,
-                open_recall,
-                OpenRecallRequest {
-                    recall_code: code.clone(),
-                    kind: d.reader.choice("kind"),
-                    mock_recall: d.ticked("mock_recall"),
-                    reason: d.text("reason"),
-                    hazard: d.reader.choice("hazard"),
-                    lot_code: d.text("lot_code"),
-                    bag_tag: d.text("bag_tag"),
-                    packaging_lot_code: d.text("packaging_lot_code"),
-                    intervals: intervals,
-                    hold_code: d.text("hold_code"),
-                    complaint_code: d.text("complaint_code"),
-                    question_time: None,
-                }
-            )
-            .1;
-            let to = done.sequence.map(|n| format!("/recalls/{}?done={n}", super::address::escaped(&code)));
-            Done { to, ..done }
-        }
+        "complaint" => return complaint(d).await,
+        "open_recall" => return open_recall(d).await,
         "notice" => {
             send!(
                 d,

@@ -9,13 +9,15 @@ use tonic::Request;
 use super::action::{Action, Done, send};
 use super::form::Problem;
 
-/// Does an action with pallets and places.
-///
-/// # Errors
 /// A weighbridge shows no vehicle below this: common practice, no source.
 const VEHICLE_LEAST_MG: i64 = 300_000_000;
 
+/// Does an action with pallets and places.
+///
+/// # Errors
 /// Why it was not done.
+///
+/// Long: a form for each thing done with pallets and places, read field by field.
 pub(super) async fn store(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
     Ok(match action {
         "build_pallet" => {
@@ -124,56 +126,133 @@ pub(super) async fn store(mut d: Action<'_>, action: &str) -> Result<Done, Probl
     })
 }
 
+/// Opens the load of a vehicle.
+async fn open_load(mut d: Action<'_>) -> Result<Done, Problem> {
+    let code = d.text("load_code");
+    let done = send!(
+        d,
+        open_vehicle_load,
+        OpenVehicleLoadRequest {
+            load_code: d.text("load_code"),
+            registration_code: d.text("registration_code"),
+            trailer_code: d.text("trailer_code"),
+            haulier: d.text("haulier"),
+            haulier_address: d.text("haulier_address"),
+            driver_code: d.text("driver_code"),
+            payload_mass_mg: d.reader.optional_kg("payload_mass_mg").unwrap_or(0),
+            max_gross_mass_mg: d.reader.optional_kg("max_gross_mass_mg").unwrap_or(0),
+            pallet_space_count: d.reader.optional_count("pallet_space_count").unwrap_or(0),
+            weighbridge_tolerance_mg: d.reader.optional_kg("weighbridge_tolerance_mg").unwrap_or(0),
+        }
+    )
+    .1;
+    let to = done.sequence.map(|n| format!("/loads/{}?done={n}", super::address::escaped(&code)));
+    Ok(Done { to, ..done })
+}
+
+/// Enters an order.
+async fn order(mut d: Action<'_>) -> Result<Done, Problem> {
+    let mut lines = Vec::new();
+    for row in 0..d.reader.fields.rows("product_code") {
+        let product_code = d.text(&format!("product_code.{row}"));
+        if !product_code.is_empty() {
+            let pack_count = d.reader.count(&format!("pack_count.{row}"));
+            lines.push(v1::OrderLine { product_code, pack_count });
+        }
+    }
+    Ok(send!(
+        d,
+        enter_order,
+        EnterOrderRequest {
+            order_code: d.text("order_code"),
+            consignee_code: d.text("consignee_code"),
+            lines: lines,
+            due_date: d.text("due_date"),
+            consignee_order_code: d.text("consignee_order_code"),
+        }
+    )
+    .1)
+}
+
+/// Records a pallet as loaded, and stays where the next one is scanned.
+async fn load_pallet(mut d: Action<'_>) -> Result<Done, Problem> {
+    let consignment = d.text("consignment_code");
+    let (from, at) = (d.text("from"), d.text("at"));
+    let done = send!(
+        d,
+        load_pallet,
+        LoadPalletRequest {
+            consignment_code: consignment.clone(),
+            sscc: d.text("sscc"),
+            already_done_reason: d.text("already_done_reason"),
+        }
+    )
+    .1;
+    // The next scan is for the same drop.
+    let path = from.split('?').next().filter(|path| super::address::ours(path)).unwrap_or("/dispatch");
+    let to = done.sequence.map(|sequence| {
+        let at = if at.is_empty() { String::new() } else { format!("&at={}", super::address::escaped(&at)) };
+        format!("{path}?drop={}{at}&done={sequence}", super::address::escaped(&consignment))
+    });
+    Ok(Done { to, ..done })
+}
+
+/// Records what goes on a vehicle, comes off it or back, and what was wrong on its papers.
+async fn goods(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
+    Ok(match action {
+        "load_pallet" => return load_pallet(d).await,
+        "unload" => {
+            send!(
+                d,
+                unload_pallet,
+                UnloadPalletRequest {
+                    sscc: d.text("sscc"),
+                    location_code: d.text("location_code"),
+                    reason: d.text("reason"),
+                }
+            )
+            .1
+        }
+        "return_pallet" => {
+            let (answer, done) = send!(
+                d,
+                record_return,
+                RecordReturnRequest {
+                    sscc: d.text("sscc"),
+                    pack_count: d.reader.optional_count("pack_count").unwrap_or(0),
+                    new_sscc: d.text("new_sscc"),
+                    location_code: d.text("location_code"),
+                    reason: d.text("reason"),
+                }
+            );
+            let to = done.sequence.map(|n| format!("/pallets/{}?done={n}", answer.sscc));
+            Done { to, ..done }
+        }
+        _ => {
+            send!(
+                d,
+                amend_dispatch,
+                AmendDispatchRequest {
+                    sscc: d.text("sscc"),
+                    consignment_code: d.text("consignment_code"),
+                    location_code: d.text("location_code"),
+                    reason: d.text("reason"),
+                }
+            )
+            .1
+        }
+    })
+}
+
 /// Does an action with orders and vehicles.
 ///
 /// # Errors
 /// Why it was not done.
 pub(super) async fn vehicles(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
     Ok(match action {
-        "order" => {
-            let mut lines = Vec::new();
-            for row in 0..d.reader.fields.rows("product_code") {
-                let product_code = d.text(&format!("product_code.{row}"));
-                if !product_code.is_empty() {
-                    let pack_count = d.reader.count(&format!("pack_count.{row}"));
-                    lines.push(v1::OrderLine { product_code, pack_count });
-                }
-            }
-            send!(
-                d,
-                enter_order,
-                EnterOrderRequest {
-                    order_code: d.text("order_code"),
-                    consignee_code: d.text("consignee_code"),
-                    lines: lines,
-                    due_date: d.text("due_date"),
-                    consignee_order_code: d.text("consignee_order_code"),
-                }
-            )
-            .1
-        }
-        "open_load" => {
-            let code = d.text("load_code");
-            let done = send!(
-                d,
-                open_vehicle_load,
-                OpenVehicleLoadRequest {
-                    load_code: d.text("load_code"),
-                    registration_code: d.text("registration_code"),
-                    trailer_code: d.text("trailer_code"),
-                    haulier: d.text("haulier"),
-                    haulier_address: d.text("haulier_address"),
-                    driver_code: d.text("driver_code"),
-                    payload_mass_mg: d.reader.optional_kg("payload_mass_mg").unwrap_or(0),
-                    max_gross_mass_mg: d.reader.optional_kg("max_gross_mass_mg").unwrap_or(0),
-                    pallet_space_count: d.reader.optional_count("pallet_space_count").unwrap_or(0),
-                    weighbridge_tolerance_mg: d.reader.optional_kg("weighbridge_tolerance_mg").unwrap_or(0),
-                }
-            )
-            .1;
-            let to = done.sequence.map(|n| format!("/loads/{}?done={n}", super::address::escaped(&code)));
-            Done { to, ..done }
-        }
+        "order" => return order(d).await,
+        "load_pallet" | "unload" | "return_pallet" | "amend" => return goods(d, action).await,
+        "open_load" => return open_load(d).await,
         "vehicle_check" => {
             send!(
                 d,
@@ -204,39 +283,6 @@ pub(super) async fn vehicles(mut d: Action<'_>, action: &str) -> Result<Done, Pr
             )
             .1
         }
-        "load_pallet" => {
-            let consignment = d.text("consignment_code");
-            let (from, at) = (d.text("from"), d.text("at"));
-            let done = send!(
-                d,
-                load_pallet,
-                LoadPalletRequest {
-                    consignment_code: consignment.clone(),
-                    sscc: d.text("sscc"),
-                    already_done_reason: d.text("already_done_reason"),
-                }
-            )
-            .1;
-            // The next scan is for the same drop.
-            let path = from.split('?').next().filter(|path| super::address::ours(path)).unwrap_or("/dispatch");
-            let to = done.sequence.map(|sequence| {
-                let at = if at.is_empty() { String::new() } else { format!("&at={}", super::address::escaped(&at)) };
-                format!("{path}?drop={}{at}&done={sequence}", super::address::escaped(&consignment))
-            });
-            Done { to, ..done }
-        }
-        "unload" => {
-            send!(
-                d,
-                unload_pallet,
-                UnloadPalletRequest {
-                    sscc: d.text("sscc"),
-                    location_code: d.text("location_code"),
-                    reason: d.text("reason"),
-                }
-            )
-            .1
-        }
         "weighbridge" => {
             let gross = d.reader.kg("gross_mass_mg");
             if (1..VEHICLE_LEAST_MG).contains(&gross) {
@@ -254,7 +300,7 @@ pub(super) async fn vehicles(mut d: Action<'_>, action: &str) -> Result<Done, Pr
             )
             .1
         }
-        "dispatch_load" => {
+        _ => {
             if !d.ticked("checked") {
                 d.reader.fault("checked", "tick it when the pallets on the vehicle have been counted");
             }
@@ -265,34 +311,6 @@ pub(super) async fn vehicles(mut d: Action<'_>, action: &str) -> Result<Done, Pr
                     load_code: d.text("load_code"),
                     seal_code: d.text("seal_code"),
                     already_done_reason: d.text("already_done_reason"),
-                }
-            )
-            .1
-        }
-        "return_pallet" => {
-            let (answer, done) = send!(
-                d,
-                record_return,
-                RecordReturnRequest {
-                    sscc: d.text("sscc"),
-                    pack_count: d.reader.optional_count("pack_count").unwrap_or(0),
-                    new_sscc: d.text("new_sscc"),
-                    location_code: d.text("location_code"),
-                    reason: d.text("reason"),
-                }
-            );
-            let to = done.sequence.map(|n| format!("/pallets/{}?done={n}", answer.sscc));
-            Done { to, ..done }
-        }
-        _ => {
-            send!(
-                d,
-                amend_dispatch,
-                AmendDispatchRequest {
-                    sscc: d.text("sscc"),
-                    consignment_code: d.text("consignment_code"),
-                    location_code: d.text("location_code"),
-                    reason: d.text("reason"),
                 }
             )
             .1

@@ -220,6 +220,57 @@ impl Drawing<'_> {
         key
     }
 
+    /// Adds the pallets of a consignment with the packs and lots that may be on them.
+    fn consignment(&mut self, a: &v1::TraceConsignmentResponse) {
+        for pallet in &a.pallets {
+            for c in &pallet.contents {
+                // The numbers the packs may have, as the pallet's own trace gives them.
+                let wide = c.intervals.first().map(|i| v1::PackInterval {
+                    run_code: i.run_code.clone(),
+                    first_number: (i.first_number - c.tolerance_count).max(1),
+                    last_number: i.last_number + c.tolerance_count,
+                });
+                self.packs(&v1::PackSet {
+                    run_code: c.run_code.clone(),
+                    batch_code: c.batch_code.clone(),
+                    clean_span: wide.clone(),
+                    possible: wide.clone(),
+                    pieces: Vec::from_iter(wide.clone()),
+                    likely: wide,
+                });
+                for code in &pallet.lot_codes {
+                    let known = a.lots.iter().find(|lot| lot.lot_code == *code);
+                    let held = known.is_some_and(|lot| !lot.hold_codes.is_empty());
+                    let lot = self.lot(code, self.ctx.t("lot"), Set::Possible, held);
+                    // How much of each nobody asked; a line says that it may be in.
+                    self.graph.join(&lot, &by_run(&c.run_code), 0.0, Set::Possible);
+                }
+            }
+        }
+        let rows: Vec<_> = a.pallets.iter().map(traced).collect();
+        self.pallets(&rows, &by_run, i64::MAX);
+    }
+
+    /// Adds a packaging lot and the packs that were made with it.
+    fn packaging(&mut self, a: &v1::TracePackagingLotResponse) {
+        let note = self.ctx.t("packaging lot");
+        let code = &a.packaging_lot_code;
+        self.node(&format!("reel/{code}"), 0, (code.clone(), note), String::new(), Set::Likely, false);
+        for i in &a.intervals {
+            let set = v1::PackSet {
+                run_code: i.run_code.clone(),
+                batch_code: i.run_code.clone(),
+                possible: Some(i.clone()),
+                clean_span: Some(i.clone()),
+                pieces: vec![i.clone()],
+                likely: None,
+            };
+            let key = self.packs(&set);
+            let mass = self.masses.packs(&i.run_code, count(Some(i)));
+            self.graph.join(&format!("reel/{code}"), &key, mass, Set::Possible);
+        }
+    }
+
     /// Bags of a lot or one bag, with the packs they reach.
     fn bags(&mut self, rows: &[(v1::LotBag, Vec<v1::LotShare>)], sets: &[v1::PackSet]) {
         for set in sets {
@@ -310,6 +361,11 @@ pub fn traced(pallet: &v1::Pallet) -> v1::TracedPallet {
     }
 }
 
+/// Key of the packs of a run.
+fn by_run(run: &str) -> String {
+    format!("packs/{run}")
+}
+
 /// The picture of an answer.
 ///
 /// # Errors
@@ -317,7 +373,6 @@ pub fn traced(pallet: &v1::Pallet) -> v1::TracedPallet {
 pub async fn picture(ctx: &Ctx, answer: &Answer) -> Result<Graph, Status> {
     let masses = Masses::of(ctx, runs_of(answer)).await?;
     let mut d = Drawing { ctx, graph: Graph::default(), masses, gathered: false };
-    let by_run = |run: &str| format!("packs/{run}");
     match answer {
         Answer::Packs(a) => {
             for origin in &a.origins {
@@ -367,51 +422,10 @@ pub async fn picture(ctx: &Ctx, answer: &Answer) -> Result<Graph, Status> {
             d.pallets(&[pallet], &|run| keys.get(run).cloned().unwrap_or_default(), i64::MAX);
         }
         Answer::Consignment(a) => {
-            for pallet in &a.pallets {
-                for c in &pallet.contents {
-                    // The numbers the packs may have, as the pallet's own trace gives them.
-                    let wide = c.intervals.first().map(|i| v1::PackInterval {
-                        run_code: i.run_code.clone(),
-                        first_number: (i.first_number - c.tolerance_count).max(1),
-                        last_number: i.last_number + c.tolerance_count,
-                    });
-                    d.packs(&v1::PackSet {
-                        run_code: c.run_code.clone(),
-                        batch_code: c.batch_code.clone(),
-                        clean_span: wide.clone(),
-                        possible: wide.clone(),
-                        pieces: Vec::from_iter(wide.clone()),
-                        likely: wide,
-                    });
-                    for code in &pallet.lot_codes {
-                        let known = a.lots.iter().find(|lot| lot.lot_code == *code);
-                        let held = known.is_some_and(|lot| !lot.hold_codes.is_empty());
-                        let lot = d.lot(code, d.ctx.t("lot"), Set::Possible, held);
-                        // How much of each nobody asked; a line says that it may be in.
-                        d.graph.join(&lot, &by_run(&c.run_code), 0.0, Set::Possible);
-                    }
-                }
-            }
-            let rows: Vec<_> = a.pallets.iter().map(traced).collect();
-            d.pallets(&rows, &by_run, i64::MAX);
+            d.consignment(a);
         }
         Answer::Packaging(a) => {
-            let note = d.ctx.t("packaging lot");
-            let code = &a.packaging_lot_code;
-            d.node(&format!("reel/{code}"), 0, (code.clone(), note), String::new(), Set::Likely, false);
-            for i in &a.intervals {
-                let set = v1::PackSet {
-                    run_code: i.run_code.clone(),
-                    batch_code: i.run_code.clone(),
-                    possible: Some(i.clone()),
-                    clean_span: Some(i.clone()),
-                    pieces: vec![i.clone()],
-                    likely: None,
-                };
-                let key = d.packs(&set);
-                let mass = d.masses.packs(&i.run_code, count(Some(i)));
-                d.graph.join(&format!("reel/{code}"), &key, mass, Set::Possible);
-            }
+            d.packaging(a);
             let pallets = a.pack_locations.as_ref().map(|w| w.pallets.clone()).unwrap_or_default();
             d.pallets(&pallets, &by_run, i64::MAX);
         }
