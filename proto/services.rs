@@ -118,6 +118,9 @@ fn arm(whole: &str, method: &Method) -> String {
     format!("                \"/{whole}/{proto_name}\" => {answer},\n")
 }
 
+/// The server of a service: its trait, and what serves it under its paths.
+///
+/// Long: the text of one module as it is written, with a few places filled in.
 fn server(service: &Service, whole: &str) -> String {
     let (name, docs) = (&service.name, documented(&service.comments.leading, "    "));
     let module = snake(name);
