@@ -32,6 +32,9 @@ pub fn parts() -> Vec<(&'static str, Vec<Line>)> {
     ]
 }
 
+/// Complaints as they come in, one of them misread.
+///
+/// Long: the commands as they are typed, one word a line.
 fn complaints() -> Vec<Line> {
     vec![
         (
@@ -259,6 +262,9 @@ fn decided() -> Vec<Line> {
     ]
 }
 
+/// Notices, answers, and what came back or was destroyed.
+///
+/// Long: the commands as they are typed, one word a line.
 fn recovered() -> Vec<Line> {
     vec![
         (

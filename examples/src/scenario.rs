@@ -168,6 +168,9 @@ pub fn lift(tags: Vec<String>) -> v1::Lift {
     }
 }
 
+/// When things were registered, in seconds from the start of the day.
+const BEFORE: i64 = -30 * 86_400;
+
 fn people(day: &mut Day) {
     let person = |code: &str, roles: Vec<v1::Role>, driver: &str, slinger: &str| v1::RegisterPersonRequest {
         person: Some(v1::Person {
@@ -178,20 +181,272 @@ fn people(day: &mut Day) {
         }),
         ..v1::RegisterPersonRequest::default()
     };
-    let before = -30 * 86_400;
-    day.add(before, "p-01", person("p-01", vec![v1::Role::Administrator], "", ""));
-    day.add(before, "p-01", person("p-17", vec![v1::Role::Operator], "2027-03-31", "2027-03-31"));
-    day.add(before, "p-01", person("p-22", vec![v1::Role::Operator], "", "2027-05-31"));
-    day.add(before, "p-01", person("p-31", vec![v1::Role::Supervisor], "", ""));
-    day.add(before, "p-01", person("p-40", vec![v1::Role::Qa], "", ""));
+    day.add(BEFORE, "p-01", person("p-01", vec![v1::Role::Administrator], "", ""));
+    day.add(BEFORE, "p-01", person("p-17", vec![v1::Role::Operator], "2027-03-31", "2027-03-31"));
+    day.add(BEFORE, "p-01", person("p-22", vec![v1::Role::Operator], "", "2027-05-31"));
+    day.add(BEFORE, "p-01", person("p-31", vec![v1::Role::Supervisor], "", ""));
+    day.add(BEFORE, "p-01", person("p-40", vec![v1::Role::Qa], "", ""));
+}
+
+/// Registers one thing before the day begins.
+macro_rules! register {
+    ($day:ident, $request:ident { $field:ident: $item:ident { $($body:tt)* } }) => {
+        $day.add(BEFORE, "p-01", v1::$request {
+            $field: Some(v1::$item { $($body)* }),
+            ..v1::$request::default()
+        })
+    };
+}
+
+/// What is packed, and where bags stand and are tipped.
+fn places(day: &mut Day) {
+    register!(
+        day,
+        RegisterMaterialRequest {
+            material: Material { code: "WS".into(), name: "white sugar".into(), gtin: "99521234000771".into() }
+        }
+    );
+    register!(
+        day,
+        RegisterPlatformRequest {
+            platform: Platform {
+                code: "P1".into(),
+                name: "tipping platform".into(),
+                max_mass_mg: 4_000_000_000,
+                max_bag_count: 4,
+            }
+        }
+    );
+    register!(
+        day,
+        RegisterLocationRequest {
+            location: Location {
+                code: "A1".into(),
+                name: "bag store".into(),
+                kind: v1::LocationKind::Store.into(),
+                capacity_count: 60,
+                stack_rule: 0,
+                ..Default::default()
+            }
+        }
+    );
+}
+
+/// The line: its feed and its machine.
+fn line(day: &mut Day) {
+    register!(
+        day,
+        RegisterFeedRequest {
+            feed: Feed {
+                code: "F1".into(),
+                name: "hopper of line 1".into(),
+                capacity_mass_mg: 2_600_000_000,
+                mixing_mass_mg: 180_000_000,
+                mixing_stage_count: 3,
+                proof: Some(v1::FlowProof {
+                    run_date: "2026-02-11".into(),
+                    report: "tracer run 7".into(),
+                    fit: "least squares, residual 1.3 %".into(),
+                }),
+                clock_tolerance: durations::from_ms(60_000),
+                platform_code: "P1".into(),
+                ..v1::Feed::default()
+            }
+        }
+    );
+    register!(
+        day,
+        RegisterMachineRequest {
+            machine: Machine {
+                code: "M1".into(),
+                name: "packing machine 1".into(),
+                feed_code: "F1".into(),
+                counter_digit_count: 6,
+                printer_tolerance: durations::from_ms(120_000),
+                buffer_pack_count: 60,
+                planned_packs_per_hour: 42 * 60,
+                filling_principle: "cup filler".into(),
+                head_count: 8,
+                smallest_step_mg: 200,
+            }
+        }
+    );
+}
+
+/// The product as it is packed and stacked.
+fn product(day: &mut Day) {
+    register!(
+        day,
+        RegisterProductRequest {
+            product: Product {
+                code: "WS750".into(),
+                name: "white sugar 750 g".into(),
+                material_code: "WS".into(),
+                // GS1 prefix 952 is kept for examples.
+                gtin: "9521234001010".into(),
+                nominal_mass_mg: NOMINAL_MG,
+                pending_lot_rule: v1::PendingLotRule::AtRisk.into(),
+                shelf_life_days: 730,
+                run_release_needed: false,
+                pack_tare_mass_mg: PACK_TARE_MG,
+                pallet_pack_count: PALLET_PACKS,
+                pallet_tare_mass_mg: PALLET_TARE_MG,
+                pallet_tolerance_mass_mg: 0,
+                pattern: Some(v1::PalletPattern {
+                    bundle_pack_count: 10,
+                    bundle_length_mm: 300,
+                    bundle_width_mm: 200,
+                    bundle_height_mm: 140,
+                    layer_bundle_count: 16,
+                    layer_count: 5,
+                    footprint_length_mm: 1_200,
+                    footprint_width_mm: 800,
+                    pallet_height_mm: 144,
+                    max_height_mm: 1_250,
+                    max_mass_mg: 1_000_000_000,
+                }),
+            }
+        }
+    );
+}
+
+/// The hoist, its gear, and the bags that hang on it.
+fn lifting(day: &mut Day) {
+    register!(
+        day,
+        RegisterHoistRequest {
+            hoist: Hoist {
+                code: "H1".into(),
+                name: "loft hoist".into(),
+                rated_capacity_mg: 1_600_000_000,
+                mechanism_group: "M4".into(),
+                identification: "HF-H-01".into(),
+                made_date: "2019-03-12".into(),
+                path_mm: 7_600,
+                speed_mm_s: 133,
+                record_factor_permille: 1_200,
+                examination_interval_months: 12,
+                ..v1::Hoist::default()
+            }
+        }
+    );
+    register!(
+        day,
+        RegisterLiftingGearRequest {
+            lifting_gear: LiftingGear {
+                code: "SH1".into(),
+                name: "bow shackle".into(),
+                kind: v1::GearKind::Shackle.into(),
+                mass_mg: 1_800_000,
+                working_load_limit_mg: 3_250_000_000,
+                point_count: 1,
+                ..v1::LiftingGear::default()
+            }
+        }
+    );
+    register!(
+        day,
+        RegisterLiftingGearRequest {
+            lifting_gear: LiftingGear {
+                code: "SP1".into(),
+                name: "bag spreader".into(),
+                kind: v1::GearKind::Spreader.into(),
+                mass_mg: 28_000_000,
+                working_load_limit_mg: 1_500_000_000,
+                point_count: 1,
+                ..v1::LiftingGear::default()
+            }
+        }
+    );
+    register!(
+        day,
+        RegisterFibcTypeRequest {
+            fibc_type: FibcType {
+                code: "T1".into(),
+                name: "four loops, liner".into(),
+                mark: v1::FibcMark::Contents.into(),
+                marked_mass_mg: 1_000_000_000,
+                max_trip_count: 1,
+                safety_factor: 5,
+                tare_mass_mg: TARE_MG,
+                ..v1::FibcType::default()
+            }
+        }
+    );
+}
+
+/// What weighs, why the line stands, and who delivers.
+fn scales_and_supplier(day: &mut Day) {
+    register!(
+        day,
+        RegisterScaleRequest {
+            scale: Scale {
+                code: "S1".into(),
+                name: "floor scale".into(),
+                accuracy_class: v1::AccuracyClass::Iii.into(),
+                interval_mg: 200_000,
+                max_mass_mg: 1_500_000_000,
+                verified_until_date: "2027-01-31".into(),
+                ..v1::Scale::default()
+            }
+        }
+    );
+    register!(
+        day,
+        RegisterInstrumentRequest {
+            instrument: Instrument {
+                code: "C1".into(),
+                name: "bench scale of line 1".into(),
+                max_error_mg: 500,
+                verified_until_date: "2027-02-28".into(),
+            }
+        }
+    );
+    register!(
+        day,
+        RegisterStopReasonRequest {
+            stop_reason: StopReason {
+                code: "film-jam".into(),
+                name: "film jammed".into(),
+                kind: v1::StopKind::Unplanned.into(),
+            }
+        }
+    );
+    register!(
+        day,
+        RegisterSupplierRequest {
+            supplier: Supplier {
+                code: "QUARRY-END".into(),
+                name: "Quarry End works".into(),
+                mass_tolerance_mg: Some(8_000_000),
+            }
+        }
+    );
+}
+
+/// Reports of examinations of the hoist and its gear.
+fn examinations(day: &mut Day) {
+    for (hoist, gear, report) in [("H1", "", "E-881"), ("", "SH1", "E-882"), ("", "SP1", "E-883")] {
+        day.add(
+            BEFORE,
+            "p-01",
+            v1::RecordExaminationRequest {
+                hoist_code: hoist.into(),
+                gear_code: gear.into(),
+                report_code: report.into(),
+                examined_date: "2026-07-02".into(),
+                next_date: "2027-01-02".into(),
+                examiner: "competent person 3".into(),
+                ..v1::RecordExaminationRequest::default()
+            },
+        );
+    }
 }
 
 fn registers(day: &mut Day) {
-    let before = -30 * 86_400;
-    let who = "p-01";
     day.add(
-        before,
-        who,
+        BEFORE,
+        "p-01",
         v1::SetSiteRequest {
             site: Some(v1::SiteSettings {
                 // GS1 prefix 952 is kept for examples.
@@ -208,193 +463,12 @@ fn registers(day: &mut Day) {
         },
     );
     people(day);
-    macro_rules! register {
-        ($request:ident { $field:ident: $item:ident { $($body:tt)* } }) => {
-            day.add(before, who, v1::$request {
-                $field: Some(v1::$item { $($body)* }),
-                ..v1::$request::default()
-            })
-        };
-    }
-    register!(RegisterMaterialRequest {
-        material: Material { code: "WS".into(), name: "white sugar".into(), gtin: "99521234000771".into() }
-    });
-    register!(RegisterPlatformRequest {
-        platform: Platform {
-            code: "P1".into(),
-            name: "tipping platform".into(),
-            max_mass_mg: 4_000_000_000,
-            max_bag_count: 4,
-        }
-    });
-    register!(RegisterLocationRequest {
-        location: Location {
-            code: "A1".into(),
-            name: "bag store".into(),
-            kind: v1::LocationKind::Store.into(),
-            capacity_count: 60,
-            stack_rule: 0,
-            ..Default::default()
-        }
-    });
-    register!(RegisterFeedRequest {
-        feed: Feed {
-            code: "F1".into(),
-            name: "hopper of line 1".into(),
-            capacity_mass_mg: 2_600_000_000,
-            mixing_mass_mg: 180_000_000,
-            mixing_stage_count: 3,
-            proof: Some(v1::FlowProof {
-                run_date: "2026-02-11".into(),
-                report: "tracer run 7".into(),
-                fit: "least squares, residual 1.3 %".into(),
-            }),
-            clock_tolerance: durations::from_ms(60_000),
-            platform_code: "P1".into(),
-            ..v1::Feed::default()
-        }
-    });
-    register!(RegisterMachineRequest {
-        machine: Machine {
-            code: "M1".into(),
-            name: "packing machine 1".into(),
-            feed_code: "F1".into(),
-            counter_digit_count: 6,
-            printer_tolerance: durations::from_ms(120_000),
-            buffer_pack_count: 60,
-            planned_packs_per_hour: 42 * 60,
-            filling_principle: "cup filler".into(),
-            head_count: 8,
-            smallest_step_mg: 200,
-        }
-    });
-    register!(RegisterProductRequest {
-        product: Product {
-            code: "WS750".into(),
-            name: "white sugar 750 g".into(),
-            material_code: "WS".into(),
-            // GS1 prefix 952 is kept for examples.
-            gtin: "9521234001010".into(),
-            nominal_mass_mg: NOMINAL_MG,
-            pending_lot_rule: v1::PendingLotRule::AtRisk.into(),
-            shelf_life_days: 730,
-            run_release_needed: false,
-            pack_tare_mass_mg: PACK_TARE_MG,
-            pallet_pack_count: PALLET_PACKS,
-            pallet_tare_mass_mg: PALLET_TARE_MG,
-            pallet_tolerance_mass_mg: 0,
-            pattern: Some(v1::PalletPattern {
-                bundle_pack_count: 10,
-                bundle_length_mm: 300,
-                bundle_width_mm: 200,
-                bundle_height_mm: 140,
-                layer_bundle_count: 16,
-                layer_count: 5,
-                footprint_length_mm: 1_200,
-                footprint_width_mm: 800,
-                pallet_height_mm: 144,
-                max_height_mm: 1_250,
-                max_mass_mg: 1_000_000_000,
-            }),
-        }
-    });
-    register!(RegisterHoistRequest {
-        hoist: Hoist {
-            code: "H1".into(),
-            name: "loft hoist".into(),
-            rated_capacity_mg: 1_600_000_000,
-            mechanism_group: "M4".into(),
-            identification: "HF-H-01".into(),
-            made_date: "2019-03-12".into(),
-            path_mm: 7_600,
-            speed_mm_s: 133,
-            record_factor_permille: 1_200,
-            examination_interval_months: 12,
-            ..v1::Hoist::default()
-        }
-    });
-    register!(RegisterLiftingGearRequest {
-        lifting_gear: LiftingGear {
-            code: "SH1".into(),
-            name: "bow shackle".into(),
-            kind: v1::GearKind::Shackle.into(),
-            mass_mg: 1_800_000,
-            working_load_limit_mg: 3_250_000_000,
-            point_count: 1,
-            ..v1::LiftingGear::default()
-        }
-    });
-    register!(RegisterLiftingGearRequest {
-        lifting_gear: LiftingGear {
-            code: "SP1".into(),
-            name: "bag spreader".into(),
-            kind: v1::GearKind::Spreader.into(),
-            mass_mg: 28_000_000,
-            working_load_limit_mg: 1_500_000_000,
-            point_count: 1,
-            ..v1::LiftingGear::default()
-        }
-    });
-    register!(RegisterFibcTypeRequest {
-        fibc_type: FibcType {
-            code: "T1".into(),
-            name: "four loops, liner".into(),
-            mark: v1::FibcMark::Contents.into(),
-            marked_mass_mg: 1_000_000_000,
-            max_trip_count: 1,
-            safety_factor: 5,
-            tare_mass_mg: TARE_MG,
-            ..v1::FibcType::default()
-        }
-    });
-    register!(RegisterScaleRequest {
-        scale: Scale {
-            code: "S1".into(),
-            name: "floor scale".into(),
-            accuracy_class: v1::AccuracyClass::Iii.into(),
-            interval_mg: 200_000,
-            max_mass_mg: 1_500_000_000,
-            verified_until_date: "2027-01-31".into(),
-            ..v1::Scale::default()
-        }
-    });
-    register!(RegisterInstrumentRequest {
-        instrument: Instrument {
-            code: "C1".into(),
-            name: "bench scale of line 1".into(),
-            max_error_mg: 500,
-            verified_until_date: "2027-02-28".into(),
-        }
-    });
-    register!(RegisterStopReasonRequest {
-        stop_reason: StopReason {
-            code: "film-jam".into(),
-            name: "film jammed".into(),
-            kind: v1::StopKind::Unplanned.into(),
-        }
-    });
-    register!(RegisterSupplierRequest {
-        supplier: Supplier {
-            code: "QUARRY-END".into(),
-            name: "Quarry End works".into(),
-            mass_tolerance_mg: Some(8_000_000),
-        }
-    });
-    for (hoist, gear, report) in [("H1", "", "E-881"), ("", "SH1", "E-882"), ("", "SP1", "E-883")] {
-        day.add(
-            before,
-            who,
-            v1::RecordExaminationRequest {
-                hoist_code: hoist.into(),
-                gear_code: gear.into(),
-                report_code: report.into(),
-                examined_date: "2026-07-02".into(),
-                next_date: "2027-01-02".into(),
-                examiner: "competent person 3".into(),
-                ..v1::RecordExaminationRequest::default()
-            },
-        );
-    }
+    places(day);
+    line(day);
+    product(day);
+    lifting(day);
+    scales_and_supplier(day);
+    examinations(day);
 }
 
 /// Lot of a bag, from 1: the first six of one lot, the rest of another.
@@ -402,7 +476,8 @@ pub fn lot_of(number: usize) -> &'static str {
     if number <= 6 { "QE-2231" } else { "QE-2232" }
 }
 
-fn intake(day: &mut Day) {
+/// Two lots with their moisture, one of them released.
+fn lots(day: &mut Day) {
     let hour = 3_600;
     for (lot, moisture) in [("QE-2231", "0.024"), ("QE-2232", "0.027")] {
         day.add(
@@ -439,6 +514,11 @@ fn intake(day: &mut Day) {
             ..v1::ReleaseLotRequest::default()
         },
     );
+}
+
+fn intake(day: &mut Day) {
+    let hour = 3_600;
+    lots(day);
     day.add(
         -19 * hour,
         "p-31",
@@ -516,6 +596,34 @@ pub const LATE_BAG: usize = 5;
 /// Number of the bag that is on hold and tipped all the same.
 pub const HELD_BAG: usize = 7;
 
+/// The counter read, and the packs that are weighed at that time.
+fn count_and_weigh(day: &mut Day, second: i64) {
+    day.add(
+        second,
+        "p-17",
+        v1::RecordCountRequest {
+            machine_code: "M1".into(),
+            counters: counters(second),
+            ..v1::RecordCountRequest::default()
+        },
+    );
+    let round = second / 1_200;
+    let readings: Vec<i64> = (0..4).map(|i| READINGS_DECIGRAM[((round % 2) * 4 + i) as usize] * 100).collect();
+    day.add(
+        second,
+        "p-22",
+        v1::RecordReadingsRequest {
+            machine_code: "M1".into(),
+            instrument_code: "C1".into(),
+            kind: v1::ReadingKind::Net.into(),
+            point: v1::ReadingPoint::BeforeRejecter.into(),
+            mass_mg: readings,
+            start_time: Some(at(second - 300)),
+            ..v1::RecordReadingsRequest::default()
+        },
+    );
+}
+
 fn floor(day: &mut Day) {
     day.add(-1_200, "p-31", v1::RecordFeedEmptiedRequest { feed_code: "F1".into(), ..Default::default() });
     day.add(
@@ -563,33 +671,7 @@ fn floor(day: &mut Day) {
                 v1::RecordLiftRequest { lift: Some(lift(vec![tag(number)])), ..Default::default() },
             ),
             1 => day.add(second, "p-17", tip(number)),
-            2 => {
-                day.add(
-                    second,
-                    "p-17",
-                    v1::RecordCountRequest {
-                        machine_code: "M1".into(),
-                        counters: counters(second),
-                        ..v1::RecordCountRequest::default()
-                    },
-                );
-                let round = second / 1_200;
-                let readings: Vec<i64> =
-                    (0..4).map(|i| READINGS_DECIGRAM[((round % 2) * 4 + i) as usize] * 100).collect();
-                day.add(
-                    second,
-                    "p-22",
-                    v1::RecordReadingsRequest {
-                        machine_code: "M1".into(),
-                        instrument_code: "C1".into(),
-                        kind: v1::ReadingKind::Net.into(),
-                        point: v1::ReadingPoint::BeforeRejecter.into(),
-                        mass_mg: readings,
-                        start_time: Some(at(second - 300)),
-                        ..v1::RecordReadingsRequest::default()
-                    },
-                );
-            }
+            2 => count_and_weigh(day, second),
             _ => day.add(
                 second,
                 "p-31",

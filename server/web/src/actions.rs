@@ -436,9 +436,9 @@ async fn machines(mut d: Action<'_>, action: &str) -> Result<Done, Problem> {
                     machine_code: d.text("machine_code"),
                     offset: Some(prost_types::Duration { seconds: seconds.unwrap_or(0), nanos: 0 }),
                     tolerance: Some(prost_types::Duration {
-                seconds: d.reader.optional_count("tolerance_seconds").unwrap_or(60),
-                nanos: 0,
-            }),
+                        seconds: d.reader.optional_count("tolerance_seconds").unwrap_or(60),
+                        nanos: 0,
+                    }),
                 }
             )
             .1
