@@ -139,12 +139,8 @@ struct Tally {
     guessed: u64,
 }
 
-/// Truth and record of one campaign; adds what was found for packs all over it.
-fn trial(seed: u64, row: Row, tally: &mut Tally) {
-    let mut random = fastrand::Rng::with_seed(seed);
-    let mut within = |limit: f64| (random.f64() * 2.0 - 1.0) * limit;
-    // One scale: a common error up to 0.3 kg (class III, 0.2 kg interval, 1.5 intervals), and a repeatability of a third.
-    let (scale, fill) = (within(0.3), 1.0 + within(0.01));
+/// A house whose feed is proved and was seen empty.
+fn proved_house() -> House {
     let mut house = House::new(180 * KG, STAGES as i64);
     let feed = Feed {
         code: "F1".into(),
@@ -158,6 +154,16 @@ fn trial(seed: u64, row: Row, tally: &mut Tally) {
     let early = T0 - 29 * 24 * 60 * MIN;
     house.tell(early, Fact::Registered(Registered { item: Some(Item::Feed(feed)) })).unwrap();
     house.emptied(T0 - 30 * MIN);
+    house
+}
+
+/// Truth and record of one campaign; adds what was found for packs all over it.
+fn trial(seed: u64, row: Row, tally: &mut Tally) {
+    let mut random = fastrand::Rng::with_seed(seed);
+    let mut within = |limit: f64| (random.f64() * 2.0 - 1.0) * limit;
+    // One scale: a common error up to 0.3 kg (class III, 0.2 kg interval, 1.5 intervals), and a repeatability of a third.
+    let (scale, fill) = (within(0.3), 1.0 + within(0.01));
+    let mut house = proved_house();
     // Masses as shown and as they are; times as written and as they were, in minutes from the start of the run.
     let shown: Vec<f64> = (0..BAGS).map(|_| (900.0 + within(60.0)) * 1.0).collect();
     let masses: Vec<f64> = shown.iter().map(|net| net + scale + within(0.1)).collect();

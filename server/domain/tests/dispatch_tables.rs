@@ -335,6 +335,8 @@ fn order_corrected(house: &mut House, line: OrderLine) {
 }
 
 /// What may change between loading and leaving, and what leaving is refused for then: what loading would be refused for.
+///
+/// Long: a table of changes, a row for each with what leaving is refused for.
 #[test]
 fn leaving_asks_whatever_loading_asked() {
     type Change = fn(&mut House, &[String], i64);

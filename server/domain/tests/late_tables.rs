@@ -340,6 +340,102 @@ fn an_examination_that_says_crack_is_looked_at_again_for_the_lifts_after_it() {
     assert_eq!(shown(&event), [("IMMEDIATE_DEFECT", "H1")]);
 }
 
+/// Corrects or withdraws a few of what was told.
+fn correct_at_random(house: &mut House, random: &mut fastrand::Rng, told: &mut Vec<(i64, i64, Fact)>) {
+    for _ in 0..random.usize(..4) {
+        let place = random.usize(..told.len());
+        let (target, at, fact) = told[place].clone();
+        let (at, fact) = match fact {
+            Fact::BulkBagRecorded(f) => {
+                let lot = ["LA", "LP", "LR", "LB"][random.usize(..4)];
+                (at, filled(&f.bag_tag, lot, random.i64(2..10) * 100 * KG))
+            }
+            Fact::BagTipped(f) => (at + random.i64(-20..20) * MIN, tip(&f.bag_tag, None, f.part_mass_mg)),
+            Fact::BagWeighed(f) => {
+                (at, Fact::BagWeighed(BagWeighed { gross_mass_mg: random.i64(2..10) * 100 * KG, ..f }))
+            }
+            _ => continue,
+        };
+        let replacement = random
+            .bool()
+            .then(|| Box::new(Event { occurred_time_us: at, fact: Some(fact.clone()), ..Event::default() }));
+        if replacement.is_none() && matches!(fact, Fact::BulkBagRecorded(_)) {
+            continue;
+        }
+        let gone = replacement.is_none();
+        let corrected = Corrected { target_sequence: target, reason: "r".into(), replacement, ..Corrected::default() };
+        let event = house.told[usize::try_from(target - 1).unwrap()].clone();
+        let command = Command {
+            already_done_reason: "done".into(),
+            ..Command::new(Fact::Corrected(Box::new(corrected)), T0 + 900 * MIN)
+        };
+        if let Ok((sequence, _)) = house.run(&command, Some(Entry { sequence: target, event })) {
+            told.remove(place);
+            if !gone {
+                told.push((sequence, at, fact));
+            }
+            if told.is_empty() {
+                break;
+            }
+        }
+    }
+}
+
+/// Tells what is done already, by whoever may; its sequence when it was taken.
+fn tell_as_done(house: &mut House, at: i64, fact: Fact) -> Option<i64> {
+    house.actor = if matches!(fact, Fact::LotReleased(_) | Fact::LotRejected(_)) { "qa".into() } else { "op".into() };
+    let command = Command { already_done_reason: "done".into(), ..Command::new(fact, at) };
+    house.run(&command, None).map(|(sequence, _)| sequence).ok()
+}
+
+/// Two bags with tips, weighings and decisions about their lots, told in random order: sequence, time and fact of each.
+fn random_bags(house: &mut House, random: &mut fastrand::Rng) -> Vec<(i64, i64, Fact)> {
+    let mut told: Vec<(i64, i64, Fact)> = Vec::new();
+    let mut facts_to_tell: Vec<(i64, Fact)> = Vec::new();
+    for tag in ["B1", "B2"] {
+        let lot = ["LA", "LP", "LR"][random.usize(..3)];
+        let arrival = (T0 - 60 * MIN, filled(tag, lot, random.i64(5..10) * 100 * KG));
+        told.extend(tell_as_done(house, arrival.0, arrival.1.clone()).map(|sequence| (sequence, arrival.0, arrival.1)));
+        for _ in 0..random.usize(1..4) {
+            let at = T0 + random.i64(0..100) * MIN;
+            let part = [None, Some(random.i64(1..5) * 100 * KG)][random.usize(..2)];
+            facts_to_tell.push((at, tip(tag, Some(at - MIN), part)));
+        }
+        if random.bool() {
+            let weighed = BagWeighed {
+                bag_tag: tag.into(),
+                scale_code: "S1".into(),
+                gross_mass_mg: random.i64(3..10) * 100 * KG,
+                ..BagWeighed::default()
+            };
+            facts_to_tell.push((T0 - random.i64(1..50) * MIN, Fact::BagWeighed(weighed)));
+        }
+    }
+    if random.bool() {
+        let released = LotReleased { lot_code: "LP".into(), reason: "r".into(), ..LotReleased::default() };
+        facts_to_tell.push((T0 + random.i64(-50..100) * MIN, Fact::LotReleased(released)));
+    }
+    if random.bool() {
+        let rejected = LotRejected { lot_code: "LA".into(), reason: "r".into() };
+        facts_to_tell.push((T0 + random.i64(-50..100) * MIN, Fact::LotRejected(rejected)));
+    }
+    random.shuffle(&mut facts_to_tell);
+    for (at, fact) in facts_to_tell {
+        told.extend(tell_as_done(house, at, fact.clone()).map(|sequence| (sequence, at, fact)));
+    }
+    told
+}
+
+/// All that was told after the registers, a line each.
+fn story(house: &House) -> String {
+    let line = |(index, event): (usize, &Event)| {
+        let holds: Vec<String> = event.holds.iter().map(|hold| hold.hold_code.clone()).collect();
+        let minute = (event.occurred_time_us - T0) / MIN;
+        format!("{} at {minute} {:?} {:?} {holds:?} {:?}", index + 1, event.fact, event.deviations, event.judged_anew)
+    };
+    house.told.iter().enumerate().skip(25).map(line).collect::<Vec<_>>().join("\n")
+}
+
 /// Random bags with weighings, losses, part tips, lots that are decided early and late, told in random order, then corrected
 /// at random: whatever is against the rules about an action by what is known in the end was recorded with it or is listed.
 #[test]
@@ -348,85 +444,8 @@ fn nothing_that_is_against_the_rules_now_is_unlisted() {
     let (mut histories, mut broken_now, mut by_late, mut groundless) = (0, 0, 0, 0);
     for _ in 0..300 {
         let mut house = strict();
-        let tell = |house: &mut House, at: i64, fact: Fact| {
-            house.actor =
-                if matches!(fact, Fact::LotReleased(_) | Fact::LotRejected(_)) { "qa".into() } else { "op".into() };
-            let command = Command { already_done_reason: "done".into(), ..Command::new(fact, at) };
-            house.run(&command, None).map(|(sequence, _)| sequence).ok()
-        };
-        let mut told: Vec<(i64, i64, Fact)> = Vec::new();
-        let mut facts_to_tell: Vec<(i64, Fact)> = Vec::new();
-        for tag in ["B1", "B2"] {
-            let lot = ["LA", "LP", "LR"][random.usize(..3)];
-            let arrival = (T0 - 60 * MIN, filled(tag, lot, random.i64(5..10) * 100 * KG));
-            told.extend(
-                tell(&mut house, arrival.0, arrival.1.clone()).map(|sequence| (sequence, arrival.0, arrival.1)),
-            );
-            for _ in 0..random.usize(1..4) {
-                let at = T0 + random.i64(0..100) * MIN;
-                let part = [None, Some(random.i64(1..5) * 100 * KG)][random.usize(..2)];
-                facts_to_tell.push((at, tip(tag, Some(at - MIN), part)));
-            }
-            if random.bool() {
-                let weighed = BagWeighed {
-                    bag_tag: tag.into(),
-                    scale_code: "S1".into(),
-                    gross_mass_mg: random.i64(3..10) * 100 * KG,
-                    ..BagWeighed::default()
-                };
-                facts_to_tell.push((T0 - random.i64(1..50) * MIN, Fact::BagWeighed(weighed)));
-            }
-        }
-        if random.bool() {
-            let released = LotReleased { lot_code: "LP".into(), reason: "r".into(), ..LotReleased::default() };
-            facts_to_tell.push((T0 + random.i64(-50..100) * MIN, Fact::LotReleased(released)));
-        }
-        if random.bool() {
-            let rejected = LotRejected { lot_code: "LA".into(), reason: "r".into() };
-            facts_to_tell.push((T0 + random.i64(-50..100) * MIN, Fact::LotRejected(rejected)));
-        }
-        random.shuffle(&mut facts_to_tell);
-        for (at, fact) in facts_to_tell {
-            told.extend(tell(&mut house, at, fact.clone()).map(|sequence| (sequence, at, fact)));
-        }
-        for _ in 0..random.usize(..4) {
-            let place = random.usize(..told.len());
-            let (target, at, fact) = told[place].clone();
-            let (at, fact) = match fact {
-                Fact::BulkBagRecorded(f) => {
-                    let lot = ["LA", "LP", "LR", "LB"][random.usize(..4)];
-                    (at, filled(&f.bag_tag, lot, random.i64(2..10) * 100 * KG))
-                }
-                Fact::BagTipped(f) => (at + random.i64(-20..20) * MIN, tip(&f.bag_tag, None, f.part_mass_mg)),
-                Fact::BagWeighed(f) => {
-                    (at, Fact::BagWeighed(BagWeighed { gross_mass_mg: random.i64(2..10) * 100 * KG, ..f }))
-                }
-                _ => continue,
-            };
-            let replacement = random
-                .bool()
-                .then(|| Box::new(Event { occurred_time_us: at, fact: Some(fact.clone()), ..Event::default() }));
-            if replacement.is_none() && matches!(fact, Fact::BulkBagRecorded(_)) {
-                continue;
-            }
-            let gone = replacement.is_none();
-            let corrected =
-                Corrected { target_sequence: target, reason: "r".into(), replacement, ..Corrected::default() };
-            let event = house.told[usize::try_from(target - 1).unwrap()].clone();
-            let command = Command {
-                already_done_reason: "done".into(),
-                ..Command::new(Fact::Corrected(Box::new(corrected)), T0 + 900 * MIN)
-            };
-            if let Ok((sequence, _)) = house.run(&command, Some(Entry { sequence: target, event })) {
-                told.remove(place);
-                if !gone {
-                    told.push((sequence, at, fact));
-                }
-                if told.is_empty() {
-                    break;
-                }
-            }
-        }
+        let mut told = random_bags(&mut house, &mut random);
+        correct_at_random(&mut house, &mut random, &mut told);
         histories += 1;
         // Everything that stands listed: by action, rule and subject.
         let mut listed: BTreeSet<(i64, String, String)> = BTreeSet::new();
@@ -454,21 +473,7 @@ fn nothing_that_is_against_the_rules_now_is_unlisted() {
                     let told_then = own.contains(&(found.rule.as_str(), found.subject.as_str()));
                     let later = listed.contains(&(row.sequence, found.rule.clone(), found.subject.clone()));
                     by_late += usize::from(!told_then);
-                    let story = || {
-                        let line = |(index, event): (usize, &Event)| {
-                            let holds: Vec<String> = event.holds.iter().map(|hold| hold.hold_code.clone()).collect();
-                            let minute = (event.occurred_time_us - T0) / MIN;
-                            format!(
-                                "{} at {minute} {:?} {:?} {holds:?} {:?}",
-                                index + 1,
-                                event.fact,
-                                event.deviations,
-                                event.judged_anew
-                            )
-                        };
-                        house.told.iter().enumerate().skip(25).map(line).collect::<Vec<_>>().join("\n")
-                    };
-                    assert!(told_then || later, "{tag} {found:?} of entry {}:\n{}", row.sequence, story());
+                    assert!(told_then || later, "{tag} {found:?} of entry {}:\n{}", row.sequence, story(&house));
                 }
             }
         }

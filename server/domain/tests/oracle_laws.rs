@@ -243,6 +243,8 @@ fn every_bag_leaves_or_remains() {
 }
 
 /// The same floor in parcels: each step pours, pays what waits, and sends small parcels down through every stage.
+///
+/// Long: one walk, held against the closed form line by line; cut up it would have to be put together again.
 fn cascade(floor: &Floor, packs: &[(f64, f64)], carried: bool, step: f64) -> Vec<BTreeMap<u32, f64>> {
     let count = if floor.section_mass > 0.0 { floor.stages } else { 0 };
     let full = floor.section_mass / count.max(1) as f64;

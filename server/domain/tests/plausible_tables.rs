@@ -351,6 +351,8 @@ fn later_facts_clear_what_was_listed() {
 }
 
 /// Facts of every kind that is asked about, right and wrong in every way.
+///
+/// Long: an arm for each kind that is asked about.
 fn any_fact(random: &mut fastrand::Rng, house: &House) -> (i64, Fact) {
     let at = T0 + random.i64(-60..600) * MIN;
     let mass = |random: &mut fastrand::Rng| match random.u8(0..4) {

@@ -77,6 +77,8 @@ fn what_a_bag_gave_is_what_was_tipped_and_shares_sum_to_one() {
 }
 
 /// The same campaign walked in small steps, inflow first; the independent judge of the closed forms.
+///
+/// Long: one walk, held against the closed form line by line; cut up it would have to be put together again.
 fn brute(section: Section, movements: &Movements, cuts: &[f64], step: f64) -> Vec<Mix> {
     let n = if section.mass > 0.0 { section.stages } else { 0 };
     let w = if n == 0 { 0.0 } else { section.mass / n as f64 };

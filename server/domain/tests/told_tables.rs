@@ -202,6 +202,8 @@ fn came_with(events: &[Told], sscc: &str) -> (Vec<(String, Amount)>, String, Str
 }
 
 /// A pallet keeps its batches and its date through split, merge and return, also one from before the record.
+///
+/// Long: one story of pallets, told first and then asked about.
 #[test]
 fn what_is_split_put_together_or_returned_keeps_batch_and_date() {
     let mut house = House::with_store();

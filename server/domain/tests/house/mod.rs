@@ -34,6 +34,8 @@ impl House {
     }
 
     /// A house with one feed, two machines, two products, a hoist with gear, people and scales.
+    ///
+    /// Long: what is registered stands one under the other, so that a table of a suite can be read beside it.
     pub fn new(mixing_mass_mg: i64, mixing_stage_count: i64) -> House {
         let mut house = House::empty();
         let early = T0 - 30 * 24 * 60 * MIN;
