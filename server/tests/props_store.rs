@@ -118,28 +118,25 @@ fn count(house: &mut House, story: &mut Story) {
     house.tell(story.now, Fact::CountRecorded(counted)).unwrap();
 }
 
+/// Builds a pallet of the run, told a little late.
+fn build(house: &mut House, story: &mut Story) {
+    let part = PalletPart { run_code: story.run.clone(), pack_count: house.random.i64(5..40), ..PalletPart::default() };
+    let fact = PalletBuilt {
+        origin: PalletOrigin::Line.into(),
+        parts: vec![part],
+        location_code: "R1".into(),
+        ..PalletBuilt::default()
+    };
+    let late = house.random.i64(0..4) * MIN;
+    if let Ok(Event { fact: Some(Fact::PalletBuilt(f)), .. }) = house.tell(story.now - late, Fact::PalletBuilt(fact)) {
+        story.pallets.push(f.sscc);
+    }
+}
+
 fn stock_actions(house: &mut House, story: &mut Story) {
     let pallets = story.pallets.clone();
     match house.random.u8(..6) {
-        0 | 1 => {
-            let part = PalletPart {
-                run_code: story.run.clone(),
-                pack_count: house.random.i64(5..40),
-                ..PalletPart::default()
-            };
-            let fact = PalletBuilt {
-                origin: PalletOrigin::Line.into(),
-                parts: vec![part],
-                location_code: "R1".into(),
-                ..PalletBuilt::default()
-            };
-            let late = house.random.i64(0..4) * MIN;
-            if let Ok(Event { fact: Some(Fact::PalletBuilt(f)), .. }) =
-                house.tell(story.now - late, Fact::PalletBuilt(fact))
-            {
-                story.pallets.push(f.sscc);
-            }
-        }
+        0 | 1 => build(house, story),
         2 => {
             let Some(sscc) = house.pick(&pallets) else { return };
             let pack_count = house.random.i64(1..15);
@@ -276,37 +273,37 @@ fn must_be_free(house: &House, sscc: &str) {
     assert!(!content.uncounted && !content.unrecorded);
 }
 
+/// Lets a load leave, as it may or as it was done already; what leaves as it may is free.
+fn leave(house: &mut House, story: &mut Story, load: String) {
+    let mut command = Command::new(
+        Fact::VehicleLoadDispatched(VehicleLoadDispatched {
+            load_code: load.clone(),
+            ..VehicleLoadDispatched::default()
+        }),
+        story.now,
+    );
+    let on_it = load::load(&house.record(), &load).unwrap().unwrap().pallets;
+    if house.random.u8(..3) == 0 {
+        command.already_done_reason = "gone".into();
+    }
+    let before = house.events.len();
+    if house.run("op", &command, Some(Needs::Load(load.clone()))).is_ok() {
+        if command.already_done_reason.is_empty() {
+            let then =
+                House { events: house.events[..before].to_vec(), views: Arc::clone(&house.views), ..House::new(0) };
+            on_it.iter().for_each(|row| must_be_free(&then, &row.sscc));
+        }
+        let answer = loads::load(&house.anew(), &load, None).unwrap().unwrap();
+        story.papers.insert(load, answer.papers);
+        story.open_load = None;
+    }
+}
+
 fn dispatch_actions(house: &mut House, story: &mut Story) {
     let load = open_load(house, story);
     let consignment_code = format!("D{}", story.loads);
     match house.random.u8(..8) {
-        0 => {
-            let mut command = Command::new(
-                Fact::VehicleLoadDispatched(VehicleLoadDispatched {
-                    load_code: load.clone(),
-                    ..VehicleLoadDispatched::default()
-                }),
-                story.now,
-            );
-            let on_it = load::load(&house.record(), &load).unwrap().unwrap().pallets;
-            if house.random.u8(..3) == 0 {
-                command.already_done_reason = "gone".into();
-            }
-            let before = house.events.len();
-            if house.run("op", &command, Some(Needs::Load(load.clone()))).is_ok() {
-                if command.already_done_reason.is_empty() {
-                    let then = House {
-                        events: house.events[..before].to_vec(),
-                        views: Arc::clone(&house.views),
-                        ..House::new(0)
-                    };
-                    on_it.iter().for_each(|row| must_be_free(&then, &row.sscc));
-                }
-                let answer = loads::load(&house.anew(), &load, None).unwrap().unwrap();
-                story.papers.insert(load, answer.papers);
-                story.open_load = None;
-            }
-        }
+        0 => leave(house, story, load),
         1 => {
             let Some(sscc) = house.pick(&story.pallets.clone()) else { return };
             let fact = PalletReturned {

@@ -79,6 +79,33 @@ impl Server {
     }
 }
 
+/// A bag of lot LA.
+fn bag_of_la() -> Fact {
+    Fact::BulkBagRecorded(BulkBagRecorded {
+        bag_tag: "B1".into(),
+        lots: vec![LotShare { lot_code: "LA".into(), share_ppm: 1_000_000 }],
+        fibc_type_code: "T1".into(),
+        scale_code: "S1".into(),
+        gross_mass_mg: 302 * KG,
+        tare_mass_mg: 2 * KG,
+        location_code: "R3".into(),
+        ..BulkBagRecorded::default()
+    })
+}
+
+/// Run R1 begins.
+fn start_of_run() -> Fact {
+    Fact::RunStarted(RunStarted {
+        run_code: "R1".into(),
+        machine_code: "M1".into(),
+        product_code: "K1".into(),
+        batch_code: "BT1".into(),
+        counters: counters(0),
+        line_check_done: true,
+        ..RunStarted::default()
+    })
+}
+
 /// A run with three pallets of 20 packs of lot LA: one is with consignee C1, the others stand at R1; a recall of the lot
 /// is open, C1 was recorded and what it has is out of reach.
 async fn story() -> (Server, Vec<String>) {
@@ -91,29 +118,10 @@ async fn story() -> (Server, Vec<String>) {
     };
     told(T0 - MIN, Fact::Registered(Registered { item: Some(Item::Location(full)) }));
     told(T0 - MIN, Fact::FeedEmptied(FeedEmptied { feed_code: "F1".into() }));
-    let filled = BulkBagRecorded {
-        bag_tag: "B1".into(),
-        lots: vec![LotShare { lot_code: "LA".into(), share_ppm: 1_000_000 }],
-        fibc_type_code: "T1".into(),
-        scale_code: "S1".into(),
-        gross_mass_mg: 302 * KG,
-        tare_mass_mg: 2 * KG,
-        location_code: "R3".into(),
-        ..BulkBagRecorded::default()
-    };
-    told(T0, Fact::BulkBagRecorded(filled));
+    told(T0, bag_of_la());
     let tipped = BagTipped { bag_tag: "B1".into(), feed_code: "F1".into(), ..BagTipped::default() };
     told(T0 + MIN, Fact::BagTipped(tipped));
-    let start = RunStarted {
-        run_code: "R1".into(),
-        machine_code: "M1".into(),
-        product_code: "K1".into(),
-        batch_code: "BT1".into(),
-        counters: counters(0),
-        line_check_done: true,
-        ..RunStarted::default()
-    };
-    told(T0 + 2 * MIN, Fact::RunStarted(start));
+    told(T0 + 2 * MIN, start_of_run());
     let counted = CountRecorded { machine_code: "M1".into(), counters: counters(200), ..CountRecorded::default() };
     told(T0 + 30 * MIN, Fact::CountRecorded(counted));
     let mut ssccs = Vec::new();
@@ -490,6 +498,19 @@ impl Against {
     }
 }
 
+/// A vehicle in which nothing is amiss.
+fn clean_vehicle(load_code: &str) -> Fact {
+    Fact::VehicleChecked(VehicleChecked {
+        load_code: load_code.into(),
+        clean: true,
+        dry: true,
+        free_of_odour: true,
+        floor_sound: true,
+        last_load: "flour".into(),
+        last_load_suitable: true,
+    })
+}
+
 /// Three free pallets of lot LA; the first stands on load V1, the others at R1; load V2 is open. Gives their numbers, which
 /// entry the tip is and at what location the run's pallets stand.
 async fn free_story(released: bool) -> (Server, Vec<String>, i64) {
@@ -508,29 +529,10 @@ async fn free_story(released: bool) -> (Server, Vec<String>, i64) {
         let good = LotReleased { lot_code: "LA".into(), reason: "good".into(), ..LotReleased::default() };
         told(T0 - MIN, Fact::LotReleased(good));
     }
-    let filled = BulkBagRecorded {
-        bag_tag: "B1".into(),
-        lots: vec![LotShare { lot_code: "LA".into(), share_ppm: 1_000_000 }],
-        fibc_type_code: "T1".into(),
-        scale_code: "S1".into(),
-        gross_mass_mg: 302 * KG,
-        tare_mass_mg: 2 * KG,
-        location_code: "R3".into(),
-        ..BulkBagRecorded::default()
-    };
-    told(T0, Fact::BulkBagRecorded(filled));
+    told(T0, bag_of_la());
     let tipped = BagTipped { bag_tag: "B1".into(), feed_code: "F1".into(), ..BagTipped::default() };
     told(T0 + MIN, Fact::BagTipped(tipped));
-    let start = RunStarted {
-        run_code: "R1".into(),
-        machine_code: "M1".into(),
-        product_code: "K1".into(),
-        batch_code: "BT1".into(),
-        counters: counters(0),
-        line_check_done: true,
-        ..RunStarted::default()
-    };
-    told(T0 + 2 * MIN, Fact::RunStarted(start));
+    told(T0 + 2 * MIN, start_of_run());
     let finish = RunFinished { run_code: "R1".into(), counters: counters(200), ..RunFinished::default() };
     told(T0 + 30 * MIN, Fact::RunFinished(finish));
     let mut ssccs = Vec::new();
@@ -558,16 +560,7 @@ async fn free_story(released: bool) -> (Server, Vec<String>, i64) {
         let load_code = format!("V{number}");
         let opened = VehicleLoadOpened { load_code: load_code.clone(), ..VehicleLoadOpened::default() };
         server.tell(T0 + 32 * MIN, Fact::VehicleLoadOpened(opened)).await;
-        let good = VehicleChecked {
-            load_code: load_code.clone(),
-            clean: true,
-            dry: true,
-            free_of_odour: true,
-            floor_sound: true,
-            last_load: "flour".into(),
-            last_load_suitable: true,
-        };
-        server.tell(T0 + 32 * MIN, Fact::VehicleChecked(good)).await;
+        server.tell(T0 + 32 * MIN, clean_vehicle(&load_code)).await;
         let consignment_code = format!("D{number}");
         let opened = ConsignmentOpened {
             consignment_code,

@@ -38,10 +38,8 @@ fn shift_of(name: &str, start_minute: i64, end_minute: i64) -> Shift {
     Shift { name: name.into(), start_minute, end_minute }
 }
 
-/// A run of two hours or so with weighings, a stop, pallets, and a load that left.
-fn history(seed: u64) -> (House, Vec<String>) {
-    let mut house = House::new(seed);
-    registers(&mut house);
+/// Site, registers and a released lot, long before anything happens.
+fn set_up(house: &mut House) {
     let early = T0 - 39 * DAY;
     let own = Site {
         gln: "9521234000013".into(),
@@ -87,8 +85,10 @@ fn history(seed: u64) -> (House, Vec<String>) {
     house.tell(early, Fact::Registered(Registered { item: Some(Item::Consignee(consignee)) })).unwrap();
     let released = LotReleased { lot_code: "LA".into(), reason: "in order".into(), ..LotReleased::default() };
     house.run("qa", &Command::new(Fact::LotReleased(released), T0 - 2 * DAY), None).unwrap();
-    let begin = T0 + house.random.i64(0..60) * MIN;
-    house.tell(begin - 5 * MIN, Fact::FeedEmptied(FeedEmptied { feed_code: "F1".into() })).unwrap();
+}
+
+/// Two bags, one tipped before the run and one in it.
+fn tip_bags(house: &mut House, begin: i64) {
     for (tag, at) in [("B1", begin - 4 * MIN), ("B2", begin + 20 * MIN)] {
         let filled = BulkBagRecorded {
             bag_tag: tag.into(),
@@ -103,6 +103,16 @@ fn history(seed: u64) -> (House, Vec<String>) {
         let tipped = BagTipped { bag_tag: tag.into(), feed_code: "F1".into(), ..BagTipped::default() };
         house.tell(at, Fact::BagTipped(tipped)).unwrap();
     }
+}
+
+/// A run of two hours or so with weighings, a stop, pallets, and a load that left.
+fn history(seed: u64) -> (House, Vec<String>) {
+    let mut house = House::new(seed);
+    registers(&mut house);
+    set_up(&mut house);
+    let begin = T0 + house.random.i64(0..60) * MIN;
+    house.tell(begin - 5 * MIN, Fact::FeedEmptied(FeedEmptied { feed_code: "F1".into() })).unwrap();
+    tip_bags(&mut house, begin);
     let start = RunStarted {
         run_code: "R1".into(),
         machine_code: "M1".into(),

@@ -440,6 +440,32 @@ async fn units_among_other_writes_are_as_if_one_came_after_the_other() {
     assert!(whole > 10, "{whole} {refused}");
 }
 
+/// A layer of facts at random, the first of each request's with its id.
+fn random_layer(random: &mut fastrand::Rng, made: &mut u64) -> Layer {
+    let mut layer = Layer::default();
+    for place in 0..random.usize(1..400) {
+        *made += 1;
+        let fact = match random.usize(..4) {
+            0 => Fact::FeedEmptied(FeedEmptied { feed_code: format!("F{}", random.usize(..3)) }),
+            1 => Fact::RemarkRecorded(RemarkRecorded { feed_code: "F1".into(), ..Default::default() }),
+            _ => bag(&format!("B{}", random.usize(..200)), "LA"),
+        };
+        let id = if place == 0 { made.to_be_bytes().repeat(2) } else { vec![1; 24] };
+        let at = T0 + random.i64(0..20) * 86_400_000_000;
+        let event = Event {
+            request_id: id,
+            request_hash: vec![7; 16],
+            occurred_time_us: at,
+            fact: Some(fact),
+            ..Event::default()
+        };
+        // Decided otherwise first, as it may be.
+        layer.set(place, Event { fact: Some(bag(&format!("B{}", random.usize(..200)), "LB")), ..event.clone() });
+        layer.set(place, event);
+    }
+    layer
+}
+
 /// Whatever part of the facts the store has, what is read is the same; and a server that ends there catches up.
 #[test]
 fn facts_in_front_of_the_store_are_read_like_those_in_it() {
@@ -452,29 +478,8 @@ fn facts_in_front_of_the_store_are_read_like_those_in_it() {
         let whole = Arc::new(Views::open(Arc::new(MemoryStore::default())).unwrap());
         let mut made = 0_u64;
         for _ in 0..random.usize(1..4) {
-            let mut layer = Layer::default();
             let first = journal.last_sequence() + 1;
-            for place in 0..random.usize(1..400) {
-                made += 1;
-                let fact = match random.usize(..4) {
-                    0 => Fact::FeedEmptied(FeedEmptied { feed_code: format!("F{}", random.usize(..3)) }),
-                    1 => Fact::RemarkRecorded(RemarkRecorded { feed_code: "F1".into(), ..Default::default() }),
-                    _ => bag(&format!("B{}", random.usize(..200)), "LA"),
-                };
-                let id = if place == 0 { made.to_be_bytes().repeat(2) } else { vec![1; 24] };
-                let at = T0 + random.i64(0..20) * 86_400_000_000;
-                let event = Event {
-                    request_id: id,
-                    request_hash: vec![7; 16],
-                    occurred_time_us: at,
-                    fact: Some(fact),
-                    ..Event::default()
-                };
-                // Decided otherwise first, as it may be.
-                layer
-                    .set(place, Event { fact: Some(bag(&format!("B{}", random.usize(..200)), "LB")), ..event.clone() });
-                layer.set(place, event);
-            }
+            let layer = random_layer(&mut random, &mut made);
             let sealed: Vec<Sealed> = layer.rows().iter().map(|row| Sealed::new(&row.event)).collect();
             let count = sealed.len();
             let rows = sealed.iter().enumerate().map(|(place, sealed)| (first, place + 1 == count, sealed));

@@ -36,10 +36,10 @@ pub fn submission(number: u64, at: i64, fact: Fact) -> Submission {
     Submission::new(request_id, request_id, "op", Command::new(fact, at), deadline)
 }
 
-/// A day on one feed as numbered facts.
-pub fn day() -> Vec<(i64, Fact)> {
+/// What a day needs on the registers.
+fn registered() -> Vec<(i64, Fact)> {
     let register = |item| (T0 - 1, Fact::Registered(Registered { item: Some(item) }));
-    let mut facts = vec![
+    vec![
         register(Item::Material(Material { code: "WS".into(), name: "sugar".into(), ..Material::default() })),
         register(Item::Feed(Feed {
             code: "F1".into(),
@@ -71,6 +71,13 @@ pub fn day() -> Vec<(i64, Fact)> {
             max_trip_count: 1,
             ..FibcType::default()
         })),
+    ]
+}
+
+/// A day on one feed as numbered facts.
+pub fn day() -> Vec<(i64, Fact)> {
+    let mut facts = registered();
+    facts.extend([
         (
             T0,
             Fact::LotCreated(LotCreated { lot_code: "L1".into(), material_code: "WS".into(), ..LotCreated::default() }),
@@ -88,7 +95,7 @@ pub fn day() -> Vec<(i64, Fact)> {
                 ..RunStarted::default()
             }),
         ),
-    ];
+    ]);
     for bag in 0..20_i64 {
         let at = T0 + (bag + 1) * 60_000_000;
         facts.push((

@@ -26,6 +26,8 @@ pub fn journal(house: &House) -> Journal {
 }
 
 /// Every answer by name, without holds, deviations and what was told of the correction.
+///
+/// Long: a line for each answer that the server can give about the day.
 pub fn answers(asked: &QueryContext, journal: &Journal) -> Vec<(String, String)> {
     let mut found: Vec<(String, String)> = Vec::new();
     let mut add = |what: String, text: String| found.push((what, without_story(&blind(&text))));

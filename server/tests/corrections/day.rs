@@ -18,6 +18,21 @@ pub fn of_lot(code: &str) -> Vec<LotShare> {
     vec![LotShare { lot_code: code.into(), share_ppm: 1_000_000 }]
 }
 
+/// The metal detector behind the packing machine.
+fn detector() -> CheckPoint {
+    CheckPoint {
+        code: text("MD"),
+        kind: CheckKind::MetalDetector.into(),
+        place: CheckPlace::Pack.into(),
+        machine_code: text("M1"),
+        tests: vec![CheckTest { name: text("iron"), product_code: String::new() }],
+        due_at_start: true,
+        due_at_end: true,
+        interval_s: 7_200,
+        ..CheckPoint::default()
+    }
+}
+
 /// A house with everything a day needs.
 pub fn new_house() -> House {
     let mut house = House::new(1);
@@ -40,17 +55,6 @@ pub fn new_house() -> House {
         slinger_until_date: text("2027-12-31"),
         ..Person::default()
     };
-    let point = CheckPoint {
-        code: text("MD"),
-        kind: CheckKind::MetalDetector.into(),
-        place: CheckPlace::Pack.into(),
-        machine_code: text("M1"),
-        tests: vec![CheckTest { name: text("iron"), product_code: String::new() }],
-        due_at_start: true,
-        due_at_end: true,
-        interval_s: 7_200,
-        ..CheckPoint::default()
-    };
     let items = [
         Item::Hoist(hoist),
         Item::LiftingGear(gear),
@@ -59,7 +63,7 @@ pub fn new_house() -> House {
         Item::Person(person("sl")),
         Item::Person(Person { roles: vec![Role::Qa.into()], ..person("qa2") }),
         Item::Supplier(Supplier { code: text("SU"), mass_tolerance_mg: Some(KG), ..Supplier::default() }),
-        Item::CheckPoint(point),
+        Item::CheckPoint(detector()),
         Item::Instrument(Instrument {
             code: text("C1"),
             max_error_mg: 500,
@@ -189,6 +193,8 @@ pub const SSCC_1: &str = "395212340000000016";
 pub const SSCC_2: &str = "395212340000000023";
 
 /// A day from the arrival of bags to a vehicle that has left, without a rule broken; times in order.
+///
+/// Long: one day, told from morning to evening.
 pub fn day() -> Vec<Told> {
     let mut found: Vec<Told> = Vec::new();
     let mut tell = |at: i64, fact: Fact| found.push(Told { at, actor: "dr", fact });
@@ -511,6 +517,8 @@ pub fn day() -> Vec<Told> {
 }
 
 /// Wrong ways of telling an entry: what is wrong, and the entry.
+///
+/// Long: an arm for each kind of entry, with what somebody may get wrong about it.
 pub fn wrong(told: &Told) -> Vec<(&'static str, Told)> {
     let mut found = Vec::new();
     let with = |fact: Fact| Told { fact, ..told.clone() };

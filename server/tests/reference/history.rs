@@ -197,6 +197,24 @@ impl Story {
         }
     }
 
+    /// Counts a place: what the record has there and a few others, less what nobody saw.
+    fn count_place(&mut self, house: &mut House, location_code: String, sscc: String) {
+        let asked = house.asked();
+        let at = self.late(house, 3, 120);
+        let then = packloft_answers::stock::units(&asked, Some(at)).unwrap();
+        let here = |unit: &packloft_proto::v1::StockUnit| {
+            unit.kind() == packloft_proto::v1::UnitKind::Pallet && unit.location_code == location_code
+        };
+        let mut ssccs: Vec<String> = then.iter().filter(|u| here(u)).map(|u| u.code.clone()).collect();
+        ssccs.retain(|_| house.random.u8(..4) > 0);
+        if house.random.u8(..6) == 0 && !ssccs.contains(&sscc) {
+            ssccs.push(sscc);
+        }
+        let fact =
+            Fact::StockTaken(StockTaken { location_code: location_code.clone(), ssccs, ..StockTaken::default() });
+        self.tell(house, at, fact, Some(Needs::StockTake(location_code, at)));
+    }
+
     fn store(&mut self, house: &mut House) {
         let pallets = self.pallets.clone();
         let Some(sscc) = house.pick(&pallets) else { return };
@@ -250,26 +268,7 @@ impl Story {
                 let at = self.late(house, 5, 60);
                 self.tell(house, at, Fact::PalletDisposed(fact), None);
             }
-            _ => {
-                // What the record has there and a few others, less what nobody saw.
-                let asked = house.asked();
-                let at = self.late(house, 3, 120);
-                let then = packloft_answers::stock::units(&asked, Some(at)).unwrap();
-                let here = |unit: &packloft_proto::v1::StockUnit| {
-                    unit.kind() == packloft_proto::v1::UnitKind::Pallet && unit.location_code == location_code
-                };
-                let mut ssccs: Vec<String> = then.iter().filter(|u| here(u)).map(|u| u.code.clone()).collect();
-                ssccs.retain(|_| house.random.u8(..4) > 0);
-                if house.random.u8(..6) == 0 && !ssccs.contains(&sscc) {
-                    ssccs.push(sscc);
-                }
-                let fact = Fact::StockTaken(StockTaken {
-                    location_code: location_code.clone(),
-                    ssccs,
-                    ..StockTaken::default()
-                });
-                self.tell(house, at, fact, Some(Needs::StockTake(location_code, at)));
-            }
+            _ => self.count_place(house, location_code, sscc),
         }
     }
 
