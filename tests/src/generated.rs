@@ -161,6 +161,42 @@ pub async fn registers(feeder: &mut Feeder) -> anyhow::Result<()> {
     Ok(())
 }
 
+/// The bags of a day, all there when it begins, then tipped one after the other.
+async fn bags(feeder: &mut Feeder, line: Line, start: i64, day: i64) -> anyhow::Result<()> {
+    for bag in 0..96 {
+        feeder
+            .tell(
+                start,
+                Fact::BulkBagRecorded(BulkBagRecorded {
+                    bag_tag: line.bag(day, bag),
+                    lots: vec![LotShare { lot_code: line.lot(day), share_ppm: 1_000_000 }],
+                    fibc_type_code: "T1".into(),
+                    scale_code: "S1".into(),
+                    gross_mass_mg: 1_002 * KG,
+                    tare_mass_mg: 2 * KG,
+                    ..BulkBagRecorded::default()
+                }),
+            )
+            .await?;
+    }
+    feeder.settle().await?;
+    for bag in 0..96 {
+        let at = start + bag * 15 * MIN + MIN;
+        feeder
+            .tell(
+                at,
+                Fact::BagTipped(BagTipped {
+                    bag_tag: line.bag(day, bag),
+                    feed_code: line.feed(),
+                    start_time_us: Some(at - MIN),
+                    ..BagTipped::default()
+                }),
+            )
+            .await?;
+    }
+    Ok(())
+}
+
 /// One day of a line: 96 bags of 1 t, a run, a count every ten minutes.
 pub async fn day(feeder: &mut Feeder, line: Line, first: i64, day: i64) -> anyhow::Result<()> {
     let start = first + day * DAY;
@@ -194,37 +230,7 @@ pub async fn day(feeder: &mut Feeder, line: Line, first: i64, day: i64) -> anyho
             }),
         )
         .await?;
-    for bag in 0..96 {
-        feeder
-            .tell(
-                start,
-                Fact::BulkBagRecorded(BulkBagRecorded {
-                    bag_tag: line.bag(day, bag),
-                    lots: vec![LotShare { lot_code: lot.clone(), share_ppm: 1_000_000 }],
-                    fibc_type_code: "T1".into(),
-                    scale_code: "S1".into(),
-                    gross_mass_mg: 1_002 * KG,
-                    tare_mass_mg: 2 * KG,
-                    ..BulkBagRecorded::default()
-                }),
-            )
-            .await?;
-    }
-    feeder.settle().await?;
-    for bag in 0..96 {
-        let at = start + bag * 15 * MIN + MIN;
-        feeder
-            .tell(
-                at,
-                Fact::BagTipped(BagTipped {
-                    bag_tag: line.bag(day, bag),
-                    feed_code: line.feed(),
-                    start_time_us: Some(at - MIN),
-                    ..BagTipped::default()
-                }),
-            )
-            .await?;
-    }
+    bags(feeder, line, start, day).await?;
     for slot in 1..144 {
         let counted = CountRecorded {
             machine_code: line.machine(),

@@ -124,6 +124,25 @@ impl Soak {
         Ok(())
     }
 
+    /// Puts a lot on hold, and ends that.
+    async fn hold_and_free(&mut self, lot: String) {
+        let hold = v1::PlaceHoldRequest {
+            request_id: request_id(),
+            occurred_time: Some(now()),
+            actor_code: "p-40".into(),
+            lot_code: lot,
+            reason: "looked at again".into(),
+            hazard: v1::HazardKind::Spreading.into(),
+            ..v1::PlaceHoldRequest::default()
+        };
+        let placed = self.connection.quality.clone().place_hold(hold).await.map(tonic::Response::into_inner);
+        let code = placed.as_ref().ok().and_then(|answer| answer.receipt.as_ref()?.hold_codes.first().cloned());
+        self.count(placed.map(|_| ()), true);
+        if let Some(hold_code) = code {
+            told!(self, quality.end_hold, EndHoldRequest { hold_code: hold_code, reason: "in order".into() }, "p-40");
+        }
+    }
+
     async fn write(&mut self) {
         let (lot, tag) = (format!("SL-{}", self.round), format!("SB-{}", self.round));
         told!(self, lot.create_lot, CreateLotRequest { lot_code: lot.clone(), material_code: "WS".into() }, "p-40");
@@ -183,21 +202,7 @@ impl Soak {
         if self.round % (ROUNDS_A_CLEAN_SPAN * self.write_every) == 1 % self.write_every {
             told!(self, run.record_feed_emptied, RecordFeedEmptiedRequest { feed_code: "F1".into() }, "p-17");
         }
-        let hold = v1::PlaceHoldRequest {
-            request_id: request_id(),
-            occurred_time: Some(now()),
-            actor_code: "p-40".into(),
-            lot_code: lot,
-            reason: "looked at again".into(),
-            hazard: v1::HazardKind::Spreading.into(),
-            ..v1::PlaceHoldRequest::default()
-        };
-        let placed = self.connection.quality.clone().place_hold(hold).await.map(tonic::Response::into_inner);
-        let code = placed.as_ref().ok().and_then(|answer| answer.receipt.as_ref()?.hold_codes.first().cloned());
-        self.count(placed.map(|_| ()), true);
-        if let Some(hold_code) = code {
-            told!(self, quality.end_hold, EndHoldRequest { hold_code: hold_code, reason: "in order".into() }, "p-40");
-        }
+        self.hold_and_free(lot).await;
     }
 
     async fn ask(&mut self) {

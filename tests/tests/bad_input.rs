@@ -82,6 +82,8 @@ names! {
 }
 
 /// One good example of every kind of request.
+///
+/// Long: a table of good requests, one for each kind.
 fn examples() -> Vec<Step> {
     let mut steps: BTreeMap<&str, Step> = BTreeMap::new();
     for step in scenario::steps().into_iter().chain(morning::steps()).chain(kept::steps()).chain(loft::steps()) {
@@ -292,19 +294,7 @@ fn spoil(
             push("missing", &|m| m.clear_field(&field));
         }
         if field.is_list() {
-            let list = message.get_field(&field).as_list().map(<[Value]>::to_vec).unwrap_or_default();
-            for (index, item) in list.iter().enumerate().take(1) {
-                if let Value::Message(inner) = item {
-                    let nested = |inner: DynamicMessage| {
-                        let mut outer = message.clone();
-                        let mut rows = list.clone();
-                        rows[index] = Value::Message(inner);
-                        outer.set_field(&field, Value::List(rows));
-                        rebuild(outer)
-                    };
-                    spoil(inner, &format!("{here}[{index}]."), comments, &nested, cases);
-                }
-            }
+            spoil_first(message, (&field, &here), comments, rebuild, cases);
             continue;
         }
         match field.kind() {
@@ -343,6 +333,29 @@ fn spoil(
                 }
             }
             _ => {}
+        }
+    }
+}
+
+/// Spoils the fields of the first item of a list.
+fn spoil_first(
+    message: &DynamicMessage,
+    (field, here): (&FieldDescriptor, &str),
+    comments: &BTreeMap<String, String>,
+    rebuild: &dyn Fn(DynamicMessage) -> DynamicMessage,
+    cases: &mut Vec<Case>,
+) {
+    let list = message.get_field(field).as_list().map(<[Value]>::to_vec).unwrap_or_default();
+    for (index, item) in list.iter().enumerate().take(1) {
+        if let Value::Message(inner) = item {
+            let nested = |inner: DynamicMessage| {
+                let mut outer = message.clone();
+                let mut rows = list.clone();
+                rows[index] = Value::Message(inner);
+                outer.set_field(field, Value::List(rows));
+                rebuild(outer)
+            };
+            spoil(inner, &format!("{here}[{index}]."), comments, &nested, cases);
         }
     }
 }

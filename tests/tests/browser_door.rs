@@ -144,6 +144,7 @@ async fn text_of(client: &Client, selector: &str) -> anyhow::Result<String> {
     Ok(wait.for_element(Locator::Css(selector)).await.with_context(|| selector.to_owned())?.text().await?)
 }
 
+/// Long: one story: a page of another site tries, a link from there is refused, a form of ours counts.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_page_of_another_site_records_nothing() -> anyhow::Result<()> {
     let Some((_driver, client)) = browser().await? else { return Ok(()) };

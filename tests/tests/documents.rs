@@ -96,6 +96,7 @@ fn number(uri: &str) -> Option<&str> {
     uri.strip_prefix("https://id.gs1.org/00/")
 }
 
+/// Long: one document is asked for once, and held against the record in several ways.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn what_no_schema_sees_holds() -> anyhow::Result<()> {
     let running = Running::with_everything(EXECUTABLE).await?;

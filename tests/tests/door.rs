@@ -172,6 +172,8 @@ async fn newest(running: &Running) -> anyhow::Result<i64> {
 }
 
 /// Every page, asset, label, the live stream and the forms, with any site, host and origin.
+///
+/// Long: one server, and every way of asking it for a page, counted in one table.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_page_is_for_its_own_origin() -> anyhow::Result<()> {
     let running = Running::with_everything(EXECUTABLE).await?;

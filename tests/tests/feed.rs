@@ -234,6 +234,7 @@ async fn what_changed_in_a_spool_is_told_and_never_sent() -> anyhow::Result<()> 
     Ok(())
 }
 
+/// Long: one story of a feeder, its spool and a server that comes and goes.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_spool_bridges_a_server_that_is_away() -> anyhow::Result<()> {
     let mut running = Running::with_shift(EXECUTABLE).await?;

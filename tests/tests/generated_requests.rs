@@ -281,6 +281,7 @@ async fn newest(connection: &Connection) -> anyhow::Result<i64> {
     Ok(connection.journal.clone().get_latest(v1::GetLatestRequest {}).await?.into_inner().sequence)
 }
 
+/// Long: one server is asked thousands of times and then once more as before.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn no_generated_request_makes_the_server_fail() -> anyhow::Result<()> {
     set_clock();

@@ -164,6 +164,7 @@ async fn restore(journal: &Path, sent: &[Sent], at: u64) -> anyhow::Result<Tally
     Ok(tally)
 }
 
+/// Long: one journal: copied while it is written, restored, flipped.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_copy_of_a_running_journal_restores_and_its_flips_are_told() -> anyhow::Result<()> {
     let (copies, flips) = (setting("RESTORE_COPIES", 8), setting("RESTORE_FLIPS", 3));

@@ -78,6 +78,7 @@ async fn the_store_proposes_and_says_why() -> anyhow::Result<()> {
     Ok(())
 }
 
+/// Long: one consignment from order to gate and back.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_consignment_from_order_to_gate_with_what_is_refused_on_the_way() -> anyhow::Result<()> {
     let running = Running::start(EXECUTABLE).await?;

@@ -81,6 +81,7 @@ fn lift<'a>(task: &'a str, bags: &[&'a str], extra: &[&'a str]) -> Vec<&'a str> 
 
 const CONFIRMED: &[&str] = &["--loops-on", "--bag-sound", "--nobody-below", "--gate-shut"];
 
+/// Long: a list of commands, and the transcript each is held against.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn what_people_see() -> anyhow::Result<()> {
     let running = Running::with_shift(EXECUTABLE).await?;

@@ -151,43 +151,45 @@ pub fn documents() -> Target<'static> {
     Target { name: "documents", corpus, words, shape: &shape, run: &run }
 }
 
+/// What the command or the server says about a file.
+fn import(input: &[u8]) -> Answer {
+    let Some((kind, bytes)) = input.split_first() else { return String::new() };
+    let at_us = 1_777_874_400_000_000;
+    let told = |kind: v1::ImportKind, rows: &[v1::ImportRow]| {
+        let mut faults = RowFaults::default();
+        let prepared = prepare(kind, rows, at_us, &mut faults);
+        for one in prepared.iter().flat_map(|one| &one.rows) {
+            assert!(*one < rows.len(), "a row that is not there");
+        }
+        assert!(faults.count >= i64::try_from(faults.told.len()).unwrap_or(0));
+        let texts = faults.told.iter().take(3).map(|fault| format!("{} {}", fault.column, fault.text));
+        format!("{} {}", prepared.len().min(3), texts.collect::<String>())
+    };
+    let answer = if kind & 1 == 0 {
+        let text = String::from_utf8_lossy(bytes);
+        match readers::import(&text) {
+            Ok((kind, rows, faults)) => {
+                assert!(rows.windows(2).all(|two| two[0].row_number < two[1].row_number), "rows in their order");
+                format!(
+                    "{:?} {}",
+                    faults.iter().map(|fault| &fault.text).take(3).collect::<Vec<_>>(),
+                    told(kind, &rows)
+                )
+            }
+            Err(lines) => lines.join(" "),
+        }
+    } else {
+        let kind = v1::ImportKind::try_from(i32::from(kind >> 1) % 7).unwrap_or_default();
+        match v1::ImportRows::decode(bytes) {
+            Ok(rows) => told(kind, &rows.rows),
+            Err(fault) => fault.to_string(),
+        }
+    };
+    answer.chars().take(200).collect()
+}
+
 /// Files to import, as text by the command and as messages by the server.
 pub fn imports() -> Target<'static> {
-    fn run(input: &[u8]) -> Answer {
-        let Some((kind, bytes)) = input.split_first() else { return String::new() };
-        let at_us = 1_777_874_400_000_000;
-        let told = |kind: v1::ImportKind, rows: &[v1::ImportRow]| {
-            let mut faults = RowFaults::default();
-            let prepared = prepare(kind, rows, at_us, &mut faults);
-            for one in prepared.iter().flat_map(|one| &one.rows) {
-                assert!(*one < rows.len(), "a row that is not there");
-            }
-            assert!(faults.count >= i64::try_from(faults.told.len()).unwrap_or(0));
-            let texts = faults.told.iter().take(3).map(|fault| format!("{} {}", fault.column, fault.text));
-            format!("{} {}", prepared.len().min(3), texts.collect::<String>())
-        };
-        let answer = if kind & 1 == 0 {
-            let text = String::from_utf8_lossy(bytes);
-            match readers::import(&text) {
-                Ok((kind, rows, faults)) => {
-                    assert!(rows.windows(2).all(|two| two[0].row_number < two[1].row_number), "rows in their order");
-                    format!(
-                        "{:?} {}",
-                        faults.iter().map(|fault| &fault.text).take(3).collect::<Vec<_>>(),
-                        told(kind, &rows)
-                    )
-                }
-                Err(lines) => lines.join(" "),
-            }
-        } else {
-            let kind = v1::ImportKind::try_from(i32::from(kind >> 1) % 7).unwrap_or_default();
-            match v1::ImportRows::decode(bytes) {
-                Ok(rows) => told(kind, &rows.rows),
-                Err(fault) => fault.to_string(),
-            }
-        };
-        answer.chars().take(200).collect()
-    }
     fn shape(input: &mut Vec<u8>, random: &mut fastrand::Rng) {
         // A cell or a line more or less.
         let marks: Vec<usize> =
@@ -235,7 +237,7 @@ pub fn imports() -> Target<'static> {
         "1e400",
         "\0",
     ]);
-    Target { name: "imports", corpus, words, shape: &shape, run: &run }
+    Target { name: "imports", corpus, words, shape: &shape, run: &import }
 }
 
 /// The feeder's spool. Whatever stands in the file, it is opened or refused, and opened again it holds the same.
