@@ -32,7 +32,8 @@ impl From<&journal::Finding> for v1::Finding {
             text: m.text.clone(),
             figure: m.figure,
             limit: m.limit,
-            unit: v1::FigureUnit::from(unit_of(&m.rule)).into(),
+            unit: v1::FigureUnit::from(unit_of(if m.figure_rule.is_empty() { &m.rule } else { &m.figure_rule })).into(),
+            figure_rule: m.figure_rule.clone(),
         }
     }
 }

@@ -86,7 +86,9 @@ pub fn unit_of(rule: &str) -> FigureUnit {
         | "MORE_THAN_THERE"
         | "LOCATION_FULL"
         | "PACKS_OUTSIDE_RUN"
-        | "OTHER_THAN_PAPERS" => FigureUnit::Count,
+        | "OTHER_THAN_PAPERS"
+        | "OUTSTANDING"
+        | "MORE_THAN_NEEDED" => FigureUnit::Count,
         "NEVER_MADE" | "SERIAL_TAKEN" | "NOT_PROVED" | "COUNTER_BACKWARDS" | "COUNTER_DIGITS" | "DROP_TAKEN"
         | "NO_SUCH_DEFECT" | "IMMEDIATE_DEFECT" | "SSCC_POOL_EMPTY" | "SSCC_POOL_LOW" | "SEQUENCE_GAP" => {
             FigureUnit::Number

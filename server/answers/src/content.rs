@@ -4,6 +4,7 @@ use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use packloft_domain::fact::{DisposalReason, PackInterval};
+use packloft_domain::ledger::origin::FeedFlow;
 use packloft_domain::objects::bag::{self, BagFacts};
 use packloft_domain::objects::evidence::{Content, Evidence};
 use packloft_domain::objects::hold::HoldState;
@@ -12,7 +13,6 @@ use packloft_domain::objects::rework::GENERATIONS_MAX;
 use packloft_domain::objects::stacking::{Place, RunPlaces, run_places};
 use packloft_domain::record::Unreadable;
 use packloft_domain::rules::free;
-use packloft_domain::sums::origin::FeedFlow;
 
 use crate::context::QueryContext;
 use crate::run_flows::RunFlows;

@@ -5,14 +5,14 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use packloft_domain::key;
+use packloft_domain::ledger::Ledger;
+use packloft_domain::ledger::origin::FeedFlow;
 use packloft_domain::objects::clean_span::{clean_span_in, emptied_times};
 use packloft_domain::objects::register::zone;
 use packloft_domain::reads::{ReadSet, Recorded};
 use packloft_domain::record::{Record, Unreadable};
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::free::{Stops, stops};
-use packloft_domain::sums::ledger::Ledger;
-use packloft_domain::sums::origin::FeedFlow;
 use packloft_domain::time::Zone;
 use parking_lot::Mutex;
 

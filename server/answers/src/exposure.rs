@@ -7,17 +7,17 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
+use packloft_domain::calc::dispersion::{Dispersion, exposure};
 use packloft_domain::fact as f;
 use packloft_domain::fact::Fact;
 use packloft_domain::key::{code_of, object};
+use packloft_domain::ledger::origin::FeedFlow;
 use packloft_domain::mass::kilograms;
 use packloft_domain::objects::bag::{BagFacts, bag};
 use packloft_domain::objects::run::run_rows;
 use packloft_domain::objects::{register, stacking};
 use packloft_domain::record::{Record as _, Unreadable, facts};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::sums::dispersion::{Dispersion, exposure};
-use packloft_domain::sums::origin::FeedFlow;
 use packloft_proto::v1;
 
 use super::period::window;

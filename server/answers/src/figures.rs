@@ -3,16 +3,16 @@
 use std::sync::Arc;
 
 use packloft_domain::key::DAY_US;
+use packloft_domain::ledger::balance::{Balance, Term, balances};
+use packloft_domain::ledger::origin::FeedFlow;
+use packloft_domain::ledger::weighings::Packs;
+use packloft_domain::ledger::yields::{BagGiven, given, theoretical};
 use packloft_domain::mass::kilograms_rounded;
 use packloft_domain::objects::bag::{self, BagFacts};
 use packloft_domain::objects::clean_span::instant_of_tip;
 use packloft_domain::objects::register::day_start;
 use packloft_domain::objects::{lot, run};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::sums::balance::{Balance, Term, balances};
-use packloft_domain::sums::origin::FeedFlow;
-use packloft_domain::sums::weighings::Packs;
-use packloft_domain::sums::yields::{BagGiven, given, theoretical};
 use packloft_domain::time::parse_date;
 use packloft_proto::v1;
 
@@ -199,7 +199,7 @@ fn bag_yield(flow: &FeedFlow, row: &BagGiven, run_code: &str, spans: &[Balance],
     }
 }
 
-fn giveaway(flow: &FeedFlow, shares: &[(usize, &packloft_domain::sums::yields::RunShare)]) -> Option<f64> {
+fn giveaway(flow: &FeedFlow, shares: &[(usize, &packloft_domain::ledger::yields::RunShare)]) -> Option<f64> {
     if shares.is_empty() {
         return None;
     }
@@ -216,7 +216,7 @@ fn giveaway(flow: &FeedFlow, shares: &[(usize, &packloft_domain::sums::yields::R
 }
 
 /// A bag's share of the unaccounted mass of the closed spans it was tipped in.
-fn unaccounted_share(ledger: &packloft_domain::sums::ledger::Ledger, bag: usize, spans: &[Balance]) -> Option<f64> {
+fn unaccounted_share(ledger: &packloft_domain::ledger::Ledger, bag: usize, spans: &[Balance]) -> Option<f64> {
     let mut sum = None;
     for span in spans {
         let (Some(unaccounted), Some(end)) = (span.unaccounted_mass_mg, span.end) else { continue };

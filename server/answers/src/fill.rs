@@ -4,12 +4,12 @@
 //! facts. Cost: the readings of the run.
 
 use packloft_domain::block::{Block, unpack};
+use packloft_domain::calc::fill::{classes, mean_and_deviation, tolerable_error_mg};
 use packloft_domain::fact::{Fact, ReadingKind, ReadingPoint, ReadingsRecorded};
 use packloft_domain::objects::run::run_rows;
 use packloft_domain::patience;
 use packloft_domain::record::Unreadable;
 use packloft_domain::refusal::Refusal;
-use packloft_domain::sums::fill::{classes, mean_and_deviation, tolerable_error_mg};
 use packloft_proto::v1;
 
 use crate::context::{QueryContext, unknown};

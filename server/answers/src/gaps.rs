@@ -1,9 +1,9 @@
 //! What is short on record, what may explain it, and since when an answer is as it is.
 
+use packloft_domain::ledger::origin::FeedFlow;
 use packloft_domain::mass::kilograms_rounded;
 use packloft_domain::objects::bag::{self, Place};
 use packloft_domain::record::Unreadable;
-use packloft_domain::sums::origin::FeedFlow;
 
 use crate::context::QueryContext;
 use crate::listed::bag_tags;

@@ -1,12 +1,12 @@
 //! The life of a hoist as an answer: what is used, how it was loaded, when it will be used up, what would be otherwise.
 
+use packloft_domain::calc::life::{
+    CLASS_COUNT, LEAST_WEEKS, Load, contributions, forecast, full_load_hours, running_hours,
+};
+use packloft_domain::objects::hoist_log::{Case, Class, HoistLog, Life, case, read};
 use packloft_domain::objects::register::Register;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::lift::situation::CAUTION;
-use packloft_domain::sums::hoist_log::{Case, Class, HoistLog, Life, case, read};
-use packloft_domain::sums::life::{
-    CLASS_COUNT, LEAST_WEEKS, Load, contributions, forecast, full_load_hours, running_hours,
-};
 use packloft_domain::time::add_days;
 use packloft_proto::v1;
 
@@ -78,7 +78,7 @@ pub fn get(context: &QueryContext, hoist_code: &str, at_us: i64) -> Result<v1::G
     let life = log.life();
     let mut notes = life.notes.clone();
     let forecast = coming(context, &life, at_us, &mut notes);
-    let told = |period: &&packloft_domain::sums::hoist_log::Period| period.lift_count > 0 || period.used_s > 0.0;
+    let told = |period: &&packloft_domain::objects::hoist_log::Period| period.lift_count > 0 || period.used_s > 0.0;
     let periods = life.periods.iter().filter(told).map(|period| v1::DesignLifePeriod {
         start_time: Some(timestamp(period.start_us)),
         end_time: Some(timestamp(period.end_us)),

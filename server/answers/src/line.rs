@@ -3,13 +3,13 @@
 //! The newest counted pack is the newest place in the flow that is known; what is said of the feed is said of that moment.
 
 use packloft_domain::fact::{CounterPlace, CounterReading, Fact};
+use packloft_domain::flow::share;
 use packloft_domain::key::{day_of, object};
+use packloft_domain::ledger::origin::FeedFlow;
 use packloft_domain::objects::register::Register;
 use packloft_domain::objects::run;
 use packloft_domain::record::{Entry, Record, Unreadable, facts_between};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::sums::flow::share;
-use packloft_domain::sums::origin::FeedFlow;
 use packloft_proto::v1;
 
 use super::{announce, objects};

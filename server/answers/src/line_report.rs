@@ -7,17 +7,17 @@
 
 use std::collections::BTreeMap;
 
+use packloft_domain::calc::spread::Spread;
 use packloft_domain::fact::{CheckPlace, Event, Fact, RemarkRecorded};
 use packloft_domain::key::day_of;
+use packloft_domain::ledger::balance::{destination_name, reason_name};
 use packloft_domain::objects::check::{self, kind_words};
+use packloft_domain::objects::packaging::runs_between;
 use packloft_domain::objects::register::Register;
 use packloft_domain::objects::run::run_rows;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::check_due;
 use packloft_domain::rules::lift::situation::CAUTION;
-use packloft_domain::sums::balance::{destination_name, reason_name};
-use packloft_domain::sums::packaging::runs_between;
-use packloft_domain::sums::spread::Spread;
 use packloft_proto::v1;
 use prost_types::Timestamp;
 

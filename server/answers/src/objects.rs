@@ -5,6 +5,7 @@ use std::collections::BTreeSet;
 use packloft_domain::fact as f;
 use packloft_domain::fact::{Fact, Finding};
 use packloft_domain::key::object;
+use packloft_domain::ledger::weighings::{Packs, Weighings};
 use packloft_domain::objects::bag::{self, BagFacts, Place};
 use packloft_domain::objects::hold::{self, HoldState};
 use packloft_domain::objects::intervals::run_total;
@@ -14,7 +15,6 @@ use packloft_domain::objects::run;
 use packloft_domain::record::{Entry, Record, Unreadable, facts, facts_between};
 use packloft_domain::rules::lift::found::{self, WAS_OVER};
 use packloft_domain::rules::{discrepancies, late};
-use packloft_domain::sums::weighings::{Packs, Weighings};
 use packloft_proto::v1;
 
 use super::content;

@@ -2,9 +2,9 @@
 
 use std::collections::BTreeMap;
 
+use packloft_domain::objects::packaging::{Reel, reels};
 use packloft_domain::objects::register::Register;
 use packloft_domain::refusal::Refusal;
-use packloft_domain::sums::packaging::{Reel, reels};
 use packloft_proto::v1;
 
 use super::period::window;

@@ -1,12 +1,12 @@
 //! What a packer keeps beside the readings of a run: control samples, tests by inspectors, adjustments, the tare.
 
+use packloft_domain::calc::tare::one_for_all;
 use packloft_domain::fact::{Event, Fact, ReadingKind, ReadingsRecorded, TareRecorded};
 use packloft_domain::key::{day_of, object};
 use packloft_domain::mass::grams;
 use packloft_domain::objects::register::Register;
 use packloft_domain::objects::run::RunRows;
 use packloft_domain::record::{Entry, Unreadable, facts, facts_between};
-use packloft_domain::sums::tare::one_for_all;
 use packloft_proto::v1;
 
 use crate::context::QueryContext;

@@ -1,10 +1,10 @@
 //! Pallet patterns for a product: what lies on a layer of each footprint, how high and how heavy it gets.
 
+use packloft_domain::calc::pattern::{FOOTPRINT_MAX_MM, FOOTPRINTS_MM, Limits, SIDE_MIN_MM, layer, layers};
 use packloft_domain::fact::{PalletPattern, Product};
 use packloft_domain::objects::register::Register;
 use packloft_domain::record::Unreadable;
 use packloft_domain::refusal::{Refusal, Violation};
-use packloft_domain::sums::pattern::{FOOTPRINT_MAX_MM, FOOTPRINTS_MM, Limits, SIDE_MIN_MM, layer, layers};
 use packloft_proto::v1;
 
 use super::{checks, packer};

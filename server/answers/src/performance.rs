@@ -1,15 +1,15 @@
 //! Where a line's time went in a day or shift.
 
+use packloft_domain::calc::performance::{Stopped, performance};
 use packloft_domain::fact::{Fact, StopKind};
 use packloft_domain::key::{day_of, object};
 use packloft_domain::objects::intervals::{rejected, unread};
+use packloft_domain::objects::packaging::runs_between;
 use packloft_domain::objects::register::Register;
 use packloft_domain::objects::run::{RUN_LOOKBACK_DAYS, open_run, run_rows};
 use packloft_domain::objects::stacking::counts;
 use packloft_domain::record::{Record, Unreadable, facts_between};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::sums::packaging::runs_between;
-use packloft_domain::sums::performance::{Stopped, performance};
 use packloft_domain::time::add_days;
 use packloft_proto::durations::from_us;
 use packloft_proto::v1;

@@ -3,13 +3,14 @@
 
 use std::collections::BTreeMap;
 
+use packloft_domain::calc::trend::{TREND_BELOW, TREND_SPANS, Trend};
 use packloft_domain::key::{DAY_US, code_of};
+use packloft_domain::ledger::balance::{Balance, balances};
+use packloft_domain::ledger::period;
 use packloft_domain::mass::{kilograms, kilograms_rounded};
 use packloft_domain::objects::register;
 use packloft_domain::record::Record as _;
 use packloft_domain::refusal::{Refusal, Violation};
-use packloft_domain::sums::balance::{Balance, balances};
-use packloft_domain::sums::period::{self, TREND_BELOW, TREND_SPANS, Trend};
 use packloft_proto::v1;
 
 use super::figures::day_window;

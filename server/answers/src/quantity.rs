@@ -5,18 +5,18 @@
 
 use std::collections::BTreeMap;
 
+use packloft_domain::calc::advice::{Advice, Basis, LEAST_READINGS, Target, advise};
+use packloft_domain::calc::charts::{Chart, Index, Kind, RunRules, capability, individuals, signals, subgroups};
+use packloft_domain::calc::drawing::identity;
+use packloft_domain::calc::fill::tolerable_error_mg;
+use packloft_domain::calc::heads;
+use packloft_domain::calc::spread::Spread;
 use packloft_domain::fact::{Fact, ReadingKind, ReadingPoint, ReadingsRecorded};
 use packloft_domain::objects::register::{Register, site_at};
 use packloft_domain::objects::run::{RunRows, run_rows};
 use packloft_domain::objects::stacking::{Counts, counts};
 use packloft_domain::record::Unreadable;
 use packloft_domain::refusal::Refusal;
-use packloft_domain::sums::advice::{Advice, Basis, LEAST_READINGS, Target, advise};
-use packloft_domain::sums::charts::{Chart, Index, Kind, RunRules, capability, individuals, signals, subgroups};
-use packloft_domain::sums::drawing::identity;
-use packloft_domain::sums::fill::tolerable_error_mg;
-use packloft_domain::sums::heads;
-use packloft_domain::sums::spread::Spread;
 use packloft_domain::time::parse_date;
 use packloft_proto::v1;
 

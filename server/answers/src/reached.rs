@@ -3,10 +3,10 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+use packloft_domain::ledger::origin::FeedFlow;
 use packloft_domain::objects::bag::BagFacts;
 use packloft_domain::objects::clean_span::instant_of_tip;
 use packloft_domain::record::Unreadable;
-use packloft_domain::sums::origin::FeedFlow;
 use packloft_proto::v1;
 
 use crate::context::QueryContext;

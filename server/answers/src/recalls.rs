@@ -6,6 +6,7 @@
 use packloft_proto::durations::from_us;
 use std::collections::{BTreeMap, BTreeSet};
 
+use packloft_domain::calc::chance::Chance;
 use packloft_domain::fact as f;
 use packloft_domain::fact::Fact;
 use packloft_domain::key::{code_of, object};
@@ -15,7 +16,6 @@ use packloft_domain::objects::register::Register;
 use packloft_domain::objects::{bag, load, lot, run};
 use packloft_domain::record::{Entry, Record as _, Unreadable, facts};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::sums::chance::Chance;
 use packloft_proto::v1;
 
 use super::scope_changes::{beyond, changes};

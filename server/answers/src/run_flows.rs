@@ -3,7 +3,7 @@
 use packloft_domain::objects::stacking::RunPlaces;
 use std::sync::Arc;
 
-use packloft_domain::sums::origin::FeedFlow;
+use packloft_domain::ledger::origin::FeedFlow;
 
 /// A run with the places of its pallets and the flows it drew from.
 pub struct RunFlows {

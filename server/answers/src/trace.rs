@@ -6,7 +6,10 @@ use std::sync::Arc;
 
 use packloft_domain::fact as f;
 use packloft_domain::fact::Fact;
+use packloft_domain::flow::{OPENING, REMAINDER, UNRECORDED, share};
 use packloft_domain::key::object;
+use packloft_domain::ledger::origin::FeedFlow;
+use packloft_domain::ledger::position::PositionPart;
 use packloft_domain::mass::kilograms;
 use packloft_domain::objects::bag::{self, BagFacts, Place};
 use packloft_domain::objects::hold::{self, HoldState};
@@ -14,9 +17,6 @@ use packloft_domain::objects::register::Register;
 use packloft_domain::objects::{lot, outside, pallet, run};
 use packloft_domain::record::{Unreadable, facts};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::sums::flow::{OPENING, REMAINDER, UNRECORDED, share};
-use packloft_domain::sums::origin::FeedFlow;
-use packloft_domain::sums::position::PositionPart;
 use packloft_domain::time::{Print, parse_printed};
 use packloft_proto::v1;
 
@@ -126,7 +126,7 @@ fn note_of(source: u32) -> &'static str {
 fn origin_bags(
     context: &QueryContext,
     flow: &FeedFlow,
-    origin: &packloft_domain::sums::origin::Origin,
+    origin: &packloft_domain::ledger::origin::Origin,
 ) -> Result<Vec<v1::OriginBag>, Unreadable> {
     let mut rows: Vec<(u32, f64)> = origin.shares.clone();
     for source in &origin.possible {

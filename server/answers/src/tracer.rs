@@ -1,8 +1,8 @@
 //! What a tracer run says of a feed's mixing section, in words and with every fault of its measurements.
 
+use packloft_domain::calc::tracer::{Fit, GOOD_FIT, MOST_STAGES, Point, fit};
 use packloft_domain::mass::{KG, kilograms_rounded};
 use packloft_domain::refusal::{Refusal, Violation};
-use packloft_domain::sums::tracer::{Fit, GOOD_FIT, MOST_STAGES, Point, fit};
 use packloft_proto::v1;
 
 use crate::context::invalid;

@@ -1,16 +1,16 @@
 //! The quantity verdict on the lots of a run, hour by hour: which packs are drawn, which scheme decides.
 //!
-//! A plan judges packs drawn over its whole lot, by ranks that the lot's machine and hour give (`sums::drawing`), and the
+//! A plan judges packs drawn over its whole lot, by ranks that the lot's machine and hour give (`calc::drawing`), and the
 //! answer says which. Where every pack of a lot was weighed that line decides; else every scheme the site uses does, and
 //! nothing else. Cost: the readings of the run.
 
+use packloft_domain::calc::drawing::{drawn, seed};
+use packloft_domain::calc::quantity::{Lot, Outcome, Rules, Scheme, Verdict, judge};
 use packloft_domain::fact::{self as f, Site};
 use packloft_domain::objects::register::site_at;
 use packloft_domain::objects::run::RunRows;
 use packloft_domain::objects::stacking::Counts;
 use packloft_domain::refusal::Refusal;
-use packloft_domain::sums::drawing::{drawn, seed};
-use packloft_domain::sums::quantity::{Lot, Outcome, Rules, Scheme, Verdict, judge};
 use packloft_proto::v1;
 
 use super::packer;

@@ -1,6 +1,6 @@
 //! Hoists, gear and individual bulk bags over their lives.
 
-use packloft_domain::sums::life::full_load_hours;
+use packloft_domain::calc::life::full_load_hours;
 use packloft_proto::v1;
 use packloft_proto::v1::gear_service_server::GearService;
 use tonic::{Request, Response, Status};

@@ -14,7 +14,14 @@ use packloft_proto::journal as j;
 /// the rule ([`unit_of`]).
 pub fn finding(rule: &str, subject: &str, text: impl Into<String>, figure: i64, limit: i64) -> j::Finding {
     debug_assert!((figure, limit) == (0, 0) || unit_of(rule) != FigureUnit::None, "{rule} has figures without a unit");
-    j::Finding { rule: rule.into(), subject: subject.into(), text: text.into(), figure, limit }
+    j::Finding {
+        rule: rule.into(),
+        subject: subject.into(),
+        text: text.into(),
+        figure,
+        limit,
+        figure_rule: String::new(),
+    }
 }
 
 /// The fact as views keep it: readings give up their single values, which stay in the journal, and keep exact sums.

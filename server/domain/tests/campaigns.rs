@@ -16,10 +16,10 @@ use campaign::make::{Content, Kind, PLAIN, campaign};
 use campaign::*;
 use house::*;
 use oracle::UNRECORDED;
+use packloft_domain::flow;
+use packloft_domain::ledger::Ledger;
+use packloft_domain::ledger::origin::FeedFlow;
 use packloft_domain::mass::KG;
-use packloft_domain::sums::flow;
-use packloft_domain::sums::ledger::Ledger;
-use packloft_domain::sums::origin::FeedFlow;
 
 /// Share that counts as present.
 const EPSILON: f64 = 1e-3;

@@ -1,9 +1,9 @@
 //! Charts and capability against published tables and a published example.
 
-use packloft_domain::sums::charts::{
+use packloft_domain::calc::charts::{
     Capability, Chart, Kind, RunRules, capability, constants, individuals, signals, subgroups,
 };
-use packloft_domain::sums::spread::Spread;
+use packloft_domain::calc::spread::Spread;
 
 fn rows(text: &str) -> Vec<Vec<f64>> {
     let lines = text.lines().filter(|line| !line.starts_with('#')).skip(1);
@@ -85,9 +85,9 @@ fn each_rule_speaks_at_its_length_and_not_before() {
         kind: Kind::Individual,
         subgroup: 1,
         points: z.to_vec(),
-        limits: packloft_domain::sums::charts::Limits { low: -3.0, centre: 0.0, high: 3.0 },
+        limits: packloft_domain::calc::charts::Limits { low: -3.0, centre: 0.0, high: 3.0 },
         spreads: Vec::new(),
-        spread_limits: packloft_domain::sums::charts::Limits::default(),
+        spread_limits: packloft_domain::calc::charts::Limits::default(),
         sigma: 1.0,
     };
     let first = |z: &[f64], rule: u8| said(&chart(z), &RunRules::NELSON, rule).first().copied();

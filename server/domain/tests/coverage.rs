@@ -15,10 +15,10 @@ use std::collections::VecDeque;
 use house::*;
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
+use packloft_domain::flow::UNRECORDED;
+use packloft_domain::ledger::Ledger;
+use packloft_domain::ledger::origin::FeedFlow;
 use packloft_domain::mass::KG;
-use packloft_domain::sums::flow::UNRECORDED;
-use packloft_domain::sums::ledger::Ledger;
-use packloft_domain::sums::origin::FeedFlow;
 
 const BAGS: usize = 9;
 const STAGES: usize = 3;

@@ -5,15 +5,15 @@ mod house;
 
 use house::*;
 use packloft_domain::fact::*;
+use packloft_domain::flow::{Draw, Flow, Inflow, Movements, OPENING, Section, Source, UNRECORDED, share};
 use packloft_domain::key;
+use packloft_domain::ledger::Ledger;
+use packloft_domain::ledger::balance::balances;
+use packloft_domain::ledger::origin::FeedFlow;
+use packloft_domain::ledger::yields::given;
 use packloft_domain::mass::KG;
 use packloft_domain::objects::outside;
 use packloft_domain::objects::stacking::run_places;
-use packloft_domain::sums::balance::balances;
-use packloft_domain::sums::flow::{Draw, Flow, Inflow, Movements, OPENING, Section, Source, UNRECORDED, share};
-use packloft_domain::sums::ledger::Ledger;
-use packloft_domain::sums::origin::FeedFlow;
-use packloft_domain::sums::yields::given;
 
 const HOUR: i64 = 60 * MIN;
 

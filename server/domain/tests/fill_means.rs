@@ -8,9 +8,9 @@ mod house;
 use house::*;
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
+use packloft_domain::ledger::Ledger;
+use packloft_domain::ledger::balance::{Balance, balances};
 use packloft_domain::mass::KG;
-use packloft_domain::sums::balance::{Balance, balances};
-use packloft_domain::sums::ledger::Ledger;
 
 const PLACES: [ReadingPoint; 2] = [ReadingPoint::BeforeRejecter, ReadingPoint::Accepted];
 const INSTRUMENTS: [&str; 2] = ["BS", "CW"];

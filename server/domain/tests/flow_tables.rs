@@ -5,16 +5,16 @@ mod house;
 
 use house::*;
 use packloft_domain::fact::*;
+use packloft_domain::flow::cumulative::Cumulative;
+use packloft_domain::flow::{Draw, Flow, Inflow, Mix, Movements, Section, Source, UNRECORDED, share};
+use packloft_domain::ledger::Ledger;
+use packloft_domain::ledger::movements::Variant;
+use packloft_domain::ledger::origin::FeedFlow;
 use packloft_domain::mass::KG;
 use packloft_domain::objects::intervals::Interval;
 use packloft_domain::objects::outside::{Outside, groups};
 use packloft_domain::objects::stacking::{Counts, Place, Reading, Sampled, Stacked, places};
 use packloft_domain::record::Entry;
-use packloft_domain::sums::cumulative::Cumulative;
-use packloft_domain::sums::flow::{Draw, Flow, Inflow, Mix, Movements, Section, Source, UNRECORDED, share};
-use packloft_domain::sums::ledger::Ledger;
-use packloft_domain::sums::movements::Variant;
-use packloft_domain::sums::origin::FeedFlow;
 
 const FIFO: Section = Section { mass: 0.0, stages: 1 };
 

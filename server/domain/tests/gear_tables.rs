@@ -4,6 +4,7 @@
 mod house;
 
 use house::{House, MIN, T0, hoist, house_with, lift_of, number, other, registered, rows};
+use packloft_domain::calc::sling::{angle_from_geometry_mdeg, leg_tension_mg, pair_tension_mg};
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
@@ -17,7 +18,6 @@ use packloft_domain::rules::fibc;
 use packloft_domain::rules::lift::judge;
 use packloft_domain::rules::lift::situation::{GearState, HangingBag, HoistState, Situation};
 use packloft_domain::rules::terms::{Examined, Terms, against};
-use packloft_domain::sums::sling::{angle_from_geometry_mdeg, leg_tension_mg, pair_tension_mg};
 use packloft_domain::time::Zone;
 
 const HOUR: i64 = 60 * MIN;

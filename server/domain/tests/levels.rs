@@ -9,9 +9,9 @@ use std::time::Instant;
 
 use house::*;
 use packloft_domain::fact::*;
+use packloft_domain::ledger::Ledger;
+use packloft_domain::ledger::origin::FeedFlow;
 use packloft_domain::mass::KG;
-use packloft_domain::sums::ledger::Ledger;
-use packloft_domain::sums::origin::FeedFlow;
 
 /// Kilograms an hour, a bag every half hour.
 const HOURLY: i64 = 2_000;

@@ -2,11 +2,11 @@
 
 mod house;
 
+use packloft_domain::calc::life::{contributions, full_load_hours};
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
-use packloft_domain::sums::hoist_log::{HoistLog, case, read};
-use packloft_domain::sums::life::{contributions, full_load_hours};
+use packloft_domain::objects::hoist_log::{HoistLog, case, read};
 
 use house::{House, MIN, T0, hoist, house_with, lift_of, number, other, registered, rows};
 

@@ -11,13 +11,13 @@ use packloft_domain::block::{pack, unpack};
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
 use packloft_domain::key;
+use packloft_domain::ledger::weighings::{Packs, Weighings};
 use packloft_domain::objects::register::Register;
 use packloft_domain::objects::{self, intervals, run, stacking};
 use packloft_domain::record::facts_between;
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::packer::judge;
 use packloft_domain::rules::{check, check_due, discrepancies};
-use packloft_domain::sums::weighings::{Packs, Weighings};
 
 const WARNING: i64 = 1_001_000;
 const ACTION: i64 = 1_000_000;

@@ -444,8 +444,8 @@ fn what_stood_there_before_the_record_is_taken_with_its_lot_where_known() {
     house.tip(T0 + MIN, T0 + 2 * MIN, "B1").unwrap();
     house.start(T0 + 2 * MIN, "R1", "M1", "K1", 0).unwrap();
     house.count(T0 + 60 * MIN, "M1", 400).unwrap();
-    let ledger = packloft_domain::sums::ledger::Ledger::read(of(&house), "F1", T0 + 30 * MIN).unwrap().unwrap();
-    let flow = packloft_domain::sums::origin::FeedFlow::new(ledger, 0.0, 0.0);
+    let ledger = packloft_domain::ledger::Ledger::read(of(&house), "F1", T0 + 30 * MIN).unwrap().unwrap();
+    let flow = packloft_domain::ledger::origin::FeedFlow::new(ledger, 0.0, 0.0);
     let (from, to) = flow.ledger.pack_times(0, 100).unwrap();
     let mix = flow.composition(from, to);
     assert_eq!(mix.len(), 1, "{mix:?}");
@@ -456,7 +456,7 @@ fn what_stood_there_before_the_record_is_taken_with_its_lot_where_known() {
 #[test]
 fn packaging_that_was_used_is_held_against_packs() {
     use packloft_domain::fact::registered::Item;
-    use packloft_domain::sums::packaging::reels;
+    use packloft_domain::objects::packaging::reels;
     let mut house = House::with_store();
     let lot = |code: &str, name: &str, unit_pack_count| PackagingLot {
         code: code.into(),
@@ -485,7 +485,7 @@ fn packaging_that_was_used_is_held_against_packs() {
     house.tell(T0 + 91 * MIN, change("FA", 0, 20)).unwrap();
     let all = (T0 - 100 * MIN, T0 + 1_000 * MIN);
     let found = reels(of(&house), "M2", all.0, all.1).unwrap();
-    let row = |r: &packloft_domain::sums::packaging::Reel| {
+    let row = |r: &packloft_domain::objects::packaging::Reel| {
         let code = r.packaging_lot_code.clone();
         (code, r.enough_for, r.left, r.filled, r.tolerance, r.difference())
     };

@@ -6,7 +6,7 @@
 #![expect(clippy::needless_range_loop, reason = "the cascade walks bags by index, as its formula does")]
 #![expect(clippy::approx_constant, reason = "tables are quoted as printed")]
 
-use packloft_domain::sums::flow::{Draw, Flow, Inflow, Mix, Movements, Section, Source, UNRECORDED, gamma_p, share};
+use packloft_domain::flow::{Draw, Flow, Inflow, Mix, Movements, Section, Source, UNRECORDED, gamma_p, share};
 
 fn never(_: f64) -> f64 {
     0.0
@@ -59,9 +59,9 @@ fn what_a_bag_gave_is_what_was_tipped_and_shares_sum_to_one() {
         for (bin, pair) in bins.iter().zip(cuts.windows(2)) {
             let drawn = flow.drawn_at(pair[1]) - flow.drawn_at(pair[0]);
             assert!((total(bin) - drawn).abs() < 1e-9 * drawn.max(1.0), "seed {seed}: {} {drawn}", total(bin));
-            packloft_domain::sums::flow::add(&mut given, 1.0, bin);
+            packloft_domain::flow::add(&mut given, 1.0, bin);
         }
-        packloft_domain::sums::flow::add(&mut given, 1.0, &flow.contents(end + 1.0));
+        packloft_domain::flow::add(&mut given, 1.0, &flow.contents(end + 1.0));
         for inflow in &movements.inflows {
             let Source::Bag(bag) = inflow.source else { continue };
             let got = share(&given, bag);

@@ -7,12 +7,12 @@ use std::collections::BTreeMap;
 
 use house::*;
 use packloft_domain::fact::*;
+use packloft_domain::ledger::Ledger;
+use packloft_domain::ledger::balance::balances;
+use packloft_domain::ledger::origin::FeedFlow;
+use packloft_domain::ledger::yields::given;
 use packloft_domain::mass::KG;
 use packloft_domain::objects::bag;
-use packloft_domain::sums::balance::balances;
-use packloft_domain::sums::ledger::Ledger;
-use packloft_domain::sums::origin::FeedFlow;
-use packloft_domain::sums::yields::given;
 
 /// A random shift; what is told comes back in the order of happening.
 fn shift(seed: u64) -> House {
@@ -105,7 +105,7 @@ fn a_bag_is_in_the_back_of_a_pack_exactly_when_the_pack_is_in_its_forward() {
                 assert_eq!(origin.possible.contains(bag), wide, "seed {seed} pack {number} bag {bag} possible");
             }
             for likely in &origin.likely {
-                let share = packloft_domain::sums::flow::share(&origin.shares, *likely);
+                let share = packloft_domain::flow::share(&origin.shares, *likely);
                 assert!(share >= 0.01, "seed {seed} pack {number}: {likely} is likely with {share}");
                 assert!(origin.possible.contains(likely), "sets are nested");
             }
@@ -152,7 +152,7 @@ fn the_share_of_a_bag_rises_once_and_falls_once() {
                 if total <= 0.0 {
                     continue;
                 }
-                let share = packloft_domain::sums::flow::share(bin, bag) / total;
+                let share = packloft_domain::flow::share(bin, bag) / total;
                 if share < before - 1e-6 {
                     falling = true;
                 }
@@ -277,7 +277,7 @@ fn a_planted_loss_shows_as_the_spans_and_only_as_a_share_of_it_for_bags() {
         let expected = 2.0 * ((10.0 * 600_000.0 / 3.0_f64.sqrt()).powi(2) + 2.0 / 3.0 * 1e12).sqrt();
         assert!((expanded - expected).abs() < 1e-3 * expected, "{expanded} {expected}");
         // Alone in its period, the span's errors one by one come to the same as its budget.
-        let alone = packloft_domain::sums::period::sum(&[span]);
+        let alone = packloft_domain::ledger::period::sum(&[span]);
         assert_eq!(alone.running_mass_mg, [lost]);
         assert!((alone.running_expanded_mg[0] - expanded).abs() < 1e-6 * expanded, "{alone:?}");
         let word = if lost as f64 > expanded { "more than measuring error" } else { "within measuring error" };
@@ -316,7 +316,7 @@ fn a_missing_tip_is_a_gap_with_its_size_and_a_late_one_closes_it() {
     assert!((gap - 700e6).abs() < 1.0, "{gap}");
     let (from, to) = feed.ledger.pack_times(0, 1_200).unwrap();
     let origin = feed.origin(0, 1_200, 1_200, from, to);
-    assert_eq!(origin.shares, vec![(packloft_domain::sums::flow::UNRECORDED, 1.0)]);
+    assert_eq!(origin.shares, vec![(packloft_domain::flow::UNRECORDED, 1.0)]);
     house.tip(T0 + 20 * MIN, T0 + 21 * MIN, "B2").unwrap();
     let feed = flow(&house);
     assert_eq!(feed.middle().deficits(), []);
@@ -414,7 +414,7 @@ fn a_missing_tip_between_two_anchors_is_a_gap_and_in_every_scope() {
     let (first, last) = after.ledger.packs_between(0, middle, middle + 1.0).unwrap();
     let times = after.ledger.pack_times(0, first).unwrap();
     let origin = after.origin(0, first, last, times.0, times.1);
-    assert!(origin.shares.iter().any(|(s, share)| *s == packloft_domain::sums::flow::UNRECORDED && *share > 0.9));
+    assert!(origin.shares.iter().any(|(s, share)| *s == packloft_domain::flow::UNRECORDED && *share > 0.9));
     assert_eq!(origin.possible.iter().filter(|s| **s < 2).count(), 2, "every bag of the clean span may be in it");
 }
 

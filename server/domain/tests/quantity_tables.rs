@@ -3,9 +3,9 @@
 //!
 //! Sources beside each; factors are checked against Student quantiles of an independent library.
 
-use packloft_domain::sums::fill::tolerable_error_mg;
-use packloft_domain::sums::quantity::{Lot, Outcome, Rules, Scheme, Verdict, judge, r87_tolerable};
-use packloft_domain::sums::spread::{Spread, lag_one};
+use packloft_domain::calc::fill::tolerable_error_mg;
+use packloft_domain::calc::quantity::{Lot, Outcome, Rules, Scheme, Verdict, judge, r87_tolerable};
+use packloft_domain::calc::spread::{Spread, lag_one};
 use statrs::distribution::{ContinuousCDF as _, StudentsT};
 
 const G: i64 = 1_000;

@@ -3,11 +3,11 @@
 mod house;
 
 use house::*;
+use packloft_domain::calc::chance::{Chance, poisson_tail};
 use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::objects::recall::{Loose, Outstanding, Passed, Reconciled, Scope, recall, reconcile};
 use packloft_domain::refusal::Refusal;
-use packloft_domain::sums::chance::{Chance, poisson_tail};
 use statrs::distribution::{DiscreteCDF as _, Poisson};
 
 fn opened(code: &str, mock_recall: bool) -> RecallOpened {

@@ -421,7 +421,7 @@ fn a_correction_names_the_holds_that_let_go() {
 /// Nobody knows how much a bag without a mass holds: it may be in everything made since, and every pack says so.
 #[test]
 fn a_bag_of_unknown_mass_may_be_in_every_pack_after_it() {
-    use packloft_domain::sums::{ledger::Ledger, origin::FeedFlow};
+    use packloft_domain::ledger::{Ledger, origin::FeedFlow};
     let mut house = House::new(0, 1);
     house.emptied(T0 - 60 * MIN);
     house.fill(T0, "B1", "LA", 900 * KG);
@@ -532,7 +532,7 @@ fn a_lift_recorded_with_deviations_holds_its_bags_and_one_of_an_emptied_bag_cann
 /// Check values, common practice, no source: 1000 kg in 2 kg packs is 500; 200000 packs of 2 kg are 400 t.
 #[test]
 fn check_values_of_the_trade() {
-    use packloft_domain::sums::yields::theoretical;
+    use packloft_domain::ledger::yields::theoretical;
     assert_eq!(theoretical(1_000 * KG, 2 * KG), Some((500, 0)));
     assert_eq!(theoretical(1_000 * KG - 1, 2 * KG), Some((499, 2 * KG - 1)));
     assert_eq!(200_000 * 2 * KG, 400_000 * KG);

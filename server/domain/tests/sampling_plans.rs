@@ -5,8 +5,8 @@
 //! that looked at the packs weighed first would reject nearly all lots of the first kind and pass nearly all of the second
 //! whatever the share. `SAMPLING_LOTS=2000 cargo test -p packloft-domain --test sampling_plans -- --nocapture` plays more.
 
-use packloft_domain::sums::drawing::{drawn, identity, seed};
-use packloft_domain::sums::quantity::{Lot, Outcome, Rules, Scheme, judge};
+use packloft_domain::calc::drawing::{drawn, identity, seed};
+use packloft_domain::calc::quantity::{Lot, Outcome, Rules, Scheme, judge};
 use statrs::distribution::{ChiSquared, Continuous as _, ContinuousCDF as _, Normal};
 
 const QN: i64 = 1_000_000;

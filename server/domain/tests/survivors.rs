@@ -5,6 +5,7 @@ mod house;
 use house::*;
 use packloft_domain::fact::registered::Item;
 use packloft_domain::fact::*;
+use packloft_domain::ledger::weighings::{Packs, Weighings};
 use packloft_domain::mass::KG;
 use packloft_domain::objects;
 use packloft_domain::objects::evidence::{Content, UnitAt};
@@ -15,7 +16,6 @@ use packloft_domain::objects::running::InFeed;
 use packloft_domain::rules::check_due;
 use packloft_domain::rules::deciding::Command;
 use packloft_domain::rules::free::{inherits, reasons, stops};
-use packloft_domain::sums::weighings::{Packs, Weighings};
 
 const AT: i64 = T0 + 200 * MIN;
 

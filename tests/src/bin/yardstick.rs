@@ -5,10 +5,10 @@ use std::sync::Arc;
 use std::time::Instant;
 
 use packloft_domain::fact::*;
-use packloft_domain::sums::balance::balances;
-use packloft_domain::sums::ledger::Ledger;
-use packloft_domain::sums::origin::FeedFlow;
-use packloft_domain::sums::yields::given;
+use packloft_domain::ledger::Ledger;
+use packloft_domain::ledger::balance::balances;
+use packloft_domain::ledger::origin::FeedFlow;
+use packloft_domain::ledger::yields::given;
 use packloft_engine::SystemClock;
 use packloft_engine::data_dir::{DataDir, DataDirConfig};
 use packloft_tests::generated::{DAY, Feeder, Line, MIN, T0, day, registers};

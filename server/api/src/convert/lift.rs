@@ -1,7 +1,7 @@
 //! Requests about lifts: what hangs, from what, at which angles, and what was confirmed.
 
 use packloft_answers::transcode::transcode;
-use packloft_domain::sums::sling::angle_from_geometry_mdeg;
+use packloft_domain::calc::sling::angle_from_geometry_mdeg;
 
 use super::*;
 

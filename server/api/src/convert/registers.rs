@@ -1,7 +1,7 @@
 //! Requests that register an item.
 
+use packloft_domain::calc::pattern::{FOOTPRINT_MAX_MM, SIDE_MIN_MM};
 use packloft_domain::mass::kilograms;
-use packloft_domain::sums::pattern::{FOOTPRINT_MAX_MM, SIDE_MIN_MM};
 
 use super::*;
 
@@ -111,7 +111,7 @@ register_request!(RegisterHoistRequest, hoist, Hoist, |item, faults| {
     faults.number("path_mm", item.path_mm, 0, 1_000_000);
     faults.number("speed_mm_s", item.speed_mm_s, 0, 100_000);
     faults.optional_text("mechanism_group", &item.mechanism_group);
-    let group_known = packloft_domain::sums::life::full_load_hours(&item.mechanism_group).is_some();
+    let group_known = packloft_domain::calc::life::full_load_hours(&item.mechanism_group).is_some();
     if !item.mechanism_group.is_empty() && !group_known && item.full_load_hours == 0 {
         let text =
             format!("is {}; known are M1 to M8 and 1Dm to 5m, or give full_load_hours", quoted(&item.mechanism_group));

@@ -3,11 +3,11 @@
 use super::{Action, Amount, Class, Departures, EventId, Matter, Mistake, Paper, Quantity, Told, Unit};
 use crate::fact::*;
 use crate::gs1::scan::gtin_14;
+use crate::ledger::balance::reason_name;
 use crate::objects::clean_span::{clean_span_at, emptied_times, instant_of_tip};
 use crate::objects::register::{self, Register};
 use crate::objects::{bag, hold, load, lot, pallet, run, stacking};
 use crate::record::{Entry, Record, Unreadable};
-use crate::sums::balance::reason_name;
 use crate::time::add_days;
 
 /// Who asks about a fact.

@@ -5,6 +5,8 @@
 //! and line; a sample after each adjustment; on a bad sample every pack made since the last acceptable one is held.
 
 use super::hold;
+use crate::calc::fill::tolerable_error_mg;
+use crate::calc::tare;
 use crate::count::total;
 use crate::fact::*;
 use crate::mass::grams;
@@ -12,8 +14,6 @@ use crate::objects::register::Register;
 use crate::objects::{run, stacking};
 use crate::refusal::{Refusal, Unknown, Violation};
 use crate::rules::deciding::{Context, Decision, LookupErrors};
-use crate::sums::fill::tolerable_error_mg;
-use crate::sums::tare;
 
 /// Judges a control sample: bad when its mean lies below the action limit or a pack below T2; another one is asked for
 /// when the mean lies below the warning limit or a pack below T1. Exactly on a limit is good. Sums are exact integers.

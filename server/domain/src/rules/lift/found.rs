@@ -281,7 +281,12 @@ fn named(row: &Entry, broken: &Finding, zone: &Zone) -> Finding {
         _ => return broken.clone(),
     };
     let text = format!("{what} by hoist {hoist} on {when} (sequence {}) was over: {}", row.sequence, broken.text);
-    finding(WAS_OVER, &broken.subject, text, 0, 0)
+    Finding {
+        figure: broken.figure,
+        limit: broken.limit,
+        figure_rule: broken.rule.clone(),
+        ..finding(WAS_OVER, &broken.subject, text, 0, 0)
+    }
 }
 
 /// True when two findings say the same of the same, whatever the figures.

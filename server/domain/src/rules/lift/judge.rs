@@ -1,11 +1,11 @@
 //! Judging a lift: pure over what was gathered, so that every rule has its table.
 
 use super::*;
+use crate::calc::sling::{leg_tension_mg, pair_tension_mg};
 use crate::count::total;
 use crate::mass::kilograms;
 use crate::rules::lift::situation::{GearState, HangingBag, Situation, Utilisation, Verdict};
 use crate::rules::terms::against;
-use crate::sums::sling::{leg_tension_mg, pair_tension_mg};
 use crate::time::Zone;
 
 fn over(rule: &str, subject: &str, what: &str, load: i64, limit: i64) -> Option<Finding> {

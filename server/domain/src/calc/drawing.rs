@@ -32,7 +32,7 @@ pub fn identity(instrument_code: &str, time_us: i64, place: i64) -> u64 {
 /// between weighings that are alike in all else.
 ///
 /// ```
-/// use packloft_domain::sums::drawing::{drawn, identity, seed};
+/// use packloft_domain::calc::drawing::{drawn, identity, seed};
 /// let hour: Vec<(u64, i64)> = (0..3_600).map(|second| (identity("C1", second * 1_000_000, 0), 1_000_000)).collect();
 /// let sample = &drawn(seed("M1", 0), &hour)[..80];
 /// assert!((30..=50).contains(&sample.iter().filter(|place| **place < 1_800).count()), "from both halves");

@@ -38,7 +38,7 @@ impl Dispersion {
     ///
     /// ```
     /// use std::collections::{BTreeMap, BTreeSet};
-    /// use packloft_domain::sums::dispersion::{Dispersion, exposure};
+    /// use packloft_domain::calc::dispersion::{Dispersion, exposure};
     /// let batches = |codes: &[&str]| codes.iter().map(|c| c.to_string()).collect::<BTreeSet<_>>();
     /// let links = BTreeMap::from([("A".to_string(), batches(&["P1", "P2"]))]);
     /// let masses = BTreeMap::from([("P1".to_string(), 900), ("P2".to_string(), 900)]);

@@ -132,7 +132,7 @@ fn poisson(n: usize, x: f64) -> (Vec<f64>, Vec<f64>) {
 /// Regularised lower incomplete gamma P(n, x) for whole n: share of a step input that has come through n stages.
 ///
 /// ```
-/// use packloft_domain::sums::flow::gamma_p;
+/// use packloft_domain::flow::gamma_p;
 /// // N = 3: half has come through at 0.8914 of the hold-up (tanks-in-series table), so x = 3 × 0.8914.
 /// assert!((gamma_p(3, 3.0 * 0.8914) - 0.5).abs() < 1e-4);
 /// ```

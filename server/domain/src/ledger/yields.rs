@@ -4,9 +4,9 @@
 //! packs by each interval's own (anchored) fill. So the packs of all bags sum to the packs made. A figure whose inputs
 //! are missing is absent with the reason, never 0 or 100 %.
 
-use super::flow::Mix;
-use super::ledger::Interval;
-use super::origin::FeedFlow;
+use crate::flow::Mix;
+use crate::ledger::Interval;
+use crate::ledger::origin::FeedFlow;
 
 /// Packs one bag gave in one run.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -156,7 +156,7 @@ fn share_out(
 /// Theoretical packs of a mass and what they leave over.
 ///
 /// ```
-/// use packloft_domain::{mass::KG, sums::yields::theoretical};
+/// use packloft_domain::{mass::KG, ledger::yields::theoretical};
 /// // Common practice, no source: a bag of 1000 kg in packs of 2 kg.
 /// assert_eq!(theoretical(1_000 * KG, 2 * KG), Some((500, 0)));
 /// assert_eq!(theoretical(1_001 * KG, 2 * KG), Some((500, KG)));

@@ -153,7 +153,7 @@ fn five(length: i64, width: i64, (x1, x2, y1, y2): (i64, i64, i64, i64)) -> [(i6
 /// A layer: the bundles on a footprint, none over its edge and none on another.
 ///
 /// ```
-/// use packloft_domain::sums::pattern::layer;
+/// use packloft_domain::calc::pattern::layer;
 /// assert_eq!(layer((1_200, 800), (400, 300)).len(), 8);
 /// assert_eq!(layer((1_200, 800), (1_300, 300)).len(), 0);
 /// ```
@@ -184,7 +184,7 @@ pub struct Limits {
 /// Layers a pallet takes, and what stops there: `height` or `mass`.
 ///
 /// ```
-/// use packloft_domain::sums::pattern::{Limits, layers};
+/// use packloft_domain::calc::pattern::{Limits, layers};
 /// let limits = Limits { pallet_height_mm: 144, max_height_mm: 1_344, pallet_tare_mg: 25_000_000, max_mass_mg: 0 };
 /// assert_eq!(layers(&limits, 200, 80_000_000), (6, "height")); // 144 + 6 x 200 is the limit itself
 /// assert_eq!(layers(&Limits { max_mass_mg: 425_000_000, ..limits }, 200, 80_000_000), (5, "mass"));

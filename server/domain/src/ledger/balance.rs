@@ -8,10 +8,10 @@
 
 use std::collections::BTreeMap;
 
-use super::ledger::{Anchor, Ledger};
-use super::uncertainty::{UNWEIGHED_FILL_RELATIVE, combine};
-use super::weighings::Packs;
 use crate::fact::*;
+use crate::ledger::uncertainty::{UNWEIGHED_FILL_RELATIVE, combine};
+use crate::ledger::weighings::Packs;
+use crate::ledger::{Anchor, Ledger};
 use crate::mass::{kilograms, kilograms_rounded};
 
 /// One term of a balance or of its budget.

@@ -5,7 +5,7 @@
 //! used is never told too small for want of a figure. Between two readings of the hour counter the running time is the
 //! counter's; elsewhere it is path by speed. Cost: the lifts of the hoist since the record or its last overhaul.
 
-use super::life::{CLASS_COUNT, COUNTER_FACTOR, Load, TYPED_FACTOR, class_of, cubed, full_load_hours};
+use crate::calc::life::{CLASS_COUNT, COUNTER_FACTOR, Load, TYPED_FACTOR, class_of, cubed, full_load_hours};
 use crate::fact::*;
 use crate::key::object;
 use crate::record::{Record, Unreadable, facts};

@@ -16,7 +16,7 @@ impl Spread {
     /// Sums of some readings; any unit, at most 10^9 each.
     ///
     /// ```
-    /// use packloft_domain::sums::spread::Spread;
+    /// use packloft_domain::calc::spread::Spread;
     /// let all = Spread::of(&[2, 4, 4, 4, 5, 5, 7, 9]);
     /// assert_eq!(all.mean(), Some(5.0));
     /// assert_eq!(all, Spread::of(&[2, 4, 4]).with(Spread::of(&[4, 5, 5, 7, 9])));

@@ -78,10 +78,10 @@ fn union_us(mut rows: Vec<(i64, i64)>) -> i64 {
 /// are filled ones and accepted ones, absent when not counted.
 ///
 /// ```
-/// use packloft_domain::sums::performance::performance;
+/// use packloft_domain::calc::performance::performance;
 /// // A published example: 480 min planned, 60 min down, one a minute, 400 made, 380 good: 0.7917.
 /// let min = 60_000_000;
-/// let jam = packloft_domain::sums::performance::Stopped { reason_code: "JAM".into(), planned: false, start_us: 0, end_us: 60 * min };
+/// let jam = packloft_domain::calc::performance::Stopped { reason_code: "JAM".into(), planned: false, start_us: 0, end_us: 60 * min };
 /// let found = performance(0, 480 * min, &[jam], Some(1.0), Some(400), Some(380));
 /// assert!((found.oee.unwrap_or(0.0) - 0.7917).abs() < 5e-5);
 /// ```

@@ -4,19 +4,29 @@
 //! time between two readings of its counter of filled cycles; recorded stops add nothing. Drawn mass is cycles times
 //! the mean fill between counts (the run's mean below five readings, the nominal mass when nobody weighed), plus
 //! product lost without a pack. Between two anchors the drawn mass is scaled by one factor so that the content meets
-//! what was observed; what had to be scaled away is the span's unaccounted mass (see [`super::balance`]).
+//! what was observed; what had to be scaled away is the span's unaccounted mass (see [`crate::ledger::balance`]).
 //!
 //! Times are microseconds from the start of the clean span, as floats.
 
+pub mod balance;
+pub mod changed;
+pub mod movements;
+pub mod origin;
+pub mod period;
+pub mod position;
+pub mod uncertainty;
+pub mod weighings;
+pub mod yields;
+
 use std::collections::BTreeMap;
 
-use super::changed::{newest, newest_mass};
-use super::flow::Section;
-use super::movements::Sums;
-use super::uncertainty::scale_parts;
-use super::weighings::{Packs, Weighings};
 use crate::fact::*;
+use crate::flow::Section;
 use crate::key;
+use crate::ledger::changed::{newest, newest_mass};
+use crate::ledger::movements::Sums;
+use crate::ledger::uncertainty::scale_parts;
+use crate::ledger::weighings::{Packs, Weighings};
 use crate::objects::bag::{BagFacts, bag, not_arrived};
 use crate::objects::clean_span::clean_span_at;
 use crate::objects::clean_span::holds_tip;
@@ -150,7 +160,7 @@ pub struct Ledger {
     /// Standard uncertainty of the mass of each bag: common per scale, and its own.
     pub bag_uncertainty: Vec<(String, f64, f64)>,
     /// Sums over the movements, for quick answers.
-    pub(super) sums: Sums,
+    sums: Sums,
 }
 
 /// Microseconds from the base of the ledger.

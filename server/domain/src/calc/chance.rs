@@ -14,7 +14,7 @@ pub const PRIOR_COUNT: f64 = 0.5;
 /// P(X >= k) for a Poisson number X of this mean; 1 for k = 0.
 ///
 /// ```
-/// use packloft_domain::sums::chance::poisson_tail;
+/// use packloft_domain::calc::chance::poisson_tail;
 /// assert_eq!(poisson_tail(0, 3.0), 1.0);
 /// assert!((poisson_tail(1, 2.0) - (1.0 - (-2.0_f64).exp())).abs() < 1e-15);
 /// ```

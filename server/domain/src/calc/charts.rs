@@ -13,7 +13,7 @@ use std::sync::OnceLock;
 use statrs::distribution::{ChiSquared, ContinuousCDF, Normal};
 use statrs::function::gamma::ln_gamma;
 
-use super::spread::Spread;
+use crate::calc::spread::Spread;
 
 /// Largest subgroup that constants are kept for.
 pub const SUBGROUP_MAX: usize = 50;
@@ -104,7 +104,7 @@ fn compute(n: usize) -> Constants {
 /// Constants for subgroups of `n`, 2 to [`SUBGROUP_MAX`]; `None` for others.
 ///
 /// ```
-/// use packloft_domain::sums::charts::constants;
+/// use packloft_domain::calc::charts::constants;
 /// let two = constants(2).expect("in range");
 /// assert!((two.d2 - 2.0 / std::f64::consts::PI.sqrt()).abs() < 1e-9);
 /// assert_eq!(constants(1), None);

@@ -1,7 +1,7 @@
 //! Flow of one feed: which bags are in what leaves it, exact from event to event.
 //!
 //! All in mass, not time: a stopped line does not advance. Movements are cut into steps in which everything that comes in and
-//! is drawn does so evenly; tips that overlap run in together, mixed by their rates. [`super::mixing`] moves the feed through a
+//! is drawn does so evenly; tips that overlap run in together, mixed by their rates. [`crate::flow::mixing`] moves the feed through a
 //! step in closed form.
 //!
 //! When more is drawn than is there the difference is *short*. A shortage lasts until more comes in than is drawn. What is short
@@ -14,14 +14,19 @@
 //! Cost: one closed form per hopper layer and event. Packs cost nothing until one is asked for; the state is kept every
 //! [`SNAPSHOT_STEPS`] steps so that a question starts near its answer. [`Flow::passages`] walks all of it once.
 
+pub mod cumulative;
+pub mod mixing;
+mod passages;
+mod steps;
+
 use std::collections::BTreeMap;
 
-pub use super::mixing::{Mix, add, gamma_p, normalised, share};
-use super::mixing::{Rates, State, mix_bytes, scaled};
-use super::passages::Passages;
-pub use super::passages::Pieces;
-pub use super::steps::Deficit;
-use super::steps::{Step, Way, Weighed, steps};
+pub use crate::flow::mixing::{Mix, add, gamma_p, normalised, share};
+use crate::flow::mixing::{Rates, State, mix_bytes, scaled};
+use crate::flow::passages::Passages;
+pub use crate::flow::passages::Pieces;
+pub use crate::flow::steps::Deficit;
+use crate::flow::steps::{Step, Way, Weighed, steps};
 use crate::patience;
 
 /// Product that no record explains.

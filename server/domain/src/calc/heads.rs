@@ -9,7 +9,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
-use super::spread::Spread;
+use crate::calc::spread::Spread;
 
 /// A head differs when the chance of it is below this.
 pub const DIFFERS_BELOW: f64 = 0.01;
@@ -113,7 +113,7 @@ pub struct Drift {
 /// Least-squares line through (time, net mass); `None` below ten readings or when all were taken at once.
 ///
 /// ```
-/// use packloft_domain::sums::heads::drift;
+/// use packloft_domain::calc::heads::drift;
 /// let hour = 3_600_000_000;
 /// let rising: Vec<(i64, i64)> = (0..12).map(|i| (i * hour, 1_000_000 + 200 * i)).collect();
 /// assert!((drift(&rising).unwrap().hourly_mg - 200.0).abs() < 1e-6);

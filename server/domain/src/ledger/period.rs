@@ -4,31 +4,13 @@
 //! far beyond chance over a month. So errors that spans share (a scale, an instrument, the content observed between two of
 //! them) are added with their sign before they are squared, and only what is each span's own averages out.
 //!
-//! Sources: JCGM 100 (GUM) 5.2.2 for correlated sums; Mann (1945) and Kendall for the test of a trend: the number of pairs of
-//! spans in which the later one is higher less those in which it is lower, against its spread when order does not matter,
-//! n (n - 1)(2n + 5) / 18, with one step of correction for continuity.
+//! Sources: JCGM 100 (GUM) 5.2.2 for correlated sums; the trend is tested in [`crate::calc::trend`].
 
 use std::collections::BTreeMap;
 
-use statrs::distribution::{ContinuousCDF as _, Normal};
-
-use super::balance::Balance;
-use super::uncertainty::combine;
-
-/// Spans from which on a trend can be spoken of. The normal law fits the test from about here (common practice, no source).
-pub const TREND_SPANS: usize = 8;
-
-/// Chance below which a trend is told.
-pub const TREND_BELOW: f64 = 0.05;
-
-/// A trend of the unaccounted mass per mass tipped.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Trend {
-    /// Rising pairs less falling ones.
-    pub score: i64,
-    /// Chance of a score as far from zero when order does not matter, both sides.
-    pub p_value: f64,
-}
+use crate::calc::trend::{Trend, trend};
+use crate::ledger::balance::Balance;
+use crate::ledger::uncertainty::combine;
 
 /// Several spans together.
 #[derive(Clone, Debug, PartialEq)]
@@ -41,38 +23,6 @@ pub struct Period {
     pub tipped_mass_mg: i64,
     /// Trend, when there are spans enough.
     pub trend: Option<Trend>,
-}
-
-/// Mann-Kendall test of a trend in values in the order of time; `None` below [`TREND_SPANS`] values or when all are equal.
-///
-/// ```
-/// use packloft_domain::sums::period::trend;
-/// let rising = trend(&[1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0]).expect("enough values");
-/// assert_eq!(rising.score, 28);
-/// assert!(rising.p_value < 0.001);
-/// assert_eq!(trend(&[1.0, 2.0]), None);
-/// ```
-pub fn trend(values: &[f64]) -> Option<Trend> {
-    let n = values.len() as f64;
-    if values.len() < TREND_SPANS {
-        return None;
-    }
-    let mut score = 0_i64;
-    let mut ties: BTreeMap<u64, f64> = BTreeMap::new();
-    for (place, value) in values.iter().enumerate() {
-        *ties.entry(value.to_bits()).or_default() += 1.0;
-        for later in &values[place + 1..] {
-            score += i64::from(later > value) - i64::from(later < value);
-        }
-    }
-    let pairs = |n: f64| n * (n - 1.0) * (2.0 * n + 5.0);
-    let variance = (pairs(n) - ties.values().map(|count| pairs(*count)).sum::<f64>()) / 18.0;
-    if variance <= 0.0 {
-        return None;
-    }
-    let far = (score.unsigned_abs() as f64 - 1.0).max(0.0) / variance.sqrt();
-    let p_value = Normal::standard().sf(far) * 2.0;
-    Some(Trend { score, p_value: p_value.min(1.0) })
 }
 
 /// Sums spans in the order of time. Only spans with a balance are to be given; others have no unaccounted mass.
@@ -105,8 +55,8 @@ pub fn sum(spans: &[&Balance]) -> Period {
 
 #[cfg(test)]
 mod tests {
-    use super::super::balance::ErrorPart;
     use super::*;
+    use crate::ledger::balance::ErrorPart;
 
     fn span(unaccounted: i64, errors: &[(&str, f64)]) -> Balance {
         let part = |(source, signed_mg): &(&str, f64)| ErrorPart {

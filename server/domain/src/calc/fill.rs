@@ -13,7 +13,7 @@ pub const NOMINAL_MAX_MG: i64 = 10_000_000;
 /// Tolerable negative error of a nominal net mass; `None` outside 5 g to 10 kg.
 ///
 /// ```
-/// use packloft_domain::sums::fill::tolerable_error_mg;
+/// use packloft_domain::calc::fill::tolerable_error_mg;
 /// assert_eq!(tolerable_error_mg(750_000), Some(15_000));
 /// assert_eq!(tolerable_error_mg(333_000), Some(10_000)); // 3 % is 9.99 g, rounded up to 10.0 g
 /// assert_eq!(tolerable_error_mg(4_000), None);
@@ -55,7 +55,7 @@ const CLASSES_MAX: i64 = 40;
 /// Sorts readings into classes of a width of 1, 2 or 5 times a power of ten, at most 40 of them.
 ///
 /// ```
-/// use packloft_domain::sums::fill::classes;
+/// use packloft_domain::calc::fill::classes;
 /// let found = classes(&[751_000, 752_000, 752_400, 790_000]);
 /// assert_eq!((found.low_mg, found.width_mg), (751_000, 1_000));
 /// assert_eq!(found.counts.iter().sum::<i64>(), 4);

@@ -6,12 +6,12 @@
 
 use std::collections::BTreeMap;
 
-use super::cumulative::Cumulative;
-use super::flow::{Draw, Inflow, Movements, Source};
-use super::ledger::Ledger;
-use super::uncertainty::{UNWEIGHED_FILL_RELATIVE, combine};
-use super::weighings::Packs;
 use crate::fact::*;
+use crate::flow::cumulative::Cumulative;
+use crate::flow::{Draw, Inflow, Movements, Source};
+use crate::ledger::Ledger;
+use crate::ledger::uncertainty::{UNWEIGHED_FILL_RELATIVE, combine};
+use crate::ledger::weighings::Packs;
 use crate::objects::clean_span::MINUTE_US;
 
 /// What a clean span adds up to.

@@ -13,8 +13,8 @@
 
 use statrs::distribution::{Continuous, ContinuousCDF, FisherSnedecor, Normal};
 
-use super::period::trend;
-use super::spread::Spread;
+use crate::calc::spread::Spread;
+use crate::calc::trend::trend;
 
 /// Readings below which no advice is given (common practice, no source).
 pub const LEAST_READINGS: usize = 100;
@@ -114,7 +114,7 @@ pub struct Advice {
 /// Target by a normal law of this deviation.
 ///
 /// ```
-/// use packloft_domain::sums::advice::{Basis, normal_target};
+/// use packloft_domain::calc::advice::{Basis, normal_target};
 /// let sweets = Basis { nominal_mg: 200_000, tolerable_mg: 9_000, share: 0.025, tare_deviation_mg: 0.0, hourly_sample_count: 0 };
 /// assert!((normal_target(&sweets, 5_000.0).target_mg - 200_800.0).abs() < 1.0);
 /// ```

@@ -8,7 +8,7 @@
 //! Sources: Levenspiel, Chemical Reaction Engineering, for E(t) = (N/τ)^N t^(N−1) e^(−N t/τ) / (N−1)!; Fogler, Elements of
 //! Chemical Reaction Engineering, for the example in the tests.
 
-use super::chance::ln_factorial;
+use crate::calc::chance::ln_factorial;
 
 /// Greatest number of stages tried.
 pub const MOST_STAGES: i64 = 50;

@@ -5,8 +5,8 @@
 
 use std::collections::BTreeMap;
 
-use super::ledger::Ledger;
-use super::uncertainty::combine;
+use crate::ledger::Ledger;
+use crate::ledger::uncertainty::combine;
 
 /// One source of the uncertainty of a place.
 #[derive(Clone, Debug, PartialEq)]

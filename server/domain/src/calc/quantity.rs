@@ -10,8 +10,8 @@
 //! Measures Regulations 1999 Schedule 7A (lots under 100), Germany's Fertigpackungsverordnung § 9 (second limit, share). NIST
 //! Handbook 133's tables are from memory: its figures are indicative and carry no verdict.
 
-use super::fill::tolerable_error_mg;
-use super::spread::Spread;
+use crate::calc::fill::tolerable_error_mg;
+use crate::calc::spread::Spread;
 
 /// A scheme of law.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -155,7 +155,7 @@ fn eu_tolerable(nominal_mg: i64) -> Option<i64> {
 /// T of OIML R 87: percentages go up to the next 0.1 g to a kilogram, to the next whole gram above.
 ///
 /// ```
-/// use packloft_domain::sums::quantity::r87_tolerable;
+/// use packloft_domain::calc::quantity::r87_tolerable;
 /// assert_eq!(r87_tolerable(1_500_000), Some(23_000));
 /// assert_eq!(r87_tolerable(125_000), Some(5_700));
 /// assert_eq!(r87_tolerable(50_000_001), None);
@@ -354,7 +354,7 @@ fn individual(stages: &[Stage], net: &[i64], short: &dyn Fn(&i64) -> bool) -> (O
 /// 1000 - 0.422 × 4.5010 = 998.1006 g; its allowance is 0.078 lb = 35.38 g.
 ///
 /// ```
-/// use packloft_domain::sums::quantity::{Lot, Outcome, Rules, Scheme, judge};
+/// use packloft_domain::calc::quantity::{Lot, Outcome, Rules, Scheme, judge};
 /// let round = [1_001_000, 1_003_000, 999_000, 1_005_000, 997_000];
 /// let mut net_mg: Vec<i64> = round.iter().copied().cycle().take(80).collect();
 /// for pack in [6, 31, 61] {

@@ -19,7 +19,7 @@ pub const COUNTER_FACTOR: f64 = 1.1;
 /// Hours at full load of a mechanism group, by its ISO or FEM name; capitals do not matter.
 ///
 /// ```
-/// use packloft_domain::sums::life::full_load_hours;
+/// use packloft_domain::calc::life::full_load_hours;
 /// assert_eq!(full_load_hours("M4"), Some(800));
 /// assert_eq!(full_load_hours("1am"), Some(800));
 /// assert_eq!(full_load_hours("3m"), Some(3_200));
@@ -70,7 +70,7 @@ impl Load {
     /// counter ran and no travel is on record the load is not known and counts as full.
     ///
     /// ```
-    /// use packloft_domain::sums::life::Load;
+    /// use packloft_domain::calc::life::Load;
     /// // Own example of the trade page: 40 lifts a day, 4 m up with 1040 kg and down with 40 kg, 8 m/min, 250 days, f 1.1.
     /// let used = |rated_kg: i64| {
     ///     let mut load = Load::default();
@@ -106,7 +106,7 @@ fn rounded(value: f64, digits: i64) -> f64 {
 /// Contributions of the rows of a typed load spectrum: load share cubed times time share.
 ///
 /// ```
-/// use packloft_domain::sums::life::contributions;
+/// use packloft_domain::calc::life::contributions;
 /// // Operating instructions of a chain hoist (2013), tables 45-48: each row as printed.
 /// let rows = [(1.0, 0.05), (0.75, 0.10), (0.5, 0.20), (0.25, 0.15), (0.0, 0.50)];
 /// assert_eq!(contributions(&rows, 3), [0.050, 0.042, 0.025, 0.002, 0.0]);
@@ -120,7 +120,7 @@ pub fn contributions(rows: &[(f64, f64)], digits: i64) -> Vec<f64> {
 /// Running hours of so many cycles: cycles an hour x path of a cycle x hours a day x days / (60 x speed a minute).
 ///
 /// ```
-/// use packloft_domain::sums::life::running_hours;
+/// use packloft_domain::calc::life::running_hours;
 /// // Operating instructions of a chain hoist (2013): 333.3 h.
 /// assert_eq!(format!("{:.1}", running_hours(10.0, 4.0, 8.0, 250.0, 4.0)), "333.3");
 /// ```
@@ -134,7 +134,7 @@ pub const CLASS_COUNT: usize = 11;
 /// Class of a load, 0 to 10: 0 is up to 10 % of the rating, 10 is above it.
 ///
 /// ```
-/// use packloft_domain::sums::life::class_of;
+/// use packloft_domain::calc::life::class_of;
 /// assert_eq!([0, 100, 101, 1_000, 1_001].map(|load| class_of(load, 1_000)), [0, 0, 1, 9, 10]);
 /// ```
 pub fn class_of(load_mg: i64, rated_mg: i64) -> usize {
@@ -167,7 +167,7 @@ pub struct Forecast {
 /// Weeks that follow each other are alike in practice, so the interval is rather too narrow than too wide.
 ///
 /// ```
-/// use packloft_domain::sums::life::forecast;
+/// use packloft_domain::calc::life::forecast;
 /// // The same each week: no spread, and the interval is a point.
 /// let even = forecast(&[10.0; 20], 1_000.0, 0.90).unwrap();
 /// assert!((even.weeks.unwrap() - 100.0).abs() < 1e-9);

@@ -6,7 +6,7 @@
 /// Angle from vertical of a leg, from the height of the sling and the horizontal reach, rounded up to 0.001 degree.
 ///
 /// ```
-/// use packloft_domain::sums::sling::angle_from_geometry_mdeg;
+/// use packloft_domain::calc::sling::angle_from_geometry_mdeg;
 /// assert_eq!(angle_from_geometry_mdeg(1_000, 1_000), Some(45_000));
 /// assert_eq!(angle_from_geometry_mdeg(0, 1_000), None);
 /// ```
@@ -22,7 +22,7 @@ pub fn angle_from_geometry_mdeg(height_mm: i64, reach_mm: i64) -> Option<i64> {
 /// Tension in one bearing leg, rounded up to the milligram; `None` at 90 degrees and beyond.
 ///
 /// ```
-/// use packloft_domain::{mass::KG, sums::sling::leg_tension_mg};
+/// use packloft_domain::{mass::KG, calc::sling::leg_tension_mg};
 /// // Own example: 1002.6 kg, 2 bearing legs, 60 degrees from horizontal is 30 from vertical: 578.9 kg per leg.
 /// let tension = leg_tension_mg(1_002_600_000, 2, 30_000).unwrap();
 /// assert!((tension - 578_900_000).abs() < KG / 10);
@@ -40,7 +40,7 @@ pub fn leg_tension_mg(load_mg: i64, bearing_legs: i64, angle_from_vertical_mdeg:
 /// so the steeper leg carries more: load x sin(other) / sin(both together). Own derivation; statics of a point.
 ///
 /// ```
-/// use packloft_domain::sums::sling::{leg_tension_mg, pair_tension_mg};
+/// use packloft_domain::calc::sling::{leg_tension_mg, pair_tension_mg};
 /// // Equal legs share alike.
 /// assert_eq!(pair_tension_mg(1_000_000, 30_000, 30_000), leg_tension_mg(1_000_000, 2, 30_000));
 /// // One hangs straight down: it carries all.

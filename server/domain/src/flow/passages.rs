@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use super::mixing::{Mix, normalised, share};
+use crate::flow::mixing::{Mix, normalised, share};
 
 /// Times between which the share of a source at the outlet reaches a limit.
 pub type Pieces = Vec<(f64, f64)>;

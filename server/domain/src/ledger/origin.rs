@@ -14,9 +14,9 @@
 use std::collections::BTreeMap;
 use std::sync::OnceLock;
 
-use super::flow::{Flow, Mix, Pieces, UNRECORDED, add, normalised, share};
-use super::ledger::Ledger;
-use super::movements::Variant;
+use crate::flow::{Flow, Mix, Pieces, UNRECORDED, add, normalised, share};
+use crate::ledger::Ledger;
+use crate::ledger::movements::Variant;
 use crate::patience;
 
 /// Share from which a bag counts as likely.
@@ -323,7 +323,7 @@ fn runs_of_facts(ledger: &Ledger, coverage: f64) -> Vec<Flow> {
     }
     if ledger.anchors.iter().any(|anchor| anchor.orders.is_some()) {
         for after in [false, true] {
-            let place = |anchor: &super::ledger::Anchor| match anchor.orders {
+            let place = |anchor: &crate::ledger::Anchor| match anchor.orders {
                 Some((before, behind)) => {
                     if after {
                         behind

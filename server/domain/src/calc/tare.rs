@@ -4,8 +4,8 @@
 //! quantity, or when the standard deviation of ten of them (taken where the packs are made) is at most a quarter of the
 //! tolerable error; else every empty pack is weighed. OIML R 87 annex B has the same two thresholds (from memory).
 
-use super::fill::tolerable_error_mg;
-use super::spread::Spread;
+use crate::calc::fill::tolerable_error_mg;
+use crate::calc::spread::Spread;
 
 /// Empty packs that have to be weighed where packs are made.
 pub const TARES_NEEDED: i64 = 10;
@@ -13,7 +13,7 @@ pub const TARES_NEEDED: i64 = 10;
 /// Mean and standard deviation of empty packs, rounded to a milligram; `None` below two.
 ///
 /// ```
-/// use packloft_domain::sums::tare::of_empty_packs;
+/// use packloft_domain::calc::tare::of_empty_packs;
 /// assert_eq!(of_empty_packs(&[12_000, 12_100, 12_200]), Some((12_100, 100)));
 /// assert_eq!(of_empty_packs(&[12_000]), None);
 /// ```
@@ -25,7 +25,7 @@ pub fn of_empty_packs(masses_mg: &[i64]) -> Option<(i64, i64)> {
 /// Whether one tare may be taken for all packs of a nominal mass, and why.
 ///
 /// ```
-/// use packloft_domain::sums::tare::one_for_all;
+/// use packloft_domain::calc::tare::one_for_all;
 /// assert!(one_for_all(1_000_000, 12_000, 900, 3).is_ok()); // 1.2 % of 1 kg
 /// assert!(one_for_all(100_000, 12_000, 1_125, 10).is_ok()); // a quarter of T, 4.5 g
 /// assert!(one_for_all(100_000, 12_000, 1_126, 10).is_err());

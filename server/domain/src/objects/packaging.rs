@@ -43,7 +43,7 @@ impl Reel {
     /// Packs' worth of packaging used without a filled pack; `None` while it is on or when not known.
     ///
     /// ```
-    /// use packloft_domain::sums::packaging::Reel;
+    /// use packloft_domain::objects::packaging::Reel;
     /// let reel = Reel { off_us: Some(1), enough_for: Some(1600), left: 100, filled: 1480, ..Reel::default() };
     /// assert_eq!(reel.difference(), Some(20));
     /// assert_eq!(Reel { off_us: None, ..reel }.difference(), None);

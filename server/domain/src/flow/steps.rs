@@ -1,8 +1,8 @@
 //! Movements of a clean span cut into steps in which everything moves evenly, weighed by mass alone: where product runs short, what
 //! of that is carried, and what is a gap.
 
-use super::flow::{Movements, OPENING, Source};
-use super::mixing::{Mix, add, scaled};
+use crate::flow::mixing::{Mix, add, scaled};
+use crate::flow::{Movements, OPENING, Source};
 
 /// Masses are milligrams: anything far below one is rounding.
 const ROUNDING: f64 = 1e-3;
