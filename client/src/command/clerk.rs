@@ -362,13 +362,22 @@ pub async fn ask_stock(session: &mut Session, task: &super::arguments::Task) -> 
                 ]
             })
         }
-        Task::Order(OrderTask::Show { order }) => {
+        Task::Order(task) => ask_orders(session, task).await,
+        Task::Load(task) => ask_loads(session, task).await,
+        _ => Ok(None),
+    }
+}
+
+/// Questions about orders; `None` when the task is not one.
+async fn ask_orders(session: &mut Session, task: &OrderTask) -> Result<Option<Exit>, Fault> {
+    match task {
+        OrderTask::Show { order } => {
             let request = v1::ListOrdersRequest { order_code: order.clone(), ..v1::ListOrdersRequest::default() };
             show!(session, dispatch.list_orders(request), "ListOrdersResponse", |answer| {
                 vec![store_tables::orders(&answer.orders)]
             })
         }
-        Task::Order(OrderTask::List { consignee, page: given }) => {
+        OrderTask::List { consignee, page: given } => {
             let (page_size, page_token) = page(given);
             let request = v1::ListOrdersRequest {
                 page_size,
@@ -380,7 +389,6 @@ pub async fn ask_stock(session: &mut Session, task: &super::arguments::Task) -> 
                 vec![store_tables::orders(&answer.orders), more(&answer.next_page_token)]
             })
         }
-        Task::Load(task) => ask_loads(session, task).await,
         _ => Ok(None),
     }
 }
