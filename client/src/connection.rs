@@ -5,6 +5,8 @@ use std::time::Duration;
 
 use packloft_proto::v1;
 use tonic::codec::CompressionEncoding;
+use tonic::service::Interceptor;
+use tonic::service::interceptor::InterceptedService;
 use tonic::transport::{Channel, Endpoint, Uri};
 use tonic::{Code, Status};
 use tonic_types::StatusExt;
@@ -25,6 +27,22 @@ const PAUSE_MAX: Duration = Duration::from_secs(2);
 /// Port of a server whose address names none.
 const PORT: u16 = 7345;
 
+/// A channel that asks every question as of an entry, where one was named.
+pub type Line = InterceptedService<Channel, AsOf>;
+
+/// Asks questions of the record as it stood at an entry, by its sequence; nothing is recorded so.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct AsOf(pub Option<u64>);
+
+impl Interceptor for AsOf {
+    fn call(&mut self, mut request: tonic::Request<()>) -> Result<tonic::Request<()>, Status> {
+        if let Some(sequence) = self.0 {
+            request.metadata_mut().insert("packloft-as-of", sequence.into());
+        }
+        Ok(request)
+    }
+}
+
 macro_rules! clients {
     ($($field:ident $module:ident $client:ident;)*) => {
         /// Clients of all services over one channel; cheap to clone.
@@ -32,13 +50,14 @@ macro_rules! clients {
         pub struct Connection {
             $(
                 /// Client of this service.
-                pub $field: v1::$module::$client<Channel>,
+                pub $field: v1::$module::$client<Line>,
             )*
         }
 
         impl Connection {
-            /// Clients over a channel.
-            pub fn over(channel: Channel) -> Connection {
+            /// Clients over a channel, as of an entry where one is named.
+            pub fn over(channel: Channel, as_of: AsOf) -> Connection {
+                let channel = InterceptedService::new(channel, as_of);
                 Connection {
                     $($field: v1::$module::$client::new(channel.clone())
                         .max_decoding_message_size(64 << 20)
@@ -129,7 +148,7 @@ impl Connection {
     /// When the address is malformed or nobody answers there.
     pub async fn open(server: &str) -> Result<Connection, tonic::transport::Error> {
         let endpoint = endpoint(server)?.connect_timeout(Duration::from_secs(5)).timeout(ANSWER_WAIT);
-        Ok(Connection::over(endpoint.connect().await?))
+        Ok(Connection::over(endpoint.connect().await?, AsOf::default()))
     }
 }
 
@@ -150,12 +169,24 @@ impl Connection {
         Connection::open(server).await
     }
 
+    /// The same, every question as of an entry.
+    ///
+    /// # Errors
+    /// When the address is malformed or nobody answers there.
+    pub async fn reach_as_of(server: &str, as_of: AsOf) -> Result<Connection, tonic::transport::Error> {
+        if as_of.0.is_none() {
+            return Connection::reach(server).await;
+        }
+        let endpoint = endpoint(server)?.connect_timeout(Duration::from_secs(5)).timeout(ANSWER_WAIT);
+        Ok(Connection::over(endpoint.connect().await?, as_of))
+    }
+
     /// Clients of a server that may be away: connects when something is sent.
     ///
     /// # Errors
     /// When the address is malformed.
     pub fn later(server: &str) -> Result<Connection, tonic::transport::Error> {
-        Ok(Connection::over(endpoint(server)?.connect_lazy()))
+        Ok(Connection::over(endpoint(server)?.connect_lazy(), AsOf::default()))
     }
 }
 

@@ -42,7 +42,6 @@ pub fn unit_of(rule: &str) -> FigureUnit {
         | "PALLET_TOO_HEAVY"
         | "PALLET_MASS"
         | "OVER_CAPACITY"
-        | "OVERLOADED"
         | "TEST_LOAD"
         | "OVER_PAYLOAD"
         | "OVER_GROSS"

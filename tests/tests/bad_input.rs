@@ -270,8 +270,8 @@ struct Case {
 }
 
 /// Whether negative or huge values are right for a field.
-fn may_be_negative(field: &FieldDescriptor) -> bool {
-    field.name() == "offset"
+fn may_be_negative(path: &str) -> bool {
+    path.starts_with("offset.")
 }
 
 /// Spoils each field of a message in turn; `rebuild` puts the spoiled message back into the whole.
@@ -299,7 +299,7 @@ fn spoil(
         }
         match field.kind() {
             Kind::Int64 => {
-                if !may_be_negative(&field) {
+                if !may_be_negative(&here) {
                     push("negative", &|m| m.set_field(&field, Value::I64(-1)));
                 }
                 if !["expected_version", "target_sequence", "event_sequence", "first_number"].contains(&field.name()) {

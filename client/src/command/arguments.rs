@@ -29,6 +29,9 @@ pub struct Arguments {
     /// How answers are shown.
     #[arg(long, global = true, value_enum, default_value_t)]
     pub output: Output,
+    /// Ask of the record as it stood at this entry, by its sequence: what was known then.
+    #[arg(long, global = true, value_name = "ENTRY", value_parser = clap::value_parser!(u64).range(1..))]
+    pub as_of: Option<u64>,
     /// Your code; needed to record anything.
     #[arg(long, global = true, env = "PACKLOFT_ACTOR")]
     pub actor: Option<String>,

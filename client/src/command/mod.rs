@@ -43,7 +43,7 @@ use gear_args::GearTask;
 use packloft_proto::v1;
 
 use crate::command::session::{Session, ask_fault, title};
-use crate::connection::{Connection, address, may_retry, persist};
+use crate::connection::{AsOf, Connection, address, may_retry, persist};
 use crate::fault::{Exit, Fault};
 use crate::moment::{Zone, now};
 
@@ -127,7 +127,7 @@ async fn run(arguments: Arguments, title: String) -> Result<Exit, Fault> {
         return Err(Fault::usage(text));
     }
     let feeding = matches!(arguments.task, Task::Feed(FeedTask::Readings(_)));
-    let (connection, zone, zone_known) = match Connection::reach(&arguments.server).await {
+    let (connection, zone, zone_known) = match Connection::reach_as_of(&arguments.server, AsOf(arguments.as_of)).await {
         Ok(connection) => {
             let site = persist(|| {
                 let mut client = connection.setup.clone();

@@ -1,4 +1,5 @@
-//! Who asks: the address a request came from and when nobody waits for its answer any more, for as long as it is handled.
+//! Who asks: the address a request came from, when nobody waits for its answer any more, and whether the record is asked as
+//! it stood at an earlier entry; for as long as the request is handled.
 //!
 //! Pages call the services in the process, so what they ask counts by the browser's address and ends with the page's own
 //! deadline. A stream that goes on after its request has no address and the usual time for each question.
@@ -12,11 +13,38 @@ use axum::response::Response;
 use http::HeaderMap;
 use tonic::transport::server::TcpConnectInfo;
 
+use packloft_answers::context::invalid;
+use packloft_domain::refusal::Refusal;
+
 use crate::lanes::Asker;
 use packloft_engine::limits::DEADLINE_DEFAULT;
 
+/// Header that asks a question of the record as it stood at an entry, by its sequence.
+pub const AS_OF: &str = "packloft-as-of";
+
 tokio::task_local! {
     static ASKER: Asker;
+    static STOOD_AT: Option<Result<u64, String>>;
+}
+
+/// Sequence of the entry at which the record is asked for; `None` for now.
+///
+/// # Errors
+/// `Invalid` when the header is no sequence.
+pub fn as_of() -> Result<Option<u64>, Refusal> {
+    let given = STOOD_AT.try_with(Clone::clone).ok().flatten().transpose();
+    given.map_err(|text| invalid(AS_OF, format!("is {text:?}; must be the sequence of an entry, from 1")))
+}
+
+/// Refuses what records something when it is asked as of an earlier entry: what is recorded is recorded now.
+///
+/// # Errors
+/// `Invalid` when the header is there.
+pub fn only_now() -> Result<(), Refusal> {
+    match as_of()? {
+        Some(_) => Err(invalid(AS_OF, "goes with questions only; what is recorded is recorded now: leave it out")),
+        None => Ok(()),
+    }
 }
 
 /// Who asks what is being handled on this task.
@@ -62,7 +90,11 @@ pub async fn as_asker(request: Request, next: Next) -> Response {
     let peer = request.extensions().get::<TcpConnectInfo>().and_then(TcpConnectInfo::remote_addr);
     let address = peer.map(|address| counted(address.ip()));
     let deadline = Instant::now() + wait(request.headers());
-    ASKER.scope(Asker { address, deadline }, next.run(request)).await
+    let stood_at = request.headers().get(AS_OF).map(|value| {
+        let text = value.to_str().unwrap_or("?");
+        text.parse().ok().filter(|sequence| *sequence > 0).ok_or_else(|| text.chars().take(40).collect())
+    });
+    ASKER.scope(Asker { address, deadline }, STOOD_AT.scope(stood_at, next.run(request))).await
 }
 
 #[cfg(test)]

@@ -72,7 +72,7 @@ service! {
         let about = r.about.as_ref().map(asked_about).transpose().map_err(status::refusal)?;
         let question = format!("events {} {:?}", r.from_sequence, about);
         let page = Page::read(r.page_size, &r.page_token, &question).map_err(status::refusal)?;
-        let newest = self.engine().newest();
+        let newest = self.stood_at()?.map_or_else(|| self.engine().newest(), |record| record.sequence());
         let sequence = page.sequence.unwrap_or(newest).min(newest);
         let journal = Arc::clone(&self.engine().journal);
         let record = self.engine().views.record_at(sequence);

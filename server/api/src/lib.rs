@@ -55,7 +55,7 @@ use tonic::{Request, Status};
 
 use crate::lanes::{Lane, Lanes, NotAnswered};
 use crate::people::People;
-use packloft_answers::context::{CacheCounts, Caches, QueryContext};
+use packloft_answers::context::{CacheCounts, Caches, QueryContext, invalid};
 use packloft_answers::evidence::{Needs, evidence};
 use packloft_answers::paging::Page;
 use packloft_engine::views::ViewRecord;
@@ -166,6 +166,7 @@ impl Api {
         request: Request<R>,
         needs: impl FnOnce(&Command) -> Option<Needs>,
     ) -> Result<(v1::Receipt, Outcome), Status> {
+        asker::only_now().map_err(status::refusal)?;
         let deadline = deadline(&request);
         let request = request.into_inner();
         let mut faults = Faults::default();
@@ -215,6 +216,7 @@ impl Api {
 
     /// Refuses an actor that is not on record, before anything is taken from it.
     async fn known_actor(&self, actor_code: &str) -> Result<(), Status> {
+        asker::only_now().map_err(status::refusal)?;
         let code = actor_code.to_owned();
         self.ask(Lane::Write, 0, move |context| packloft_domain::rules::actor::on_record(&context.record, &code)).await
     }
@@ -227,8 +229,22 @@ impl Api {
         run: impl FnOnce(&QueryContext) -> Result<T, Refusal> + Send + 'static,
     ) -> Result<T, Status> {
         let wanted = u64::try_from(min_sequence).unwrap_or(0);
+        if let Some(record) = self.stood_at()? {
+            return self.ask_at(lane, record, run).await;
+        }
         let Some(record) = self.engine.record(wanted).await else { return Err(status::not_fresh(min_sequence)) };
         self.ask_at(lane, record, run).await
+    }
+
+    /// The record as it stood at the entry that is asked for; `None` when it is asked for as it is now.
+    fn stood_at(&self) -> Result<Option<ViewRecord>, Status> {
+        let Some(sequence) = asker::as_of().map_err(status::refusal)? else { return Ok(None) };
+        let newest = self.engine.newest();
+        if sequence > newest {
+            let text = format!("is {sequence}; the newest entry is {newest}");
+            return Err(status::refusal(invalid(asker::AS_OF, text)));
+        }
+        Ok(Some(self.engine.views.record_at(sequence)))
     }
 
     async fn ask_at<T: Send + 'static>(
@@ -261,7 +277,7 @@ impl Api {
     /// Which page of a list is asked for, and the record as it stood when its first page was.
     fn page_at(&self, page_size: i32, page_token: &str, question: &str) -> Result<(Page, u64, ViewRecord), Status> {
         let page = Page::read(page_size, page_token, question).map_err(status::refusal)?;
-        let newest = self.engine.newest();
+        let newest = self.stood_at()?.map_or_else(|| self.engine.newest(), |record| record.sequence());
         if page.sequence.is_some_and(|sequence| sequence > newest) {
             return Err(status::bad_page_token());
         }

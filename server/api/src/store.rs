@@ -103,7 +103,7 @@ service! {
         let state_us = at_us.unwrap_or_else(|| self.engine().clock.now_us());
         let oldest_us = at_us.unwrap_or_else(|| self.engine().clock.now_us()) - r.min_age_days * 86_400_000_000;
         let page = packloft_answers::paging::Page::read(r.page_size, &r.page_token, &question).map_err(status::refusal)?;
-        let newest = self.engine().newest();
+        let newest = self.stood_at()?.map_or_else(|| self.engine().newest(), |record| record.sequence());
         if page.sequence.is_some_and(|sequence| sequence > newest) {
             return Err(status::bad_page_token());
         }

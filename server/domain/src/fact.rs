@@ -24,6 +24,12 @@ pub fn finding(rule: &str, subject: &str, text: impl Into<String>, figure: i64, 
     }
 }
 
+/// A finding that says another rule was broken, with that one's figures.
+pub fn of_rule(finding: j::Finding, broken: &j::Finding) -> j::Finding {
+    let figure_rule = if broken.figure_rule.is_empty() { &broken.rule } else { &broken.figure_rule };
+    j::Finding { figure: broken.figure, limit: broken.limit, figure_rule: figure_rule.clone(), ..finding }
+}
+
 /// The fact as views keep it: readings give up their single values, which stay in the journal, and keep exact sums.
 pub fn compact(event: &j::Event) -> j::Event {
     let mut event = event.clone();

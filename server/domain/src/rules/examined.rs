@@ -70,7 +70,7 @@ fn stops(
             format!("carried {}, limit {}", kilograms(over.figure), kilograms(over.limit))
         };
         let text = format!("{noun} {code} {figures}, on {when}: out of service until it is examined");
-        dated.push((time_us, finding("OVERLOADED", code, text, over.figure, over.limit)));
+        dated.push((time_us, of_rule(finding("OVERLOADED", code, text, 0, 0), &over)));
     }
     for row in rows.iter().filter(|row| open(row.event.occurred_time_us)) {
         let mut found = Vec::new();

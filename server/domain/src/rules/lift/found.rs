@@ -12,6 +12,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::*;
+use crate::fact::of_rule;
 use crate::fact::registered::Item;
 use crate::key::{self, LIFT_DAYS, day_of, object};
 use crate::mass::kilograms;
@@ -281,12 +282,7 @@ fn named(row: &Entry, broken: &Finding, zone: &Zone) -> Finding {
         _ => return broken.clone(),
     };
     let text = format!("{what} by hoist {hoist} on {when} (sequence {}) was over: {}", row.sequence, broken.text);
-    Finding {
-        figure: broken.figure,
-        limit: broken.limit,
-        figure_rule: broken.rule.clone(),
-        ..finding(WAS_OVER, &broken.subject, text, 0, 0)
-    }
+    of_rule(finding(WAS_OVER, &broken.subject, text, 0, 0), broken)
 }
 
 /// True when two findings say the same of the same, whatever the figures.
