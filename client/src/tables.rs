@@ -447,7 +447,7 @@ pub fn balance(span: &v1::SpanBalance, zone: &Zone) -> Sheet {
 
 /// Since which place in the journal an answer is as it is.
 fn since(sequence: i64, text: &str) -> Option<String> {
-    (sequence > 0).then(|| format!("as it is since entry {sequence}: {text}"))
+    (sequence > 0).then(|| format!("last changed by entry {sequence}: {text}"))
 }
 
 fn method(method: Option<&v1::FlowMethod>, zone: &Zone) -> Vec<String> {
@@ -630,7 +630,8 @@ pub fn timeline(rows: &[v1::TimelineEntry], zone: &Zone) -> Sheet {
 
 /// Events of the journal.
 pub fn events(rows: &[v1::Event], zone: &Zone) -> Sheet {
-    let mut sheet = Sheet { head: vec![">sequence", "happened", "recorded", "by", "kind", "fact"], ..Sheet::default() };
+    let mut sheet =
+        Sheet { head: vec![">sequence", "happened", "recorded", "by", "kind", "entry"], ..Sheet::default() };
     for row in rows {
         sheet.rows.push(vec![
             row.sequence.to_string(),

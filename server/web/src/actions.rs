@@ -105,7 +105,7 @@ pub async fn run(ctx: &Ctx, action: &str, fields: &Fields) -> Result<Done, Probl
         "complaint" | "open_recall" | "notice" | "notice_answer" | "recovery" | "close_recall" => {
             recall_actions::recalls(read, action).await
         }
-        "void_fact" | "keep_name" | "erase_name" => super::facts::actions(read, action).await,
+        "void_fact" | "keep_name" | "erase_name" => super::entries::actions(read, action).await,
         "confirm_clock" => super::home::confirm_clock(read).await,
         "print_label" => super::print::action(read).await,
         "pre_use_check" | "incident" | "remedy" | "examination" | "hour_counter" | "other_lift" | "test_lift"

@@ -410,7 +410,7 @@ pub fn timeline(ctx: &Ctx, rows: &[v1::TimelineEntry]) -> Markup {
     html! {
         ol.timeline { @for row in rows { li {
             time { (ctx.words.time(row.occurred_time.as_ref())) } " " span lang="en" { (row.text) }
-            @if row.event_sequence > 0 { " " a.quiet.noprint href=(super::facts::address(row.event_sequence)) { (ctx.tf("entry {}", &[&row.event_sequence])) } }
+            @if row.event_sequence > 0 { " " a.quiet.noprint href=(super::entries::address(row.event_sequence)) { (ctx.tf("entry {}", &[&row.event_sequence])) } }
         } } }
     }
 }

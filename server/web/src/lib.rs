@@ -30,7 +30,7 @@ mod csv;
 mod ctx;
 mod dispatch;
 mod documents;
-mod facts;
+mod entries;
 mod figures;
 mod fixed;
 mod frame;
@@ -200,7 +200,7 @@ pub async fn show(ctx: &Ctx) -> Result<Page, Status> {
         ["yield", "packaging"] => audit::packaging(ctx).await,
         ["analysis"] => audit::analysis(ctx).await,
         ["samples"] => audit::samples(ctx).await,
-        ["facts", sequence] => facts::page(ctx, sequence).await,
+        ["entries", sequence] => entries::page(ctx, sequence).await,
         ["holds"] => quality::page(ctx).await,
         ["complaints"] => recalls::complaints(ctx).await,
         ["complaints", code] => recalls::complaint(ctx, code).await,

@@ -283,7 +283,7 @@ pub async fn recall(ctx: &Ctx, code: &str) -> Result<Page, Status> {
                     @if !found.added.is_empty() { p { strong { (ctx.t("Added")) ": " } (packs(ctx, &found.added)) } }
                     @if !found.removed.is_empty() { p { strong { (ctx.t("No more in it")) ": " } (packs(ctx, &found.removed)) } }
                     @if !found.changes.is_empty() { p { (ctx.t("Because of:")) } ul { @for row in &found.changes { li {
-                        a href=(super::facts::address(row.event_sequence)) { (ctx.tf("entry {}", &[&row.event_sequence])) } " " span lang="en" { (ctx.words.sentence(&row.text)) }
+                        a href=(super::entries::address(row.event_sequence)) { (ctx.tf("entry {}", &[&row.event_sequence])) } " " span lang="en" { (ctx.words.sentence(&row.text)) }
                         @if !row.added.is_empty() { "; " (ctx.t("Added")) ": " (packs(ctx, &row.added)) }
                         @if !row.removed.is_empty() { "; " (ctx.t("No more in it")) ": " (packs(ctx, &row.removed)) }
                     } } } }

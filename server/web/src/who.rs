@@ -88,7 +88,7 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
         (badge(ctx))
         (known(ctx, &persons, &names))
         (settings(ctx))
-        (super::facts::names(ctx).await?)
+        (super::entries::names(ctx).await?)
     };
     Ok(Page::new(ctx.t("Who are you?"), body))
 }
