@@ -45,7 +45,7 @@ impl Head {
 /// Two-sided chance of a difference of two means, spreads not equal; `None` without a spread.
 ///
 /// ```
-/// use packloft_domain::sums::{heads::welch, spread::Spread};
+/// use packloft_domain::calc::{heads::welch, spread::Spread};
 /// // Computed by hand: t = 2 / sqrt(1/3 + 4/3) = 1.5492 on 2.9412 degrees of freedom.
 /// let p = welch(&Spread::of(&[1, 2, 3]), &Spread::of(&[2, 4, 6])).unwrap();
 /// assert!((p - 0.2208).abs() < 2e-4, "{p}");
