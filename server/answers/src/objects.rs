@@ -1,6 +1,6 @@
 //! Objects as people ask for them: bags, lots, intakes, lifts, runs, holds, deviations.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use packloft_domain::fact as f;
 use packloft_domain::fact::{Fact, Finding};
@@ -12,6 +12,7 @@ use packloft_domain::objects::intervals::run_total;
 use packloft_domain::objects::lot::{LotDecision, LotFacts};
 use packloft_domain::objects::register::Register;
 use packloft_domain::objects::run;
+use packloft_domain::open::OpenList;
 use packloft_domain::record::{Entry, Record, Unreadable, facts, facts_between};
 use packloft_domain::rules::lift::found::{self, WAS_OVER};
 use packloft_domain::rules::{discrepancies, late};
@@ -346,18 +347,24 @@ pub fn holds(context: &QueryContext, include_ended: bool) -> Result<Vec<HoldStat
 
 /// Deviations, newest first, closed ones only when wanted.
 pub fn deviations(context: &QueryContext, include_closed: bool) -> Result<Vec<v1::Deviation>, Unreadable> {
-    let entries = context.record.list("deviations")?;
-    let closing = |sequence: i64| {
-        entries.iter().filter(hold::standing(&entries)).find_map(|e| match &e.event.fact {
-            Some(Fact::DeviationClosed(f)) if f.event_sequence == sequence => {
-                Some((f.reason.clone(), e.event.actor.as_ref().map(|a| a.code.clone()).unwrap_or_default()))
+    let entries = match include_closed {
+        true => context.record.list("deviations")?,
+        false => context.record.open(OpenList::Deviations)?,
+    };
+    let closings: BTreeMap<i64, (String, String)> = entries
+        .iter()
+        .filter(hold::standing(&entries))
+        .filter_map(|e| match &e.event.fact {
+            Some(Fact::DeviationClosed(f)) => {
+                let who = e.event.actor.as_ref().map(|a| a.code.clone()).unwrap_or_default();
+                Some((f.event_sequence, (f.reason.clone(), who)))
             }
             _ => None,
         })
-    };
+        .collect();
     let mut rows = Vec::new();
     for entry in entries.iter().rev().filter(|entry| !entry.event.deviations.is_empty()) {
-        let closed = closing(entry.sequence);
+        let closed = closings.get(&entry.sequence).cloned();
         if closed.is_some() && !include_closed {
             continue;
         }
@@ -399,23 +406,28 @@ fn no_longer(context: &QueryContext, entry: &Entry) -> Result<String, Unreadable
 
 /// Events with discrepancies, newest first; resolved ones only when wanted.
 pub fn discrepancies(context: &QueryContext, include_resolved: bool) -> Result<Vec<v1::Discrepancy>, Unreadable> {
-    let entries = context.record.list("discrepancies")?;
+    let entries = match include_resolved {
+        true => context.record.list("discrepancies")?,
+        false => context.record.open(OpenList::Discrepancies)?,
+    };
     let actor = |entry: &Entry| entry.event.actor.as_ref().map(|a| a.code.clone()).unwrap_or_default();
-    // A correction of the carrying event ends them; the new fact carries its own.
-    let corrected: Vec<(i64, String)> = facts_corrected(context)?;
+    let resolutions: BTreeMap<i64, (String, String)> = entries
+        .iter()
+        .filter(hold::standing(&entries))
+        .filter_map(|e| match &e.event.fact {
+            Some(Fact::DiscrepancyResolved(f)) => Some((f.event_sequence, (f.reason.clone(), actor(e)))),
+            _ => None,
+        })
+        .collect();
     let mut lifts_named = BTreeSet::new();
     let mut rows = Vec::new();
     for entry in entries.iter().rev().filter(|entry| !entry.event.discrepancies.is_empty()) {
-        let resolved = entries.iter().filter(hold::standing(&entries)).find_map(|e| match &e.event.fact {
-            Some(Fact::DiscrepancyResolved(f)) if f.event_sequence == entry.sequence => {
-                Some((f.reason.clone(), actor(e)))
-            }
-            _ => None,
-        });
-        let put_right = corrected.iter().find(|(target, _)| *target == entry.sequence);
+        let resolved = resolutions.get(&entry.sequence).cloned();
+        // A correction of the carrying event ends them; the new one carries its own.
+        let put_right = corrector(context, entry.sequence)?;
         let standing = standing(context, entry, (resolved.is_some(), put_right.is_some()), &mut lifts_named)?;
         let resolved = match (resolved, put_right) {
-            (None, Some((_, who))) if standing.is_empty() => Some(("corrected".to_owned(), who.clone())),
+            (None, Some(who)) if standing.is_empty() => Some(("corrected".to_owned(), who)),
             (None, None) if standing.is_empty() => Some((cleared(entry).to_owned(), String::new())),
             (resolved, _) => resolved,
         };
@@ -472,14 +484,13 @@ fn standing(
     Ok(standing)
 }
 
-/// Sequences that were corrected, and by whom.
-fn facts_corrected(context: &QueryContext) -> Result<Vec<(i64, String)>, Unreadable> {
-    let rows = context.record.list("corrections")?;
-    let found = rows.iter().filter_map(|row| match &row.event.fact {
-        Some(Fact::Corrected(f)) => {
-            Some((f.target_sequence, row.event.actor.as_ref().map(|a| a.code.clone()).unwrap_or_default()))
+/// Who corrected an entry; `None` when nobody did.
+fn corrector(context: &QueryContext, sequence: i64) -> Result<Option<String>, Unreadable> {
+    let about = context.record.list(&object("entry", &sequence.to_string()))?;
+    Ok(about.iter().find_map(|row| match &row.event.fact {
+        Some(Fact::Corrected(f)) if f.target_sequence == sequence => {
+            Some(row.event.actor.as_ref().map(|a| a.code.clone()).unwrap_or_default())
         }
         _ => None,
-    });
-    Ok(found.collect())
+    }))
 }

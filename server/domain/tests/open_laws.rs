@@ -33,24 +33,30 @@ fn history(random: &mut fastrand::Rng, length: i64) -> Vec<Event> {
                 let freed = PackInterval { run_code: "R1".into(), first_number: 1, last_number: 9 };
                 Fact::HoldEnded(HoldEnded { hold_code, intervals: vec![freed], ..HoldEnded::default() })
             }
-            4 | 5 => {
-                Fact::DeviationClosed(DeviationClosed { event_sequence: earlier - 1, ..DeviationClosed::default() })
-            }
+            4 => Fact::DeviationClosed(DeviationClosed { event_sequence: earlier - 1, ..DeviationClosed::default() }),
+            5 => Fact::DiscrepancyResolved(DiscrepancyResolved { event_sequence: earlier - 1, reason: "seen".into() }),
             6 => {
-                let target_keys = vec!["deviations".into(), "holds".into()];
+                let target_keys = vec!["deviations".into(), "holds".into(), "discrepancies".into()];
                 Fact::Corrected(Box::new(Corrected { target_sequence: earlier, target_keys, ..Corrected::default() }))
             }
             _ => Fact::RemarkRecorded(RemarkRecorded::default()),
         };
         let mut event = Event { occurred_time_us: random.i64(0..100), fact: Some(fact), ..Event::default() };
         // What quality decides breaks no rule itself.
-        let decided = matches!(event.fact, Some(Fact::HoldPlaced(_) | Fact::HoldEnded(_) | Fact::DeviationClosed(_)));
+        let decided = matches!(
+            event.fact,
+            Some(Fact::HoldPlaced(_) | Fact::HoldEnded(_) | Fact::DeviationClosed(_) | Fact::DiscrepancyResolved(_))
+        );
         if random.bool() && !decided {
             event.deviations.push(deviation());
             for _ in 0..random.usize(0..3) {
                 codes += 1;
                 event.holds.push(hold_of(codes));
             }
+        }
+        if random.bool() && !decided {
+            event.discrepancies.push(finding("NOT_LIFTED", "B1", "no lift of bag B1 is on record", 0, 0));
+            event.lifts_over.extend(random.bool().then(LiftOver::default));
         }
         events.push(event);
     }
@@ -134,4 +140,31 @@ fn nothing_that_stops_a_pallet_is_left_out() {
         deviations += carriers.len();
     }
     assert!(open > 300 && deviations > 300, "{open} {deviations}");
+}
+
+/// What is resolved or put right is left out, and nothing else: by everything there ever was.
+#[test]
+fn no_discrepancy_that_is_open_is_left_out() {
+    let mut random = fastrand::Rng::with_seed(9);
+    let (mut open, mut over) = (0, 0);
+    for _ in 0..300 {
+        let length = random.i64(1..40);
+        let record = recorded(&history(&mut random, length));
+        let entries = record.list("discrepancies").unwrap();
+        let stands = hold::standing(&entries);
+        let ended = |sequence: i64| {
+            let by = |entry: &Entry| matches!(&entry.event.fact, Some(Fact::DiscrepancyResolved(f)) if f.event_sequence == sequence);
+            entries.iter().filter(&stands).any(by)
+                || !entries.iter().filter(&stands).any(|entry| entry.sequence == sequence)
+        };
+        let carriers = entries.iter().filter(|entry| !entry.event.discrepancies.is_empty());
+        let (gone, left): (Vec<&Entry>, Vec<&Entry>) = carriers.partition(|entry| ended(entry.sequence));
+        let kept: BTreeSet<i64> =
+            record.open(OpenList::Discrepancies).unwrap().iter().map(|entry| entry.sequence).collect();
+        assert!(left.iter().all(|entry| kept.contains(&entry.sequence)));
+        assert!(gone.iter().all(|entry| kept.contains(&entry.sequence) != entry.event.lifts_over.is_empty()));
+        open += left.len();
+        over += gone.len();
+    }
+    assert!(open > 300 && over > 100, "{open} {over}");
 }

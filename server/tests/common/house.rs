@@ -110,6 +110,15 @@ impl House {
                 assert_eq!(record.open(list).unwrap(), list.left(record.list(list.key()).unwrap()), "{list:?}");
             }
         }
+        if self.events.len().is_multiple_of(16) {
+            let asked = self.anew();
+            let mut all = packloft_answers::objects::discrepancies(&asked, true).unwrap();
+            all.retain(|row| row.open);
+            assert_eq!(packloft_answers::objects::discrepancies(&asked, false).unwrap(), all);
+            let mut all = packloft_answers::objects::deviations(&asked, true).unwrap();
+            all.retain(|row| row.open);
+            assert_eq!(packloft_answers::objects::deviations(&asked, false).unwrap(), all);
+        }
         Ok(event)
     }
 

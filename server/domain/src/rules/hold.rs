@@ -8,7 +8,7 @@ use crate::fact::*;
 use crate::key;
 use crate::objects::hold::{placed_in, standing};
 use crate::objects::{bag, lot, pallet, run, stacking};
-use crate::open::whole;
+use crate::open::{OpenList, whole};
 use crate::record::{Record, Unreadable, facts};
 use crate::refusal::Refusal;
 use crate::rules::deciding::{Context, Decision, LookupErrors};
@@ -156,7 +156,10 @@ pub(super) fn end(fact: &HoldEnded, context: &Context) -> Result<Decision, Refus
 }
 
 pub(super) fn close_deviation(fact: &DeviationClosed, context: &Context) -> Result<Decision, Refusal> {
-    let entries = context.record.list("deviations")?;
+    // Mostly it is open; all there ever was is read only to say why it cannot be closed.
+    let open = context.record.open(OpenList::Deviations)?;
+    let is_open = open.iter().any(|entry| entry.sequence == fact.event_sequence);
+    let entries = if is_open { open } else { context.record.list("deviations")? };
     let carrier = entries.iter().find(|e| e.sequence == fact.event_sequence && !e.event.deviations.is_empty());
     let mut missing = LookupErrors::default();
     let carrier = missing.take(carrier, "deviation at sequence", &fact.event_sequence.to_string());
@@ -185,8 +188,10 @@ pub(super) fn close_deviation(fact: &DeviationClosed, context: &Context) -> Resu
 }
 
 pub(super) fn resolve(fact: &DiscrepancyResolved, context: &Context) -> Result<Decision, Refusal> {
-    let entries = context.record.list("discrepancies")?;
     let sequence = fact.event_sequence;
+    let open = context.record.open(OpenList::Discrepancies)?;
+    let is_open = open.iter().any(|entry| entry.sequence == sequence);
+    let entries = if is_open { open } else { context.record.list("discrepancies")? };
     let carrier = entries.iter().find(|e| e.sequence == sequence && !e.event.discrepancies.is_empty());
     let mut missing = LookupErrors::default();
     let carrier = missing.take(carrier, "discrepancy at sequence", &sequence.to_string());
