@@ -25,7 +25,7 @@ pub struct Trend {
 /// Mann-Kendall test of a trend in values in the order of time; `None` below [`TREND_SPANS`] values or when all are equal.
 ///
 /// ```
-/// use packloft_domain::sums::period::trend;
+/// use packloft_domain::calc::trend::trend;
 /// let rising = trend(&[1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0]).expect("enough values");
 /// assert_eq!(rising.score, 28);
 /// assert!(rising.p_value < 0.001);
