@@ -297,7 +297,7 @@ check("papers", sum(p.pack_count for p in left.pallets) == 2_400 and len(left.re
 back = orders.RecordReturn(dispatch.RecordReturnRequest(**header(90), sscc=numbers[1], pack_count=100,
                                                         location_code="S1", reason="torn"))
 check("returned", back.sscc != numbers[1] and len(back.receipt.hold_codes) == 1, back)
-where = traces.TraceLot(trace.TraceLotRequest(lot_code="PL")).whereabouts
+where = traces.TraceLot(trace.TraceLotRequest(lot_code="PL")).pack_locations
 account = where.accounts[0]
 places = [account.rejected_count, account.sampled_count, account.free_count, account.held_count, account.loaded_count,
           account.consignee_count, account.rework_count, account.destroyed_count, account.disposed_count,
