@@ -13,7 +13,7 @@ pub fn dispersion(answer: &v1::GetRecallExposureResponse) -> Vec<Sheet> {
         head: vec![
             "case",
             ">links",
-            ">dispersion",
+            ">exposure",
             ">worst recall",
             "of lot",
             ">mean recall",

@@ -266,7 +266,7 @@ pub fn target(answer: &v1::GetTargetFillResponse, currency: &str) -> Vec<Sheet> 
     };
     match answer.target_mg {
         Some(target) => sheet.before.push(format!("lowest safe target {}", grams(target))),
-        None => sheet.before.push("NO ADVICE:".into()),
+        None => sheet.before.push("NO TARGET FILL:".into()),
     }
     sheet.before.extend(answer.refusals.iter().map(|text| format!("- {text}")));
     sheet.before.push(format!(

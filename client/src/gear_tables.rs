@@ -131,8 +131,10 @@ pub fn item(answer: &v1::GetItemResponse, zone: &Zone) -> Vec<Sheet> {
 }
 
 fn histogram(answer: &v1::GetDesignLifeResponse) -> Sheet {
-    let mut sheet =
-        Sheet { head: vec!["load, % of rating", ">travels", ">running time", ">of used life", ""], ..Sheet::default() };
+    let mut sheet = Sheet {
+        head: vec!["load, % of rating", ">travels", ">running time", ">of design life used", ""],
+        ..Sheet::default()
+    };
     let most = answer.classes.iter().map(|class| class.time_s).fold(0.0, f64::max).max(1e-9);
     for class in &answer.classes {
         let range = match class.high_percent {
@@ -159,7 +161,7 @@ pub fn life(answer: &v1::GetDesignLifeResponse, zone: &Zone) -> Vec<Sheet> {
             format!("hoist {hoist}: DESIGN LIFE USED UP - a general overhaul is due")
         }
         (Some(share), _) => format!("hoist {hoist}: {:.1} % of its design life is used", share * 100.0),
-        _ => format!("hoist {hoist}: its used life IS NOT KNOWN, see the notes"),
+        _ => format!("hoist {hoist}: how much of its design life is used IS NOT KNOWN, see the notes"),
     });
     if let (Some(used), Some(left)) = (answer.used_life_s, answer.remaining_s) {
         head.before.push(format!(
@@ -231,7 +233,7 @@ pub fn spectrum(rows: &[v1::SpectrumRow], factor: f64, answer: &v1::EstimateDesi
         ]);
     }
     sheet.before.push(format!(
-        "used life S = k_m x T x f = {:.5} x {:.1} h x {factor:.2} = {:.2} h",
+        "design life used S = k_m x T x f = {:.5} x {:.1} h x {factor:.2} = {:.2} h",
         answer.spectrum_factor, answer.running_hours, answer.used_hours
     ));
     if let Some(left) = answer.remaining_hours {
@@ -239,7 +241,7 @@ pub fn spectrum(rows: &[v1::SpectrumRow], factor: f64, answer: &v1::EstimateDesi
             .before
             .push(format!("remaining D - S = {} h - {:.2} h = {left:.2} h", answer.full_load_hours, answer.used_hours));
     }
-    sheet.after.push("by ISO 4301-1, FEM 9.511 and FEM 9.755; tell it with \"opening --hoist\"".into());
+    sheet.after.push("by ISO 4301-1, FEM 9.511 and FEM 9.755; record it with \"opening --hoist\"".into());
     sheet
 }
 

@@ -19,7 +19,7 @@ fn print_of(row: &v1::Complaint) -> String {
 /// Complaints.
 pub fn complaints(rows: &[v1::Complaint], zone: &Zone) -> Sheet {
     let mut sheet = Sheet {
-        head: vec!["complaint", "time", "product", "print", ">packs", "defect", "through", "place"],
+        head: vec!["complaint", "time", "product", "pack code", ">packs", "defect", "through", "place"],
         ..Sheet::default()
     };
     for row in rows {
@@ -178,7 +178,7 @@ pub fn recall(answer: &v1::GetRecallResponse, zone: &Zone) -> Vec<Sheet> {
         }
         let told = zone.show(row.recorded_time.as_ref());
         head.after.push(format!(
-            "because of sequence {} (told {told}: {}): {}",
+            "because of entry {} (recorded {told}: {}): {}",
             row.event_sequence,
             row.text,
             did.join(", ")
@@ -188,7 +188,7 @@ pub fn recall(answer: &v1::GetRecallResponse, zone: &Zone) -> Vec<Sheet> {
         head.after.push(format!("holds: {}", recall.hold_codes.join(" ")));
     }
     if !answer.supplier_codes.is_empty() {
-        head.after.push(format!("suppliers to tell: {}", answer.supplier_codes.join(" ")));
+        head.after.push(format!("suppliers to notify: {}", answer.supplier_codes.join(" ")));
     }
     for (what, took) in [("scope", &answer.scope_duration), ("close", &answer.close_duration)] {
         head.after.extend(took.iter().map(|took| format!("from the question to the {what}: {}", duration(took))));

@@ -47,7 +47,7 @@ pub fn receipt(receipt: &v1::Receipt) -> Sheet {
         if receipt.replayed { " (had been recorded before; nothing new)" } else { "" }
     )];
     for deviation in &receipt.deviations {
-        before.push(format!("DEVIATION {}: {}", deviation.rule, deviation.text));
+        before.push(format!("DEVIATION: {}", deviation.text));
     }
     if !receipt.hold_codes.is_empty() {
         before.push(format!("on hold now: {}", receipt.hold_codes.join(", ")));

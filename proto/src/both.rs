@@ -3,7 +3,7 @@
 //! The two packages are free to move apart: what a field of one becomes in the other is said here and nowhere else. Enums of
 //! the same name have the same numbers, which a test holds (`tests/tests/shapes.rs`).
 
-use crate::figures::unit_of;
+use crate::figures::{called_now, unit_of};
 use crate::{durations, journal, v1};
 
 /// Writes both directions of one pair; all fields of both are named, so that a new one does not compile before somebody says
@@ -27,7 +27,7 @@ macro_rules! both {
 impl From<&journal::Finding> for v1::Finding {
     fn from(m: &journal::Finding) -> Self {
         v1::Finding {
-            rule: m.rule.clone(),
+            rule: called_now(&m.rule).to_owned(),
             subject: m.subject.clone(),
             text: m.text.clone(),
             figure: m.figure,

@@ -32,11 +32,24 @@ pub enum FigureUnit {
     Millionths,
 }
 
+/// The id of a rule as it is called now: findings on record keep the id they were stored with.
+pub fn called_now(rule: &str) -> &str {
+    match rule {
+        "BREACH_OPEN" => "DEVIATION_OPEN",
+        "BREACH_CLOSED" => "DEVIATION_CLOSED",
+        "OWN_BREACH" => "OWN_DEVIATION",
+        "LATER_DEED" => "LATER_ACTION",
+        "DEED_BEFORE_BUILT" => "ACTION_BEFORE_BUILT",
+        "MISHAP" => "INCIDENT",
+        other => other,
+    }
+}
+
 /// What figure and limit of a rule are in.
 ///
 /// Long: one list of rules a unit.
 pub fn unit_of(rule: &str) -> FigureUnit {
-    match rule {
+    match called_now(rule) {
         "OVER_SCALE"
         | "MORE_THAN_BAG_HELD"
         | "PALLET_TOO_HEAVY"
@@ -131,6 +144,24 @@ impl From<FigureUnit> for crate::v1::FigureUnit {
             FigureUnit::Months => Self::Months,
             FigureUnit::AngleMdeg => Self::AngleMdeg,
             FigureUnit::Millionths => Self::Millionths,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What was stored under an earlier name is the same rule, with the same unit.
+    #[test]
+    fn rules_that_were_called_otherwise_have_their_units() {
+        for (then, now, unit) in [
+            ("BREACH_OPEN", "DEVIATION_OPEN", FigureUnit::Sequence),
+            ("LATER_DEED", "LATER_ACTION", FigureUnit::TimeUs),
+            ("DEED_BEFORE_BUILT", "ACTION_BEFORE_BUILT", FigureUnit::TimeUs),
+            ("HOOK_LOAD", "HOOK_LOAD", FigureUnit::MassMg),
+        ] {
+            assert_eq!((called_now(then), unit_of(then), unit_of(now)), (now, unit, unit));
         }
     }
 }

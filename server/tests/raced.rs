@@ -511,8 +511,8 @@ fn clean_vehicle(load_code: &str) -> Fact {
     })
 }
 
-/// Three free pallets of lot LA; the first stands on load V1, the others at R1; load V2 is open. Gives their numbers, which
-/// entry the tip is and at what location the run's pallets stand.
+/// Three free pallets of lot LA; the first stands on load V1, the others at R1; load V2 is open. Gives their numbers and
+/// which entry the tip is.
 async fn free_story(released: bool) -> (Server, Vec<String>, i64) {
     let mut house = House::new(1);
     registers(&mut house);

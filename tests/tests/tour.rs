@@ -5,6 +5,8 @@ use std::os::unix::fs::PermissionsExt as _;
 use std::path::Path;
 use std::process::{Command, Output};
 
+use packloft_client::connection::{AsOf, Connection};
+use packloft_client::v1;
 use packloft_examples::clock;
 use packloft_tests::{CLOCK, house};
 
@@ -90,6 +92,23 @@ fn worked(text: &str) -> Vec<(&str, Vec<(&str, &str)>)> {
     found
 }
 
+/// What records over a stream refuses to do so as of an earlier entry before it takes anything.
+fn streams_record_nothing_as_of(stays: &Stays) -> anyhow::Result<()> {
+    tokio::runtime::Runtime::new()?.block_on(async {
+        let connection = Connection::reach_as_of(&stays.address, AsOf(Some(101))).await?;
+        let fed = connection.run.clone().stream_readings(tokio_stream::empty()).await.err();
+        let imported = connection.import.clone().import_file(tokio_stream::empty()).await.err();
+        for refused in [fed, imported] {
+            let refused = refused.ok_or_else(|| anyhow::anyhow!("a stream was taken as of an earlier entry"))?;
+            anyhow::ensure!(refused.code() == tonic::Code::InvalidArgument, "{refused:?}");
+        }
+        let wanted = v1::GetLotRequest { lot_code: "QE-2232".into(), min_sequence: 102 };
+        let older = connection.lot.clone().get_lot(wanted).await.err();
+        anyhow::ensure!(older.is_some_and(|status| status.code() == tonic::Code::InvalidArgument), "older than wanted");
+        Ok(())
+    })
+}
+
 /// Long: one server, every line of two papers in their order, then every table.
 #[test]
 fn what_the_papers_print_is_what_the_demo_answers() -> anyhow::Result<()> {
@@ -139,6 +158,7 @@ fn what_the_papers_print_is_what_the_demo_answers() -> anyhow::Result<()> {
         let says = String::from_utf8([output.stdout, output.stderr].concat())?;
         assert!(output.status.code() == Some(2) && says.contains(words), "{line}: {:?} {says}", output.status);
     }
+    streams_record_nothing_as_of(&stays)?;
     let files = std::fs::read_dir(folder.path())?.collect::<Result<Vec<_>, _>>()?;
     for ending in [".html", ".pdf"] {
         let made = |file: &std::fs::DirEntry| file.file_name().to_string_lossy().ends_with(ending);

@@ -87,7 +87,7 @@ pub enum Task {
     /// Hoists and gear items: may they be used, checks, incidents, remedies.
     #[command(subcommand)]
     Gear(super::gear_args::GearTask),
-    /// Hoists over their lives: used life, hour counter, overhauls, tests.
+    /// Hoists over their lives: design life used, hour counter, overhauls, tests.
     #[command(subcommand)]
     Hoist(super::gear_args::HoistTask),
     /// Bulk bags with numbers of their own, over their fillings.
@@ -170,7 +170,7 @@ pub enum Task {
         /// Feed.
         #[arg(long, default_value = "")]
         feed: String,
-        /// It is a note to who takes over.
+        /// It is a hand-over note.
         #[arg(long)]
         handover: bool,
     },
@@ -514,7 +514,7 @@ pub enum RunTask {
         /// Artwork, product, code and date were checked.
         #[arg(long)]
         line_check_done: bool,
-        /// It was started all the same: record it with its deviations; says why.
+        /// It was started anyway: record it with its deviations; says why.
         #[arg(long, default_value = "")]
         already_done: String,
         #[command(flatten)]

@@ -467,7 +467,7 @@ pub struct OpeningArgs {
     /// Hoist.
     #[arg(long, default_value = "")]
     pub hoist: String,
-    /// Its used life in hours at full load; 0 for a new one.
+    /// Design life used before, in hours at full load; 0 for a new one.
     #[arg(long, default_value_t = 0.0)]
     pub used_hours: f64,
     /// Where that figure comes from, e.g. "log book, estimated".

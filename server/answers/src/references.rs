@@ -56,8 +56,15 @@ fn noun_of(kinds: &[(&'static str, ObjectKind)], kind: ObjectKind) -> Option<&'s
 pub fn keys(about: &v1::ObjectRef) -> Vec<String> {
     let code = about.code.as_str();
     if let Some(noun) = noun_of(THINGS, about.kind()) {
+        let more: &[&str] = match about.kind() {
+            ObjectKind::Lot => &["lot_bags", "lot_pallets"],
+            ObjectKind::Run => &["run_pallets", "run_rework"],
+            ObjectKind::Order => &["order_consignments"],
+            _ => &[],
+        };
         let registered = [ObjectKind::PackagingLot, ObjectKind::Fibc].contains(&about.kind());
-        return [Some(object(noun, code)), registered.then(|| register(noun, code))].into_iter().flatten().collect();
+        let own = [noun].into_iter().chain(more.iter().copied()).map(|noun| object(noun, code));
+        return own.chain(registered.then(|| register(noun, code))).collect();
     }
     let Some(noun) = noun_of(REGISTERED, about.kind()) else { return Vec::new() };
     let mut keys = vec![register(noun, code)];
@@ -79,6 +86,9 @@ fn reference(key: &str) -> Option<(ObjectKind, String)> {
         ["register", noun, code] => (REGISTERED, *noun, *code),
         [noun @ ("feed" | "machine" | "platform"), code, _day] => (REGISTERED, *noun, *code),
         ["hoist_lifts" | "hoist_life" | "hoist_examinations", code] => (REGISTERED, "hoist", *code),
+        ["lot_bags" | "lot_pallets", code] => (THINGS, "lot", *code),
+        ["run_pallets" | "run_rework", code] => (THINGS, "run", *code),
+        ["order_consignments", code] => (THINGS, "order", *code),
         ["gear_examinations", code] => (REGISTERED, "lifting_gear", *code),
         [noun, code] => (THINGS, *noun, *code),
         _ => return None,

@@ -157,7 +157,10 @@ pub fn changes(
     }
     (looked.until, looked.scope, looked.reads) = (context.sequence(), now.to_vec(), reads);
     let mut kept = context.kept.scopes.lock();
-    kept.insert(opened.recall_code.clone(), looked.clone());
+    // A question of the past leaves what was looked at since.
+    if kept.get(&opened.recall_code).is_none_or(|known| known.until <= looked.until || known.opened != looked.opened) {
+        kept.insert(opened.recall_code.clone(), looked.clone());
+    }
     let mut bytes: usize = kept.values().map(Looked::bytes).sum();
     while kept.len() > limits::RECALLS_KEPT || (bytes > limits::RECALLS_KEPT_BYTES && kept.len() > 1) {
         let other = kept.keys().find(|code| **code != opened.recall_code).cloned();

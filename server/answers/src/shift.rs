@@ -23,7 +23,7 @@ const LATE_US: i64 = 15 * 60 * 1_000_000;
 /// Facts read from the journal at a time.
 const PIECE: usize = 1_000;
 
-/// A clean span of working time with its name.
+/// A part of working time with its name.
 pub(super) struct Period {
     pub(super) title: String,
     pub(super) start_us: i64,

@@ -375,7 +375,7 @@ pub fn by_pack_code(
         }
     }
     if origins.is_empty() {
-        return Err(unknown("pack with this print", &format!("{batch_code} {printed}")));
+        return Err(unknown("pack with this pack code", &format!("{batch_code} {printed}")));
     }
     Ok(origins)
 }

@@ -598,8 +598,8 @@ write_request!(RecordClockCheckRequest, |r, faults| {
     const DAY_US: i64 = 24 * HOUR_US;
     Fact::ClockChecked(f::ClockChecked {
         machine_code: faults.code("machine_code", &r.machine_code),
-        offset_us: faults.duration("offset", r.offset.as_ref(), -DAY_US, DAY_US),
-        tolerance_us: faults.duration("tolerance", r.tolerance.as_ref(), 1_000, DAY_US),
+        offset_us: faults.optional_duration("offset", r.offset.as_ref(), (-DAY_US, DAY_US, 1)),
+        tolerance_us: faults.duration("tolerance", r.tolerance.as_ref(), (1_000, DAY_US, 1)),
     })
 });
 write_request!(ConfirmClockRequest, |r, faults| {

@@ -225,13 +225,25 @@ impl Faults {
         if value == 0 { 0 } else { self.choice::<E>(field, value) }
     }
 
-    /// A duration that may be absent, which is 0: microseconds from `low_us` to `high_us`.
-    pub fn duration(&mut self, field: &str, value: Option<&Duration>, low_us: i64, high_us: i64) -> i64 {
-        let us = value.map_or(0, durations::to_us);
-        let sound = value.is_none_or(|d| (-999_999_999..=999_999_999).contains(&d.nanos));
-        if !sound || us < low_us || us > high_us {
+    /// A duration that may be absent, which gives 0: microseconds from `low_us` to `high_us` in steps of `step_us`.
+    pub fn optional_duration(&mut self, field: &str, value: Option<&Duration>, limits: (i64, i64, i64)) -> i64 {
+        value.map_or(0, |value| self.duration(field, Some(value), limits))
+    }
+
+    /// A duration that must be given: microseconds from the least to the greatest, in steps.
+    pub fn duration(&mut self, field: &str, value: Option<&Duration>, limits: (i64, i64, i64)) -> i64 {
+        let (low_us, high_us, step_us) = limits;
+        let Some(value) = value else {
+            self.add(field, "must be given");
+            return low_us;
+        };
+        let us = durations::to_us(value);
+        let signs = value.seconds.signum() * i64::from(value.nanos.signum()) >= 0;
+        let whole = us % step_us == 0 && value.nanos % 1_000 == 0;
+        if value.nanos.unsigned_abs() > 999_999_999 || !signs || !whole || us < low_us || us > high_us {
             let seconds = |us: i64| us as f64 / 1e6;
-            self.add(field, format!("is {} s; must be {} to {} s", seconds(us), seconds(low_us), seconds(high_us)));
+            let (low, high, step) = (seconds(low_us), seconds(high_us), seconds(step_us));
+            self.add(field, format!("is {} s; must be {low} to {high} s in steps of {step} s", seconds(us)));
             return low_us;
         }
         us
@@ -326,6 +338,27 @@ pub fn days(from_day: &str, to_day: &str) -> Result<(), Refusal> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// What would be cut to nothing, or to another figure, is a fault and not taken as if nobody had said it.
+    #[test]
+    fn durations_are_taken_whole_or_not_at_all() {
+        let of = |seconds: i64, nanos: i32| Some(Duration { seconds, nanos });
+        let limits = (1_000, 3_600_000_000, 1_000);
+        let read = |value: Option<Duration>| {
+            let mut faults = Faults::default();
+            let us = faults.optional_duration("clock_tolerance", value.as_ref(), limits);
+            faults.check().is_ok().then_some(us)
+        };
+        assert_eq!((read(None), read(of(120, 0)), read(of(0, 1_000_000))), (Some(0), Some(120_000_000), Some(1_000)));
+        for wrong in
+            [(0, 0), (0, 500_000), (0, 1_000_001), (1, -500_000_000), (-1, 0), (3_601, 0), (i64::MAX, 0), (0, i32::MAX)]
+        {
+            assert_eq!(read(of(wrong.0, wrong.1)), None, "{wrong:?}");
+        }
+        let mut faults = Faults::default();
+        faults.duration("tolerance", None, limits);
+        assert!(faults.check().is_err());
+    }
 
     /// Limits that other fields give may contradict each other: every value is then a fault, and none a panic.
     #[test]

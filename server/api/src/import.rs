@@ -177,6 +177,8 @@ impl ImportService for Api {
         &self,
         request: Request<Streaming<v1::ImportFileRequest>>,
     ) -> Result<Response<Self::ImportFileStream>, Status> {
+        // What goes on beside the request does not know of its headers.
+        asker::only_now().map_err(status::refusal)?;
         let (answers, told) = mpsc::channel(16);
         let api = self.clone();
         tokio::spawn(asker::for_long(LONGEST, async move {

@@ -73,7 +73,10 @@ service! {
         let question = format!("events {} {:?}", r.from_sequence, about);
         let page = Page::read(r.page_size, &r.page_token, &question).map_err(status::refusal)?;
         let newest = self.stood_at()?.map_or_else(|| self.engine().newest(), |record| record.sequence());
-        let sequence = page.sequence.unwrap_or(newest).min(newest);
+        if page.sequence.is_some_and(|sequence| sequence > newest) {
+            return Err(status::bad_page_token());
+        }
+        let sequence = page.sequence.unwrap_or(newest);
         let journal = Arc::clone(&self.engine().journal);
         let record = self.engine().views.record_at(sequence);
         self.ask_at(Lane::Plain, record, move |context| {

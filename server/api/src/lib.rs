@@ -230,6 +230,10 @@ impl Api {
     ) -> Result<T, Status> {
         let wanted = u64::try_from(min_sequence).unwrap_or(0);
         if let Some(record) = self.stood_at()? {
+            if record.sequence() < wanted {
+                let text = format!("is older than min_sequence {wanted}; leave one of them out");
+                return Err(status::refusal(invalid(asker::AS_OF, text)));
+            }
             return self.ask_at(lane, record, run).await;
         }
         let Some(record) = self.engine.record(wanted).await else { return Err(status::not_fresh(min_sequence)) };

@@ -62,6 +62,8 @@ service! {
         &self,
         request: Request<Streaming<v1::StreamReadingsRequest>>,
     ) -> Result<Response<Self::StreamReadingsStream>, Status> {
+        // What goes on beside the request does not know of its headers.
+        crate::asker::only_now().map_err(status::refusal)?;
         Ok(self.stream_of_readings(request))
     }
     async fn get_line(&self, request: Request<v1::GetLineRequest>) -> Result<Response<v1::GetLineResponse>, Status> {

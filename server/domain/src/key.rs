@@ -27,6 +27,16 @@ pub fn code_of(key: &str) -> String {
     key.rsplit('/').next().unwrap_or_default().replace("%2F", "/").replace("%25", "%")
 }
 
+/// A key as it is called now. Corrections store the keys of what they correct, and two lists had other names before.
+pub fn called_now(key: &str) -> String {
+    match key {
+        "breaches" => "deviations",
+        "contradictions" => "discrepancies",
+        other => other,
+    }
+    .to_owned()
+}
+
 /// Key of one day of an object whose facts come by the hundred.
 pub fn bucket(object_key: &str, day: i64) -> String {
     format!("{object_key}/d{day:06}")

@@ -37,8 +37,8 @@ pub enum Pace {
     Beside,
 }
 
-/// A clean span of work after which a proof beside a server rests.
-const STRETCH: Duration = Duration::from_millis(1);
+/// How long a proof beside a server works before it rests.
+const WORKS_FOR: Duration = Duration::from_millis(1);
 
 struct Resting {
     pace: Pace,
@@ -49,7 +49,7 @@ impl Resting {
     fn step(&mut self) {
         patience::step();
         let worked = self.since.elapsed();
-        if self.pace == Pace::Beside && worked >= STRETCH {
+        if self.pace == Pace::Beside && worked >= WORKS_FOR {
             std::thread::sleep(worked * 2);
             self.since = Instant::now();
         }

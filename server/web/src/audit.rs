@@ -278,7 +278,7 @@ pub async fn samples(ctx: &Ctx) -> Result<Page, Status> {
         div #samples data-live {
             (none(ctx, answer.samples.is_empty(), n("No sample is on record here.")))
             @if !answer.samples.is_empty() {
-                (table(&ctx.t("Samples kept"), html! {
+                (table(&ctx.t("Retained samples"), html! {
                     thead { tr {
                         th scope="col" { (ctx.t("Sample")) } th scope="col" { (ctx.t("Taken")) } th scope="col" { (ctx.t("Run")) } th scope="col" { (ctx.t("Batch")) }
                         th.number scope="col" { (ctx.t("Packs")) } th scope="col" { (ctx.t("Numbers")) } th scope="col" { (ctx.t("Place")) } th scope="col" { (ctx.t("Best before")) } th scope="col" { (ctx.t("Lots that may be in it")) }
@@ -296,7 +296,7 @@ pub async fn samples(ctx: &Ctx) -> Result<Page, Status> {
         }
         (super::widgets::more(ctx, &answer.next_page_token))
     };
-    Ok(Page::new(ctx.t("Samples kept"), body))
+    Ok(Page::new(ctx.t("Retained samples"), body))
 }
 
 fn advised(ctx: &Ctx, label: &str, rows: &[v1::DispatchedPallet]) -> Markup {

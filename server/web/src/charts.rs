@@ -236,7 +236,7 @@ pub fn yield_table(ctx: &Ctx, bags: &[v1::BagYield]) -> Markup {
         html! {
             thead { tr {
                 th scope="col" { (ctx.t("Bag")) } th scope="col" { (ctx.t("Lot")) } th.number scope="col" { (ctx.t("Tipped")) }
-                th.number scope="col" { (ctx.t("Filled packs, ± with k = 2")) } th.number scope="col" { (ctx.t("Good packs")) } th.number scope="col" { (ctx.t("Yield")) }
+                th.number scope="col" { (ctx.t("Filled packs, ± at 95 % (k = 2)")) } th.number scope="col" { (ctx.t("Good packs")) } th.number scope="col" { (ctx.t("Yield")) }
                 th.number scope="col" { (ctx.t("Giveaway")) } th.number scope="col" { (ctx.t("Still inside")) } th.number scope="col" { (ctx.t("Share of unaccounted")) }
             } }
             tbody { @for bag in bags { tr {

@@ -61,7 +61,7 @@ fn taking_back(ctx: &Ctx, event: &v1::Event) -> Markup {
         form(ctx, "void_fact", "void_fact", &ctx.t("Withdraw this entry"), |f: &Form| {
             html! {
                 (f.with("target_sequence", &sequence))
-                p { (ctx.t("It stays readable and counts no more. Then tell what did happen, for the time it happened.")) }
+                p { (ctx.t("It stays readable and counts no more. Then record what did happen, with the time it happened.")) }
                 (f.text("reason", n("Reason"), ""))
             }
         }),
@@ -102,7 +102,7 @@ pub async fn page(ctx: &Ctx, sequence: &str) -> Result<Page, Status> {
             }
             dl.facts {
                 (fact(&ctx.t("Happened"), ctx.words.time(event.occurred_time.as_ref())))
-                (fact(&ctx.t("Told"), ctx.words.time(event.recorded_time.as_ref())))
+                (fact(&ctx.t("Recorded"), ctx.words.time(event.recorded_time.as_ref())))
                 (fact(&ctx.t("By"), &event.actor_code))
                 @if !event.hold_codes.is_empty() { (fact(&ctx.t("Holds"), badge("bad", &event.hold_codes.join(" ")))) }
             }

@@ -115,7 +115,7 @@ fn recorded(ctx: &Ctx) -> Markup {
         }
         @if !event.deviations.is_empty() {
             section.notice.bad role="alert" {
-                h2 { (ctx.t("This broke a rule. It is on record as done; quality must close it.")) }
+                h2 { (ctx.t("This is a deviation. It is on record as done; quality must close it.")) }
                 (findings(ctx, &event.deviations))
                 @if !holds.is_empty() { p { (ctx.t("On hold now")) ": " strong { (holds) } } }
             }

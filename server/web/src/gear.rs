@@ -266,7 +266,7 @@ fn hoist_forms(
             (f.count("full_load_hours", n("Full-load hours from here on"), n("Empty: those on register.")))
             (f.text("text", n("What was done"), ""))
         }))
-        (fold("used_life", n("Life used before the record"), n("Record it"), &|f| html! {
+        (fold("used_life", n("Design life used before the record"), n("Record it"), &|f| html! {
             (f.text("hours", n("Hours at full load"), n("0 for a new hoist.")))
             (f.text("used_life_source", n("Where that comes from"), n("E.g. papers, log book, estimated by load spectrum.")))
         }))

@@ -409,7 +409,7 @@ fn done(ctx: &Ctx, lift: &v1::Lift, answer: &v1::CheckLiftResponse) -> Markup {
             },
         );
         // After a "do not lift" recording is a step away, so that nobody takes its button for a way on.
-        html! { (refused) (folded(ctx, "lift", &ctx.t("The lift was done all the same"), made)) }
+        html! { (refused) (folded(ctx, "lift", &ctx.t("The lift was done anyway"), made)) }
     })
 }
 

@@ -314,7 +314,7 @@ pub async fn lot(ctx: &Ctx, code: &str) -> Result<Page, Status> {
             (fact(&ctx.t("Material"), &lot.material_code))
             (fact(&ctx.t("Supplier"), html! { (lot.supplier_code) " " (lot.supplier_lot_code) }))
         }
-        p.row { a.button.main href={ "/trace?q=" (escaped(code)) } { (ctx.t("Trace this lot")) } a.button href={ "/analysis?lot=" (escaped(code)) } { (ctx.t("Analysis")) } a.button href={ "/samples?lot=" (escaped(code)) } { (ctx.t("Samples kept")) } }
+        p.row { a.button.main href={ "/trace?q=" (escaped(code)) } { (ctx.t("Trace this lot")) } a.button href={ "/analysis?lot=" (escaped(code)) } { (ctx.t("Analysis")) } a.button href={ "/samples?lot=" (escaped(code)) } { (ctx.t("Retained samples")) } }
         (super::documents::of_thing(ctx, "lot", code))
         @if !grades.against_release.is_empty() {
             section.notice.warn { h2 { (ctx.t("What speaks against releasing it")) } (super::widgets::findings(ctx, &grades.against_release)) }

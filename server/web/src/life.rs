@@ -213,5 +213,5 @@ pub async fn page(ctx: &Ctx, hoist_code: &str) -> Result<Page, Status> {
         p { a.button href=(item_path(hoist_code, "")) { (ctx.tf("Hoist {}", &[&hoist_code])) } " "
             a.button href={ "/documents/lifting-record/hoist/" (escaped(hoist_code)) ".pdf" } { (ctx.t("Lifting record, PDF")) } }
     };
-    Ok(Page::new(ctx.tf("Life of hoist {}", &[&hoist_code]), body))
+    Ok(Page::new(ctx.tf("Design life of hoist {}", &[&hoist_code]), body))
 }

@@ -206,7 +206,7 @@ fn actions(ctx: &Ctx, line: &v1::GetLineResponse, known: &Known, checks: &[v1::C
                 (f.count("enough_for_count", n("Enough for packs"), n("Empty: as its lot says of a full reel.")))
                 (f.count("left_count", n("Left on the old one, in packs"), n("Empty: it was used up.")))
             }))
-            (action(ctx, "sample", ctx.t("Sample kept"), ctx.t("Record the sample"), |f| html! {
+            (action(ctx, "sample", ctx.t("Sample retained"), ctx.t("Record the sample"), |f| html! {
                 @if let Some(run) = run { (f.with("run_code", &run.run_code)) }
                 (f.code("sample_code", n("Sample"), &[], ""))
                 (f.count("pack_count", n("Packs"), ""))

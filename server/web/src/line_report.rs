@@ -233,7 +233,7 @@ pub async fn page(ctx: &Ctx, machine: &str) -> Result<Page, Status> {
                 (ctx.t("Feed")) " " span.code { (answer.feed_code) } "." }
             @for note in &answer.notes { p { (badge("warn", note)) } }
             (first(ctx, &answer))
-            (happened(ctx, &ctx.t("Notes to who takes over"), &notes))
+            (happened(ctx, &ctx.t("Hand-over notes"), &notes))
             h2 { (ctx.t("What was made")) }
             (made(ctx, &answer))
             (runs(ctx, &answer.runs))

@@ -149,7 +149,7 @@ fn inspections(ctx: &Ctx, rows: &[v1::Inspection]) -> Markup {
             thead { tr {
                 th scope="col" { (ctx.t("Time")) } th scope="col" { (ctx.t("Office")) } th scope="col" { (ctx.t("Outcome")) }
                 th.number scope="col" { (ctx.t("Lot")) } th.number scope="col" { (ctx.t("Tested")) } th.number scope="col" { (ctx.t("Mean")) }
-                th.number scope="col" { (ctx.t("Below T1")) } th.number scope="col" { (ctx.t("Below T2")) } th scope="col" { (ctx.t("Report")) }
+                th.number scope="col" { (ctx.t("Below the first limit of the law (T1)")) } th.number scope="col" { (ctx.t("Below the second limit of the law (T2)")) } th scope="col" { (ctx.t("Report")) }
             } }
             tbody { @for row in rows { tr {
                 th scope="row" { (ctx.words.time(row.occurred_time.as_ref())) } td { (row.authority) }

@@ -151,7 +151,7 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
     let request = v1::ListDiscrepanciesRequest { page_size: 100, ..Default::default() };
     let discrepancies = ctx.api.list_discrepancies(Request::new(request)).await?.into_inner().discrepancies;
     let body = html! {
-        p.row { a.button href="/complaints" { (ctx.t("Complaints")) } a.button href="/recalls" { (ctx.t("Withdrawals and recalls")) } a.button href="/samples" { (ctx.t("Samples kept")) } }
+        p.row { a.button href="/complaints" { (ctx.t("Complaints")) } a.button href="/recalls" { (ctx.t("Withdrawals and recalls")) } a.button href="/samples" { (ctx.t("Retained samples")) } }
         @if may(ctx, May::Record) { (any_hold(ctx)) } @else if ctx.who.is_none() {
             p { a.button href="/who?to=/holds" { (ctx.t("Say who you are to record")) } }
         }
@@ -164,7 +164,7 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
             @for hold in &holds.holds { (hold_card(ctx, hold, holds.sequence)) }
             (more(ctx, &holds.next_page_token))
             h2 { (ctx.t("Open deviations")) " (" (deviations.len()) @if !more_deviations.is_empty() { "+" } ")" }
-            (none(ctx, deviations.is_empty(), n("No rule was broken that is still open.")))
+            (none(ctx, deviations.is_empty(), n("No deviation is open.")))
             @for deviation in &deviations { (deviation_card(ctx, deviation)) }
             @if !discrepancies.is_empty() {
                 h2 #discrepancies { (ctx.t("Discrepancies")) " (" (discrepancies.len()) ")" }

@@ -36,8 +36,8 @@ fn verdicts(ctx: &Ctx, lot: &v1::QuantityLot) -> Markup {
         p { (ctx.tf("{} accepted, {} rejected, {} weighed", &[&ctx.words.count(lot.accepted_count), &ctx.words.count(lot.rejected_count), &ctx.words.count(lot.reading_count)])) }
         (table(&title, html! {
             thead { tr {
-                th scope="col" { (ctx.t("Scheme")) } th scope="col" { (ctx.t("Verdict")) } th.number scope="col" { (ctx.t("Below T1")) } th.number scope="col" { (ctx.t("May be")) }
-                th.number scope="col" { (ctx.t("Below T2")) } th.number scope="col" { (ctx.t("Mean")) } th.number scope="col" { (ctx.t("Least mean")) } th scope="col" { (ctx.t("Why")) }
+                th scope="col" { (ctx.t("Scheme")) } th scope="col" { (ctx.t("Verdict")) } th.number scope="col" { (ctx.t("Below the first limit of the law (T1)")) } th.number scope="col" { (ctx.t("May be")) }
+                th.number scope="col" { (ctx.t("Below the second limit of the law (T2)")) } th.number scope="col" { (ctx.t("Mean")) } th.number scope="col" { (ctx.t("Least mean")) } th scope="col" { (ctx.t("Why")) }
             } }
             tbody { @for row in &lot.verdicts { tr {
                 th scope="row" lang="en" { (row.name) }

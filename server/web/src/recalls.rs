@@ -273,7 +273,7 @@ pub async fn recall(ctx: &Ctx, code: &str) -> Result<Page, Status> {
                 @if let Some(took) = &found.scope_duration { (fact(&ctx.t("Question to scope"), ctx.tf("{} min", &[&minutes(took)]))) }
                 @if let Some(took) = &found.close_duration { (fact(&ctx.t("Question to close"), ctx.tf("{} min", &[&minutes(took)]))) }
                 @if !recall.hold_codes.is_empty() { (fact(&ctx.t("Holds"), badge("bad", &recall.hold_codes.join(" ")))) }
-                @if !found.supplier_codes.is_empty() { (fact(&ctx.t("Suppliers to tell"), found.supplier_codes.join(" "))) }
+                @if !found.supplier_codes.is_empty() { (fact(&ctx.t("Suppliers to notify"), found.supplier_codes.join(" "))) }
             }
             (none(ctx, found.consignees.is_empty(), n("Nothing of it has left the house.")))
             @if !found.consignees.is_empty() { (consignee_table(ctx, &found.consignees)) }

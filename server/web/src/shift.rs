@@ -124,7 +124,7 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
     let body = html! {
         (question(ctx, "/shift", &report.title))
         @if may(ctx, May::Record) && !machines.is_empty() {
-            (folded(ctx, "remark", &ctx.t("Note to who takes over"), form(ctx, "remark", "remark", &ctx.t("Record the note"), |f| html! {
+            (folded(ctx, "remark", &ctx.t("Hand-over note"), form(ctx, "remark", "remark", &ctx.t("Record the note"), |f| html! {
                 (f.with("handover", "1"))
                 @if feeds.len() == 1 { (f.with("feed_code", &feeds[0].0)) } @else { (f.one("feed_code", n("Feed"), &feeds, "")) }
                 (f.lines("text", n("Note"), ""))
@@ -141,7 +141,7 @@ pub async fn page(ctx: &Ctx) -> Result<Page, Status> {
                     (badge(if report.open_deviation_sequences.is_empty() { "good" } else { "bad" }, &ctx.tf("open deviations: {}", &[&report.open_deviation_sequences.len()]))) }
                 ul { @for hold in &open { li { a href={ "/holds?hold=" (super::address::escaped(&hold.hold_code)) } { (hold.hold_code) } " " (hold.reason) } } }
             }
-            (rows(ctx, &ctx.t("Notes to who takes over"), &handover, false))
+            (rows(ctx, &ctx.t("Hand-over notes"), &handover, false))
             (rows(ctx, &ctx.t("Remarks"), &remarks, false))
             (rows(ctx, &ctx.t("Rules that were broken"), &broken, false))
             @for (title, kinds) in &groups { @let found = of(kinds); (rows(ctx, title, &found, found.len() > 12)) }

@@ -79,7 +79,7 @@ register_request!(RegisterFeedRequest, feed, Feed, |item, faults| {
     faults.mass("mixing_mass_mg", item.mixing_mass_mg, 0, item.capacity_mass_mg.max(0));
     let low = i64::from(item.mixing_mass_mg > 0);
     faults.number("mixing_stage_count", item.mixing_stage_count, low, 100);
-    faults.duration("clock_tolerance", item.clock_tolerance.as_ref(), 0, HOUR_US);
+    faults.optional_duration("clock_tolerance", item.clock_tolerance.as_ref(), (1_000, HOUR_US, 1_000));
     faults.optional_code("platform_code", &item.platform_code);
     faults.rows("accepted_electrostatic_types", item.accepted_electrostatic_types.len(), 0, 4);
     for (index, kind) in item.accepted_electrostatic_types.iter().enumerate() {
@@ -97,7 +97,7 @@ register_request!(RegisterMachineRequest, machine, Machine, |item, faults| {
     faults.text("name", &item.name);
     faults.code("feed_code", &item.feed_code);
     faults.number("counter_digit_count", item.counter_digit_count, 0, 15);
-    faults.duration("printer_tolerance", item.printer_tolerance.as_ref(), 0, HOUR_US);
+    faults.optional_duration("printer_tolerance", item.printer_tolerance.as_ref(), (1_000, HOUR_US, 1_000));
     faults.number("buffer_pack_count", item.buffer_pack_count, 0, 1_000_000);
     faults.number("planned_packs_per_hour", item.planned_packs_per_hour, 0, 10_000_000);
     faults.optional_text("filling_principle", &item.filling_principle);
@@ -254,7 +254,7 @@ register_request!(RegisterCheckPointRequest, check_point, CheckPoint, |item, fau
             faults.optional_code("product_code", &test.product_code);
         });
     }
-    faults.duration("interval", item.interval.as_ref(), 0, 24 * HOUR_US);
+    faults.optional_duration("interval", item.interval.as_ref(), (1_000_000, 24 * HOUR_US, 1_000_000));
 });
 register_request!(RegisterLimitSetRequest, limit_set, LimitSet, |item, faults| {
     faults.text("name", &item.name);

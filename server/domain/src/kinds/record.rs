@@ -2,7 +2,7 @@
 
 use super::{Kind, keys_of, words};
 use crate::fact::*;
-use crate::key::{object, serial_key};
+use crate::key::{called_now, object, serial_key};
 use crate::time::Zone;
 
 impl Kind for EpochStarted {
@@ -56,7 +56,7 @@ impl Kind for Corrected {
     }
 
     fn keys(&self, event: &Event, keys: &mut Vec<String>) {
-        keys.extend(self.target_keys.iter().cloned());
+        keys.extend(self.target_keys.iter().map(|key| called_now(key)));
         keys.extend(["corrections".into(), object("entry", &self.target_sequence.to_string())]);
         for followed in &self.followed {
             keys.extend(followed.event.iter().flat_map(keys_of));
@@ -91,5 +91,21 @@ impl Kind for FileImported {
 
     fn other_way(&self) -> Option<&'static str> {
         Some("withdraw the entries of the file one by one")
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A correction stored the keys of what it corrects under the names they had then.
+    #[test]
+    fn a_correction_is_in_the_lists_as_they_are_called_now() {
+        let target_keys = ["breaches", "contradictions", "bag/B1"].map(String::from).to_vec();
+        let corrected = Corrected { target_sequence: 7, target_keys, ..Corrected::default() };
+        let keys = keys_of(&Event { fact: Some(event::Fact::Corrected(Box::new(corrected))), ..Event::default() });
+        for key in ["deviations", "discrepancies", "bag/B1", "corrections", "entry/7"] {
+            assert!(keys.iter().any(|known| known == key), "{key}: {keys:?}");
+        }
     }
 }

@@ -87,7 +87,7 @@ impl Kind for OpeningStockRecorded {
             (_, feed, _) if !feed.is_empty() => {
                 format!("feed {feed} held {} when the record began", kilograms(self.feed_content_mass_mg))
             }
-            (_, _, hoist) if !hoist.is_empty() => format!("used life of hoist {hoist} before the record told"),
+            (_, _, hoist) if !hoist.is_empty() => format!("design life of hoist {hoist} used before the record began"),
             _ => format!("newest pallet serial before the record: {}", self.last_sscc_serial),
         }
     }

@@ -56,7 +56,7 @@ impl Record for Without<'_> {
 fn standing(target: &Entry) -> (Option<Event>, Vec<String>) {
     match &target.event.fact {
         Some(Fact::Corrected(corrected)) => {
-            let mut keys = corrected.target_keys.clone();
+            let mut keys: Vec<String> = corrected.target_keys.iter().map(|key| key::called_now(key)).collect();
             if let Some(replacement) = &corrected.replacement {
                 // With its deviations: an overload is known to what was overloaded.
                 keys.extend(crate::kinds::keys_of(&Event {

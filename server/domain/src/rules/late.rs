@@ -13,6 +13,8 @@
 use std::collections::BTreeSet;
 
 use super::correct::Without;
+use packloft_proto::figures::called_now;
+
 use super::lift::LIMITS;
 use super::{decide_alone, hold, leaving};
 use crate::fact::*;
@@ -158,7 +160,7 @@ fn of_rows(
 
 /// True when two findings say the same of the same, whatever the figures.
 pub fn same(a: &Finding, b: &Finding) -> bool {
-    a.rule == b.rule && a.subject == b.subject
+    called_now(&a.rule) == called_now(&b.rule) && a.subject == b.subject
 }
 
 /// What speaks against a load that has left, apart from what may be in its pallets. Of one that has not, dispatch asks.

@@ -119,7 +119,7 @@ fn add(to: &mut Mix, factor: f64, from: &Mix) {
     }
 }
 
-/// Something that happens with constant rates: over a clean span of time, or at an instant (length 0).
+/// Something that happens with constant rates: over some time, or at an instant (length 0).
 #[derive(Clone, Debug)]
 struct Piece {
     start: f64,
