@@ -101,7 +101,7 @@ fn imports_follow_the_arrows() {
     };
     let outside = ["std::fs", "std::net", "Instant::now", "tokio", "tonic", "packloft_proto::v1", "HashMap"];
     forbid(&["server/domain/src/"], &outside);
-    forbid(&["server/domain/src/rules/"], &["flow", "ledger", "ledger::balance", "ledger::yields", "f64"]);
+    forbid(&["server/domain/src/rules/"], &["crate::flow", "crate::ledger", "f64"]);
     forbid(&["server/journal/src/", "server/engine/src/"], &["tonic", "packloft_proto::v1"]);
     forbid(&["server/answers/src/", "server/documents/src/"], &["tonic", "axum", "Status"]);
     forbid(&["server/web/src/"], &["packloft_journal"]);
