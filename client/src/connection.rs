@@ -147,8 +147,12 @@ impl Connection {
     /// # Errors
     /// When the address is malformed or nobody answers there.
     pub async fn open(server: &str) -> Result<Connection, tonic::transport::Error> {
+        Connection::open_as_of(server, AsOf::default()).await
+    }
+
+    async fn open_as_of(server: &str, as_of: AsOf) -> Result<Connection, tonic::transport::Error> {
         let endpoint = endpoint(server)?.connect_timeout(Duration::from_secs(5)).timeout(ANSWER_WAIT);
-        Ok(Connection::over(endpoint.connect().await?, AsOf::default()))
+        Ok(Connection::over(endpoint.connect().await?, as_of))
     }
 }
 
@@ -158,27 +162,23 @@ impl Connection {
     /// # Errors
     /// When the address is malformed or nobody answers there.
     pub async fn reach(server: &str) -> Result<Connection, tonic::transport::Error> {
+        Connection::reach_as_of(server, AsOf::default()).await
+    }
+
+    /// The same, every question as of an entry where one is named.
+    ///
+    /// # Errors
+    /// When the address is malformed or nobody answers there.
+    pub async fn reach_as_of(server: &str, as_of: AsOf) -> Result<Connection, tonic::transport::Error> {
         let mut wait = Duration::from_millis(50);
         for _ in 1..CONNECT_TRIES {
-            if let Ok(connection) = Connection::open(server).await {
+            if let Ok(connection) = Connection::open_as_of(server, as_of).await {
                 return Ok(connection);
             }
             tokio::time::sleep(wait).await;
             wait *= 2;
         }
-        Connection::open(server).await
-    }
-
-    /// The same, every question as of an entry.
-    ///
-    /// # Errors
-    /// When the address is malformed or nobody answers there.
-    pub async fn reach_as_of(server: &str, as_of: AsOf) -> Result<Connection, tonic::transport::Error> {
-        if as_of.0.is_none() {
-            return Connection::reach(server).await;
-        }
-        let endpoint = endpoint(server)?.connect_timeout(Duration::from_secs(5)).timeout(ANSWER_WAIT);
-        Ok(Connection::over(endpoint.connect().await?, as_of))
+        Connection::open_as_of(server, as_of).await
     }
 
     /// Clients of a server that may be away: connects when something is sent.

@@ -7,18 +7,24 @@ use crate::figures::{called_now, unit_of};
 use crate::{durations, journal, v1};
 
 /// Writes both directions of one pair; all fields of both are named, so that a new one does not compile before somebody says
-/// what it becomes.
+/// what it becomes. Fields that only one of the two has in this form stand behind, those of the API first.
 macro_rules! both {
     ($name:ident, |$m:ident| { $($field:ident: $value:expr),* $(,)? }) => {
+        both!($name, |$m| { $($field: $value),* } api { } stored { });
+    };
+    (
+        $name:ident, |$m:ident| { $($field:ident: $value:expr),* $(,)? }
+        api { $($shown:ident: $as_shown:expr),* } stored { $($kept:ident: $as_kept:expr),* }
+    ) => {
         impl From<&journal::$name> for v1::$name {
             fn from($m: &journal::$name) -> Self {
-                v1::$name { $($field: $value),* }
+                v1::$name { $($field: $value,)* $($shown: $as_shown),* }
             }
         }
 
         impl From<&v1::$name> for journal::$name {
             fn from($m: &v1::$name) -> Self {
-                journal::$name { $($field: $value),* }
+                journal::$name { $($field: $value,)* $($kept: $as_kept),* }
             }
         }
     };
@@ -117,39 +123,21 @@ both!(PalletPattern, |m| {
     max_mass_mg: m.max_mass_mg,
 });
 
-impl From<&journal::Feed> for v1::Feed {
-    fn from(m: &journal::Feed) -> Self {
-        v1::Feed {
-            code: m.code.clone(),
-            name: m.name.clone(),
-            capacity_mass_mg: m.capacity_mass_mg,
-            mixing_mass_mg: m.mixing_mass_mg,
-            mixing_stage_count: m.mixing_stage_count,
-            proof: m.proof.as_ref().map(Into::into),
-            clock_tolerance: durations::from_ms(m.clock_tolerance_ms),
-            platform_code: m.platform_code.clone(),
-            accepted_electrostatic_types: m.accepted_electrostatic_types.clone(),
-            extraction_required: m.extraction_required,
-        }
-    }
-}
-
-impl From<&v1::Feed> for journal::Feed {
-    fn from(m: &v1::Feed) -> Self {
-        journal::Feed {
-            code: m.code.clone(),
-            name: m.name.clone(),
-            capacity_mass_mg: m.capacity_mass_mg,
-            mixing_mass_mg: m.mixing_mass_mg,
-            mixing_stage_count: m.mixing_stage_count,
-            proof: m.proof.as_ref().map(Into::into),
-            clock_tolerance_ms: durations::to_ms(m.clock_tolerance.as_ref()),
-            platform_code: m.platform_code.clone(),
-            accepted_electrostatic_types: m.accepted_electrostatic_types.clone(),
-            extraction_required: m.extraction_required,
-        }
-    }
-}
+both!(Feed, |m| {
+    code: m.code.clone(),
+    name: m.name.clone(),
+    capacity_mass_mg: m.capacity_mass_mg,
+    mixing_mass_mg: m.mixing_mass_mg,
+    mixing_stage_count: m.mixing_stage_count,
+    proof: m.proof.as_ref().map(Into::into),
+    platform_code: m.platform_code.clone(),
+    accepted_electrostatic_types: m.accepted_electrostatic_types.clone(),
+    extraction_required: m.extraction_required,
+} api {
+    clock_tolerance: durations::from_ms(m.clock_tolerance_ms)
+} stored {
+    clock_tolerance_ms: durations::to_ms(m.clock_tolerance.as_ref())
+});
 
 both!(FlowProof, |m| {
     run_date: m.run_date.clone(),
@@ -157,39 +145,21 @@ both!(FlowProof, |m| {
     fit: m.fit.clone(),
 });
 
-impl From<&journal::Machine> for v1::Machine {
-    fn from(m: &journal::Machine) -> Self {
-        v1::Machine {
-            code: m.code.clone(),
-            name: m.name.clone(),
-            feed_code: m.feed_code.clone(),
-            counter_digit_count: m.counter_digit_count,
-            printer_tolerance: durations::from_ms(m.printer_tolerance_ms),
-            buffer_pack_count: m.buffer_pack_count,
-            planned_packs_per_hour: m.planned_packs_per_hour,
-            filling_principle: m.filling_principle.clone(),
-            head_count: m.head_count,
-            smallest_step_mg: m.smallest_step_mg,
-        }
-    }
-}
-
-impl From<&v1::Machine> for journal::Machine {
-    fn from(m: &v1::Machine) -> Self {
-        journal::Machine {
-            code: m.code.clone(),
-            name: m.name.clone(),
-            feed_code: m.feed_code.clone(),
-            counter_digit_count: m.counter_digit_count,
-            printer_tolerance_ms: durations::to_ms(m.printer_tolerance.as_ref()),
-            buffer_pack_count: m.buffer_pack_count,
-            planned_packs_per_hour: m.planned_packs_per_hour,
-            filling_principle: m.filling_principle.clone(),
-            head_count: m.head_count,
-            smallest_step_mg: m.smallest_step_mg,
-        }
-    }
-}
+both!(Machine, |m| {
+    code: m.code.clone(),
+    name: m.name.clone(),
+    feed_code: m.feed_code.clone(),
+    counter_digit_count: m.counter_digit_count,
+    buffer_pack_count: m.buffer_pack_count,
+    planned_packs_per_hour: m.planned_packs_per_hour,
+    filling_principle: m.filling_principle.clone(),
+    head_count: m.head_count,
+    smallest_step_mg: m.smallest_step_mg,
+} api {
+    printer_tolerance: durations::from_ms(m.printer_tolerance_ms)
+} stored {
+    printer_tolerance_ms: durations::to_ms(m.printer_tolerance.as_ref())
+});
 
 both!(Hoist, |m| {
     code: m.code.clone(),
@@ -289,47 +259,25 @@ both!(FillLimit, |m| {
     process_deviation_mg: m.process_deviation_mg,
 });
 
-impl From<&journal::CheckPoint> for v1::CheckPoint {
-    fn from(m: &journal::CheckPoint) -> Self {
-        v1::CheckPoint {
-            code: m.code.clone(),
-            name: m.name.clone(),
-            kind: m.kind,
-            place: m.place,
-            machine_code: m.machine_code.clone(),
-            feed_code: m.feed_code.clone(),
-            tests: m.tests.iter().map(Into::into).collect(),
-            due_at_start: m.due_at_start,
-            due_at_end: m.due_at_end,
-            due_at_product_change: m.due_at_product_change,
-            interval: durations::from_ms(m.interval_s.saturating_mul(1_000)),
-            retired: m.retired,
-            fill_limits: m.fill_limits.iter().map(Into::into).collect(),
-            instrument_code: m.instrument_code.clone(),
-        }
-    }
-}
-
-impl From<&v1::CheckPoint> for journal::CheckPoint {
-    fn from(m: &v1::CheckPoint) -> Self {
-        journal::CheckPoint {
-            code: m.code.clone(),
-            name: m.name.clone(),
-            kind: m.kind,
-            place: m.place,
-            machine_code: m.machine_code.clone(),
-            feed_code: m.feed_code.clone(),
-            tests: m.tests.iter().map(Into::into).collect(),
-            due_at_start: m.due_at_start,
-            due_at_end: m.due_at_end,
-            due_at_product_change: m.due_at_product_change,
-            interval_s: durations::to_ms(m.interval.as_ref()) / 1_000,
-            retired: m.retired,
-            fill_limits: m.fill_limits.iter().map(Into::into).collect(),
-            instrument_code: m.instrument_code.clone(),
-        }
-    }
-}
+both!(CheckPoint, |m| {
+    code: m.code.clone(),
+    name: m.name.clone(),
+    kind: m.kind,
+    place: m.place,
+    machine_code: m.machine_code.clone(),
+    feed_code: m.feed_code.clone(),
+    tests: m.tests.iter().map(Into::into).collect(),
+    due_at_start: m.due_at_start,
+    due_at_end: m.due_at_end,
+    due_at_product_change: m.due_at_product_change,
+    retired: m.retired,
+    fill_limits: m.fill_limits.iter().map(Into::into).collect(),
+    instrument_code: m.instrument_code.clone(),
+} api {
+    interval: durations::from_ms(m.interval_s.saturating_mul(1_000))
+} stored {
+    interval_s: durations::to_ms(m.interval.as_ref()) / 1_000
+});
 
 both!(SetLimit, |m| {
     property: m.property.clone(),

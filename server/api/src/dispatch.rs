@@ -1,5 +1,6 @@
 //! Orders, vehicle loads, consignments and returns.
 
+use packloft_answers::context::QueryContext;
 use packloft_answers::times::Days;
 use packloft_answers::transcode::transcode_all;
 use packloft_domain::fact::Fact;
@@ -211,21 +212,12 @@ service! {
         let r = request.into_inner();
         crate::faults::days(&r.from_day, &r.to_day).map_err(status::refusal)?;
         let question = format!("loads {} {} {}", r.only_open, r.from_day, r.to_day);
-        let (codes, next_page_token, sequence) = self
-            .page(Lane::Plain, r.page_size, &r.page_token, question, move |context| {
-                let days = Days { from: &r.from_day, to: &r.to_day };
-                Ok(loads::load_codes(context, r.only_open, &days)?)
-            })
-            .await?;
-        let record = self.engine().views.record_at(sequence.cast_unsigned());
-        let loads = self
-            .ask_at(Lane::Plain, record, move |context| {
-                let mut rows = Vec::new();
-                for code in codes {
-                    rows.extend(loads::load(context, &code, None)?);
-                }
-                Ok(rows)
-            })
+        let token = r.page_token.clone();
+        let codes = move |context: &QueryContext| {
+            Ok(loads::load_codes(context, r.only_open, &Days { from: &r.from_day, to: &r.to_day })?)
+        };
+        let (loads, next_page_token, sequence) = self
+            .page_of(Lane::Plain, r.page_size, &token, question, codes, |context, code| loads::load(context, code, None))
             .await?;
         Ok(Response::new(v1::ListVehicleLoadsResponse { loads, next_page_token, sequence }))
     }

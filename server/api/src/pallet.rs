@@ -9,6 +9,7 @@ use tonic::{Request, Response, Status};
 use super::faults::Faults;
 use super::{service, status};
 use crate::lanes::Lane;
+use packloft_answers::context::QueryContext;
 use packloft_answers::context::unknown;
 use packloft_answers::times::Days;
 use packloft_answers::{pallets, patterns};
@@ -106,23 +107,18 @@ service! {
         let r = request.into_inner();
         crate::faults::days(&r.from_day, &r.to_day).map_err(status::refusal)?;
         let question = format!("pallets {} {} {} {} {}", r.product_code, r.location_code, r.only_not_free, r.from_day, r.to_day);
-        let (ssccs, next_page_token, sequence) = self
-            .page(Lane::Plain, r.page_size, &r.page_token, question, move |context| {
-                let days = Days { from: &r.from_day, to: &r.to_day };
-                Ok(pallets::list(context, &r.product_code, &r.location_code, r.only_not_free, &days)?)
-            })
-            .await?;
         // Only the pallets of the page are computed.
-        let record = self.engine().views.record_at(sequence.cast_unsigned());
-        let pallets = self
-            .ask_at(Lane::Plain, record, move |context| {
-                let mut rows = Vec::new();
-                for sscc in ssccs {
-                    if let Some(pallet) = pallet::pallet(&context.record, &sscc)? {
-                        rows.push(pallets::answer(context, &pallet)?);
-                    }
-                }
-                Ok(rows)
+        let token = r.page_token.clone();
+        let codes = move |context: &QueryContext| {
+            let days = Days { from: &r.from_day, to: &r.to_day };
+            Ok(pallets::list(context, &r.product_code, &r.location_code, r.only_not_free, &days)?)
+        };
+        let (pallets, next_page_token, sequence) = self
+            .page_of(Lane::Plain, r.page_size, &token, question, codes, |context, sscc| {
+                Ok(match pallet::pallet(&context.record, sscc)? {
+                    Some(pallet) => Some(pallets::answer(context, &pallet)?),
+                    None => None,
+                })
             })
             .await?;
         Ok(Response::new(v1::ListPalletsResponse { pallets, next_page_token, sequence }))

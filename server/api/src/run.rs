@@ -8,6 +8,7 @@ use tonic::{Request, Response, Status, Streaming};
 use super::faults::Faults;
 use super::{service, status};
 use crate::lanes::Lane;
+use packloft_answers::context::QueryContext;
 use packloft_answers::context::unknown;
 use packloft_answers::evidence::Needs;
 use packloft_answers::times::Days;
@@ -140,20 +141,14 @@ service! {
         let r = request.into_inner();
         crate::faults::days(&r.from_day, &r.to_day).map_err(status::refusal)?;
         let question = format!("runs {} {} {}", r.machine_code, r.from_day, r.to_day);
-        let (codes, next_page_token, sequence) = self
-            .page(Lane::Plain, r.page_size, &r.page_token, question, move |context| {
-                Ok(objects::run_codes(context, &r.machine_code, &Days { from: &r.from_day, to: &r.to_day })?)
-            })
-            .await?;
         // Only the runs of the page are computed; list rows leave holds out.
-        let record = self.engine().views.record_at(sequence.cast_unsigned());
-        let runs = self
-            .ask_at(Lane::Plain, record, move |context| {
-                let mut runs = Vec::new();
-                for code in codes {
-                    runs.extend(objects::run(&context.record, &code)?);
-                }
-                Ok(runs)
+        let token = r.page_token.clone();
+        let codes = move |context: &QueryContext| {
+            Ok(objects::run_codes(context, &r.machine_code, &Days { from: &r.from_day, to: &r.to_day })?)
+        };
+        let (runs, next_page_token, sequence) = self
+            .page_of(Lane::Plain, r.page_size, &token, question, codes, |context, code| {
+                Ok(objects::run(&context.record, code)?)
             })
             .await?;
         Ok(Response::new(v1::ListRunsResponse { runs, next_page_token, sequence }))
