@@ -39,7 +39,7 @@ pub fn scheme(scheme: v1::QuantityScheme) -> &'static str {
 pub fn rules(rules: v1::QuantityRules) -> &'static str {
     use v1::QuantityRules as R;
     match rules {
-        R::Unspecified => "not said: none below T2",
+        R::Unspecified => "not said: none below the second limit of the law (T2)",
         R::PlanOnly => "none but the plans' own",
         R::UnitedKingdom => "United Kingdom",
         R::Ireland => "Ireland",
@@ -90,7 +90,7 @@ pub fn quantity(answer: &v1::GetNetQuantityResponse, zone: &Zone, packs: bool) -
         after: answer.notes.clone(),
         ..Sheet::default()
     };
-    let mut figures = Sheet { head: vec!["lot", "scheme", "verdict", "packs one by one", "mean"], ..Sheet::default() };
+    let mut figures = Sheet { head: vec!["lot", "scheme", "verdict", "packs below the first (T1) and second (T2) limit of the law", "mean"], ..Sheet::default() };
     for lot in &answer.lots {
         let when = zone.show(lot.start_time.as_ref());
         let aside = |row: &v1::QuantityVerdict| if row.decides { "" } else { " (does not count)" };
@@ -172,7 +172,17 @@ pub fn kept(answer: &v1::GetNetQuantityResponse, zone: &Zone) -> Vec<Sheet> {
         format!("fill adjusted{target} at {when}: {} ({})", row.text, row.actor_code)
     }));
     let mut tests = Sheet {
-        head: vec!["inspected", "office", "outcome", ">lot", ">tested", ">mean", ">below T1", ">below T2", "report"],
+        head: vec![
+            "inspected",
+            "office",
+            "outcome",
+            ">lot",
+            ">tested",
+            ">mean",
+            ">below first limit (T1)",
+            ">below second limit (T2)",
+            "report",
+        ],
         ..Sheet::default()
     };
     let count = |count: Option<i64>| count.map_or_else(|| "-".into(), |count| count.to_string());
@@ -261,7 +271,15 @@ pub fn chart(answer: &v1::GetChartResponse, zone: &Zone) -> Vec<Sheet> {
 /// The lowest safe target.
 pub fn target(answer: &v1::GetTargetFillResponse, currency: &str) -> Vec<Sheet> {
     let mut sheet = Sheet {
-        head: vec!["version", ">by the mean", ">few below T1", ">none below T2", ">target", "ruled by", ">below T1"],
+        head: vec![
+            "version",
+            ">by the mean",
+            ">few below first limit (T1)",
+            ">none below second limit (T2)",
+            ">target",
+            "ruled by",
+            ">below first limit (T1)",
+        ],
         ..Sheet::default()
     };
     match answer.target_mg {
@@ -292,7 +310,11 @@ pub fn target(answer: &v1::GetTargetFillResponse, currency: &str) -> Vec<Sheet> 
         sheet.after.push(format!("sampling allowance {} is in the target", grams(answer.sampling_allowance_mg)));
     }
     if let (Some(target), Some(share)) = (answer.rejecter_target_mg, answer.reject_share) {
-        sheet.after.push(format!("with a rejecter at T1: {}, {} rejected", grams(target), percent(share)));
+        sheet.after.push(format!(
+            "with a rejecter at the first limit of the law (T1): {}, {} rejected",
+            grams(target),
+            percent(share)
+        ));
     }
     sheet.after.push(format!("giveaway now {} a day", kilograms_of(answer.daily_giveaway_mg)));
     if let Some(saving) = answer.daily_saving_mg {

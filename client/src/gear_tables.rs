@@ -85,7 +85,7 @@ fn examinations(answer: &v1::GetItemResponse) -> Sheet {
 }
 
 fn events(rows: &[v1::ItemEvent], zone: &Zone) -> Sheet {
-    let mut sheet = Sheet { head: vec![">sequence", "time", "what", "by"], ..Sheet::default() };
+    let mut sheet = Sheet { head: vec![">entry", "time", "what", "by"], ..Sheet::default() };
     for row in rows {
         let time = zone.show(row.occurred_time.as_ref());
         sheet.rows.push(vec![row.event_sequence.to_string(), time, row.text.clone(), row.actor_code.clone()]);

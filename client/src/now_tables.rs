@@ -114,7 +114,7 @@ pub fn fill(answer: &v1::GetFillResponse, zone: &Zone) -> Sheet {
     sheet.before.push(format!("run {}, nominal {}", answer.run_code, grams(answer.nominal_mass_mg as f64)));
     if let (Some(short), Some(least)) = (answer.short_limit_mg, answer.least_limit_mg) {
         sheet.before.push(format!(
-            "below T1 ({}): {}; below T2 ({}): {}",
+            "below the first limit of the law (T1, {}): {}; below the second (T2, {}): {}",
             grams(short as f64),
             answer.below_short_count,
             grams(least as f64),
@@ -141,7 +141,7 @@ pub fn fill(answer: &v1::GetFillResponse, zone: &Zone) -> Sheet {
 
 /// What a shift did.
 pub fn shift(answer: &v1::GetShiftReportResponse, zone: &Zone) -> Sheet {
-    let mut sheet = Sheet { head: vec!["time", "what happened", "by", ">sequence", ""], ..Sheet::default() };
+    let mut sheet = Sheet { head: vec!["time", "what happened", "by", ">entry", ""], ..Sheet::default() };
     let (start, end) = (zone.show(answer.start_time.as_ref()), zone.show(answer.end_time.as_ref()));
     sheet.before.push(format!("{}: {start} to {end}", answer.title));
     sheet.before.push(format!(

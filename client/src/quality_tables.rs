@@ -94,7 +94,7 @@ pub fn plan(rows: &[v1::CheckState], zone: &Zone) -> Sheet {
 /// Discrepancies.
 pub fn discrepancies(rows: &[v1::Discrepancy], zone: &Zone) -> Sheet {
     let mut sheet =
-        Sheet { head: vec![">sequence", "time", "recorded", "by", "what does not fit", "state"], ..Sheet::default() };
+        Sheet { head: vec![">entry", "time", "recorded", "by", "what does not fit", "state"], ..Sheet::default() };
     for row in rows {
         let findings = row.findings.iter().map(|finding| finding.text.clone()).collect::<Vec<_>>();
         sheet.rows.push(vec![

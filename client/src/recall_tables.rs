@@ -161,8 +161,8 @@ pub fn recall(answer: &v1::GetRecallResponse, zone: &Zone) -> Vec<Sheet> {
     if recall.mock_recall {
         head.before.push("MOCK RECALL: nothing is on hold because of it, and nothing must be sent".into());
     }
-    head.after.push(format!("scope when decided (sequence {}): {}", recall.scope_sequence, packs(&recall.scope)));
-    head.after.push(format!("scope now (sequence {}): {}", answer.sequence, packs(&answer.scope_now)));
+    head.after.push(format!("scope when decided (entry {}): {}", recall.scope_sequence, packs(&recall.scope)));
+    head.after.push(format!("scope now (entry {}): {}", answer.sequence, packs(&answer.scope_now)));
     if !answer.added.is_empty() {
         head.after.push(format!("ADDED since: {}", packs(&answer.added)));
     }

@@ -47,7 +47,7 @@ fn figures(answer: &v1::GetLineReportResponse, zone: &Zone) -> Sheet {
     row("yield of these bags", percent(answer.yield_ratio));
     row("giveaway", optional(giveaway.map(kilograms_of)));
     row("unaccounted", optional(balance.unaccounted_mass_mg.map(kilograms)));
-    row("± (k = 2)", optional(balance.expanded_uncertainty_mg.map(kilograms_of)));
+    row("± at 95 % (k = 2)", optional(balance.expanded_uncertainty_mg.map(kilograms_of)));
     row("lots of packs", lots(|run| run.lot_count));
     row("lots that some scheme FAILS", lots(|run| run.failed_lot_count));
     row("availability", percent(time.availability));

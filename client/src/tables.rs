@@ -42,7 +42,7 @@ fn yes(value: bool) -> String {
 /// What a write did.
 pub fn receipt(receipt: &v1::Receipt) -> Sheet {
     let mut before = vec![format!(
-        "recorded as sequence {}{}",
+        "recorded as entry {}{}",
         receipt.sequence,
         if receipt.replayed { " (had been recorded before; nothing new)" } else { "" }
     )];
@@ -56,7 +56,7 @@ pub fn receipt(receipt: &v1::Receipt) -> Sheet {
         before.push(format!("look at this: {}", discrepancy.text));
     }
     for row in &receipt.followed {
-        before.push(format!("put right with it: {} at sequence {}", row.kind.replace('_', " "), row.sequence));
+        before.push(format!("put right with it: {} as entry {}", row.kind.replace('_', " "), row.sequence));
     }
     Sheet { before, ..Sheet::default() }
 }
@@ -126,7 +126,7 @@ fn direction(value: i32) -> &'static str {
 /// Lifts on record, with deviations and holds.
 pub fn lifts(rows: &[v1::LiftRow], zone: &Zone) -> Sheet {
     let mut sheet = Sheet {
-        head: vec![">sequence", "time", "hoist", "gear", "way", "bags", ">on the hook", "deviations", "holds"],
+        head: vec![">entry", "time", "hoist", "gear", "way", "bags", ">on the hook", "deviations", "holds"],
         ..Sheet::default()
     };
     for row in rows {
@@ -318,7 +318,7 @@ pub fn holds(rows: &[v1::Hold], zone: &Zone) -> Sheet {
 /// Deviations.
 pub fn deviations(rows: &[v1::Deviation], zone: &Zone) -> Sheet {
     let mut sheet =
-        Sheet { head: vec![">sequence", "time", "by", "action", "broken rules", "holds", "state"], ..Sheet::default() };
+        Sheet { head: vec![">entry", "time", "by", "action", "broken rules", "holds", "state"], ..Sheet::default() };
     for deviation in rows {
         sheet.rows.push(vec![
             deviation.event_sequence.to_string(),
@@ -456,7 +456,7 @@ fn method(method: Option<&v1::FlowMethod>, zone: &Zone) -> Vec<String> {
     let end = m.clean_span_end_time.as_ref().map_or_else(|| "now".into(), |end| zone.show(Some(end)));
     let mut lines = vec![
         format!(
-            "how: feed {}, V {} in {} stages ({proof}), epsilon {}, k {}, place known to ± {} (1 u)",
+            "how: feed {}, V {} in {} stages ({proof}), shares count from {} (ε), coverage factor k {}, place known to ± {} (1 u)",
             m.feed_code,
             kilograms(m.mixing_mass_mg),
             m.mixing_stage_count,
@@ -551,7 +551,7 @@ pub fn origin(origin: &v1::PackOrigin, zone: &Zone) -> Vec<Sheet> {
     }
     let set = |keep: &dyn Fn(&v1::OriginBag) -> bool| {
         // Whoever reads only this line must still see that something is not on record.
-        let tag = |b: &v1::OriginBag| if b.bag_tag.is_empty() { "UNRECORDED".to_owned() } else { b.bag_tag.clone() };
+        let tag = |b: &v1::OriginBag| if b.bag_tag.is_empty() { "not recorded".to_owned() } else { b.bag_tag.clone() };
         origin.bags.iter().filter(|b| keep(b)).map(tag).collect::<Vec<_>>().join(" ")
     };
     let sum: f64 = origin.bags.iter().map(|bag| bag.share).sum();
@@ -621,7 +621,7 @@ pub fn lot_bags(rows: &[v1::LotBag]) -> Sheet {
 
 /// What happened to a bag.
 pub fn timeline(rows: &[v1::TimelineEntry], zone: &Zone) -> Sheet {
-    let mut sheet = Sheet { head: vec!["time", "what happened", ">sequence"], ..Sheet::default() };
+    let mut sheet = Sheet { head: vec!["time", "what happened", ">entry"], ..Sheet::default() };
     for row in rows {
         sheet.rows.push(vec![zone.show(row.occurred_time.as_ref()), row.text.clone(), row.event_sequence.to_string()]);
     }
@@ -630,8 +630,7 @@ pub fn timeline(rows: &[v1::TimelineEntry], zone: &Zone) -> Sheet {
 
 /// Events of the journal.
 pub fn events(rows: &[v1::Event], zone: &Zone) -> Sheet {
-    let mut sheet =
-        Sheet { head: vec![">sequence", "happened", "recorded", "by", "kind", "entry"], ..Sheet::default() };
+    let mut sheet = Sheet { head: vec![">entry", "happened", "recorded", "by", "kind", "what"], ..Sheet::default() };
     for row in rows {
         sheet.rows.push(vec![
             row.sequence.to_string(),
@@ -654,7 +653,7 @@ pub fn verification(answer: &v1::VerifyJournalResponse) -> Sheet {
         sheet.before.push("DAMAGED: stop writing and call whoever looks after the server".into());
         sheet.before.extend(answer.faults.iter().map(|fault| format!("  {fault}")));
     }
-    sheet.before.push(format!("{} records, newest sequence {}", answer.record_count, answer.sequence));
+    sheet.before.push(format!("{} records, newest entry {}", answer.record_count, answer.sequence));
     sheet.before.push(format!("chain hash {}", answer.chain_hash));
     sheet
 }

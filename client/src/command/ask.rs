@@ -160,7 +160,7 @@ async fn journal(session: &mut Session, task: &JournalTask) -> Result<Option<Exi
                     "" => "writes are taken".to_owned(),
                     reason => format!("READ-ONLY: {reason}"),
                 };
-                let newest = format!("newest sequence {}", answer.sequence);
+                let newest = format!("newest entry {}", answer.sequence);
                 let notices = answer.notices.iter().map(|notice| format!("NOTE: {notice}"));
                 let clock = answer.clock_asked.then(|| {
                     let said = zone.show(answer.clock_time.as_ref());
@@ -354,7 +354,7 @@ pub async fn run(session: &mut Session, task: &Task) -> Result<Option<Exit>, Fau
         Task::Site(SiteTask::Show) => {
             show!(session, setup.get_site(v1::GetSiteRequest::default()), "GetSiteResponse", |answer| {
                 vec![Sheet {
-                    before: vec![format!("newest change: sequence {}", answer.version)],
+                    before: vec![format!("newest change: entry {}", answer.version)],
                     head: vec!["setting", "value"],
                     rows: answer.site.as_ref().map(site_args::rows).unwrap_or_default(),
                     ..Sheet::default()

@@ -451,7 +451,7 @@ pub async fn run(session: &mut Session, args: &ImportArgs) -> Result<Exit, Fault
     if let Some(receipt) = &result.receipt {
         let again = if receipt.replayed { " (had been imported before; nothing new)" } else { "" };
         sheet.before.push(format!(
-            "imported {row_count} rows of {name} ({}) as {} entries from sequence {}{again}",
+            "imported {row_count} rows of {name} ({}) as {} entries from entry {}{again}",
             kind_name(file.kind),
             result.fact_count,
             receipt.sequence

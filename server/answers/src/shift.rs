@@ -69,7 +69,7 @@ pub(super) fn period(context: &QueryContext, day: &str, shift_name: &str, now_us
             .into_iter()
             .filter(begun)
             .max_by_key(|p| (p.end_us > now_us, !p.title.ends_with("whole day"), p.start_us))
-            .ok_or_else(|| invalid("shift_name", "is no shift of the site"));
+            .ok_or_else(|| invalid("shift_name", "is not a shift of this site then"));
     }
     let date = parse_date(day).ok_or_else(|| invalid("day", "must be YYYY-MM-DD"))?;
     let mut all = periods(context, date)?;
@@ -77,7 +77,7 @@ pub(super) fn period(context: &QueryContext, day: &str, shift_name: &str, now_us
         return Ok(all.swap_remove(0));
     }
     let wanted = format!("{date}, {shift_name}");
-    all.into_iter().find(|p| p.title == wanted).ok_or_else(|| invalid("shift_name", "is no shift of the site"))
+    all.into_iter().find(|p| p.title == wanted).ok_or_else(|| invalid("shift_name", "is not a shift of this site then"))
 }
 
 /// First sequence recorded at or after an instant.

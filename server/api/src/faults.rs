@@ -294,7 +294,12 @@ impl Faults {
     /// A list with a number of rows within limits.
     pub fn rows(&mut self, field: &str, count: usize, low: usize, high: usize) {
         if count < low || count > high {
-            self.add(field, format!("has {count} rows; must have {low} to {high}"));
+            let text = match (count, low) {
+                (0, 1) => format!("is empty; give at least one, up to {high}"),
+                _ if low == 0 => format!("has {count} rows; give at most {high}"),
+                _ => format!("has {count} rows; give {low} to {high}"),
+            };
+            self.add(field, text);
         }
     }
 

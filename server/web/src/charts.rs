@@ -31,7 +31,7 @@ fn fill_notes(ctx: &Ctx, fill: &v1::GetFillResponse) -> Markup {
             (ctx.tf("Packs weighed: {}", &[&ctx.words.count(fill.reading_count)]))
             @if let Some(mean) = fill.mean_mg { ", " (ctx.t("mean")) " " strong { (ctx.words.grams(mean, 2)) } }
             @if let Some(deviation) = fill.deviation_mg { ", " (ctx.t("standard deviation")) " " (ctx.words.grams(deviation, 2)) }
-            ". " (ctx.tf("Below T1: {}; below T2: {}; rejected, not counted: {}.", &[
+            ". " (ctx.tf("Below the first limit of the law (T1): {}; below the second (T2): {}; rejected, not counted: {}.", &[
                 &fill.below_short_count, &fill.below_least_count, &fill.rejected_reading_count]))
         }
         @for note in &fill.notes { p.quiet lang="en" { (note) } }

@@ -32,7 +32,7 @@ fn head(ctx: &Ctx, life: &v1::GetDesignLifeResponse) -> Markup {
                 @match life.used_share {
                     _ if over => (ctx.t("DESIGN LIFE USED UP: a general overhaul is due")),
                     Some(share) => (ctx.tf("{} of its design life is used", &[&percent(ctx, share, 1)])),
-                    None => (ctx.t("Its used life is not known")),
+                    None => (ctx.t("Its used design life is not known")),
                 }
             }
             @if let (Some(used), Some(left)) = (life.used_life_s, life.remaining_s) {
@@ -98,7 +98,7 @@ fn histogram(ctx: &Ctx, life: &v1::GetDesignLifeResponse) -> Markup {
         html! {
             thead { tr {
                 th scope="col" { (ctx.t("Load, % of rating")) } th.number scope="col" { (ctx.t("Travels")) }
-                th.number scope="col" { (ctx.t("Running time")) } th.number scope="col" { (ctx.t("Of the used life")) }
+                th.number scope="col" { (ctx.t("Running time")) } th.number scope="col" { (ctx.t("Share of the used design life")) }
             } }
             tbody { @for class in &life.classes { tr {
                 th scope="row" { (class_name(ctx, class)) } td.number { (ctx.words.count(class.travel_count)) }

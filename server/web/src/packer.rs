@@ -124,7 +124,7 @@ pub fn inspection_form(ctx: &Ctx, run_code: &str) -> Markup {
                 (f.count("last_number", n("Last pack of the inspected lot"), n("Empty: the last of the run.")))
                 (f.count("lot_count", n("Packs of the lot"), "")) (f.count("sample_count", n("Packs tested"), ""))
                 (f.grams("mean_mass_mg", n("Mean, as reported"), ""))
-                (f.count("short_count", n("Below T1, as reported"), "")) (f.count("least_count", n("Below T2, as reported"), ""))
+                (f.count("short_count", n("Below the first limit of the law (T1), as reported"), "")) (f.count("least_count", n("Below the second limit of the law (T2), as reported"), ""))
                 (f.one("outcome", n("Outcome"), &outcomes, n("A failed test puts the packs of the lot on hold.")))
                 (f.text("text", n("Remark"), ""))
             }

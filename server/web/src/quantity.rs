@@ -73,7 +73,7 @@ fn drawn(ctx: &Ctx, lot: &v1::QuantityLot) -> Markup {
 fn setting_form(ctx: &Ctx) -> Markup {
     use v1::QuantityRules as R;
     let rules = [
-        (R::Unspecified, ctx.t("not said: no pack below T2")),
+        (R::Unspecified, ctx.t("not said: no pack below the second limit of the law (T2)")),
         (R::PlanOnly, ctx.t("none but the plans' own")),
         (R::UnitedKingdom, ctx.t("United Kingdom")),
         (R::Ireland, ctx.t("Ireland")),
@@ -155,7 +155,7 @@ fn target(ctx: &Ctx, answer: &v1::GetTargetFillResponse) -> Markup {
             p.big { (ctx.t("Lowest safe target")) ": " strong { (ctx.words.grams(target, 2)) } ". " (ctx.t("Mean now")) ": " (ctx.words.grams(answer.mean_mg, 2)) }
             @if let Some(saving) = answer.daily_saving_mg { p { (ctx.tf("It would save {} a day.", &[&ctx.words.about_kg(saving)])) } }
             @if let (Some(target), Some(share)) = (answer.rejecter_target_mg, answer.reject_share) {
-                p { (ctx.tf("With a rejecter at T1: {}, {} rejected.", &[&ctx.words.grams(target, 2), &ctx.words.percent(share)])) }
+                p { (ctx.tf("With a rejecter at the first limit of the law (T1): {}, {} rejected.", &[&ctx.words.grams(target, 2), &ctx.words.percent(share)])) }
             }
         } @else {
             section.notice.warn { h3 { (ctx.t("No target is advised")) } ul { @for text in &answer.refusals { li lang="en" { (ctx.words.sentence(text)) } } } }

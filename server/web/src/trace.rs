@@ -258,7 +258,7 @@ fn methods(ctx: &Ctx, rows: &[v1::FlowMethod]) -> Markup {
             @for row in rows {
                 p lang="en" {
                     "Feed " (row.feed_code) ": mixing section V " (ctx.words.kg(row.mixing_mass_mg)) ", N " (row.mixing_stage_count) ", "
-                    @if row.proved { "proved by a tracer run" } @else { "not proved" } ". \u{3b5} " (row.epsilon) ", k " (row.coverage_factor)
+                    @if row.proved { "proved by a tracer run" } @else { "not proved" } ". Smallest share that counts (\u{3b5}) " (row.epsilon) ", coverage factor (k) " (row.coverage_factor)
                     ", place known to " (ctx.words.kg_of(row.position_uncertainty_mg)) ". Scope: " (row.scope) "."
                 }
                 ul { @for anchor in &row.anchors { li lang="en" { (anchor) } } }

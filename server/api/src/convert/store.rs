@@ -73,8 +73,10 @@ write_request!(BuildPalletRequest, |r, faults| {
             faults.number("pack_count", part.pack_count, 1, PACKS_MAX);
             pack_numbers(faults, part.first_number, part.last_number, part.pack_count);
             if line && part.first_number > 0 {
-                faults
-                    .add("first_number", "is told for hand-stacked pallets only; a line pallet is placed by counters");
+                faults.add(
+                    "first_number",
+                    "is for hand-stacked pallets only; leave it out, a line pallet is placed by counters",
+                );
             }
         });
         parts.push(transcode(part));

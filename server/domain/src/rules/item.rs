@@ -46,7 +46,10 @@ pub(super) fn examination(fact: &ExaminationRecorded, at: i64, context: &Context
     // A day that has not come would be the newest report for years.
     let today = context.zone.date(at);
     if parse_date(&fact.examined_date).is_some_and(|date| date > today) {
-        let text = format!("is {}, after the day it is told for ({today})", fact.examined_date);
+        let text = format!(
+            "is {}, after the day it is recorded for ({today}); give the day it was examined",
+            fact.examined_date
+        );
         return Err(Refusal::Invalid(vec![Violation { field: "examined_date".into(), text }]));
     }
     let mut decision = Decision::plain(Fact::ExaminationRecorded(fact.clone()));

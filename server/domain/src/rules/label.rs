@@ -45,7 +45,7 @@ pub(super) fn printed(fact: &LabelPrinted, at: i64, context: &Context) -> Result
     known(fact.kind(), code, at, context)?;
     let earlier_count = prints(record, fact.kind(), code)?;
     if earlier_count > 0 && fact.reason.is_empty() {
-        let text = format!("must say why again: this label was printed before ({earlier_count})");
+        let text = format!("must say why: this label was printed before, times: {earlier_count}");
         return Err(Refusal::Invalid(vec![Violation { field: "reason".into(), text }]));
     }
     Ok(Decision::plain(Fact::LabelPrinted(LabelPrinted { earlier_count, ..fact.clone() })))
