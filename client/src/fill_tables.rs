@@ -90,7 +90,10 @@ pub fn quantity(answer: &v1::GetNetQuantityResponse, zone: &Zone, packs: bool) -
         after: answer.notes.clone(),
         ..Sheet::default()
     };
-    let mut figures = Sheet { head: vec!["lot", "scheme", "verdict", "packs below the first (T1) and second (T2) limit of the law", "mean"], ..Sheet::default() };
+    let mut figures = Sheet {
+        head: vec!["lot", "scheme", "verdict", "packs below the first (T1) and second (T2) limit of the law", "mean"],
+        ..Sheet::default()
+    };
     for lot in &answer.lots {
         let when = zone.show(lot.start_time.as_ref());
         let aside = |row: &v1::QuantityVerdict| if row.decides { "" } else { " (does not count)" };

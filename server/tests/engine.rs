@@ -5,7 +5,7 @@ mod common;
 
 use std::path::Path;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicI64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
 use std::time::{Duration, Instant};
 
 use common::{T0, day, submission};
@@ -24,10 +24,14 @@ use packloft_journal::{Journal, Witness};
 /// A clock that tells what it is told to, beside one that stands.
 struct TestClock {
     now_us: AtomicI64,
+    /// Stands for an invariant of the writer that does not hold.
+    fails_in_writer: AtomicBool,
 }
 
 impl Clock for TestClock {
     fn now_us(&self) -> i64 {
+        let in_writer = std::thread::current().name() == Some("writer");
+        assert!(!in_writer || !self.fails_in_writer.load(Ordering::Relaxed), "planted");
         self.now_us.load(Ordering::Relaxed)
     }
     fn steady_us(&self) -> i64 {
@@ -36,7 +40,8 @@ impl Clock for TestClock {
 }
 
 fn start() -> anyhow::Result<(Engine, Arc<TestClock>)> {
-    let clock = Arc::new(TestClock { now_us: AtomicI64::new(T0 + 86_400_000_000) });
+    let clock =
+        Arc::new(TestClock { now_us: AtomicI64::new(T0 + 86_400_000_000), fails_in_writer: AtomicBool::new(false) });
     let journal = Journal::open(Arc::new(MemoryDisk::default()), Path::new("/j"), 1 << 20, Witness::default())?;
     let views = Arc::new(Views::open(Arc::new(MemoryStore::default()))?);
     let own: Arc<dyn Clock> = Arc::clone(&clock) as Arc<dyn Clock>;
@@ -55,6 +60,30 @@ async fn a_panic_costs_its_request_only_and_the_same_bytes_are_not_tried_again()
     assert!(matches!(again, Err(EngineError::Incident(_))), "{again:?}");
     let other = engine.submit(submission(2, at, fact)).await;
     assert_eq!(other.map(|o| o.sequence), Ok(1), "nothing of it was recorded, and the writer goes on");
+    Ok(())
+}
+
+/// What was acknowledged stays and is read; nobody learns of an outcome that is not known.
+#[tokio::test]
+async fn a_check_that_fails_in_the_writer_ends_writing_and_reading_goes_on() -> anyhow::Result<()> {
+    let (engine, clock) = start()?;
+    let (at, fact) = day().remove(0);
+    assert_eq!(engine.submit(submission(1, at, fact.clone())).await.map(|o| o.sequence), Ok(1));
+    clock.fails_in_writer.store(true, Ordering::Relaxed);
+    let outcome = engine.submit(submission(2, at, fact.clone())).await;
+    assert_eq!(outcome.map(|o| o.sequence), Err(EngineError::Unknown));
+    clock.fails_in_writer.store(false, Ordering::Relaxed);
+    let mut next = engine.submit(submission(3, at, fact)).await;
+    for _ in 0..200 {
+        if !matches!(next, Err(EngineError::Unknown)) {
+            break;
+        }
+        tokio::time::sleep(Duration::from_millis(5)).await;
+        next = Err(EngineError::ReadOnly(engine.read_only_reason().unwrap_or_default()));
+    }
+    assert!(matches!(&next, Err(EngineError::ReadOnly(why)) if why.starts_with("CHECK_FAILED")), "{next:?}");
+    let record = engine.record(1).await.ok_or_else(|| anyhow::anyhow!("no record"))?;
+    assert_eq!((record.sequence(), engine.journal.last_sequence()), (1, 1));
     Ok(())
 }
 
@@ -141,7 +170,8 @@ async fn a_clock_that_was_ahead_does_not_rule_what_comes_after() -> anyhow::Resu
 async fn a_clock_behind_the_last_entry_at_a_start_is_asked_about() -> anyhow::Result<()> {
     const HOUR_US: i64 = 3_600_000_000;
     let disk = MemoryDisk::default();
-    let clock = Arc::new(TestClock { now_us: AtomicI64::new(T0 + 24 * HOUR_US) });
+    let clock =
+        Arc::new(TestClock { now_us: AtomicI64::new(T0 + 24 * HOUR_US), fails_in_writer: AtomicBool::new(false) });
     let open = |clock: &Arc<TestClock>| -> anyhow::Result<(Engine, std::thread::JoinHandle<()>)> {
         let journal = Journal::open(Arc::new(disk.clone()), Path::new("/j"), 1 << 20, Witness::default())?;
         let views = Arc::new(Views::open(Arc::new(MemoryStore::default()))?);

@@ -6,7 +6,8 @@
 //! client sends the same id again. Clock and ids come from outside.
 //!
 //! Invariants: I-ENG-1 acknowledged means durable; I-ENG-2 one outcome per request id; I-ENG-3 recorded time goes
-//! back only where the clock was corrected; I-ENG-4 a panic while deciding costs that request only, and the same bytes are refused until restart; I-ENG-5
+//! back only where the clock was corrected; I-ENG-4 a panic while deciding costs that request only, and the same bytes are
+//! refused until restart; anywhere else in the writer it ends writing, and reading goes on; I-ENG-5
 //! nothing the writer does in one turn grows with the length of a unit but hashing, writing and syncing it: long ones are
 //! decided beside it (`unit`), and stand in front of the view store until they are written there in pieces.
 
@@ -258,7 +259,14 @@ impl Engine {
             head,
             head_written: Instant::now(),
         };
-        let thread = std::thread::Builder::new().name("writer".into()).spawn(move || writer.run(&jobs))?;
+        let ended = read_only.clone();
+        let thread = std::thread::Builder::new().name("writer".into()).spawn(move || {
+            // An invariant that does not hold ends writing: what is on disk is right up to there, and nobody is told more.
+            if catch_unwind(AssertUnwindSafe(|| writer.run(&jobs))).is_err() {
+                tracing::error!("a check inside the writer failed; no more writes are taken");
+                ended.set("CHECK_FAILED: the server found a fault of its own; restart it, and send its log to who looks after it");
+            }
+        })?;
         let queue = Arc::new(Mutex::new(Some(queue)));
         let preparing = Arc::new(Semaphore::new(1));
         let engine = Engine {

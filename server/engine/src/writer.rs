@@ -190,6 +190,7 @@ impl Writer {
             EngineError::Unknown
         })?;
         self.stamps.given(unit.recorded_us());
+        assert_eq!(chains.len(), unit.layer.len(), "a chain hash for each entry of a unit");
         let layer = Arc::new(std::mem::take(&mut unit.layer));
         let event = layer.rows().first().map(|row| Arc::new(row.event.clone())).unwrap_or_default();
         self.views.put_ahead(first, layer, chains, Some(&unit.keys()));
@@ -219,7 +220,11 @@ impl Writer {
                 }
             }
         }
+        let durable = self.journal.last_sequence();
         for (reply, decided) in answers {
+            if let (Decided::New { sequence, .. }, true) = (&decided, known) {
+                assert!(*sequence <= durable, "entry {sequence} is told before it is durable");
+            }
             let answer = match decided {
                 Decided::New { sequence, event } if known => Ok(Outcome { sequence, event, replayed: false }),
                 Decided::InGroup(answer) if known => answer,
@@ -236,6 +241,8 @@ impl Writer {
     /// Lets a group be read, and writes it to the view store at once when it is short and nothing is before it.
     fn show(&self, first: u64, group: &Group, chains: Vec<[u8; 32]>) {
         let short = group.pending.len() <= limits::VIEW_PIECE_COUNT && self.views.ahead_count() == 0;
+        assert_eq!(chains.len(), group.pending.len(), "a chain hash for each entry");
+        assert_eq!(first, self.views.newest().0 + 1, "a group follows what may be read");
         let mut layer = Layer::default();
         for (place, pending) in group.pending.iter().enumerate() {
             layer.set(place, pending.event.clone());
@@ -243,6 +250,7 @@ impl Writer {
         self.views.put_ahead(first, Arc::new(layer), chains, None);
         while short && self.views.ahead_count() > 0 && self.write_piece() {}
         self.publish.send_replace(self.views.newest().0);
+        assert_eq!(self.views.newest().0, self.journal.last_sequence(), "what is durable may be read");
     }
 
     /// True when something a submission depends on was touched since it was computed.
@@ -335,6 +343,7 @@ impl Writer {
             self.decide_one(submission, (command, evidence), (unit, sequence), now, group)?;
         }
         if let Some(last) = group.pending.last_mut() {
+            assert_eq!(last.unit, unit, "a unit is decided without another in between");
             last.last_of_unit = true;
         }
         if confirmed.is_some() {

@@ -53,6 +53,7 @@ impl Journal {
         if let Some(damage) = &self.damage {
             done.faults.push(damage.to_string());
         }
+        assert!(done.sequence <= last_sequence || !done.faults.is_empty(), "no more is proved than was durable");
         Ok(done)
     }
 }
@@ -89,6 +90,7 @@ fn check_segment(
         if up_to.is_some_and(|most| record.sequence > most) {
             return Ok(());
         }
+        assert!(record.sequence > at_most.0, "a check goes forward");
         at_most = (record.sequence, record.chain);
         match Event::decode(record.payload.as_slice()) {
             Ok(event) if kind_number(&event) == record.kind => unit.push((record.sequence, event)),

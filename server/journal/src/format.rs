@@ -273,6 +273,8 @@ impl Fields {
     pub fn encode(&self, leaf: &Hash, chain: &Hash, payload: &[u8], bytes: &mut Vec<u8>) {
         let start = bytes.len();
         let length = u32::try_from(payload.len()).unwrap_or(u32::MAX);
+        assert!((1..=PAYLOAD_MAX_BYTES).contains(&length), "a record of {length} bytes could not be read back");
+        assert!(self.unit >= 1 && self.unit <= self.sequence, "a unit begins with or before its entries");
         bytes.extend_from_slice(&length.to_le_bytes());
         bytes.extend_from_slice(&[0; 4]);
         bytes.extend_from_slice(&self.sequence.to_le_bytes());
@@ -289,6 +291,7 @@ impl Fields {
         bytes.extend_from_slice(payload);
         let crc = crc32c::crc32c(&bytes[start + 8..]);
         bytes[start + 4..start + 8].copy_from_slice(&crc.to_le_bytes());
+        assert_eq!(bytes.len() - start, RECORD_BYTES + payload.len(), "length of a record");
     }
 }
 

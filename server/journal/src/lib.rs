@@ -128,6 +128,9 @@ impl Sealed {
     pub fn new(event: &Event) -> Sealed {
         let payload = event.encode_to_vec();
         let (recorded_time_us, kind) = (event.recorded_time_us, kind_in(&payload));
+        let length = payload.len();
+        assert!(kind > 0, "an entry without a fact is not stored");
+        assert!(length <= format::PAYLOAD_MAX_BYTES as usize, "an entry of {length} bytes could not be read back");
         Sealed { recorded_time_us, kind, leaf: format::leaf(&payload), payload }
     }
 }
@@ -236,6 +239,7 @@ impl Journal {
             let text = format!("the end of the journal could not be written again, so it may not be on disk: {fault}");
             tracing::error!(text, "nothing is recorded");
             let state = journal.state.get_mut();
+            assert!(proved.0 <= state.last_sequence, "a journal that cannot be written shows no more than before");
             if proved.0 < state.last_sequence {
                 (state.last_sequence, state.chain) = proved;
             }
@@ -258,6 +262,10 @@ impl Journal {
     }
 
     fn of(disk: Arc<dyn Disk>, folder: &Path, segment_bytes: u64, found: Found) -> Journal {
+        let firsts = found.segments.iter().map(|segment| segment.header.first_sequence);
+        assert!(firsts.is_sorted_by(|a, b| a < b), "segments follow one another");
+        assert!(found.damage.is_some() || found.proved.0 <= found.last_sequence, "what a mark proves is there");
+        assert!(found.damage.is_none() || found.tail.is_none(), "of a damaged journal nothing is cut");
         let mut notes = Vec::new();
         for stranger in &found.strangers {
             notes.push(format!("{stranger} in {} is not of this journal and is not read", folder.display()));
@@ -301,6 +309,9 @@ impl Journal {
         if let Some(tail) = tail {
             let note = self.put_aside(&tail)?;
             if let Some(segment) = &last {
+                assert_eq!(segment.path, tail.path, "only the last segment is cut");
+                assert!(tail.offset >= segment.end(), "what is cut lies behind what is on record");
+                assert!(proved <= self.last_sequence(), "nothing that a mark proves is cut");
                 segment.file.set_len(tail.offset).map_err(|e| JournalError::io("cut", &segment.path, e))?;
             }
             tracing::warn!(note, "an end that was never acknowledged was put aside");
@@ -334,6 +345,8 @@ impl Journal {
             to.write_at(done, piece).map_err(|e| JournalError::io("write", &path, e))?;
             done += piece.len() as u64;
         }
+        // What is not copied whole must not be cut.
+        assert_eq!(done, tail.byte_count, "what is put aside is copied whole");
         to.sync().map_err(|e| JournalError::io("sync", &path, e))?;
         self.disk.sync_folder(&self.folder).map_err(|e| JournalError::io("sync", &self.folder, e))?;
         let (records, bytes, file) = (tail.records.len(), tail.byte_count, name(&tail.path));
@@ -412,6 +425,7 @@ impl Journal {
         self.usable()?;
         let mut writing = self.writing.lock();
         writing.epoch += 1;
+        assert!(writing.epoch > 1, "an epoch follows one before");
         let result = self.roll(&mut writing);
         writing.failed |= result.is_err();
         result.map(|()| writing.epoch)
@@ -468,6 +482,9 @@ impl Journal {
             (state.segments.last().cloned(), state.last_sequence, state.chain, state.last_recorded_us)
         };
         let Some(segment) = last else { return Err(JournalError::PreviousIo) };
+        assert!(segment.header.first_sequence <= sequence + 1, "a segment begins before what is appended to it");
+        assert!(!writing.sealed, "nothing is appended to a sealed segment");
+        assert!(writing.marked.0 <= sequence, "no mark is ahead of what is on disk");
         if sequence > writing.marked.0 && writing.marked.1.elapsed() >= limits::MARK_EVERY {
             // Synced together with what follows.
             self.write_mark(writing, false)?;
@@ -477,8 +494,12 @@ impl Journal {
         let length: usize = events.clone().map(|(_, _, sealed)| RECORD_BYTES + sealed.payload.len()).sum();
         let mut bytes = Vec::with_capacity(length + zeros);
         let (mut index, mut chains) = (Vec::new(), Vec::new());
+        let (mut open_unit, durable) = (None, sequence);
         for (unit, last_of_unit, sealed) in events {
             sequence += 1;
+            // Recovery cuts back to whole units: a unit begins with its own sequence and ends inside its group.
+            assert_eq!(unit, open_unit.unwrap_or(sequence), "the unit of entry {sequence}");
+            open_unit = (!last_of_unit).then_some(unit);
             if (sequence - segment.header.first_sequence).is_multiple_of(INDEX_STEP) {
                 index.push((sequence, begin + bytes.len() as u64));
             }
@@ -491,6 +512,9 @@ impl Journal {
             let fields = Fields { sequence, unit, recorded_time_us, kind: *kind, schema: SCHEMA, last_of_unit, place };
             fields.encode(leaf, &chain, payload, &mut bytes);
         }
+        assert_eq!(open_unit, None, "a group ends with a whole unit");
+        assert_eq!(bytes.len(), length, "records are as long as was reckoned");
+        assert_eq!(sequence, durable + chains.len() as u64, "sequences are dense");
         let end = begin + bytes.len() as u64;
         if end + 4 > writing.length {
             // Zeros are written, not skipped, so that later appends change no metadata.
@@ -502,6 +526,7 @@ impl Journal {
         segment.index.write().extend(index);
         segment.end.store(end, Ordering::Release);
         let mut state = self.state.write();
+        assert_eq!(state.last_sequence, durable, "one writer appends");
         (state.last_sequence, state.chain, state.last_recorded_us) = (sequence, chain, last_recorded_us);
         Ok(chains)
     }
@@ -533,6 +558,8 @@ impl Journal {
         };
         let Some(segment) = last else { return Ok(()) };
         let place = 1 - writing.marked.2.min(1);
+        assert!(sequence >= writing.marked.0, "marks never go back");
+        assert!(segment.header.version > 1, "segments of the first layout have records where marks would be");
         let mark = self.mark_of(&*segment.file, &segment.path, sequence, chain)?;
         let at = MARKS_AT[place] as u64;
         segment.file.write_at(at, &mark.encode()).map_err(|e| JournalError::io("mark", &segment.path, e))?;
@@ -556,6 +583,11 @@ impl Journal {
         };
         if let Some(segment) = last.filter(|_| !writing.sealed) {
             let footer = Footer { last_sequence, chain, index: segment.index.read().clone() };
+            assert!(footer.index.is_sorted(), "the index of a segment rises");
+            assert!(
+                footer.index.last().is_none_or(|(newest, _)| *newest <= last_sequence),
+                "the index names what is there"
+            );
             let bytes = footer.encode();
             let begin = segment.end();
             let end = begin + bytes.len() as u64;
@@ -578,6 +610,8 @@ impl Journal {
         let mut segments = state.segments.to_vec();
         // An empty segment that is begun again, in another epoch or layout, has the same name.
         segments.retain(|known| known.path != segment.path);
+        let before = segments.last().map_or(0, |segment| segment.header.first_sequence);
+        assert!(before < segment.header.first_sequence, "a segment follows the one before");
         segments.push(Arc::new(segment));
         state.segments = Arc::new(segments);
         Ok(())
@@ -589,9 +623,11 @@ impl Journal {
         // Whatever an earlier attempt left is not to shine through.
         file.set_len(0).map_err(|e| JournalError::io("cut", &path, e))?;
         let mut bytes = header.encode();
+        assert!(bytes.len() <= MARKS_AT[0], "marks lie behind the header");
         bytes.resize(RECORDS_AT, 0);
         let mark = self.mark_of(&*file, &path, header.first_sequence - 1, header.previous)?.encode();
         bytes[MARKS_AT[0]..][..mark.len()].copy_from_slice(&mark);
+        assert!(MARKS_AT[1] + mark.len() <= RECORDS_AT, "records lie behind the marks");
         bytes.resize(RECORDS_AT + usize::try_from(limits::ZERO_AHEAD_BYTES).unwrap_or(1 << 20), 0);
         file.write_at(0, &bytes).map_err(|e| JournalError::io("write", &path, e))?;
         file.sync().map_err(|e| JournalError::io("sync", &path, e))?;
@@ -623,6 +659,9 @@ impl Journal {
             let count = max_count - found.len();
             let read = read_records(segment, next, count, last_sequence)?;
             let Some(last) = read.last() else { break };
+            assert_eq!(read.first().map(|row| row.sequence), Some(next), "no entry is passed over");
+            assert_eq!(last.sequence + 1 - next, read.len() as u64, "sequences read are dense");
+            assert!(last.sequence <= last_sequence, "only what is durable is read");
             next = last.sequence + 1;
             found.extend(read);
         }
@@ -652,6 +691,7 @@ fn write_again(segment: &Segment, proved: u64, sealed: bool) -> Result<(), Journ
     again(0, records_at.min(length))?;
     // The index is coarse: some records before the first unproved one are written again as well.
     let first = if proved < header.first_sequence { records_at } else { segment.offset_before(proved + 1) };
+    assert!((records_at..=segment.end()).contains(&first), "what is written again lies in the segment");
     again(first, if sealed { length } else { segment.end() })?;
     file.sync().map_err(|e| JournalError::io("sync", path, e))
 }

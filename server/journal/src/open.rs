@@ -118,6 +118,8 @@ pub fn look(disk: &dyn Disk, folder: &Path, witness: Witness, to_read: bool) -> 
     if found.damage.is_some() {
         (found.tail, found.begin_again) = (None, None);
     }
+    assert!(found.damage.is_some() || found.last_sequence >= durable, "whatever is proved is found, or missed aloud");
+    assert!(found.tail.is_none() || found.begin_again.is_none(), "an end is cut or begun again");
     Ok(found)
 }
 
@@ -178,6 +180,8 @@ impl Found {
         self.sealed = scanned.footer_end.is_some();
         (self.last_sequence, self.chain) = (scanned.last_sequence, scanned.chain);
         self.last_recorded_us = self.last_recorded_us.max(scanned.recorded);
+        assert!(scanned.last_sequence + 1 >= header.first_sequence, "a segment never ends before it begins");
+        assert!(self.last_sequence == scanned.last_sequence, "what is found ends with its last segment");
         self.segments.push(Arc::new(Segment {
             path: path.to_owned(),
             file: Arc::clone(file),
@@ -208,6 +212,7 @@ impl Found {
         if !last || proved >= lost || offset < scanned.end || of_a_later_group(&behind, lost) {
             self.damage = Some(self.damaged(path, offset, text));
         } else {
+            assert!(self.proved.0 < lost, "what a mark proves is never a tail");
             let byte_count = used(file, path, scanned)?.saturating_sub(scanned.end);
             self.tail = Some(Tail { path: path.to_owned(), offset: scanned.end, byte_count, records: behind });
         }

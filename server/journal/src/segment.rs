@@ -32,6 +32,7 @@ impl Segment {
     pub fn offset_before(&self, sequence: u64) -> u64 {
         let index = self.index.read();
         let place = index.partition_point(|(known, _)| *known <= sequence);
+        assert!(index.get(place).is_none_or(|(known, _)| *known > sequence), "the index of a segment rises");
         place.checked_sub(1).map_or(self.header.records_at() as u64, |at| index[at].1)
     }
 
@@ -69,6 +70,7 @@ impl<'a> Window<'a> {
                 self.held.resize(wanted.max(PIECE_BYTES).min(left), 0);
                 let read = self.file.read_at(offset, &mut self.held);
                 let read = read.map_err(|fault| JournalError::io("read", self.path, fault))?;
+                assert!(read <= self.held.len(), "no more is read than was asked for");
                 self.held.truncate(read);
                 self.held_at = offset;
                 0
@@ -219,6 +221,7 @@ pub(super) fn scan(
             done.index.push((record.sequence, offset));
         }
         visit(&record, offset)?;
+        assert!(record.stored_bytes() > 0, "reading goes forward");
         offset += record.stored_bytes();
         expected += 1;
         previous = record.chain;
@@ -228,6 +231,8 @@ pub(super) fn scan(
         }
     }
     done.index.retain(|(sequence, _)| *sequence <= done.last_sequence);
+    assert!(done.end <= length && done.last_sequence + 1 >= header.first_sequence, "what was read lies in the segment");
+    assert!(done.fault.is_none() || done.footer_end.is_none(), "a segment with a fault has no sound end");
     Ok(done)
 }
 
@@ -296,6 +301,7 @@ pub(super) fn readable_behind(
             _ => offset += 1,
         }
     }
+    assert!(found.is_sorted_by(|a, b| a.offset < b.offset), "records found do not overlap");
     Ok(found)
 }
 

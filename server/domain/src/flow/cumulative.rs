@@ -47,6 +47,7 @@ impl Cumulative {
             if moving == 0 {
                 rate = 0.0;
             }
+            assert!(time > last && sum.is_finite(), "the sum at {time} is {sum}");
             found.points.push((time, sum));
             last = time;
         }

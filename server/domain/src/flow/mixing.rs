@@ -248,6 +248,7 @@ impl State {
 impl State {
     /// An empty feed; no stages mix nothing.
     pub fn empty(stages: usize, stage_mass: f64) -> State {
+        assert!(stage_mass >= 0.0 && stage_mass.is_finite(), "a stage of {stage_mass}");
         State {
             stages: vec![Layer { mass: 0.0, mix: Vec::new() }; stages],
             hopper: VecDeque::new(),
@@ -288,6 +289,24 @@ impl State {
             add(&mut amounts, layer.mass, &layer.mix);
         }
         amounts
+    }
+
+    /// Fails where the feed holds what cannot be: called where a state is kept, since all later ones begin with it.
+    pub(super) fn check(&self) {
+        for (place, stage) in self.stages.iter().enumerate() {
+            let (mass, whole) = (stage.mass, self.stage_mass);
+            assert!(mass >= 0.0 && mass <= whole * (1.0 + 1e-9), "stage {place} of {whole} holds {mass}");
+        }
+        for layer in &self.hopper {
+            assert!(layer.mass >= 0.0 && layer.mass.is_finite(), "a layer of the hopper holds {}", layer.mass);
+        }
+        for layer in self.stages.iter().chain(&self.hopper) {
+            let sum: f64 = layer.mix.iter().map(|(_, share)| share).sum();
+            assert!(sum <= 1.0 + 1e-6, "shares of a layer sum to {sum}");
+            assert!(layer.mix.iter().all(|(_, share)| *share > -1e-9), "a share below nothing");
+        }
+        let part_full = self.stages.iter().filter(|stage| stage.mass > 0.0 && stage.mass < self.stage_mass).count();
+        assert!(part_full <= 1 || self.hopper.is_empty(), "product waits in the hopper over stages that have room");
     }
 
     /// Moves shares below a limit to a source of their own.
@@ -342,6 +361,8 @@ impl State {
         let mut short = 0.0;
         while left > 0.0 {
             let phase = self.phase(rates, left, f64::INFINITY);
+            assert!(phase.part >= 0.0 && phase.part <= left, "a phase takes {} of {left}", phase.part);
+            assert!(phase.short >= 0.0, "short by {}", phase.short);
             add(out, 1.0, &phase.out);
             short += phase.short;
             left = if left - phase.part < 1e-13 { 0.0 } else { left - phase.part };
@@ -352,6 +373,7 @@ impl State {
     /// The next phase, no longer than `left` of the rates' time and with no more than `most` drawn.
     pub fn phase(&mut self, rates: Rates, left: f64, most: f64) -> Phase {
         let Rates { inflow, mix, drawn } = rates;
+        assert!(inflow >= 0.0 && drawn >= 0.0 && most > 0.0, "in {inflow}, drawn {drawn}, at most {most}");
         if drawn <= 0.0 {
             self.put(inflow * left, mix);
             return Phase { part: left, ..Phase::default() };
@@ -451,6 +473,7 @@ impl State {
                 *sum += self.stage_mass * (was - now);
             }
         }
+        assert!(gone.iter().all(|amount| amount.is_finite()), "what left is no number");
         self.keep(&table, n);
         if mass < TRIFLE * self.stage_mass {
             gone = between(&before[..width], table.row(0), mass);
@@ -516,6 +539,8 @@ impl State {
             *amount = amount.max(0.0);
         }
         let total: f64 = gone.iter().sum();
+        // What left as reckoned from what stays is the mass drawn, but for rounding; far from it is a fault of the closed form.
+        assert!((total - mass).abs() <= 1e-6 * (mass + self.stage_mass), "{total} left where {mass} was drawn");
         if total > 0.0 {
             for amount in &mut gone {
                 *amount *= mass / total;

@@ -115,6 +115,7 @@ impl Flow {
     /// Builds the flow. `tolerance(t)` is the mass that figures may be wrong by at `t`: what is short up to it is carried and
     /// paid by the next tip, more is a gap.
     pub fn new(section: Section, movements: &Movements, tolerance: &dyn Fn(f64) -> f64) -> Flow {
+        assert!(section.mass >= 0.0 && section.mass.is_finite(), "a mixing section of {}", section.mass);
         let stages = if section.mass > 0.0 { section.stages.max(1) } else { 0 };
         let stage_mass = if stages == 0 { 0.0 } else { section.mass / stages as f64 };
         let (steps, periods) = steps(movements);
@@ -153,6 +154,7 @@ impl Flow {
         for index in 0..self.steps.len() {
             if index % SNAPSHOT_STEPS == 0 {
                 state.prune(PRUNE_BELOW, REMAINDER);
+                state.check();
                 self.snapshots.push(state.clone());
             }
             let (start, end, returned) = {
@@ -183,6 +185,7 @@ impl Flow {
     fn advance(&self, state: &mut State, index: usize, from: f64, to: f64, out: &mut Mix) {
         patience::step();
         let step = &self.steps[index];
+        assert!(step.start <= from && from <= to && to <= step.end, "{from} to {to} in {} to {}", step.start, step.end);
         if step.emptied && from == step.start {
             state.clear();
         }
@@ -244,6 +247,8 @@ impl Flow {
         if rest > 0.0 {
             found.push((rest, None));
         }
+        let all: f64 = found.iter().map(|(part, _)| part).sum();
+        assert!((all - mass).abs() <= 1e-9 * (place.abs() + mass) + 1e-3, "{all} taken of {mass}");
         found
     }
 
@@ -270,6 +275,7 @@ impl Flow {
 
     /// Amounts by source that leave between consecutive times (ascending); one entry per gap between two cuts.
     pub fn outflow(&self, cuts: &[f64]) -> Vec<Mix> {
+        assert!(cuts.is_sorted(), "times to cut at rise");
         let mut bins = vec![Mix::new(); cuts.len().saturating_sub(1)];
         let (Some(&first), Some(&last)) = (cuts.first(), cuts.last()) else { return bins };
         if self.steps.is_empty() {
@@ -378,6 +384,7 @@ impl Flow {
                     add(&mut phase.out, phase.short, &last);
                 }
                 let next = if 1.0 - done - phase.part < 1e-13 { 1.0 } else { done + phase.part };
+                assert!(next >= done && next <= 1.0, "a phase from {done} to {next}");
                 match &phase.ends {
                     Some((first, last)) => found.note(&phase.out, first, last, at(done), at(next)),
                     None => found.note_even(&phase.out, at(done), at(next)),

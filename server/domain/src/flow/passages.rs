@@ -15,6 +15,7 @@ pub(super) struct Passages<'a> {
 
 impl Passages<'_> {
     fn push(&mut self, source: u32, limit: usize, start: f64, end: f64) {
+        assert!(start <= end, "a passage from {start} to {end}");
         let all = self.pieces.entry(source).or_insert_with(|| vec![Pieces::new(); self.limits.len()]);
         match all[limit].last_mut() {
             // Times are microseconds: less than one apart is together.
@@ -106,6 +107,7 @@ impl Curve {
                 }
             }
             let (from, to) = ((from - MARGIN).max(0.0), (to + MARGIN).min(1.0));
+            assert!(from <= to, "a curve is above its limit from {from} to {to}");
             match found.last_mut() {
                 Some(last) if from <= last.1 => last.1 = to,
                 _ => found.push((from, to)),

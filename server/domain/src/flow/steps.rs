@@ -112,6 +112,8 @@ impl Weighed {
         let mut shortage: Option<Shortage> = None;
         for (index, whole) in steps.iter().enumerate() {
             crate::patience::step();
+            assert!(whole.start <= whole.end, "a step from {} to {}", whole.start, whole.end);
+            assert!(whole.inflow >= 0.0 && whole.drawn >= 0.0, "in {}, drawn {}", whole.inflow, whole.drawn);
             if whole.emptied {
                 (content, owed, shortage) = (0.0, 0.0, None);
                 weighed.emptied.push((whole.start, came));
@@ -123,6 +125,7 @@ impl Weighed {
                     shortage = None;
                 }
                 let (part, mut from) = until_change(net, content, owed);
+                assert!(part > 0.0, "a step goes forward, also by {part}");
                 if net < 0.0 && content <= 0.0 && (shortage.is_some() || -net > ROUNDING || owed > 0.0) {
                     let known = shortage.unwrap_or_else(|| {
                         let (mass, end) = short_from(&rest, &steps[index + 1..]);
@@ -154,6 +157,7 @@ impl Weighed {
                         _ => owed = 0.0,
                     }
                 }
+                assert!(content >= 0.0 && owed >= 0.0, "content {content}, owed {owed}");
                 came += step.inflow;
                 drawn += step.drawn;
                 weighed.steps.push(step);
@@ -164,6 +168,8 @@ impl Weighed {
                 rest.emptied = false;
             }
         }
+        assert!((came - total).abs() <= 1e-9 * total + 1.0, "{came} came in the steps of {total}");
+        assert!(weighed.steps.is_sorted_by(|a, b| a.start <= b.start), "steps follow one another");
         weighed
     }
 }

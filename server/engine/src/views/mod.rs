@@ -297,6 +297,8 @@ impl Views {
         if layer.is_empty() {
             return;
         }
+        assert_eq!(chains.len(), layer.len(), "a chain hash for each entry in front");
+        assert_eq!(first, self.newest().0 + 1, "what is put in front follows what may be read");
         let placed = Placed { first, layer, chains: Arc::new(chains) };
         {
             let mut touched = self.touched.write();
@@ -408,6 +410,7 @@ impl Views {
             }
             applied.digest = applied.digest.wrapping_add(entry_hash(key, value));
         }
+        assert!(rows.is_sorted_by(|a, b| a.0 < b.0), "entries are written in order");
         if let Some((sequence, _, _)) = rows.last() {
             applied.sequence = applied.sequence.max(*sequence);
         }
@@ -535,6 +538,7 @@ impl Views {
             decode_chunk(&value, &mut entries, up_to)?;
         }
         entries.append(&mut in_front);
+        assert!(entries.is_sorted_by(|a, b| a.sequence < b.sequence), "list {object_key} is in order, each entry once");
         Ok(entries)
     }
 
