@@ -63,6 +63,23 @@ async fn a_panic_costs_its_request_only_and_the_same_bytes_are_not_tried_again()
     Ok(())
 }
 
+/// What could not be read back costs its request alone: it is found before the group it is in is written.
+#[tokio::test]
+async fn an_entry_too_long_to_be_read_back_is_not_written_and_the_writer_goes_on() -> anyhow::Result<()> {
+    let (engine, _) = start()?;
+    let (at, _) = day().remove(0);
+    let named = |name: String| {
+        let item = Item::Supplier(Supplier { code: "SU".into(), name, ..Supplier::default() });
+        Fact::Registered(Registered { item: Some(item) })
+    };
+    let long = engine.submit(submission(1, at, named("x".repeat(17 << 20)))).await;
+    assert!(matches!(long, Err(EngineError::Incident(_))), "{long:?}");
+    let other = engine.submit(submission(2, at, named("Quayside".into()))).await;
+    assert_eq!(other.map(|o| o.sequence), Ok(1));
+    assert_eq!((engine.journal.last_sequence(), engine.read_only_reason()), (1, None));
+    Ok(())
+}
+
 /// What was acknowledged stays and is read; nobody learns of an outcome that is not known.
 #[tokio::test]
 async fn a_check_that_fails_in_the_writer_ends_writing_and_reading_goes_on() -> anyhow::Result<()> {

@@ -39,7 +39,6 @@ use packloft_domain::refusal::{Refusal, Unknown, Violation};
 use packloft_domain::rules;
 use packloft_domain::rules::deciding::{Command, Context, Decision};
 use parking_lot::Mutex;
-use prost::Message;
 use tokio::sync::{Semaphore, oneshot, watch};
 
 pub use self::clock::{Clock, SystemClock, ahead_us};

@@ -33,6 +33,8 @@ enum Decided {
 struct Group {
     record: GroupRecord,
     pending: Vec<Pending>,
+    /// Each of them as it is stored.
+    sealed: Vec<Sealed>,
     seen: BTreeMap<[u8; 16], ([u8; 16], u64, Arc<Event>)>,
     bytes: usize,
 }
@@ -115,6 +117,7 @@ impl Writer {
         };
         let mut group = self.new_group();
         let unit = self.journal.last_sequence() + 1;
+        group.sealed.push(Sealed::new(&event));
         group.pending.push(Pending { event, unit, last_of_unit: true });
         self.stamps.set_back(now_us);
         self.commit(&group, Vec::new());
@@ -161,6 +164,7 @@ impl Writer {
         Group {
             record: GroupRecord::new(self.views.record_at(newest)),
             pending: Vec::new(),
+            sealed: Vec::new(),
             seen: BTreeMap::new(),
             bytes: 0,
         }
@@ -176,13 +180,16 @@ impl Writer {
         let most = if often { limits::AGAIN_AT_LAST_ENTRIES } else { limits::AGAIN_IN_TURN_ENTRIES };
         let refreshed = catch_unwind(AssertUnwindSafe(|| {
             let now = self.clock.now_us();
-            unit.refresh(&self.views, &self.journal, newest, now, most)
+            let decided = unit.refresh(&self.views, &self.journal, newest, now, most)?;
+            if unit.is_ready() {
+                unit.seal();
+            }
+            Ok(decided)
         }));
         refreshed.unwrap_or_else(|_| Err(incident(&self.poisoned, unit.submission.request_hash)))?;
         if !unit.is_ready() || !self.stamps.may_follow(unit.recorded_us()) {
             return Err(EngineError::Moved);
         }
-        unit.seal();
         let first = self.journal.last_sequence() + 1;
         let chains = self.journal.append_sealed(unit.sealed(first)).map_err(|fault| {
             log_fault("journal", &fault);
@@ -207,8 +214,8 @@ impl Writer {
         let mut known = true;
         if !group.pending.is_empty() && self.read_only.reason().is_none() {
             let first = self.journal.last_sequence() + 1;
-            let sealed: Vec<Sealed> = group.pending.iter().map(|pending| Sealed::new(&pending.event)).collect();
-            let rows = group.pending.iter().zip(&sealed);
+            assert_eq!(group.sealed.len(), group.pending.len(), "each entry of a group is sealed");
+            let rows = group.pending.iter().zip(&group.sealed);
             let rows = rows.map(|(pending, sealed)| (pending.unit, pending.last_of_unit, sealed));
             match self.journal.append_sealed(rows) {
                 // From here on the facts are durable, whatever happens to the views.
@@ -302,6 +309,7 @@ impl Writer {
         if !matches!(decided, Ok(Ok(_))) && group.pending.len() > before.0 {
             // A unit that failed half-way leaves nothing behind.
             group.pending.truncate(before.0);
+            group.sealed.truncate(before.0);
             group.bytes = before.1;
             group.record.forget_after(self.journal.last_sequence() + before.0 as u64);
         }
@@ -397,8 +405,11 @@ impl Writer {
             },
         )?;
         let event = event_of(submission, command, decision, now, sequence - unit);
-        group.bytes += event.encoded_len();
+        // Sealed where a panic costs this request only: what cannot be stored is found here.
+        let sealed = Sealed::new(&event);
+        group.bytes += sealed.byte_count();
         group.record.push(sequence, &event);
+        group.sealed.push(sealed);
         group.pending.push(Pending { event: event.clone(), unit, last_of_unit: false });
         Ok(event)
     }

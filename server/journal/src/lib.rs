@@ -124,7 +124,12 @@ pub struct Sealed {
 }
 
 impl Sealed {
-    /// Encodes and hashes an event.
+    /// Bytes of its event.
+    pub fn byte_count(&self) -> usize {
+        self.payload.len()
+    }
+
+    /// Encodes and hashes an event. Panics where it could not be read back: without a fact, or too long.
     pub fn new(event: &Event) -> Sealed {
         let payload = event.encode_to_vec();
         let (recorded_time_us, kind) = (event.recorded_time_us, kind_in(&payload));
