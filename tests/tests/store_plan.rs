@@ -74,7 +74,7 @@ async fn the_store_proposes_and_says_why() -> anyhow::Result<()> {
     says(&running, 1, &["label", "check", "pallet", "095212340000000013", other], &["WRONG LABEL"]);
     let content = "]C1020952123400101037800";
     says(&running, 1, &["label", "check", "pallet", "095212340000000013", content], &["scan the lowest symbol"]);
-    says(&running, 0, &["discrepancy", "list"], &["is not its own"]);
+    says(&running, 0, &["discrepancy", "list"], &["WRONG: pallet number is", "not its own"]);
     Ok(())
 }
 

@@ -327,9 +327,13 @@ impl Record {
         if hash(&whole[40..72]) != leaf(&payload) {
             return Err("leaf hash differs".into());
         }
+        let (sequence, unit) = (le_u64(&whole[8..16]), le_u64(&whole[16..24]));
+        if unit == 0 || unit > sequence {
+            return Err(format!("entry {sequence} cannot belong to a unit that begins with {unit}"));
+        }
         Ok(Record {
-            sequence: le_u64(&whole[8..16]),
-            unit: le_u64(&whole[16..24]),
+            sequence,
+            unit,
             recorded_time_us: le_u64(&whole[24..32]).cast_signed(),
             kind: le_u16(&whole[32..34]),
             schema: le_u16(&whole[34..36]),

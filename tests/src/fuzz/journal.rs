@@ -8,7 +8,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use packloft_domain::fact::{Actor, ActorProof, Event, Fact, LotCreated};
 use packloft_journal::disk::{Disk, DiskFile};
-use packloft_journal::format::{HEADER_BYTES, Hash, Header, RECORD_BYTES, Record};
+use packloft_journal::format::{HEADER_BYTES, Hash, Header, RECORD_BYTES, chain, leaf};
 use packloft_journal::{Journal, Pending, Witness};
 
 use super::{Answer, Target};
@@ -188,23 +188,13 @@ fn reseal(input: &mut Vec<u8>, random: &mut fastrand::Rng) {
             if length == 0 || end > part.len() {
                 break;
             }
-            let number =
-                |from: usize| u64::from_le_bytes(part[at + from..at + from + 8].try_into().unwrap_or_default());
-            let short = |from: usize| u16::from_le_bytes(part[at + from..at + from + 2].try_into().unwrap_or_default());
-            let mut record = Record {
-                sequence: number(8),
-                unit: number(16),
-                recorded_time_us: number(24).cast_signed(),
-                kind: short(32),
-                schema: short(34),
-                last_of_unit: part[at + 36] == 1,
-                place: 0,
-                chain: [0; 32],
-                payload: part[at + RECORD_BYTES..end].to_vec(),
-            };
-            let bytes = record.encode(&previous);
-            previous = record.chain;
-            part[at..end].copy_from_slice(&bytes);
+            // Written here and not by the journal's own encoder, which refuses what no writer may say.
+            let leaf = leaf(&part[at + RECORD_BYTES..end]);
+            previous = chain(&previous, &leaf);
+            part[at + 40..at + 72].copy_from_slice(&leaf);
+            part[at + 72..at + 104].copy_from_slice(&previous);
+            let sum = crc32c::crc32c(&part[at + 8..end]);
+            part[at + 4..at + 8].copy_from_slice(&sum.to_le_bytes());
             at = end;
         }
     }
