@@ -1,0 +1,352 @@
+//! Measures what a write costs beside what the machine and a database give: our server, one of the same stack that keeps
+//! nothing, one with SQLite and one with PostgreSQL behind the same message, turn by turn in one run on a quiet machine.
+//! Ratios of the medians are what counts. Prints a table and, with `YARD_JSON=FILE`, writes the figures there.
+//!
+//! `YARD_ROUNDS` (5) turns of `YARD_SECONDS` (4) for each, `YARD_FLIGHT` (64) requests under way over `YARD_CHANNELS` (4)
+//! connections, each from a machine of its own with a counter that goes on. `YARD_ONLY=ours,nothing` leaves others out. In CI a short form runs so that it stays right; its times are not
+//! looked at.
+
+mod other;
+mod postgres;
+mod sqlite;
+
+use std::io::{BufRead, BufReader};
+use std::path::Path;
+use std::process::{Child, Command, ExitCode, Stdio};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::time::{Duration, Instant};
+
+use packloft_client::{Connection, v1};
+use packloft_examples::process::ServerProcess;
+use packloft_tests::load::{machine_load, used};
+use packloft_tests::setting;
+
+/// Worker threads of each server, as ours has by default on two processors.
+const WORKERS: usize = 2;
+
+/// A server that is measured.
+struct Measured {
+    name: &'static str,
+    connections: Vec<Connection>,
+    /// Processes whose time is counted, with what they started.
+    processes: Vec<u32>,
+    folder: std::path::PathBuf,
+    /// Next value of each machine's counter.
+    values: Arc<Vec<AtomicU64>>,
+    rows: Vec<Turn>,
+}
+
+/// A turn's figures.
+#[derive(Clone, Copy)]
+struct Turn {
+    per_second: f64,
+    cpu_us: f64,
+    median_us: f64,
+    p99_us: f64,
+}
+
+/// Killed when dropped.
+struct Other(Child);
+
+impl Drop for Other {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+fn start_other(kind: &str, folder: &Path, at: &str) -> anyhow::Result<(Other, String)> {
+    let mut child = Command::new(std::env::current_exe()?)
+        .args(["--serve", kind])
+        .arg(folder)
+        .arg(at)
+        .stdout(Stdio::piped())
+        .spawn()?;
+    let out = child.stdout.take().ok_or_else(|| anyhow::anyhow!("no output"))?;
+    let mut line = String::new();
+    BufReader::new(out).read_line(&mut line)?;
+    let child = Other(child);
+    let address = line.trim().strip_prefix("listening on ").ok_or_else(|| anyhow::anyhow!("{kind}: {line:?}"))?;
+    Ok((child, format!("http://{address}")))
+}
+
+/// A process and all it started.
+fn with_children(id: u32) -> Vec<u32> {
+    let mut found = vec![id];
+    let mut next = 0;
+    while let Some(parent) = found.get(next).copied() {
+        next += 1;
+        let tasks = std::fs::read_dir(format!("/proc/{parent}/task")).into_iter().flatten().flatten();
+        for task in tasks {
+            let text = std::fs::read_to_string(task.path().join("children")).unwrap_or_default();
+            found.extend(text.split_whitespace().filter_map(|word| word.parse::<u32>().ok()));
+        }
+    }
+    found
+}
+
+fn cpu_seconds(processes: &[u32]) -> f64 {
+    processes.iter().flat_map(|id| with_children(*id)).filter_map(|id| used(id).ok()).map(|(cpu, _, _)| cpu).sum()
+}
+
+fn resident_mb(processes: &[u32]) -> f64 {
+    processes.iter().flat_map(|id| with_children(*id)).filter_map(|id| used(id).ok()).map(|(_, mb, _)| mb).sum()
+}
+
+fn folder_bytes(folder: &Path) -> u64 {
+    let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();
+    entries
+        .map(|entry| match entry.metadata() {
+            Ok(found) if found.is_dir() => folder_bytes(&entry.path()),
+            Ok(found) => std::os::unix::fs::MetadataExt::blocks(&found) * 512,
+            Err(_) => 0,
+        })
+        .sum()
+}
+
+fn machine(number: usize) -> String {
+    format!("Y{number}")
+}
+
+/// What our server needs on record before a machine can count.
+async fn register(connection: &Connection, count: usize) -> anyhow::Result<()> {
+    let mut setup = connection.setup.clone();
+    let occurred_time = Some(packloft_client::moment::now());
+    let id = packloft_client::connection::request_id;
+    let material = v1::Material { code: "WS".into(), name: "white sugar".into(), ..v1::Material::default() };
+    setup
+        .register_material(v1::RegisterMaterialRequest {
+            request_id: id(),
+            occurred_time,
+            actor_code: "p-1".into(),
+            material: Some(material),
+            ..v1::RegisterMaterialRequest::default()
+        })
+        .await?;
+    let feed = v1::Feed {
+        code: "F1".into(),
+        name: "line 1".into(),
+        capacity_mass_mg: 4_000_000_000,
+        mixing_mass_mg: 200_000_000,
+        mixing_stage_count: 3,
+        ..v1::Feed::default()
+    };
+    setup
+        .register_feed(v1::RegisterFeedRequest {
+            request_id: id(),
+            occurred_time,
+            actor_code: "p-1".into(),
+            feed: Some(feed),
+            ..v1::RegisterFeedRequest::default()
+        })
+        .await?;
+    for number in 0..count {
+        let machine = v1::Machine {
+            code: machine(number),
+            name: machine(number),
+            feed_code: "F1".into(),
+            ..v1::Machine::default()
+        };
+        setup
+            .register_machine(v1::RegisterMachineRequest {
+                request_id: id(),
+                occurred_time,
+                actor_code: "p-1".into(),
+                machine: Some(machine),
+                ..v1::RegisterMachineRequest::default()
+            })
+            .await?;
+    }
+    Ok(())
+}
+
+fn count(number: usize, value: u64) -> v1::RecordCountRequest {
+    let counter = v1::CounterReading {
+        place: v1::CounterPlace::Filled.into(),
+        value: value.cast_signed(),
+        ..v1::CounterReading::default()
+    };
+    v1::RecordCountRequest {
+        request_id: packloft_client::connection::request_id(),
+        occurred_time: Some(packloft_client::moment::now()),
+        actor_code: "p-1".into(),
+        machine_code: machine(number),
+        counters: vec![counter],
+        ..v1::RecordCountRequest::default()
+    }
+}
+
+impl Measured {
+    /// One turn: all machines count until the time is over.
+    async fn turn(&mut self, length: Duration) -> anyhow::Result<()> {
+        let over = Arc::new(AtomicBool::new(false));
+        let (cpu, begun) = (cpu_seconds(&self.processes), Instant::now());
+        let mut tasks = Vec::new();
+        for number in 0..self.values.len() {
+            let mut client = self.connections[number % self.connections.len()].run.clone();
+            let (over, values) = (Arc::clone(&over), Arc::clone(&self.values));
+            tasks.push(tokio::spawn(async move {
+                let mut times = Vec::new();
+                while !over.load(Ordering::Relaxed) {
+                    let value = values[number].fetch_add(1, Ordering::Relaxed);
+                    let sent = Instant::now();
+                    client.record_count(count(number, value)).await?;
+                    times.push(sent.elapsed().as_secs_f64() * 1e6);
+                }
+                Ok::<_, tonic::Status>(times)
+            }));
+        }
+        tokio::time::sleep(length).await;
+        over.store(true, Ordering::Relaxed);
+        let mut times = Vec::new();
+        for task in tasks {
+            times.append(&mut task.await??);
+        }
+        let took = begun.elapsed().as_secs_f64();
+        times.sort_by(f64::total_cmp);
+        let at = |part: f64| times.get((times.len() as f64 * part) as usize).copied().unwrap_or(0.0);
+        anyhow::ensure!(!times.is_empty(), "{}: nothing was answered", self.name);
+        self.rows.push(Turn {
+            per_second: times.len() as f64 / took,
+            cpu_us: (cpu_seconds(&self.processes) - cpu) / times.len() as f64 * 1e6,
+            median_us: at(0.5),
+            p99_us: at(0.99),
+        });
+        Ok(())
+    }
+
+    fn median(&self, of: impl Fn(&Turn) -> f64) -> (f64, f64, f64) {
+        let mut rows: Vec<f64> = self.rows.iter().map(of).collect();
+        rows.sort_by(f64::total_cmp);
+        let at = |place: usize| rows.get(place).copied().unwrap_or(0.0);
+        (at(rows.len() / 2), at(0), at(rows.len().saturating_sub(1)))
+    }
+}
+
+async fn connected(url: &str) -> anyhow::Result<Vec<Connection>> {
+    let mut found = Vec::new();
+    for _ in 0..setting("YARD_CHANNELS", 4) {
+        found.push(Connection::open(url).await?);
+    }
+    Ok(found)
+}
+
+/// Median time of adding 4 KiB to a file and having it on the disk.
+fn sync_us(folder: &Path) -> anyhow::Result<f64> {
+    let mut file = std::fs::File::create(folder.join("synced"))?;
+    let mut times = Vec::new();
+    for _ in 0..200 {
+        std::io::Write::write_all(&mut file, &[7; 4_096])?;
+        let begun = Instant::now();
+        file.sync_data()?;
+        times.push(begun.elapsed().as_secs_f64() * 1e6);
+    }
+    times.sort_by(f64::total_cmp);
+    Ok(times[times.len() / 2])
+}
+
+fn print(measured: &[Measured]) -> serde_json::Value {
+    println!(
+        "{:<10} {:>22} {:>9} {:>9} {:>9} {:>9} {:>9}",
+        "server", "writes/s (least-most)", "CPU us", "p50 us", "p99 us", "MB", "disk MB"
+    );
+    let mut rows = Vec::new();
+    for server in measured {
+        let (rate, least, most) = server.median(|turn| turn.per_second);
+        let [cpu, p50, p99] = [
+            server.median(|turn| turn.cpu_us).0,
+            server.median(|turn| turn.median_us).0,
+            server.median(|turn| turn.p99_us).0,
+        ];
+        let memory = resident_mb(&server.processes);
+        let disk = folder_bytes(&server.folder) as f64 / 1e6;
+        let range = format!("{rate:.0} ({least:.0}-{most:.0})");
+        println!("{:<10} {range:>22} {cpu:>9.1} {p50:>9.0} {p99:>9.0} {memory:>9.0} {disk:>9.1}", server.name);
+        rows.push(serde_json::json!({
+            "server": server.name, "writes_per_second": rate, "least": least, "most": most, "cpu_us": cpu,
+            "p50_us": p50, "p99_us": p99, "resident_mb": memory, "disk_mb": disk,
+        }));
+    }
+    if let Some(ours) = measured.iter().find(|server| server.name == "ours") {
+        let rate = ours.median(|turn| turn.per_second).0;
+        for other in measured.iter().filter(|server| server.name != "ours") {
+            println!("ours / {}: {:.2}", other.name, rate / other.median(|turn| turn.per_second).0);
+        }
+    }
+    rows.into()
+}
+
+async fn measure() -> anyhow::Result<()> {
+    let folder = tempfile::tempdir()?;
+    std::fs::set_permissions(folder.path(), std::os::unix::fs::PermissionsExt::from_mode(0o755))?;
+    let only = std::env::var("YARD_ONLY").unwrap_or_else(|_| "ours,nothing,sqlite,postgres".into());
+    let wanted = |name: &str| only.split(',').any(|part| part == name);
+    let flight = usize::try_from(setting("YARD_FLIGHT", 64))?;
+    println!("load {}, 4 KiB synced in {:.0} us", machine_load(), sync_us(folder.path())?);
+    let mut measured = Vec::new();
+    let mut add = |name, connections, processes, folder| {
+        let values = Arc::new((0..flight).map(|_| AtomicU64::new(1)).collect());
+        measured.push(Measured { name, connections, processes, folder, values, rows: Vec::new() });
+    };
+    let own = folder.path().join("ours");
+    let ours = match wanted("ours") {
+        true => Some(ServerProcess::start(&own)?),
+        false => None,
+    };
+    if let Some(server) = &ours {
+        let connections = connected(&server.url()).await?;
+        register(&connections[0], flight).await?;
+        add("ours", connections, vec![server.id()], own);
+    }
+    let database = if wanted("postgres") { postgres::start(&folder.path().join("postgres"))? } else { None };
+    if database.is_none() && wanted("postgres") {
+        println!("no PostgreSQL here: left out");
+    }
+    let mut others = Vec::new();
+    for name in ["nothing", "sqlite", "postgres"].into_iter().filter(|name| wanted(name)) {
+        let own = folder.path().join(name);
+        std::fs::create_dir_all(&own)?;
+        let mut processes = Vec::new();
+        if name == "postgres" {
+            let Some(database) = &database else { continue };
+            processes.push(database.id()?);
+        }
+        let (other, url) = start_other(name, &own, database.as_ref().map_or("", |database| &database.at))?;
+        processes.push(other.0.id());
+        others.push(other);
+        add(name, connected(&url).await?, processes, own);
+    }
+    for _ in 0..setting("YARD_ROUNDS", 5) {
+        for server in &mut measured {
+            server.turn(Duration::from_secs(setting("YARD_SECONDS", 4))).await?;
+            // What is written behind is not charged to the next.
+            tokio::time::sleep(Duration::from_millis(500)).await;
+        }
+    }
+    let rows = print(&measured);
+    if let Ok(file) = std::env::var("YARD_JSON") {
+        let all = serde_json::json!({ "in_flight": flight, "unary_writes": rows });
+        std::fs::write(file, serde_json::to_string_pretty(&all)?)?;
+    }
+    Ok(())
+}
+
+fn main() -> ExitCode {
+    if let Some(code) = packloft_examples::process::server_if_asked() {
+        return code;
+    }
+    let words: Vec<String> = std::env::args().skip(1).collect();
+    let done = match words.iter().map(String::as_str).collect::<Vec<_>>()[..] {
+        ["--serve", kind, folder, at] => other::serve(kind, Path::new(folder), at, WORKERS),
+        [] => tokio::runtime::Runtime::new().map_err(Into::into).and_then(|runtime| runtime.block_on(measure())),
+        _ => Err(anyhow::anyhow!("no arguments are known")),
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(fault) => {
+            eprintln!("{fault:#}");
+            ExitCode::FAILURE
+        }
+    }
+}
