@@ -324,7 +324,7 @@ fn a_replaced_tip_is_in_the_documents_of_what_it_made() {
     assert_eq!((of("B3", false), of("B3", true)), (1, 0));
     let rows: Vec<_> = (1..)
         .zip(&house.events)
-        .map(|(sequence, event)| packloft_domain::record::Entry { sequence, event: event.clone() })
+        .map(|(sequence, event)| packloft_domain::record::Entry::new(sequence, event.clone()))
         .collect();
     let all = told(&asked.record, &rows).unwrap();
     assert!(all.iter().any(|event| event.mistake.as_ref().is_some_and(|mistake| !mistake.instead.is_empty())));

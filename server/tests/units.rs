@@ -18,7 +18,7 @@ use packloft_domain::fact::*;
 use packloft_domain::mass::KG;
 use packloft_domain::objects;
 use packloft_domain::objects::evidence::Evidence;
-use packloft_domain::record::Record;
+use packloft_domain::record::{Record, Standing};
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::decide;
 use packloft_domain::rules::deciding::{Command, Context};
@@ -485,7 +485,7 @@ fn facts_in_front_of_the_store_are_read_like_those_in_it() {
             let rows = sealed.iter().enumerate().map(|(place, sealed)| (first, place + 1 == count, sealed));
             let chains = journal.append_sealed(rows).unwrap();
             let keys: Arc<[Arc<str>]> = layer.keys().cloned().collect();
-            views.put_ahead(first, Arc::new(layer), chains, random.bool().then_some(&keys));
+            views.put_ahead(first, layer, chains, random.bool().then_some(&keys));
         }
         whole.catch_up(&journal, &|_, _| {}).unwrap();
         assert_eq!(views.newest(), (journal.last_sequence(), journal.chain()));
@@ -498,7 +498,9 @@ fn facts_in_front_of_the_store_are_read_like_those_in_it() {
             for up_to in [last, random.u64(..=last), random.u64(..=last), views.applied().sequence] {
                 let (found, right) = (views.record_at(up_to), whole.record_at(up_to));
                 for key in ["bags", "bag/B7", "bag/B77", "feed_anchors/F1", "lot_bags/LA", "lot_bags/LB", "none"] {
-                    assert_eq!(found.list(key), right.list(key), "seed {seed} {key} at {up_to}");
+                    let list = right.list(key).unwrap();
+                    assert_eq!(found.list(key).as_ref(), Ok(&list), "seed {seed} {key} at {up_to}");
+                    assert_eq!(found.standing(key).unwrap(), Standing::of(key, &list), "seed {seed} {key} at {up_to}");
                 }
                 for prefix in ["bag", "bag/B1", "feed/F1/d", "feed_anchors/", "none"] {
                     assert_eq!(found.keys(prefix), right.keys(prefix), "seed {seed} {prefix} at {up_to}");

@@ -44,6 +44,7 @@ async fn a_mixed_load_leaves_nothing_behind() -> anyhow::Result<()> {
                 && kept.recall_bytes <= packloft_answers::limits::RECALLS_KEPT_BYTES,
             "{kept:?}"
         );
+        assert!(api.engine().views.list_counts().1 <= packloft_engine::limits::LISTS_MAX_BYTES);
         assert!(api.engine().views.touched_counts().1 <= packloft_engine::limits::TOUCHED_MAX_BYTES);
     }
     println!("{:?} {:?}", soak.sent, api.kept());

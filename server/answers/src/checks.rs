@@ -108,7 +108,7 @@ pub fn cleaning(context: &QueryContext, Cleaning { fact, entry }: Cleaning) -> R
         start_time: fact.start_time_us.map(timestamp),
         occasion: fact.occasion,
         method: fact.method,
-        actor_code: entry.event.actor.map(|actor| actor.code).unwrap_or_default(),
+        actor_code: entry.event.actor.as_ref().map(|actor| actor.code.clone()).unwrap_or_default(),
         passed: fact.passed,
         event_sequence: entry.sequence,
         machine_code: fact.machine_code,

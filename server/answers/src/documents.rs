@@ -316,7 +316,7 @@ fn read(journal: &Journal, sequences: &BTreeSet<i64>) -> Result<Vec<Entry>, Refu
     for sequence in sequences {
         patience::step();
         let rows = journal.read(sequence.cast_unsigned(), 1).map_err(|fault| Unreadable(fault.to_string()))?;
-        found.extend(rows.into_iter().map(|row| Entry { sequence: row.sequence.cast_signed(), event: row.event }));
+        found.extend(rows.into_iter().map(|row| Entry::new(row.sequence.cast_signed(), row.event)));
     }
     Ok(found)
 }
@@ -351,7 +351,7 @@ fn of_period(context: &QueryContext, journal: &Journal, from_us: i64, to_us: i64
                 _ => inside,
             };
             if keep {
-                found.insert(sequence, Entry { sequence, event: row.event });
+                found.insert(sequence, Entry::new(sequence, row.event));
             }
         }
         if found.len() > FACTS_MAX {

@@ -111,8 +111,8 @@ fn tare_at(context: &QueryContext, product: &str, at_us: i64) -> Result<Option<(
     let rows = facts(&context.record, &object("product_tare", product))?;
     let known = rows.into_iter().filter(|row| row.event.occurred_time_us <= at_us).filter_map(|row| {
         let at = row.event.occurred_time_us;
-        match row.event.fact {
-            Some(Fact::TareRecorded(f)) => Some((f, at)),
+        match &row.event.fact {
+            Some(Fact::TareRecorded(f)) => Some((f.clone(), at)),
             _ => None,
         }
     });

@@ -322,8 +322,8 @@ pub fn by_pack_code(
     };
     let runs: Vec<f::RunStarted> = facts(&context.record, &object("batch", batch_code))?
         .into_iter()
-        .filter_map(|row| match row.event.fact {
-            Some(Fact::RunStarted(f)) => Some(f),
+        .filter_map(|row| match &row.event.fact {
+            Some(Fact::RunStarted(f)) => Some(f.clone()),
             _ => None,
         })
         .collect();
@@ -385,9 +385,9 @@ fn before_record(context: &QueryContext, batch_code: &str) -> Result<Vec<v1::Pac
     let mut codes: Vec<String> = Vec::new();
     let mut product_code = String::new();
     for row in facts(&context.record, &object("batch", batch_code))? {
-        if let Some(Fact::PalletBuilt(f)) = row.event.fact {
-            product_code = f.product_code;
-            codes.extend(f.lot_codes);
+        if let Some(Fact::PalletBuilt(f)) = &row.event.fact {
+            product_code = f.product_code.clone();
+            codes.extend_from_slice(&f.lot_codes);
         }
     }
     if product_code.is_empty() {

@@ -429,7 +429,7 @@ pub fn check(
                     fact: decision.fact,
                     ..f::Event::default()
                 };
-                front.push(sequence, &event);
+                front.push(event);
                 sequence += 1;
             }
             Err(refusal) => blame(&refusal, kind, rows, one, faults, &|command| ask(&front, command).err()),

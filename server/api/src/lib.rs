@@ -143,8 +143,8 @@ impl Api {
             if tracing::enabled!(target: "packloft_api::kept", tracing::Level::DEBUG) {
                 let lanes = Lane::ALL.map(|lane| (lane, self.lanes.counts(lane)));
                 let (kept, touched) = (self.kept(), self.engine.views.touched_counts());
-                let memory = crate::memory::in_use();
-                tracing::debug!(target: "packloft_api::kept", ?kept, ?touched, ?lanes, ?memory);
+                let (lists, memory) = (self.engine.views.list_counts(), crate::memory::in_use());
+                tracing::debug!(target: "packloft_api::kept", ?kept, ?touched, ?lists, ?lanes, ?memory);
             }
         }
     }

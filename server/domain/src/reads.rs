@@ -212,6 +212,11 @@ impl<R: Record> Record for Recorded<R> {
         self.inner.list(key)
     }
 
+    fn standing(&self, key: &str) -> Result<Arc<Vec<Entry>>, Unreadable> {
+        self.note(|reads| reads.note_key(key));
+        self.inner.standing(key)
+    }
+
     fn open(&self, list: OpenList) -> Result<Vec<Entry>, Unreadable> {
         self.note(|reads| reads.note_key(list.key()));
         self.inner.open(list)

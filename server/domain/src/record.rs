@@ -4,6 +4,7 @@
 //! for the record as it was known at an earlier sequence, and get the answer that was right then.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use crate::fact::*;
 use crate::key::{self};
@@ -16,8 +17,15 @@ use crate::open::OpenList;
 pub struct Entry {
     /// Journal sequence.
     pub sequence: i64,
-    /// The fact.
-    pub event: Event,
+    /// The fact, shared by all lists and answers it is in.
+    pub event: Arc<Event>,
+}
+
+impl Entry {
+    /// A fact at a sequence.
+    pub fn new(sequence: i64, event: Event) -> Entry {
+        Entry { sequence, event: Arc::new(event) }
+    }
 }
 
 /// The record could not be read; the text says what broke, for the log.
@@ -29,6 +37,11 @@ pub struct Unreadable(pub String);
 pub trait Record {
     /// Facts about one object in order of sequence, corrections included.
     fn list(&self, key: &str) -> Result<Vec<Entry>, Unreadable>;
+    /// Facts about one object that stand, in the order of what happened. A record that keeps what stands answers without reading
+    /// the list.
+    fn standing(&self, key: &str) -> Result<Arc<Vec<Entry>>, Unreadable> {
+        Ok(Standing::of(key, &self.list(key)?))
+    }
     /// What is open of a list. A record that keeps it, or stands on one that does, reads less than the whole list for it.
     fn open(&self, list: OpenList) -> Result<Vec<Entry>, Unreadable> {
         Ok(list.left(self.list(list.key())?))
@@ -42,42 +55,98 @@ pub trait Record {
 }
 
 /// What stands after corrections, in the order of what happened. `wanted` keeps replacements that moved elsewhere out.
-pub fn apply_corrections(entries: Vec<Entry>, wanted: impl Fn(&[String]) -> bool) -> Vec<Entry> {
-    let mut standing: BTreeMap<i64, Event> = BTreeMap::new();
-    for entry in entries {
-        match entry.event.fact {
-            Some(Fact::Corrected(corrected)) => {
-                standing.remove(&corrected.target_sequence);
-                if let Some(replacement) = corrected.replacement {
-                    // What was decided about the replacement stands with the correction that brought it.
-                    let (deviations, holds) = (entry.event.deviations, entry.event.holds);
-                    let event = Event { deviations, holds, ..*replacement };
-                    if wanted(&crate::kinds::keys_of(&event)) {
-                        standing.insert(entry.sequence, event);
-                    }
+pub fn apply_corrections(mut entries: Vec<Entry>, wanted: impl Fn(&[String]) -> bool) -> Vec<Entry> {
+    if entries.iter().any(|entry| matches!(entry.event.fact, Some(Fact::Corrected(_)))) {
+        let mut standing: BTreeMap<i64, Arc<Event>> = BTreeMap::new();
+        for entry in entries {
+            match &entry.event.fact {
+                Some(Fact::Corrected(corrected)) => correct(&mut standing, &entry, corrected, &wanted),
+                _ => {
+                    standing.insert(entry.sequence, entry.event);
                 }
-                // What had copied from the target stands as it was put right, under its own sequence.
-                for followed in corrected.followed {
-                    standing.remove(&followed.sequence);
-                    if let Some(event) = followed.event.filter(|event| wanted(&crate::kinds::keys_of(event))) {
-                        standing.insert(followed.sequence, event);
-                    }
-                }
-            }
-            _ => {
-                standing.insert(entry.sequence, entry.event);
             }
         }
+        entries = standing.into_iter().map(|(sequence, event)| Entry { sequence, event }).collect();
     }
-    let mut rows: Vec<Entry> = standing.into_iter().map(|(sequence, event)| Entry { sequence, event }).collect();
-    rows.sort_by(|a, b| history_order(&a.event, &b.event));
-    rows
+    entries.sort_by(|a, b| history_order(&a.event, &b.event));
+    entries
+}
+
+/// Takes out of what stands what a correction puts right, and puts in what it puts there.
+fn correct(
+    standing: &mut BTreeMap<i64, Arc<Event>>,
+    entry: &Entry,
+    corrected: &Corrected,
+    wanted: &impl Fn(&[String]) -> bool,
+) {
+    standing.remove(&corrected.target_sequence);
+    if let Some(replacement) = &corrected.replacement {
+        // What was decided about the replacement stands with the correction that brought it.
+        let (deviations, holds) = (entry.event.deviations.clone(), entry.event.holds.clone());
+        let event = Event { deviations, holds, ..(**replacement).clone() };
+        if wanted(&crate::kinds::keys_of(&event)) {
+            standing.insert(entry.sequence, Arc::new(event));
+        }
+    }
+    // What had copied from the target stands as it was put right, under its own sequence.
+    for followed in &corrected.followed {
+        standing.remove(&followed.sequence);
+        if let Some(event) = followed.event.as_ref().filter(|event| wanted(&crate::kinds::keys_of(event))) {
+            standing.insert(followed.sequence, Arc::new(event.clone()));
+        }
+    }
+}
+
+/// What stands of a list with an entry more. A correction may change anything before it: then the list is looked at anew.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub enum Standing {
+    /// Not known.
+    #[default]
+    Unknown,
+    /// In the order of what happened.
+    Known(Arc<Vec<Entry>>),
+}
+
+impl Standing {
+    /// Of a whole list.
+    pub fn of(key: &str, list: &[Entry]) -> Arc<Vec<Entry>> {
+        Arc::new(apply_corrections(list.to_vec(), |keys| keys.iter().any(|k| k == key)))
+    }
+
+    /// Goes on with an entry that is newer than all before.
+    pub fn push(&mut self, entry: &Entry) {
+        match self {
+            Standing::Known(rows) if !matches!(entry.event.fact, Some(Fact::Corrected(_))) => {
+                let before = |row: &Entry| history_order(&row.event, &entry.event).is_le();
+                let rows = Arc::make_mut(rows);
+                // Nearly always it is the last.
+                let place = if rows.last().is_none_or(before) { rows.len() } else { rows.partition_point(before) };
+                rows.insert(place, entry.clone());
+            }
+            _ => *self = Standing::Unknown,
+        }
+    }
+
+    /// What stands, of the list where it is not known.
+    ///
+    /// # Errors
+    /// When the list cannot be read.
+    pub fn or(
+        &mut self,
+        of: impl FnOnce() -> Result<Arc<Vec<Entry>>, Unreadable>,
+    ) -> Result<Arc<Vec<Entry>>, Unreadable> {
+        if let Standing::Known(rows) = self {
+            return Ok(Arc::clone(rows));
+        }
+        let rows = of()?;
+        *self = Standing::Known(Arc::clone(&rows));
+        Ok(rows)
+    }
 }
 
 /// Facts about one object that stand, in the order of what happened.
 pub fn facts(record: &dyn Record, object_key: &str) -> Result<Vec<Entry>, Unreadable> {
-    let rows = record.list(object_key)?;
-    Ok(apply_corrections(rows, |keys| keys.iter().any(|k| k == object_key)))
+    record.standing(object_key).map(Arc::unwrap_or_clone)
 }
 
 /// Facts of an object's day buckets from one day to another, inclusive, corrections included, in order of sequence.
@@ -119,6 +188,9 @@ pub fn facts_between(
     from_day: i64,
     to_day: i64,
 ) -> Result<Vec<Entry>, Unreadable> {
+    if from_day == to_day {
+        return facts(record, &key::bucket(object_key, from_day));
+    }
     let entries = entries_between(record, object_key, from_day, to_day)?;
     Ok(live_between(entries, object_key, from_day, to_day))
 }
@@ -134,8 +206,9 @@ impl MemoryRecord {
     /// Adds an event under the next sequence and returns that sequence.
     pub fn push(&mut self, event: &Event) -> i64 {
         self.last_sequence += 1;
+        let compact = Arc::new(compact(event));
         for key in crate::kinds::keys_of(event) {
-            let entry = Entry { sequence: self.last_sequence, event: project_for(event, &key) };
+            let entry = Entry { sequence: self.last_sequence, event: project_for(&compact, &key) };
             self.lists.entry(key).or_default().push(entry);
         }
         self.last_sequence

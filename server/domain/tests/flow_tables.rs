@@ -361,9 +361,8 @@ fn a_bag_whose_arrival_is_not_on_record_takes_the_room_of_the_others() {
 
 #[test]
 fn a_run_that_began_before_the_rows_has_its_packs() {
-    let at = |occurred_time_us: i64, fact: Fact| Entry {
-        sequence: occurred_time_us,
-        event: Event { occurred_time_us, fact: Some(fact), ..Event::default() },
+    let at = |occurred_time_us: i64, fact: Fact| {
+        Entry::new(occurred_time_us, Event { occurred_time_us, fact: Some(fact), ..Event::default() })
     };
     let finish = RunFinished {
         run_code: "R0".into(),

@@ -475,7 +475,7 @@ impl Story {
             fact.clone().map(|fact| Box::new(Event { occurred_time_us: at, fact: Some(fact), ..Event::default() }));
         let corrected = Corrected { target_sequence: target, reason: "x".into(), replacement, ..Corrected::default() };
         let command = Command::new(Fact::Corrected(Box::new(corrected)), END);
-        let Ok((sequence, event)) = self.house.run(&command, Some(Entry { sequence: target, event })) else { return };
+        let Ok((sequence, event)) = self.house.run(&command, Some(Entry::new(target, event))) else { return };
         self.stands.retain(|(known, ..)| *known != target);
         if let Some(fact) = fact {
             self.stands.push((sequence, at, fact.clone()));

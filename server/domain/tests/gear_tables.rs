@@ -321,7 +321,7 @@ fn what_may_have_harmed_it_puts_it_out_of_service_until_it_is_examined() {
         assert_eq!(stopped(&house, T0 + MIN), expected, "{fact:?}");
         // Taken back, it did not happen.
         let mut other = house.clone();
-        let target = Entry { sequence, event: other.told.last().unwrap().clone() };
+        let target = Entry::new(sequence, other.told.last().unwrap().clone());
         let void = Fact::Corrected(Box::new(Corrected {
             target_sequence: sequence,
             reason: "x".into(),
@@ -364,7 +364,7 @@ fn an_overload_that_a_correction_brings_counts() {
         ..Corrected::default()
     };
     let command = Command::new(Fact::Corrected(Box::new(fact)), T0 + HOUR);
-    house.run(&command, Some(Entry { sequence, event })).unwrap();
+    house.run(&command, Some(Entry::new(sequence, event))).unwrap();
     assert_eq!(stopped(&house, T0 + MIN), ["OVERLOADED"]);
 }
 
@@ -379,7 +379,7 @@ fn an_overload_that_a_correction_brought_goes_with_it() {
             replacement.map(|fact| Box::new(Event { occurred_time_us: T0, fact: Some(fact), ..Event::default() }));
         let fact = Corrected { target_sequence: sequence, reason: "x".into(), replacement, ..Corrected::default() };
         let command = Command::new(Fact::Corrected(Box::new(fact)), T0 + HOUR);
-        house.run(&command, Some(Entry { sequence, event })).unwrap()
+        house.run(&command, Some(Entry::new(sequence, event))).unwrap()
     };
     let replaced = correct(&mut house, (sequence, event), Some(other(1_100 * KG, 1)));
     assert_eq!(stopped(&house, T0 + MIN), ["OVERLOADED"]);

@@ -369,7 +369,7 @@ fn correct_at_random(house: &mut House, random: &mut fastrand::Rng, told: &mut V
             already_done_reason: "done".into(),
             ..Command::new(Fact::Corrected(Box::new(corrected)), T0 + 900 * MIN)
         };
-        if let Ok((sequence, _)) = house.run(&command, Some(Entry { sequence: target, event })) {
+        if let Ok((sequence, _)) = house.run(&command, Some(Entry::new(target, event))) {
             told.remove(place);
             if !gone {
                 told.push((sequence, at, fact));

@@ -320,7 +320,7 @@ fn a_correction_is_asked_about_like_what_it_corrects() {
         let (reason, replacement) = ("slip".into(), Some(Box::new(replacement)));
         Fact::Corrected(Box::new(Corrected { target_sequence: target, reason, replacement, ..Corrected::default() }))
     };
-    let entry = || Some(Entry { sequence: target, event: event.clone() });
+    let entry = || Some(Entry::new(target, event.clone()));
     assert!(house.ask(&asking(T0 + 31 * MIN, replaced(960)), entry()).is_ok());
     let refused = house.ask(&asking(T0 + 31 * MIN, replaced(961)), entry());
     assert!(matches!(refused, Err(Refusal::Implausible(ref found)) if found[0].limit == 960), "{refused:?}");
@@ -456,10 +456,10 @@ fn confirming_gets_nothing_past_a_rule() {
         for _ in 0..120 {
             let (at, fact) = any_fact(&mut random, &house);
             let target = match &fact {
-                Fact::Corrected(f) => Some(Entry {
-                    sequence: f.target_sequence,
-                    event: house.told[usize::try_from(f.target_sequence - 1).unwrap()].clone(),
-                }),
+                Fact::Corrected(f) => Some(Entry::new(
+                    f.target_sequence,
+                    house.told[usize::try_from(f.target_sequence - 1).unwrap()].clone(),
+                )),
                 _ => None,
             };
             let confirmed = Command::new(fact.clone(), at);

@@ -16,7 +16,7 @@ use packloft_domain::record::Entry;
 /// Every fact as it was recorded, in order.
 fn all(house: &House) -> Vec<Told> {
     let rows: Vec<Entry> =
-        (1..).zip(&house.told).map(|(sequence, event)| Entry { sequence, event: event.clone() }).collect();
+        (1..).zip(&house.told).map(|(sequence, event)| Entry::new(sequence, event.clone())).collect();
     told(of(house), &rows).unwrap()
 }
 

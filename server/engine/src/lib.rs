@@ -27,7 +27,8 @@ mod writer;
 use std::collections::{BTreeMap, BTreeSet};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
-use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TryRecvError, TrySendError, sync_channel};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, sync_channel};
 use std::time::{Duration, Instant};
 
 use packloft_domain::fact::{Actor, ActorProof, ClockCorrected, Event, Fact};
@@ -44,8 +45,8 @@ use tokio::sync::{Semaphore, oneshot, watch};
 pub use self::clock::{Clock, SystemClock, ahead_us};
 use self::clock::{ClockWatch, Recorded};
 
-use crate::views::{GroupRecord, Layer, ViewRecord, Views};
-use packloft_journal::{Journal, JournalError, Pending, Sealed};
+use crate::views::{GroupRecord, ViewRecord, Views};
+use packloft_journal::{Journal, JournalError, Sealed};
 use stamps::{Hold, Stamps};
 use unit::Unit;
 use writer::Writer;
@@ -259,12 +260,17 @@ impl Engine {
             head_written: Instant::now(),
         };
         let ended = read_only.clone();
+        let (behind, stop) = write_behind(&views, &read_only)?;
+        let written = Arc::clone(&views);
         let thread = std::thread::Builder::new().name("writer".into()).spawn(move || {
             // An invariant that does not hold ends writing: what is on disk is right up to there, and nobody is told more.
             if catch_unwind(AssertUnwindSafe(|| writer.run(&jobs))).is_err() {
                 tracing::error!("a check inside the writer failed; no more writes are taken");
                 ended.set("CHECK_FAILED: the server found a fault of its own; restart it, and send its log to who looks after it");
             }
+            stop.store(true, Ordering::Release);
+            written.wake();
+            let _ = behind.join();
         })?;
         let queue = Arc::new(Mutex::new(Some(queue)));
         let preparing = Arc::new(Semaphore::new(1));
@@ -479,6 +485,29 @@ impl Engine {
 }
 
 /// The refusal of what is said to have happened later than a clock of the floor may be ahead.
+/// Writes the views behind the writer, on a thread of its own; gives it with what tells it to stop.
+fn write_behind(
+    views: &Arc<Views>,
+    read_only: &ReadOnly,
+) -> std::io::Result<(std::thread::JoinHandle<()>, Arc<AtomicBool>)> {
+    let stop = Arc::new(AtomicBool::new(false));
+    let (views, read_only, told) = (Arc::clone(views), read_only.clone(), Arc::clone(&stop));
+    let thread = std::thread::Builder::new().name("views".into()).spawn(move || {
+        match catch_unwind(AssertUnwindSafe(|| views.write_behind(&told))) {
+            Ok(Ok(())) => {}
+            Ok(Err(fault)) => {
+                tracing::error!(%fault, "views not written; they are caught up at the next start");
+                read_only.set("IO_FAILED: the views could not be written; restart the server");
+            }
+            Err(_) => {
+                tracing::error!("a check while the views were written failed; they are caught up at the next start");
+                read_only.set("CHECK_FAILED: the server found a fault of its own; restart it, and send its log to who looks after it");
+            }
+        }
+    })?;
+    Ok((thread, stop))
+}
+
 fn ahead_of_clock(command: &Command, now: i64) -> Option<Refusal> {
     let text = || format!("is more than 2 minutes ahead of the server's clock, which says {}", clock::stamp(now));
     let fault = || Refusal::Invalid(vec![Violation { field: "occurred_time".into(), text: text() }]);

@@ -45,13 +45,16 @@ pub const CLOCK_LOOK: Duration = Duration::from_secs(10);
 /// How often the head file is written while requests come.
 pub const HEAD_EVERY: Duration = Duration::from_secs(60);
 
-/// Most facts of a unit or group that are written to the view store between two groups.
-pub const VIEW_PIECE_COUNT: usize = 256;
+/// Facts in front of the view store from which they are written there; fewer wait [`VIEWS_EVERY`].
+pub const VIEW_LAYER_COUNT: usize = 4_096;
 
-/// Most view entries of such a piece, when it has more than one fact: about 10 ms.
-pub const VIEW_PIECE_ENTRIES: usize = 1_000;
+/// How long facts may stand in front of the view store.
+pub const VIEWS_EVERY: Duration = Duration::from_secs(1);
 
-/// Facts that may stand in front of the view store before the next long unit is recorded: some 1.5 KB of memory each.
+/// Most entries of the view store that are written at once, when they are of more than one fact: readers wait some 5 ms.
+pub const VIEW_PIECE_ENTRIES: usize = 500;
+
+/// Facts that may stand in front of the view store before more are recorded: some 1.5 KB of memory each.
 pub const AHEAD_MAX_COUNT: usize = 50_000;
 
 /// Facts of a unit from which it is decided beside the writer; fewer cost less in its turn than they would otherwise.
@@ -76,6 +79,12 @@ pub const EVIDENCE_TRIES: usize = 4;
 /// Bytes of the keys that were touched lately: at five keys a fact some 40000 facts, days of a line, or an
 /// import. What was computed before the oldest of them is computed anew.
 pub const TOUCHED_MAX_BYTES: usize = 16 << 20;
+
+/// Bytes of decoded lists that are kept, about: the lists of what stands in a house and of a busy month.
+pub const LISTS_MAX_BYTES: usize = 64 << 20;
+
+/// Bytes of one of them; a longer one is read from the store.
+pub const LIST_MAX_BYTES: usize = 8 << 20;
 
 /// Longest journal whose views are folded in memory when they cannot be written: about three times its length in memory.
 pub const MEMORY_VIEWS_BYTES: u64 = 256 << 20;

@@ -263,7 +263,7 @@ impl Unit {
                 Fact::Corrected(corrected) => match u64::try_from(corrected.target_sequence) {
                     Ok(sequence) if sequence > 0 && sequence <= self.sequence => {
                         let event = read_event(journal, sequence)?;
-                        Some(Entry { sequence: corrected.target_sequence, event })
+                        Some(Entry::new(corrected.target_sequence, event))
                     }
                     _ => None,
                 },
@@ -285,7 +285,7 @@ impl Unit {
             let event = event_of(&self.submission, command, decision, self.recorded_us, place as u64);
             let mut layer = unit.layer.borrow_mut();
             let old = layer.rows().get(place);
-            if old.is_none_or(|row| row.event != event) {
+            if old.is_none_or(|row| *row.event != event) {
                 changed.extend(old.into_iter().flat_map(|row| row.keys.iter().cloned()));
                 layer.set(place, event);
                 changed.extend(layer.rows().get(place).into_iter().flat_map(|row| row.keys.iter().cloned()));
@@ -316,7 +316,7 @@ impl Unit {
     pub(super) fn record_at(&mut self, recorded_us: i64) {
         if self.recorded_us != recorded_us {
             self.recorded_us = recorded_us;
-            self.layer.events_mut().for_each(|event| event.recorded_time_us = recorded_us);
+            self.layer.record_at(recorded_us);
             self.sealed.iter_mut().for_each(|sealed| *sealed = None);
         }
     }

@@ -4,9 +4,10 @@
 //! (list, sequence, stored fact) is the same from both sides exactly when both have the same entries, and within a list the
 //! sequences must rise. Cost grows with the journal; memory does not.
 
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use packloft_domain::fact::Event;
+use packloft_domain::fact::{Event, compact};
 use packloft_domain::kinds::project_for;
 use packloft_domain::patience;
 use prost::Message;
@@ -81,8 +82,9 @@ fn add_event(sum: &mut Sum, sequence: u64, event: &Event) {
     let mut keys = packloft_domain::kinds::keys_of(event);
     keys.sort_unstable();
     keys.dedup();
+    let compact = Arc::new(compact(event));
     for object_key in keys {
-        let body = project_for(event, &object_key).encode_to_vec();
+        let body = project_for(&compact, &object_key).encode_to_vec();
         sum.add(&[object_key.as_bytes(), &sequence.to_le_bytes(), &body]);
     }
     if event.request_id.len() == 16 {

@@ -31,8 +31,10 @@ enum Decided {
 }
 
 struct Group {
+    /// The record with its facts in front.
     record: GroupRecord,
-    pending: Vec<Pending>,
+    /// Of each fact the first sequence of its unit, and whether it is the last of it.
+    units: Vec<(u64, bool)>,
     /// Each of them as it is stored.
     sealed: Vec<Sealed>,
     seen: BTreeMap<[u8; 16], ([u8; 16], u64, Arc<Event>)>,
@@ -52,30 +54,17 @@ impl Writer {
                 }
                 Job::One { submission, reply } => waiting = self.take_group(&submission, reply, jobs),
             }
-            self.write_piece();
+            self.wait_for_views();
             if self.head_written.elapsed() >= limits::HEAD_EVERY {
                 self.write_head();
             }
         }
         self.mark();
         self.write_head();
-        while self.views.ahead_count() > 0 && self.write_piece() {}
-        if let Err(fault) = self.views.flush() {
-            tracing::warn!(%fault, "views not flushed at the end; they will be caught up");
-        }
     }
 
-    /// What is queued next; facts in front of the view store are written there meanwhile.
+    /// What is queued next.
     fn next(&self, jobs: &Receiver<Job>) -> Option<Job> {
-        while self.views.ahead_count() > 0 {
-            match jobs.try_recv() {
-                Err(TryRecvError::Empty) => {}
-                job => return job.ok(),
-            }
-            if !self.write_piece() {
-                break;
-            }
-        }
         loop {
             let idle = if self.journal.unmarked() { limits::MARK_IDLE } else { limits::CLOCK_LOOK };
             match jobs.recv_timeout(idle) {
@@ -116,21 +105,18 @@ impl Writer {
             ..Event::default()
         };
         let mut group = self.new_group();
-        let unit = self.journal.last_sequence() + 1;
         group.sealed.push(Sealed::new(&event));
-        group.pending.push(Pending { event, unit, last_of_unit: true });
+        group.units.push((self.journal.last_sequence() + 1, true));
+        group.record.push(event);
         self.stamps.set_back(now_us);
-        self.commit(&group, Vec::new());
+        self.commit(group, Vec::new());
     }
 
-    /// Writes some of what stands in front of the view store; false when that fails.
-    fn write_piece(&self) -> bool {
-        let written = self.views.write_piece();
-        if let Err(fault) = &written {
-            tracing::error!(%fault, "views not written; they are caught up at the next start");
-            self.read_only.set("IO_FAILED: the views could not be written; restart the server");
-        }
-        written.is_ok()
+    /// Waits while so much stands in front of the view store that memory would run out.
+    fn wait_for_views(&self) {
+        while self.read_only.reason().is_none()
+            && !self.views.wait_ahead_below(limits::AHEAD_MAX_COUNT, limits::VIEWS_EVERY)
+        {}
     }
 
     /// Decides a request and what is queued behind it as one group; gives what begins the next.
@@ -142,7 +128,7 @@ impl Writer {
         while !alone
             && answers.len() < packloft_journal::limits::GROUP_MAX_COUNT
             && group.bytes < limits::GROUP_MAX_BYTES
-            && group.record.list_count() < limits::GROUP_MAX_ENTRIES
+            && group.record.layer().list_count() < limits::GROUP_MAX_ENTRIES
         {
             match jobs.try_recv() {
                 Ok(Job::One { submission, reply }) if submission.more.is_empty() && submission.in_turn.is_none() => {
@@ -155,7 +141,7 @@ impl Writer {
                 }
             }
         }
-        self.commit(&group, answers);
+        self.commit(group, answers);
         waiting
     }
 
@@ -163,7 +149,7 @@ impl Writer {
         let (newest, _) = self.views.newest();
         Group {
             record: GroupRecord::new(self.views.record_at(newest)),
-            pending: Vec::new(),
+            units: Vec::new(),
             sealed: Vec::new(),
             seen: BTreeMap::new(),
             bytes: 0,
@@ -198,8 +184,8 @@ impl Writer {
         })?;
         self.stamps.given(unit.recorded_us());
         assert_eq!(chains.len(), unit.layer.len(), "a chain hash for each entry of a unit");
-        let layer = Arc::new(std::mem::take(&mut unit.layer));
-        let event = layer.rows().first().map(|row| Arc::new(row.event.clone())).unwrap_or_default();
+        let layer = std::mem::take(&mut unit.layer);
+        let event = layer.rows().first().map(|row| Arc::clone(&row.event)).unwrap_or_default();
         self.views.put_ahead(first, layer, chains, Some(&unit.keys()));
         self.publish.send_replace(self.views.newest().0);
         Ok(Outcome { sequence: first, event, replayed: false })
@@ -210,13 +196,12 @@ impl Writer {
         self.head_written = Instant::now();
     }
 
-    fn commit(&mut self, group: &Group, answers: Vec<(Reply, Decided)>) {
+    fn commit(&mut self, group: Group, answers: Vec<(Reply, Decided)>) {
         let mut known = true;
-        if !group.pending.is_empty() && self.read_only.reason().is_none() {
+        if !group.units.is_empty() && self.read_only.reason().is_none() {
             let first = self.journal.last_sequence() + 1;
-            assert_eq!(group.sealed.len(), group.pending.len(), "each entry of a group is sealed");
-            let rows = group.pending.iter().zip(&group.sealed);
-            let rows = rows.map(|(pending, sealed)| (pending.unit, pending.last_of_unit, sealed));
+            assert_eq!(group.sealed.len(), group.units.len(), "each entry of a group is sealed");
+            let rows = group.units.iter().zip(&group.sealed).map(|((unit, last), sealed)| (*unit, *last, sealed));
             match self.journal.append_sealed(rows) {
                 // From here on the facts are durable, whatever happens to the views.
                 Ok(chains) => self.show(first, group, chains),
@@ -245,17 +230,12 @@ impl Writer {
         }
     }
 
-    /// Lets a group be read, and writes it to the view store at once when it is short and nothing is before it.
-    fn show(&self, first: u64, group: &Group, chains: Vec<[u8; 32]>) {
-        let short = group.pending.len() <= limits::VIEW_PIECE_COUNT && self.views.ahead_count() == 0;
-        assert_eq!(chains.len(), group.pending.len(), "a chain hash for each entry");
+    /// Lets a group be read.
+    fn show(&self, first: u64, group: Group, chains: Vec<[u8; 32]>) {
+        let layer = group.record.into_layer();
+        assert_eq!(chains.len(), layer.len(), "a chain hash for each entry");
         assert_eq!(first, self.views.newest().0 + 1, "a group follows what may be read");
-        let mut layer = Layer::default();
-        for (place, pending) in group.pending.iter().enumerate() {
-            layer.set(place, pending.event.clone());
-        }
-        self.views.put_ahead(first, Arc::new(layer), chains, None);
-        while short && self.views.ahead_count() > 0 && self.write_piece() {}
+        self.views.put_ahead(first, layer, chains, None);
         self.publish.send_replace(self.views.newest().0);
         assert_eq!(self.views.newest().0, self.journal.last_sequence(), "what is durable may be read");
     }
@@ -263,10 +243,10 @@ impl Writer {
     /// True when something a submission depends on was touched since it was computed.
     fn moved(&self, submission: &Submission, group: &Group) -> bool {
         if submission.in_turn.is_some() {
-            return !group.pending.is_empty();
+            return !group.units.is_empty();
         }
         let Some(DependsOn { sequence, reads }) = &submission.depends_on else { return false };
-        let mut moved = group.record.touched().any(|key| reads.touched_by(key));
+        let mut moved = group.record.layer().keys().any(|key| reads.touched_by(key));
         let (newest, _) = self.views.newest();
         let known = self.views.visit_touched(*sequence, newest, &mut |key| moved = moved || reads.touched_by(key));
         moved || !known
@@ -304,14 +284,16 @@ impl Writer {
         if self.moved(submission, group) {
             return Decided::Old(Err(EngineError::Moved));
         }
-        let before = (group.pending.len(), group.bytes);
+        let before = (group.units.len(), group.bytes);
         let decided = catch_unwind(AssertUnwindSafe(|| self.decide(submission, group)));
-        if !matches!(decided, Ok(Ok(_))) && group.pending.len() > before.0 {
+        if !matches!(decided, Ok(Ok(_))) {
             // A unit that failed half-way leaves nothing behind.
-            group.pending.truncate(before.0);
+            group.units.truncate(before.0);
             group.sealed.truncate(before.0);
             group.bytes = before.1;
-            group.record.forget_after(self.journal.last_sequence() + before.0 as u64);
+            if group.record.layer().len() > before.0 {
+                group.record.truncate(before.0);
+            }
         }
         match decided {
             Ok(Ok((sequence, event))) => Decided::New { sequence, event },
@@ -345,23 +327,22 @@ impl Writer {
         let in_turn = submission.in_turn.as_ref();
         let gathered = in_turn.map(|gather| gather(self.views.record_at(self.views.newest().0))).transpose()?;
         let evidence = gathered.as_ref().unwrap_or(&submission.evidence);
-        let unit = self.journal.last_sequence() + group.pending.len() as u64 + 1;
+        let unit = self.journal.last_sequence() + group.units.len() as u64 + 1;
         let first = self.decide_one(submission, (command, evidence), (unit, unit), now, group)?;
         for (sequence, command) in (unit + 1..).zip(&submission.more) {
             self.decide_one(submission, (command, evidence), (unit, sequence), now, group)?;
         }
-        if let Some(last) = group.pending.last_mut() {
-            assert_eq!(last.unit, unit, "a unit is decided without another in between");
-            last.last_of_unit = true;
+        if let Some((own, last)) = group.units.last_mut() {
+            assert_eq!(*own, unit, "a unit is decided without another in between");
+            *last = true;
         }
         if confirmed.is_some() {
             self.clock_watch.confirm();
             self.stamps.set_back(now);
         }
         self.stamps.given(now);
-        let event = Arc::new(first);
-        group.seen.insert(submission.request_id, (submission.request_hash, unit, Arc::clone(&event)));
-        Ok((unit, event))
+        group.seen.insert(submission.request_id, (submission.request_hash, unit, Arc::clone(&first)));
+        Ok((unit, first))
     }
 
     /// The command of somebody who says that the clock is right, with what it says and what was recorded last.
@@ -383,7 +364,7 @@ impl Writer {
         (unit, sequence): (u64, u64),
         now: i64,
         group: &mut Group,
-    ) -> Result<Event, Refusal> {
+    ) -> Result<Arc<Event>, Refusal> {
         if let Some(refusal) = ahead_of_clock(command, self.clock.now_us()) {
             return Err(refusal);
         }
@@ -408,10 +389,11 @@ impl Writer {
         // Sealed where a panic costs this request only: what cannot be stored is found here.
         let sealed = Sealed::new(&event);
         group.bytes += sealed.byte_count();
-        group.record.push(sequence, &event);
+        group.record.push(event);
         group.sealed.push(sealed);
-        group.pending.push(Pending { event: event.clone(), unit, last_of_unit: false });
-        Ok(event)
+        group.units.push((unit, false));
+        let event = group.record.layer().rows().last().map(|row| Arc::clone(&row.event));
+        Ok(event.unwrap_or_default())
     }
 
     fn target(&self, target_sequence: i64, group: &Group) -> Result<Option<Entry>, Refusal> {
@@ -419,13 +401,13 @@ impl Writer {
         let last = self.journal.last_sequence();
         if sequence > last {
             let offset = usize::try_from(sequence - last - 1).unwrap_or(usize::MAX);
-            let pending = group.pending.get(offset);
-            return Ok(pending.map(|p| Entry { sequence: target_sequence, event: p.event.clone() }));
+            let row = group.record.layer().rows().get(offset);
+            return Ok(row.map(|row| Entry { sequence: target_sequence, event: Arc::clone(&row.event) }));
         }
         if sequence == 0 {
             return Ok(None);
         }
         let event = read_event(&self.journal, sequence)?;
-        Ok(Some(Entry { sequence: target_sequence, event }))
+        Ok(Some(Entry::new(target_sequence, event)))
     }
 }

@@ -68,7 +68,7 @@ impl House {
             Fact::Corrected(f) => self
                 .events
                 .get(usize::try_from(f.target_sequence - 1).unwrap())
-                .map(|event| Entry { sequence: f.target_sequence, event: event.clone() }),
+                .map(|event| Entry::new(f.target_sequence, event.clone())),
             _ => None,
         };
         decide(

@@ -61,7 +61,7 @@ impl House {
             Fact::Corrected(corrected) => usize::try_from(corrected.target_sequence - 1)
                 .ok()
                 .and_then(|place| self.events.get(place))
-                .map(|event| Entry { sequence: corrected.target_sequence, event: event.clone() }),
+                .map(|event| Entry::new(corrected.target_sequence, event.clone())),
             _ => None,
         };
         let sequence = self.events.len() as i64 + 1;

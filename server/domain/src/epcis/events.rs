@@ -214,7 +214,7 @@ impl Source<'_> {
 
     /// A pallet made of others comes into being with the batches, and the date, that it had from them.
     fn remade(&mut self, sscc: &str, place: &str) -> Result<Vec<Quantity>, Unreadable> {
-        let row = Entry { sequence: self.sequence, event: self.event.clone() };
+        let row = Entry::new(self.sequence, self.event.clone());
         let Some(born) = pallet::made_by(self.record, &row, sscc)? else { return Ok(Vec::new()) };
         let content = self.layers(&born.layers, &born.product_code)?;
         self.built(sscc, content.clone(), place, &born.best_before_date);

@@ -19,6 +19,8 @@ mod setup;
 mod store;
 mod weighing;
 
+use std::sync::Arc;
+
 use packloft_proto::journal as j;
 
 use crate::fact::*;
@@ -227,14 +229,20 @@ pub fn keys_of(event: &Event) -> Vec<String> {
     keys
 }
 
-/// The fact as the list of one object keeps it: of an entry with many units only the one that the list is about, so that an
-/// arrival of two hundred bags is not kept two hundred times whole.
-pub fn project_for(event: &j::Event, key: &str) -> j::Event {
-    let mut event = compact(event);
-    if let (Some((noun, code)), Some(fact)) = (key.split_once('/'), &mut event.fact) {
+/// Nouns of lists that keep a part of some facts: one unit of many.
+const PARTED: [&str; 5] = ["pallet", "bag", "packaging_lot", "fibc", "stock_takes"];
+
+/// The [compact](crate::fact::compact) fact as the list of one object keeps it: of an entry with many units only the one that the
+/// list is about, so that an arrival of two hundred bags is not kept two hundred times whole. Nearly always all lists share one.
+pub fn project_for(compact: &Arc<j::Event>, key: &str) -> Arc<j::Event> {
+    let Some((noun, code)) = key.split_once('/').filter(|(noun, _)| PARTED.contains(noun)) else {
+        return Arc::clone(compact);
+    };
+    let mut event = (**compact).clone();
+    if let Some(fact) = &mut event.fact {
         of_mut(fact).keep_only(noun, &code_of(code));
     }
-    event
+    if event == **compact { Arc::clone(compact) } else { Arc::new(event) }
 }
 
 /// What happened, in one line without its time.

@@ -48,7 +48,7 @@ mod tests {
     use crate::fact::{BagTipped, Corrected, Event};
 
     fn told(sequence: i64, fact: Fact, occurred_time_us: i64) -> Entry {
-        Entry { sequence, event: Event { occurred_time_us, fact: Some(fact), ..Event::default() } }
+        Entry::new(sequence, Event { occurred_time_us, fact: Some(fact), ..Event::default() })
     }
 
     fn tip(time: i64) -> Fact {

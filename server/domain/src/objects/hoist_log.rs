@@ -119,8 +119,8 @@ fn cycle(row: &crate::record::Entry) -> Option<Cycle> {
 pub fn read(record: &dyn Record, hoist_code: &str, until_us: i64) -> Result<HoistLog, Unreadable> {
     let mut log = HoistLog { until_us, start_us: i64::MIN, ..HoistLog::default() };
     for row in facts(record, &crate::key::register("hoist", hoist_code))? {
-        if let Some(Fact::Registered(Registered { item: Some(registered::Item::Hoist(hoist)) })) = row.event.fact {
-            log.states.push((row.event.occurred_time_us, hoist));
+        if let Some(Fact::Registered(Registered { item: Some(registered::Item::Hoist(hoist)) })) = &row.event.fact {
+            log.states.push((row.event.occurred_time_us, hoist.clone()));
         }
     }
     for row in facts(record, &object("hoist_life", hoist_code))? {

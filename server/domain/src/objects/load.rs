@@ -117,8 +117,8 @@ pub fn load(record: &dyn Record, load_code: &str) -> Result<Option<LoadFacts>, U
 /// The consignment of this code, or `None`.
 pub fn consignment(record: &dyn Record, code: &str) -> Result<Option<ConsignmentOpened>, Unreadable> {
     let rows = facts(record, &key::object("consignment", code))?;
-    Ok(rows.into_iter().find_map(|row| match row.event.fact {
-        Some(Fact::ConsignmentOpened(f)) => Some(f),
+    Ok(rows.into_iter().find_map(|row| match &row.event.fact {
+        Some(Fact::ConsignmentOpened(f)) => Some(f.clone()),
         _ => None,
     }))
 }
@@ -145,8 +145,8 @@ pub fn consignment_pallets(record: &dyn Record, code: &str) -> Result<Vec<Pallet
 /// The order of this code with when it was entered, or `None`.
 pub fn order(record: &dyn Record, code: &str) -> Result<Option<(OrderEntered, i64)>, Unreadable> {
     let rows = facts(record, &key::object("order", code))?;
-    Ok(rows.into_iter().find_map(|row| match row.event.fact {
-        Some(Fact::OrderEntered(f)) => Some((f, row.event.occurred_time_us)),
+    Ok(rows.into_iter().find_map(|row| match &row.event.fact {
+        Some(Fact::OrderEntered(f)) => Some((f.clone(), row.event.occurred_time_us)),
         _ => None,
     }))
 }

@@ -131,7 +131,7 @@ pub fn reels(record: &dyn Record, machine: &str, from_us: i64, to_us: i64) -> Re
     for key in record.keys("register/packaging_lot/")? {
         let code = code_of(&key);
         for row in facts(record, &object("packaging_lot", &code))? {
-            let Some(Fact::ReelChanged(change)) = row.event.fact else { continue };
+            let Some(Fact::ReelChanged(change)) = &row.event.fact else { continue };
             if !machine.is_empty() && change.machine_code != machine {
                 continue;
             }
@@ -139,7 +139,7 @@ pub fn reels(record: &dyn Record, machine: &str, from_us: i64, to_us: i64) -> Re
             let lot = Register::at(record, at).packaging_lot(&change.packaging_lot_code)?;
             let name = lot.map(|lot| lot.name).unwrap_or_default();
             let own = changes.entry((change.machine_code.clone(), name)).or_default();
-            own.push((at, row.sequence, change));
+            own.push((at, row.sequence, change.clone()));
         }
     }
     let mut found = Vec::new();

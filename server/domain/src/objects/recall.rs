@@ -182,8 +182,8 @@ pub fn recall(record: &dyn Record, code: &str) -> Result<Option<RecallFacts>, Un
 /// A complaint, or `None` when there is none of this code.
 pub fn complaint(record: &dyn Record, code: &str) -> Result<Option<ComplaintRecorded>, Unreadable> {
     let rows = facts(record, &key::object("complaint", code))?;
-    Ok(rows.into_iter().find_map(|row| match row.event.fact {
-        Some(Fact::ComplaintRecorded(fact)) => Some(fact),
+    Ok(rows.into_iter().find_map(|row| match &row.event.fact {
+        Some(Fact::ComplaintRecorded(fact)) => Some(fact.clone()),
         _ => None,
     }))
 }

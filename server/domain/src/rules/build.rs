@@ -371,7 +371,7 @@ pub(super) fn palletised_beyond(
         })),
         ..Event::default()
     };
-    run.rows.push(crate::record::Entry { sequence: i64::MAX, event: reading });
+    run.rows.push(crate::record::Entry::new(i64::MAX, reading));
     let made = stacking::counts(context.record, &run)?.filled();
     let on_pallets: i64 = total(stacked.iter().filter(|row| row.time_us <= at).map(|row| row.pack_count));
     if on_pallets <= made {

@@ -32,10 +32,7 @@ impl Record for Without<'_> {
             replacement: self.instead.clone(),
             ..Corrected::default()
         };
-        rows.push(Entry {
-            sequence: i64::MAX,
-            event: Event { fact: Some(Fact::Corrected(Box::new(void))), ..Event::default() },
-        });
+        rows.push(Entry::new(i64::MAX, Event { fact: Some(Fact::Corrected(Box::new(void))), ..Event::default() }));
         Ok(rows)
     }
 
@@ -66,7 +63,7 @@ fn standing(target: &Entry) -> (Option<Event>, Vec<String>) {
             }
             (corrected.replacement.as_deref().cloned(), keys)
         }
-        _ => (Some(target.event.clone()), crate::kinds::keys_of(&target.event)),
+        _ => (Some((*target.event).clone()), crate::kinds::keys_of(&target.event)),
     }
 }
 
@@ -75,7 +72,7 @@ fn withdrawn(record: &dyn Record, target: &Entry) -> Result<Option<Fact>, Unread
     let mut target = target.clone();
     // A chain is as long as corrections were made; each names an older one.
     loop {
-        let Some(Fact::Corrected(corrected)) = &target.event.fact else { return Ok(target.event.fact) };
+        let Some(Fact::Corrected(corrected)) = &target.event.fact else { return Ok(target.event.fact.clone()) };
         if let Some(replacement) = &corrected.replacement {
             return Ok(replacement.fact.clone());
         }
@@ -212,7 +209,7 @@ fn pallet_faults(
 
 /// Open holds that covered a bag by lots or packs it was told to be made of, and is not any more.
 fn let_go(record: &dyn Record, target: &Event, replacement: Option<&Event>) -> Result<Vec<Finding>, Unreadable> {
-    let told = |event: &Event, tag: &str| bag::birth(&Entry { sequence: 0, event: event.clone() }, tag);
+    let told = |event: &Event, tag: &str| bag::birth(&Entry::new(0, event.clone()), tag);
     let mut found = Vec::new();
     for tag in births(target).0 {
         let Some(old) = told(target, tag) else { continue };

@@ -100,7 +100,7 @@ pub(super) fn followers(
             _ => continue,
         };
         if event.fact.as_ref() != Some(&right) {
-            found.push(Followed { sequence, event: Some(Event { fact: Some(right), ..event }) });
+            found.push(Followed { sequence, event: Some(Event { fact: Some(right), ..(*event).clone() }) });
         }
     }
     Ok(found)

@@ -10,6 +10,8 @@
 //! bag, load, lot or item, and only for entries that come before something of it or correct it. Lifts over a limit are not
 //! judged here but where loads are (see [`super::lift`]).
 
+use std::sync::Arc;
+
 use std::collections::BTreeSet;
 
 use super::correct::Without;
@@ -40,7 +42,7 @@ impl Record for Unheld<'_> {
     fn list(&self, key: &str) -> Result<Vec<Entry>, Unreadable> {
         let mut rows = self.record.list(key)?;
         for row in rows.iter_mut().filter(|row| row.sequence == self.sequence) {
-            row.event.holds.clear();
+            Arc::make_mut(&mut row.event).holds.clear();
         }
         Ok(rows)
     }

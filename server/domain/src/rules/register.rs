@@ -55,7 +55,7 @@ pub(super) fn set_site(fact: &SiteSet, command: &Command, context: &Context) -> 
     }
     let event =
         Event { occurred_time_us: command.occurred_time_us, fact: Some(command.fact.clone()), ..Event::default() };
-    rows.push(Entry { sequence: context.next_sequence, event });
+    rows.push(Entry::new(context.next_sequence, event));
     rows.sort_by(|a, b| history_order(&a.event, &b.event));
     let faults = site_in(&rows, command.occurred_time_us).as_ref().map(not_given).unwrap_or_default();
     // One that sets everything says itself what is empty.

@@ -28,7 +28,7 @@ impl<'a> With<'a> {
             ..Event::default()
         };
         let keys = crate::kinds::keys_of(&event).into_iter().collect();
-        With { record: context.record, entry: Entry { sequence: context.next_sequence, event }, keys }
+        With { record: context.record, entry: Entry::new(context.next_sequence, event), keys }
     }
 
     fn days(&self, object_key: &str) -> impl Iterator<Item = i64> + '_ {

@@ -263,7 +263,7 @@ impl House {
             Fact::Corrected(f) => usize::try_from(f.target_sequence - 1)
                 .ok()
                 .and_then(|index| self.told.get(index))
-                .map(|event| Entry { sequence: f.target_sequence, event: event.clone() }),
+                .map(|event| Entry::new(f.target_sequence, event.clone())),
             _ => None,
         };
         self.run(&Command::new(fact, at), target)

@@ -5,33 +5,41 @@
 //! written to the store in pieces between other writes. What the store has is told by its applied sequence alone: a reader
 //! takes from a layer what lies above it, so nothing is taken out of a layer while it is written.
 
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::{BTreeMap, HashMap, VecDeque};
 use std::ops::Bound::{Excluded, Included, Unbounded};
 use std::sync::Arc;
 
-use packloft_domain::fact::Event;
+use packloft_domain::fact::{Event, compact};
 use packloft_domain::key::{self};
 use packloft_domain::kinds::project_for;
 use packloft_domain::record::Entry;
 
 use super::UsedRequest;
-use packloft_journal::limits::GROUP_MAX_COUNT;
+use crate::limits::VIEW_LAYER_COUNT;
 
 /// A fact of a layer with the lists it is in.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Row {
-    /// The fact.
-    pub event: Event,
+    /// The fact, as it is stored.
+    pub event: Arc<Event>,
+    /// The fact, as lists keep it.
+    pub compact: Arc<Event>,
     /// Keys of its lists, each once.
     pub keys: Vec<Arc<str>>,
 }
 
 /// Facts one after another, with the lists they are in. Places count from 0.
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub struct Layer {
     rows: Vec<Row>,
     /// Places by list, rising.
     lists: BTreeMap<Arc<str>, Vec<u32>>,
+    /// Place by id of the request, of the fact that carries it.
+    requests: HashMap<[u8; 16], u32>,
+}
+
+fn request_of(event: &Event) -> Option<[u8; 16]> {
+    event.request_id.as_slice().try_into().ok()
 }
 
 impl Layer {
@@ -50,9 +58,12 @@ impl Layer {
         &self.rows
     }
 
-    /// The facts, to be given their recorded time: what they are about must stay as it is.
-    pub fn events_mut(&mut self) -> impl Iterator<Item = &mut Event> {
-        self.rows.iter_mut().map(|row| &mut row.event)
+    /// Gives the facts their recorded time: what they are about stays as it is.
+    pub fn record_at(&mut self, recorded_us: i64) {
+        for row in &mut self.rows {
+            Arc::make_mut(&mut row.event).recorded_time_us = recorded_us;
+            Arc::make_mut(&mut row.compact).recorded_time_us = recorded_us;
+        }
     }
 
     /// Keys of all lists.
@@ -60,21 +71,34 @@ impl Layer {
         self.lists.keys()
     }
 
-    /// Puts a fact at a place: the next, or one that has a fact already.
-    pub fn set(&mut self, place: usize, event: Event) {
+    /// Number of lists.
+    pub fn list_count(&self) -> usize {
+        self.lists.len()
+    }
+
+    /// Takes the fact at a place out of its lists.
+    fn unlist(&mut self, place: usize) {
         let at = u32::try_from(place).unwrap_or(u32::MAX);
-        if let Some(old) = self.rows.get(place) {
-            for key in &old.keys {
-                if let Some(list) = self.lists.get_mut(key) {
-                    if let Ok(found) = list.binary_search(&at) {
-                        list.remove(found);
-                    }
-                    if list.is_empty() {
-                        self.lists.remove(key);
-                    }
+        let Some(old) = self.rows.get(place) else { return };
+        for key in &old.keys {
+            if let Some(list) = self.lists.get_mut(key) {
+                if let Ok(found) = list.binary_search(&at) {
+                    list.remove(found);
+                }
+                if list.is_empty() {
+                    self.lists.remove(key);
                 }
             }
         }
+        if let Some(request) = request_of(&old.event).filter(|request| self.requests.get(request) == Some(&at)) {
+            self.requests.remove(&request);
+        }
+    }
+
+    /// Puts a fact at a place: the next, or one that has a fact already.
+    pub fn set(&mut self, place: usize, event: Event) {
+        let at = u32::try_from(place).unwrap_or(u32::MAX);
+        self.unlist(place);
         let mut keys: Vec<Arc<str>> = Vec::new();
         for name in packloft_domain::kinds::keys_of(&event) {
             let key = match self.lists.get_key_value(name.as_str()) {
@@ -88,11 +112,43 @@ impl Layer {
                 keys.push(key);
             }
         }
-        let row = Row { event, keys };
+        if let Some(request) = request_of(&event) {
+            self.requests.entry(request).or_insert(at);
+        }
+        let row = Row { compact: Arc::new(compact(&event)), event: Arc::new(event), keys };
         match self.rows.get_mut(place) {
             Some(old) => *old = row,
             None => self.rows.push(row),
         }
+    }
+
+    /// Takes all facts from a place on away.
+    pub fn truncate(&mut self, count: usize) {
+        for place in (count..self.rows.len()).rev() {
+            self.unlist(place);
+            self.rows.pop();
+        }
+    }
+
+    /// Adds the facts of another behind its own.
+    pub fn append(&mut self, other: &Layer) {
+        let by = u32::try_from(self.rows.len()).unwrap_or(u32::MAX);
+        for (key, places) in &other.lists {
+            let places = places.iter().map(|place| place + by);
+            match self.lists.get_mut(key) {
+                Some(list) => list.extend(places),
+                None => {
+                    self.lists.insert(Arc::clone(key), places.collect());
+                }
+            }
+        }
+        self.requests.extend(other.requests.iter().map(|(request, place)| (*request, place + by)));
+        self.rows.extend_from_slice(&other.rows);
+    }
+
+    /// Number of facts in a list.
+    pub fn count(&self, key: &str) -> usize {
+        self.lists.get(key).map_or(0, Vec::len)
     }
 
     /// Entries of a list at some places, `first` being the sequence of place 0.
@@ -102,7 +158,7 @@ impl Layer {
         for place in places[start..].iter().take_while(|place| **place < to) {
             let Some(row) = self.rows.get(*place as usize) else { continue };
             let sequence = (first + u64::from(*place)).cast_signed();
-            out.push(Entry { sequence, event: project_for(&row.event, key) });
+            out.push(Entry { sequence, event: project_for(&row.compact, key) });
         }
     }
 
@@ -150,6 +206,8 @@ pub struct Placed {
     pub layer: Arc<Layer>,
     /// The journal's chain hash after each.
     pub chains: Arc<Vec<[u8; 32]>>,
+    /// True while further groups may join it: nobody writes it yet.
+    pub open: bool,
 }
 
 impl Placed {
@@ -165,11 +223,10 @@ impl Placed {
     }
 
     fn used_request(&self, request_id: &[u8; 16]) -> Option<UsedRequest> {
-        // The first fact of a unit alone carries the id of its request, and a layer is one unit or one group.
-        let few = self.layer.rows.iter().take(GROUP_MAX_COUNT);
-        let (place, row) = few.enumerate().find(|(_, row)| row.event.request_id == request_id)?;
+        let place = *self.layer.requests.get(request_id)?;
+        let row = self.layer.rows.get(place as usize)?;
         let hash = row.event.request_hash.as_slice().try_into().unwrap_or_default();
-        Some(UsedRequest { sequence: self.first + place as u64, hash })
+        Some(UsedRequest { sequence: self.first + u64::from(place), hash })
     }
 }
 
@@ -181,6 +238,31 @@ pub struct Ahead {
 }
 
 impl Ahead {
+    /// Puts a layer behind the others; a short one joins the last where that is open.
+    pub fn put(&mut self, first: u64, layer: Layer, chains: Vec<[u8; 32]>) {
+        if let Some(last) = self.placed.back_mut()
+            && last.open
+            && last.layer.len() + layer.len() <= VIEW_LAYER_COUNT
+            && let (Some(own), Some(own_chains)) = (Arc::get_mut(&mut last.layer), Arc::get_mut(&mut last.chains))
+        {
+            own.append(&layer);
+            own_chains.extend_from_slice(&chains);
+            return;
+        }
+        if let Some(last) = self.placed.back_mut() {
+            last.open = false;
+        }
+        let open = layer.len() <= VIEW_LAYER_COUNT;
+        self.placed.push_back(Placed { first, layer: Arc::new(layer), chains: Arc::new(chains), open });
+    }
+
+    /// The oldest layer, which takes nothing more from then on.
+    pub fn oldest(&mut self) -> Option<Placed> {
+        let oldest = self.placed.front_mut()?;
+        oldest.open = false;
+        Some(oldest.clone())
+    }
+
     /// Adds entries of a list above one sequence and up to another.
     pub fn list(&self, key: &str, above: u64, up_to: u64, out: &mut Vec<Entry>) {
         for placed in self.placed.iter().filter(|placed| placed.first <= up_to) {

@@ -11,27 +11,31 @@
 //! What is durable and not written here yet stands in front, in memory ([`Layer`]): readers see both as one.
 
 mod ahead;
+mod lists;
 pub mod memory;
 mod record;
 pub mod sled_store;
 mod touched;
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::{Duration, Instant};
 
 use ahead::{Ahead, Placed};
-use packloft_domain::fact::Event;
+use lists::Lists;
+use packloft_domain::fact::{Event, compact};
 use packloft_domain::key::{self};
 use packloft_domain::kinds::project_for;
 use packloft_domain::open::OpenList;
 use packloft_domain::patience;
-use packloft_domain::record::{Entry, Unreadable};
-use parking_lot::RwLock;
+use packloft_domain::record::{Entry, Standing, Unreadable};
+use parking_lot::{Condvar, Mutex, RwLock};
 use prost::Message;
 use sha2::{Digest, Sha256};
 use touched::Touched;
 
-use crate::limits::{CHUNK_MAX_BYTES, VIEW_PIECE_COUNT, VIEW_PIECE_ENTRIES};
+use crate::limits::{CHUNK_MAX_BYTES, VIEW_LAYER_COUNT, VIEW_PIECE_ENTRIES, VIEWS_EVERY};
 use packloft_journal::{Journal, JournalError};
 
 pub use ahead::Layer;
@@ -149,7 +153,7 @@ fn decode_chunk(value: &[u8], out: &mut Vec<Entry>, up_to: u64) -> Result<(), Un
         let (body, next) = tail.split_at_checked(length).ok_or_else(|| broken("frame cut off"))?;
         if sequence <= up_to {
             let event = Event::decode(body).map_err(|fault| broken(&fault.to_string()))?;
-            out.push(Entry { sequence: sequence.cast_signed(), event });
+            out.push(Entry::new(sequence.cast_signed(), event));
         }
         frames = next;
     }
@@ -192,8 +196,89 @@ fn append_frame(chunk: &mut Vec<u8>, sequence: u64, body: &[u8]) {
     chunk.extend_from_slice(&sequence.to_le_bytes());
     chunk.extend_from_slice(body);
     chunk[4..12].copy_from_slice(&sequence.to_le_bytes());
-    let crc = crc32c::crc32c(&chunk[4..]);
-    chunk[..4].copy_from_slice(&crc.to_le_bytes());
+}
+
+/// Sets the checksum, when nothing more is added for now.
+fn seal_chunk(chunk: &mut [u8]) {
+    let crc = crc32c::crc32c(chunk.get(4..).unwrap_or_default());
+    if let Some(place) = chunk.first_chunk_mut::<4>() {
+        *place = crc.to_le_bytes();
+    }
+}
+
+/// What facts change in the store: the last chunk of each list, taken from there once and gone on with.
+#[derive(Default)]
+struct Changes {
+    /// By list: number of its chunk under way and that chunk, not sealed yet.
+    tails: HashMap<Arc<str>, (u32, Vec<u8>)>,
+    /// Chunks that are full, and the rest when it is finished.
+    batch: Batch,
+    requests: Vec<Row>,
+    /// Values that stood before under keys that change, to keep the digest.
+    before: BTreeMap<Vec<u8>, Option<Vec<u8>>>,
+}
+
+impl Changes {
+    /// Entries of the store that change.
+    fn len(&self) -> usize {
+        self.tails.len() + self.batch.len() + self.requests.len()
+    }
+
+    fn add(
+        &mut self,
+        store: &dyn ViewStore,
+        object_key: &Arc<str>,
+        sequence: u64,
+        body: &[u8],
+    ) -> Result<(), StoreError> {
+        if !self.tails.contains_key(object_key) {
+            let (from, to) = chunk_range(object_key);
+            let tail = match store.last(&from, &to)? {
+                Some((key, value)) => {
+                    let number = key.last_chunk::<4>().map_or(0, |b| u32::from_be_bytes(*b));
+                    self.before.insert(key, Some(value.clone()));
+                    (number, value)
+                }
+                None => (0, Vec::new()),
+            };
+            self.tails.insert(Arc::clone(object_key), tail);
+        }
+        let Some((number, chunk)) = self.tails.get_mut(object_key) else { return Ok(()) };
+        if chunk_last_sequence(chunk) >= sequence {
+            return Ok(());
+        }
+        if !chunk.is_empty() && chunk.len() + body.len() + 12 > CHUNK_MAX_BYTES {
+            let mut full = std::mem::take(chunk);
+            seal_chunk(&mut full);
+            self.batch.insert(chunk_key(object_key, *number), full);
+            *number += 1;
+        }
+        append_frame(chunk, sequence, body);
+        Ok(())
+    }
+
+    /// All of it as one batch with its mark; the digest goes on with it.
+    fn finish(mut self, store: &dyn ViewStore, applied: &mut Applied) -> Result<Batch, StoreError> {
+        for (object_key, (number, mut chunk)) in self.tails {
+            seal_chunk(&mut chunk);
+            self.batch.insert(chunk_key(&object_key, number), chunk);
+        }
+        for (key, value) in self.requests {
+            if !self.before.contains_key(&key) {
+                self.before.insert(key.clone(), store.get(&key)?);
+            }
+            self.batch.insert(key, value);
+        }
+        for (key, value) in &self.batch {
+            match self.before.get(key) {
+                Some(Some(old)) => applied.digest = applied.digest.wrapping_sub(entry_hash(key, old)),
+                _ => applied.entry_count += 1,
+            }
+            applied.digest = applied.digest.wrapping_add(entry_hash(key, value));
+        }
+        self.batch.insert(META_KEY.to_vec(), applied.encode());
+        Ok(self.batch)
+    }
 }
 
 fn request_key(request_id: &[u8]) -> Vec<u8> {
@@ -211,6 +296,9 @@ pub struct Views {
     ahead: RwLock<Ahead>,
     touched: RwLock<Touched>,
     open: RwLock<BTreeMap<OpenList, OpenPart>>,
+    lists: Mutex<Lists>,
+    /// Told when facts were put in front or written behind.
+    moved: (Mutex<()>, Condvar),
 }
 
 /// What was open of a list at a sequence.
@@ -263,7 +351,8 @@ impl Views {
         let applied = store.get(META_KEY)?.and_then(|bytes| Applied::decode(&bytes)).unwrap_or_default();
         let touched = RwLock::new(Touched::since(applied.sequence));
         let (applied, ahead) = (RwLock::new(applied), RwLock::default());
-        Ok(Views { store, lock: RwLock::new(()), applied, ahead, touched, open: RwLock::default() })
+        let (open, lists) = (RwLock::default(), Mutex::default());
+        Ok(Views { store, lock: RwLock::new(()), applied, ahead, touched, open, lists, moved: Default::default() })
     }
 
     /// What the store stands at.
@@ -293,102 +382,143 @@ impl Views {
     /// Puts facts that the journal holds durably from sequence `first` on in front of the store, where they are read at
     /// once. `chains` are the journal's chain hashes after each; `keys` those of all lists of the layer, where they were
     /// gathered before.
-    pub fn put_ahead(&self, first: u64, layer: Arc<Layer>, chains: Vec<[u8; 32]>, keys: Option<&Arc<[Arc<str>]>>) {
+    pub fn put_ahead(&self, first: u64, layer: Layer, chains: Vec<[u8; 32]>, keys: Option<&Arc<[Arc<str>]>>) {
         if layer.is_empty() {
             return;
         }
         assert_eq!(chains.len(), layer.len(), "a chain hash for each entry in front");
         assert_eq!(first, self.newest().0 + 1, "what is put in front follows what may be read");
-        let placed = Placed { first, layer, chains: Arc::new(chains) };
         {
             let mut touched = self.touched.write();
             match keys {
-                Some(keys) => touched.note_keys(first, placed.last(), keys),
+                Some(keys) => touched.note_keys(first, first + layer.len() as u64 - 1, keys),
                 None => {
-                    for (sequence, row) in (first..).zip(placed.layer.rows()) {
+                    for (sequence, row) in (first..).zip(layer.rows()) {
                         touched.note_keys(sequence, sequence, &row.keys.as_slice().into());
                     }
                 }
             }
         }
-        self.ahead.write().placed.push_back(placed);
+        {
+            // Held over both, so that nobody keeps a list that has these facts already, or not all of them.
+            let mut lists = self.lists.lock();
+            lists.begin();
+            for (sequence, row) in (first..).zip(layer.rows()) {
+                row.keys.iter().for_each(|key| lists.push(key, sequence, || project_for(&row.compact, key)));
+            }
+            lists.end();
+            self.ahead.write().put(first, layer, chains);
+        }
+        self.moved.1.notify_all();
     }
 
-    /// Writes the oldest facts in front to the store: some 10 ms of them, at least one.
+    /// Writes the oldest facts in front to the store: some 5 ms of them, at least one; false when there are none.
     ///
     /// # Errors
     /// When the store fails; everything stays in front.
-    pub fn write_piece(&self) -> Result<(), StoreError> {
-        let Some(placed) = self.ahead.read().placed.front().cloned() else { return Ok(()) };
+    pub fn write_piece(&self) -> Result<bool, StoreError> {
+        let Some(placed) = self.ahead.write().oldest() else { return Ok(false) };
         let applied = self.applied().sequence;
         let start = usize::try_from((applied + 1).saturating_sub(placed.first)).unwrap_or(usize::MAX);
-        let (mut piece, mut entries) = (Vec::new(), 0);
-        for (place, row) in placed.layer.rows().iter().enumerate().skip(start) {
-            entries += row.keys.len();
-            let full = piece.len() >= VIEW_PIECE_COUNT || entries > VIEW_PIECE_ENTRIES;
-            if full && !piece.is_empty() {
-                break;
+        let rows = placed.layer.rows().iter().enumerate().skip(start);
+        let rows = rows.map(|(place, row)| (placed.first + place as u64, &*row.event, &row.compact, &row.keys));
+        let count = self.write(rows, VIEW_PIECE_ENTRIES, |count| placed.chains[start + count - 1])?;
+        if start + count >= placed.layer.len() {
+            self.ahead.write().placed.pop_front();
+        }
+        self.moved.1.notify_all();
+        Ok(true)
+    }
+
+    /// Writes what stands in front behind those who put it there, whenever that is [`VIEW_LAYER_COUNT`] facts or has stood for
+    /// [`VIEWS_EVERY`], until it is told to stop and nothing is left; on a thread of its own, the only one that writes the store.
+    ///
+    /// # Errors
+    /// When the store fails; everything stays in front.
+    pub fn write_behind(&self, stop: &AtomicBool) -> Result<(), StoreError> {
+        loop {
+            let due = Instant::now() + VIEWS_EVERY;
+            {
+                let mut waiting = self.moved.0.lock();
+                while !stop.load(Ordering::Acquire) && self.ahead_count() < VIEW_LAYER_COUNT {
+                    if self.moved.1.wait_until(&mut waiting, due).timed_out() {
+                        break;
+                    }
+                }
             }
-            piece.push((placed.first + place as u64, &row.event, row.keys.as_slice()));
-        }
-        let end = start + piece.len();
-        if let Some(chain) = end.checked_sub(1).and_then(|last| placed.chains.get(last)) {
-            self.write(&piece, *chain)?;
-        }
-        if end >= placed.layer.len() {
-            let done = self.ahead.write().placed.pop_front();
-            drop(piece);
-            if end > VIEW_PIECE_COUNT {
-                // Giving back the memory of so many facts takes a while as well.
-                let _ = std::thread::Builder::new().name("drop".into()).spawn(move || drop((placed, done)));
+            let up_to = self.newest().0;
+            while self.applied().sequence < up_to && self.write_piece()? {}
+            if stop.load(Ordering::Acquire) && self.ahead_count() == 0 {
+                return self.flush();
             }
         }
-        Ok(())
+    }
+
+    /// Wakes who writes behind, to be told to stop.
+    pub fn wake(&self) {
+        let _waiting = self.moved.0.lock();
+        self.moved.1.notify_all();
+    }
+
+    /// Waits until fewer than so many facts stand in front, at most for a time; false when there are still as many.
+    pub fn wait_ahead_below(&self, count: usize, at_most: Duration) -> bool {
+        let until = Instant::now() + at_most;
+        let mut waiting = self.moved.0.lock();
+        while self.ahead_count() >= count {
+            if self.moved.1.wait_until(&mut waiting, until).timed_out() {
+                return self.ahead_count() < count;
+            }
+        }
+        true
     }
 
     /// Writes a group of events that the journal holds durably. `chain` is the journal's chain hash after the last.
     pub fn apply(&self, events: &[(u64, Event)], chain: [u8; 32]) -> Result<(), StoreError> {
-        let keys: Vec<Vec<String>> = events.iter().map(|(_, event)| packloft_domain::kinds::keys_of(event)).collect();
-        let rows: Vec<(u64, &Event, &[String])> =
-            events.iter().zip(&keys).map(|((sequence, event), keys)| (*sequence, event, keys.as_slice())).collect();
-        self.write(&rows, chain)?;
+        let rows: Vec<(Arc<Event>, Vec<Arc<str>>)> = events
+            .iter()
+            .map(|(_, event)| {
+                let keys = packloft_domain::kinds::keys_of(event).into_iter().map(Arc::from).collect();
+                (Arc::new(compact(event)), keys)
+            })
+            .collect();
+        let written = events.iter().zip(&rows);
+        let written = written.map(|((sequence, event), (compact, keys))| (*sequence, event, compact, keys));
+        self.write(written, usize::MAX, |_| chain)?;
         let mut touched = self.touched.write();
-        for (sequence, event) in events {
-            touched.note(*sequence, event);
+        for ((sequence, _), (_, keys)) in events.iter().zip(&rows) {
+            touched.note_keys(*sequence, *sequence, &keys.as_slice().into());
         }
+        self.lists.lock().forget();
         Ok(())
     }
 
-    fn write<K: AsRef<str>>(&self, rows: &[(u64, &Event, &[K])], chain: [u8; 32]) -> Result<(), StoreError> {
+    /// Writes facts in turn until `most` entries of the store are changed; gives how many facts that are. `chain` is the
+    /// journal's chain hash after so many.
+    fn write<'a>(
+        &self,
+        rows: impl Iterator<Item = (u64, &'a Event, &'a Arc<Event>, &'a Vec<Arc<str>>)>,
+        most: usize,
+        chain: impl Fn(usize) -> [u8; 32],
+    ) -> Result<usize, StoreError> {
         let mut applied = self.applied();
-        let mut batch = Batch::new();
-        // Old values of changed keys, to keep the digest.
-        let mut before: BTreeMap<Vec<u8>, Option<Vec<u8>>> = BTreeMap::new();
-        let mut tails: BTreeMap<&str, (u32, Vec<u8>)> = BTreeMap::new();
-        for (sequence, event, keys) in rows {
-            for object_key in keys.iter().map(AsRef::as_ref) {
-                let body = project_for(event, object_key).encode_to_vec();
-                if !tails.contains_key(object_key) {
-                    let (from, to) = chunk_range(object_key);
-                    let tail = match self.store.last(&from, &to)? {
-                        Some((key, value)) => {
-                            let number = key.last_chunk::<4>().map_or(0, |b| u32::from_be_bytes(*b));
-                            before.insert(key, Some(value.clone()));
-                            (number, value)
-                        }
-                        None => (0, Vec::new()),
-                    };
-                    tails.insert(object_key, tail);
+        let mut changes = Changes::default();
+        let (mut count, mut before, mut body) = (0, 0, Vec::new());
+        for (sequence, event, compact, keys) in rows {
+            if count > 0 && changes.len() + keys.len() > most {
+                break;
+            }
+            count += 1;
+            assert!(sequence > before, "facts are written in order");
+            before = sequence;
+            let mut shared: Option<&Arc<Event>> = None;
+            for object_key in keys {
+                let own = project_for(compact, object_key);
+                if !shared.is_some_and(|_| Arc::ptr_eq(&own, compact)) {
+                    body.clear();
+                    own.encode(&mut body).map_err(|fault| StoreError(fault.to_string()))?;
+                    shared = Arc::ptr_eq(&own, compact).then_some(compact);
                 }
-                let Some(tail) = tails.get_mut(object_key) else { continue };
-                if chunk_last_sequence(&tail.1) >= *sequence {
-                    continue;
-                }
-                if !tail.1.is_empty() && tail.1.len() + body.len() + 12 > CHUNK_MAX_BYTES {
-                    *tail = (tail.0 + 1, Vec::new());
-                }
-                append_frame(&mut tail.1, *sequence, &body);
-                batch.insert(chunk_key(object_key, tail.0), tail.1.clone());
+                changes.add(&*self.store, object_key, sequence, &body)?;
             }
             if event.request_id.len() == 16 {
                 let mut value = vec![0; 4];
@@ -396,31 +526,20 @@ impl Views {
                 value.extend_from_slice(&event.request_hash);
                 let crc = crc32c::crc32c(&value[4..]);
                 value[..4].copy_from_slice(&crc.to_le_bytes());
-                let key = request_key(&event.request_id);
-                if !before.contains_key(&key) {
-                    before.insert(key.clone(), self.store.get(&key)?);
-                }
-                batch.insert(key, value);
+                changes.requests.push((request_key(&event.request_id), value));
             }
+            applied.sequence = applied.sequence.max(sequence);
         }
-        for (key, value) in &batch {
-            match before.get(key) {
-                Some(Some(old)) => applied.digest = applied.digest.wrapping_sub(entry_hash(key, old)),
-                _ => applied.entry_count += 1,
-            }
-            applied.digest = applied.digest.wrapping_add(entry_hash(key, value));
+        if count == 0 {
+            return Ok(0);
         }
-        assert!(rows.is_sorted_by(|a, b| a.0 < b.0), "entries are written in order");
-        if let Some((sequence, _, _)) = rows.last() {
-            applied.sequence = applied.sequence.max(*sequence);
-        }
-        applied.chain = chain;
-        batch.insert(META_KEY.to_vec(), applied.encode());
+        applied.chain = chain(count);
+        let batch = changes.finish(&*self.store, &mut applied)?;
         // Together, for whoever reads: the applied sequence says what of the facts in front the store has.
         let _writing = self.lock.write();
         self.store.apply(&batch)?;
         *self.applied.write() = applied;
-        Ok(())
+        Ok(count)
     }
 
     /// Visits every object key touched after one sequence and up to another; false when that is not known any more.
@@ -431,6 +550,11 @@ impl Views {
     /// Keys of what was touched lately that are kept, and their bytes.
     pub fn touched_counts(&self) -> (usize, usize) {
         self.touched.read().counts()
+    }
+
+    /// Lists kept as they are read, and the bytes of all that is kept with them.
+    pub fn list_counts(&self) -> (usize, usize) {
+        self.lists.lock().counts()
     }
 
     /// What a request id was used for, if it was.
@@ -520,6 +644,38 @@ impl Views {
     }
 
     fn list(&self, object_key: &str, up_to: u64) -> Result<Vec<Entry>, Unreadable> {
+        let kept = self.lists.lock().list(object_key, up_to);
+        if let Some(kept) = kept {
+            return Ok(Arc::unwrap_or_clone(kept));
+        }
+        let entries = self.keep_list(object_key)?;
+        let mut entries = Arc::unwrap_or_clone(entries);
+        entries.truncate(entries.partition_point(|entry| entry.sequence.cast_unsigned() <= up_to));
+        Ok(entries)
+    }
+
+    fn standing(&self, object_key: &str, up_to: u64) -> Result<Arc<Vec<Entry>>, Unreadable> {
+        let kept = self.lists.lock().standing(object_key, up_to);
+        if let Some(kept) = kept {
+            return Ok(kept);
+        }
+        let entries = self.keep_list(object_key)?;
+        let kept = self.lists.lock().standing(object_key, up_to);
+        Ok(kept.unwrap_or_else(|| {
+            let count = entries.partition_point(|entry| entry.sequence.cast_unsigned() <= up_to);
+            Standing::of(object_key, &entries[..count])
+        }))
+    }
+
+    /// Reads a list whole and keeps it.
+    fn keep_list(&self, object_key: &str) -> Result<Arc<Vec<Entry>>, Unreadable> {
+        let revision = self.lists.lock().revision();
+        let entries = Arc::new(self.read_list(object_key, u64::MAX)?);
+        self.lists.lock().keep(object_key, &entries, revision);
+        Ok(entries)
+    }
+
+    fn read_list(&self, object_key: &str, up_to: u64) -> Result<Vec<Entry>, Unreadable> {
         let (from, to) = chunk_range(object_key);
         let (mut values, mut in_front) = (Vec::new(), Vec::new());
         {
@@ -618,8 +774,39 @@ impl Views {
         Ok(in_front.into_iter().collect())
     }
 
-    /// Only days that began after the sequence are passed over, so the cost is that of what is newer than the question.
     fn day_before(&self, object_key: &str, day: i64, up_to: u64) -> Result<Option<i64>, Unreadable> {
+        self.day(object_key, (day, false), up_to, |up_to| self.read_day_before(object_key, day, up_to))
+    }
+
+    fn day_after(&self, object_key: &str, day: i64, up_to: u64) -> Result<Option<i64>, Unreadable> {
+        self.day(object_key, (day, true), up_to, |up_to| self.read_day_after(object_key, day, up_to))
+    }
+
+    /// The answer that is kept, or one that is read and kept where it is of the newest.
+    fn day(
+        &self,
+        object_key: &str,
+        (day, after): (i64, bool),
+        up_to: u64,
+        read: impl FnOnce(u64) -> Result<Option<i64>, Unreadable>,
+    ) -> Result<Option<i64>, Unreadable> {
+        let (kept, revision) = {
+            let mut lists = self.lists.lock();
+            (lists.day(object_key, day, after, up_to), lists.revision())
+        };
+        if let Some(found) = kept {
+            return Ok(found);
+        }
+        let newest = self.newest().0;
+        let found = read(up_to)?;
+        if up_to >= newest {
+            self.lists.lock().keep_day(object_key, (day, after), found, newest, revision);
+        }
+        Ok(found)
+    }
+
+    /// Only days that began after the sequence are passed over, so the cost is that of what is newer than the question.
+    fn read_day_before(&self, object_key: &str, day: i64, up_to: u64) -> Result<Option<i64>, Unreadable> {
         let from = format!("{object_key}/d").into_bytes();
         let (_, mut to) = chunk_range(&key::bucket(object_key, day));
         let _reading = self.lock.read();
@@ -642,7 +829,7 @@ impl Views {
         }
     }
 
-    fn day_after(&self, object_key: &str, day: i64, up_to: u64) -> Result<Option<i64>, Unreadable> {
+    fn read_day_after(&self, object_key: &str, day: i64, up_to: u64) -> Result<Option<i64>, Unreadable> {
         let from = key::bucket(object_key, day.max(0)).into_bytes();
         let to = format!("{object_key}/e").into_bytes();
         let mut found = None;

@@ -1,16 +1,15 @@
 //! The views as a record: as known at a sequence, and with a group in front that is decided but not applied yet.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::cell::RefCell;
+use std::collections::{BTreeSet, HashMap};
 use std::sync::Arc;
 
 use packloft_domain::fact::Event;
-use packloft_domain::key;
-use packloft_domain::kinds::project_for;
 use packloft_domain::open::OpenList;
 use packloft_domain::patience;
-use packloft_domain::record::{Entry, Record, Unreadable};
+use packloft_domain::record::{Entry, Record, Standing, Unreadable};
 
-use super::Views;
+use super::{Layer, Views};
 
 /// The record as known at a sequence.
 #[derive(Clone)]
@@ -47,6 +46,11 @@ impl Record for ViewRecord {
         self.views.list(key, self.sequence)
     }
 
+    fn standing(&self, key: &str) -> Result<Arc<Vec<Entry>>, Unreadable> {
+        patience::step();
+        self.views.standing(key, self.sequence)
+    }
+
     fn open(&self, list: OpenList) -> Result<Vec<Entry>, Unreadable> {
         patience::step();
         self.views.open_at(list, self.sequence)
@@ -71,73 +75,95 @@ impl Record for ViewRecord {
 /// The views with a group that is decided but not applied yet in front.
 pub struct GroupRecord {
     base: ViewRecord,
-    lists: BTreeMap<String, Vec<Entry>>,
+    layer: Layer,
+    /// What stands of lists that the group goes on with, and how many entries of its own that has.
+    standing: RefCell<HashMap<String, (usize, Standing)>>,
 }
 
 impl GroupRecord {
     /// Nothing in front yet.
     pub fn new(base: ViewRecord) -> GroupRecord {
-        GroupRecord { base, lists: BTreeMap::new() }
+        GroupRecord { base, layer: Layer::default(), standing: RefCell::default() }
     }
 
-    /// Puts a decided event in front.
-    pub fn push(&mut self, sequence: u64, event: &Event) {
-        for key in packloft_domain::kinds::keys_of(event) {
-            let entry = Entry { sequence: sequence.cast_signed(), event: project_for(event, &key) };
-            self.lists.entry(key).or_default().push(entry);
-        }
+    /// Puts a decided event in front, behind those before.
+    pub fn push(&mut self, event: Event) {
+        self.layer.set(self.layer.len(), event);
     }
 
-    /// Number of lists touched so far.
-    pub fn list_count(&self) -> usize {
-        self.lists.len()
+    /// What stands in front.
+    pub fn layer(&self) -> &Layer {
+        &self.layer
     }
 
-    /// Keys of the lists touched so far.
-    pub fn touched(&self) -> impl Iterator<Item = &str> {
-        self.lists.keys().map(String::as_str)
+    /// The same, to be kept.
+    pub fn into_layer(self) -> Layer {
+        self.layer
     }
 
-    /// Takes back everything after a sequence.
-    pub fn forget_after(&mut self, sequence: u64) {
-        for list in self.lists.values_mut() {
-            list.retain(|entry| entry.sequence.cast_unsigned() <= sequence);
-        }
-        self.lists.retain(|_, list| !list.is_empty());
+    /// Sequence of the first fact in front.
+    fn first(&self) -> u64 {
+        self.base.sequence() + 1
+    }
+
+    /// Takes back all but the first facts.
+    pub fn truncate(&mut self, count: usize) {
+        self.layer.truncate(count);
+        self.standing.take();
+    }
+
+    fn own(&self, key: &str) -> Vec<Entry> {
+        let mut own = Vec::new();
+        self.layer.list(key, self.first(), 0, u32::MAX, &mut own);
+        own
     }
 }
 
 impl Record for GroupRecord {
     fn list(&self, key: &str) -> Result<Vec<Entry>, Unreadable> {
         let mut entries = self.base.list(key)?;
-        entries.extend(self.lists.get(key).into_iter().flatten().cloned());
+        self.layer.list(key, self.first(), 0, u32::MAX, &mut entries);
         Ok(entries)
     }
 
+    fn standing(&self, key: &str) -> Result<Arc<Vec<Entry>>, Unreadable> {
+        let count = self.layer.count(key);
+        if count == 0 {
+            return self.base.standing(key);
+        }
+        let mut kept = self.standing.borrow_mut();
+        let (known, standing) = match kept.get_mut(key) {
+            Some((known, standing)) => (known, standing),
+            None => {
+                let begun = (0, Standing::Known(self.base.standing(key)?));
+                let (known, standing) = kept.entry(key.to_owned()).or_insert(begun);
+                (known, standing)
+            }
+        };
+        if *known < count {
+            self.own(key).iter().skip(*known).for_each(|entry| standing.push(entry));
+            *known = count;
+        }
+        standing.or(|| Ok(Standing::of(key, &self.list(key)?)))
+    }
+
     fn open(&self, list: OpenList) -> Result<Vec<Entry>, Unreadable> {
-        let own = self.lists.get(list.key()).map_or(&[][..], Vec::as_slice);
-        list.with_newer(own, || self.base.open(list), || self.list(list.key()))
+        list.with_newer(&self.own(list.key()), || self.base.open(list), || self.list(list.key()))
     }
 
     fn keys(&self, prefix: &str) -> Result<Vec<String>, Unreadable> {
         let mut found: BTreeSet<String> = self.base.keys(prefix)?.into_iter().collect();
-        found.extend(self.lists.keys().filter(|key| key.starts_with(prefix)).cloned());
+        found.extend(self.layer.keys_at(prefix, 0, u32::MAX).map(str::to_owned));
         Ok(found.into_iter().collect())
     }
 
     fn day_before(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
-        let range = format!("{object_key}/d")..=key::bucket(object_key, day);
-        let own = self.lists.range(range).next_back().and_then(|(key, _)| key::bucket_day(key));
+        let own = self.layer.day_before(object_key, day, 0, u32::MAX);
         Ok(self.base.day_before(object_key, day)?.max(own))
     }
 
     fn day_after(&self, object_key: &str, day: i64) -> Result<Option<i64>, Unreadable> {
-        let range = key::bucket(object_key, day.max(0))..format!("{object_key}/e");
-        let own = self.lists.range(range).next().and_then(|(key, _)| key::bucket_day(key));
-        let base = self.base.day_after(object_key, day)?;
-        Ok(match (base, own) {
-            (Some(a), Some(b)) => Some(a.min(b)),
-            (a, b) => a.or(b),
-        })
+        let own = self.layer.day_after(object_key, day, 0, u32::MAX);
+        Ok([self.base.day_after(object_key, day)?, own].into_iter().flatten().min())
     }
 }

@@ -6,6 +6,7 @@
 use std::collections::VecDeque;
 use std::sync::Arc;
 
+#[cfg(test)]
 use packloft_domain::fact::Event;
 
 use crate::limits::TOUCHED_MAX_BYTES;
@@ -41,6 +42,7 @@ impl Touched {
     }
 
     /// Notes what an event is about.
+    #[cfg(test)]
     pub fn note(&mut self, sequence: u64, event: &Event) {
         let keys: Vec<Arc<str>> = packloft_domain::kinds::keys_of(event).into_iter().map(Arc::from).collect();
         self.note_keys(sequence, sequence, &keys.into());

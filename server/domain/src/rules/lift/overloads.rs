@@ -80,7 +80,7 @@ pub fn overloads(
     }
     // As told, so that an entry counts that was put right since: what it showed may hold by another one.
     for row in record.list(&own)? {
-        for over in row.event.lifts_over {
+        for over in row.event.lifts_over.iter().cloned() {
             if is_own(&over.rule, &over.subject, &over.hoist_code) && wanted(over.lift_time_us) {
                 lifts.entry((over.lift_time_us, over.lift_sequence)).or_insert(None);
                 shown.insert(over.lift_sequence, over);

@@ -1,0 +1,222 @@
+//! Lists as they are read most: decoded, with what stands of them, kept until they are in the way.
+//!
+//! A decision reads the same few lists over and over, and reading one from the store means decoding all of it. So a list that
+//! was read whole is kept, and every fact that is put in front of the store goes on it at once: what is kept is always the
+//! whole list, up to the newest fact, and a question about an earlier sequence leaves out what is newer. With it is kept which
+//! days an object has lists of, since asking that costs as much as reading one.
+//!
+//! Cost: memory up to [`LISTS_MAX_BYTES`]; what was not used longest goes first. A read costs a look-up and, where it is of the
+//! past of a list that went on, a copy of pointers.
+//!
+//! Invariant: [`Lists::revision`] changes with every fact put in front. Who reads a list from the store to keep it says the
+//! revision from before it read; when that is over, nothing is kept.
+
+use std::collections::{BTreeSet, HashMap};
+use std::sync::Arc;
+
+use packloft_domain::fact::Event;
+use packloft_domain::record::{Entry, Standing, Unreadable};
+use prost::Message;
+
+use crate::limits::{LIST_MAX_BYTES, LISTS_MAX_BYTES};
+
+/// A list that is kept.
+#[derive(Debug)]
+struct KeptList {
+    entries: Arc<Vec<Entry>>,
+    standing: Standing,
+    bytes: usize,
+    used: u64,
+}
+
+/// What an object's days were found to be.
+#[derive(Debug, Default)]
+struct KeptDays {
+    /// What was asked and found: a day, and whether it was looked for after it.
+    found: HashMap<(i64, bool), Option<i64>>,
+    /// Days known to have a list: another fact of such a day changes nothing.
+    known: BTreeSet<i64>,
+    /// Answers hold from this sequence on.
+    since: u64,
+    used: u64,
+}
+
+/// Answers about days that are kept of one object.
+const DAYS_MAX_COUNT: usize = 512;
+/// Bytes that an answer about a day takes, about.
+const DAY_BYTES: usize = 64;
+
+/// What is kept.
+#[derive(Debug, Default)]
+pub struct Lists {
+    lists: HashMap<Arc<str>, KeptList>,
+    days: HashMap<String, KeptDays>,
+    bytes: usize,
+    clock: u64,
+    revision: u64,
+}
+
+/// Bytes that a fact takes in memory, about.
+fn bytes_of(event: &Event) -> usize {
+    size_of::<Entry>() * 2 + size_of::<Event>() + event.encoded_len()
+}
+
+/// The object and day of a list of one day.
+fn object_and_day(key: &str) -> Option<(&str, i64)> {
+    let (object, day) = key.rsplit_once("/d")?;
+    (day.len() >= 6).then(|| day.parse().ok()).flatten().map(|day| (object, day))
+}
+
+/// Entries up to a sequence, shared where that is all of them.
+fn up_to(entries: &Arc<Vec<Entry>>, sequence: u64) -> Result<Arc<Vec<Entry>>, &[Entry]> {
+    let newer = |entry: &Entry| entry.sequence.cast_unsigned() > sequence;
+    if entries.last().is_some_and(newer) {
+        return Err(&entries[..entries.partition_point(|entry| !newer(entry))]);
+    }
+    Ok(Arc::clone(entries))
+}
+
+impl Lists {
+    /// Changes with every fact put in front.
+    pub fn revision(&self) -> u64 {
+        self.revision
+    }
+
+    /// Lists kept, and the bytes of all that is kept.
+    pub fn counts(&self) -> (usize, usize) {
+        (self.lists.len(), self.bytes)
+    }
+
+    /// Entries of a list up to a sequence, where it is kept.
+    pub fn list(&mut self, key: &str, sequence: u64) -> Option<Arc<Vec<Entry>>> {
+        self.clock += 1;
+        let kept = self.lists.get_mut(key)?;
+        kept.used = self.clock;
+        Some(up_to(&kept.entries, sequence).unwrap_or_else(|part| Arc::new(part.to_vec())))
+    }
+
+    /// What stands of a list at a sequence, where it is kept.
+    pub fn standing(&mut self, key: &str, sequence: u64) -> Option<Arc<Vec<Entry>>> {
+        self.clock += 1;
+        let kept = self.lists.get_mut(key)?;
+        kept.used = self.clock;
+        match up_to(&kept.entries, sequence) {
+            Ok(all) => kept.standing.or(|| Ok::<_, Unreadable>(Standing::of(key, &all))).ok(),
+            Err(part) => Some(Standing::of(key, part)),
+        }
+    }
+
+    /// Keeps a list that was read whole when this was the revision.
+    pub fn keep(&mut self, key: &str, entries: &Arc<Vec<Entry>>, revision: u64) {
+        if revision != self.revision {
+            return;
+        }
+        let bytes: usize = 128 + key.len() + entries.iter().map(|entry| bytes_of(&entry.event)).sum::<usize>();
+        if bytes > LIST_MAX_BYTES || self.lists.contains_key(key) {
+            return;
+        }
+        self.clock += 1;
+        let kept = KeptList { entries: Arc::clone(entries), standing: Standing::Unknown, bytes, used: self.clock };
+        self.lists.insert(key.into(), kept);
+        self.bytes += bytes;
+        self.make_room();
+    }
+
+    /// The day found before, where the answer is kept and still holds at a sequence.
+    pub fn day(&mut self, object: &str, day: i64, after: bool, sequence: u64) -> Option<Option<i64>> {
+        self.clock += 1;
+        let kept = self.days.get_mut(object).filter(|kept| kept.since <= sequence)?;
+        kept.used = self.clock;
+        kept.found.get(&(day, after)).copied()
+    }
+
+    /// Keeps which day was found at the newest sequence when this was the revision.
+    pub fn keep_day(
+        &mut self,
+        object: &str,
+        (day, after): (i64, bool),
+        found: Option<i64>,
+        newest: u64,
+        revision: u64,
+    ) {
+        if revision != self.revision {
+            return;
+        }
+        self.clock += 1;
+        if !self.days.contains_key(object) {
+            self.days.insert(object.to_owned(), KeptDays { since: newest, ..KeptDays::default() });
+        }
+        let Some(kept) = self.days.get_mut(object) else { return };
+        if kept.found.len() >= DAYS_MAX_COUNT {
+            self.bytes -= kept.found.len() * DAY_BYTES;
+            (kept.found, kept.since) = (HashMap::new(), newest);
+        }
+        kept.used = self.clock;
+        kept.known.extend(found);
+        if kept.found.insert((day, after), found).is_none() {
+            self.bytes += DAY_BYTES;
+        }
+        self.make_room();
+    }
+
+    /// Adds facts in front: one more of each of these lists, of any number of facts from a sequence on.
+    pub fn begin(&mut self) {
+        self.revision += 1;
+    }
+
+    /// Adds an entry to a list that is kept.
+    pub fn push(&mut self, key: &str, sequence: u64, event: impl FnOnce() -> Arc<Event>) {
+        if let Some((object, day)) = object_and_day(key)
+            && let Some(kept) = self.days.get_mut(object)
+            && kept.known.insert(day)
+        {
+            self.bytes -= kept.found.len() * DAY_BYTES;
+            (kept.found, kept.since) = (HashMap::new(), sequence);
+        }
+        let Some(kept) = self.lists.get_mut(key) else { return };
+        let entry = Entry { sequence: sequence.cast_signed(), event: event() };
+        let bytes = bytes_of(&entry.event);
+        (kept.bytes, self.bytes) = (kept.bytes + bytes, self.bytes + bytes);
+        assert!(kept.entries.last().is_none_or(|last| last.sequence < entry.sequence), "a kept list goes on in order");
+        kept.standing.push(&entry);
+        // A reader that still holds the list keeps it as it was.
+        Arc::make_mut(&mut kept.entries).push(entry);
+        if kept.bytes > LIST_MAX_BYTES
+            && let Some(gone) = self.lists.remove(key)
+        {
+            self.bytes -= gone.bytes;
+        }
+    }
+
+    /// Ends what [`Lists::begin`] began.
+    pub fn end(&mut self) {
+        self.make_room();
+    }
+
+    /// Forgets everything: what stands in the store changed otherwise than by facts put in front.
+    pub fn forget(&mut self) {
+        *self = Lists { revision: self.revision + 1, clock: self.clock, ..Lists::default() };
+    }
+
+    /// Lets what was not used longest go, a quarter at once so that it is not looked for each time.
+    fn make_room(&mut self) {
+        if self.bytes <= LISTS_MAX_BYTES {
+            return;
+        }
+        let lists = self.lists.iter().map(|(_, kept)| (kept.used, kept.bytes));
+        let days = self.days.values().map(|kept| (kept.used, kept.found.len() * DAY_BYTES));
+        let mut by_use: Vec<(u64, usize)> = lists.chain(days).collect();
+        by_use.sort_unstable();
+        let (mut over, mut last) = (self.bytes - LISTS_MAX_BYTES / 4 * 3, 0);
+        for (used, bytes) in by_use {
+            if over == 0 {
+                break;
+            }
+            (over, last) = (over.saturating_sub(bytes), used);
+        }
+        self.lists.retain(|_, kept| kept.used > last);
+        self.days.retain(|_, kept| kept.used > last);
+        self.bytes = self.lists.values().map(|kept| kept.bytes).sum::<usize>()
+            + self.days.values().map(|kept| kept.found.len() * DAY_BYTES).sum::<usize>();
+    }
+}
