@@ -21,6 +21,9 @@ use tonic::{GrpcMethod, Request, Response, Status, Streaming};
 
 use crate::bounded::{BoundedCodec, read};
 
+/// Answers shorter than this go as they are: a receipt is one packet either way, and packing it costs more than recording it.
+const COMPRESSED_FROM_BYTES: usize = 1_024;
+
 /// What an answer is waited for by.
 pub type Answer<M> = Pin<Box<dyn Future<Output = Result<Response<M>, Status>> + Send>>;
 
@@ -212,7 +215,13 @@ impl Method {
             match read(bytes) {
                 Ok(message) => {
                     let answer = call(Request::from_parts(metadata, extensions, message));
-                    Box::pin(async move { Ok(answer.await?.map(|message| bytes_of(&message))) })
+                    Box::pin(async move {
+                        let mut answer = answer.await?.map(|message| bytes_of(&message));
+                        if answer.get_ref().len() < COMPRESSED_FROM_BYTES {
+                            answer.disable_compression();
+                        }
+                        Ok(answer)
+                    })
                 }
                 Err(status) => Box::pin(std::future::ready(Err(status))),
             }

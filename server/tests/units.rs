@@ -500,7 +500,7 @@ fn facts_in_front_of_the_store_are_read_like_those_in_it() {
                 for key in ["bags", "bag/B7", "bag/B77", "feed_anchors/F1", "lot_bags/LA", "lot_bags/LB", "none"] {
                     let list = right.list(key).unwrap();
                     assert_eq!(found.list(key).as_ref(), Ok(&list), "seed {seed} {key} at {up_to}");
-                    assert_eq!(found.standing(key).unwrap(), Standing::of(key, &list), "seed {seed} {key} at {up_to}");
+                    assert_eq!(*found.standing(key).unwrap(), Standing::of(key, &list), "seed {seed} {key} at {up_to}");
                 }
                 for prefix in ["bag", "bag/B1", "feed/F1/d", "feed_anchors/", "none"] {
                     assert_eq!(found.keys(prefix), right.keys(prefix), "seed {seed} {prefix} at {up_to}");

@@ -11,7 +11,7 @@ use std::sync::Arc;
 
 use crate::key;
 use crate::open::OpenList;
-use crate::record::{Entry, Record, Unreadable};
+use crate::record::{Entry, Record, Standing, Unreadable};
 
 /// What was read for an answer.
 #[derive(Clone, Debug, Default)]
@@ -212,7 +212,7 @@ impl<R: Record> Record for Recorded<R> {
         self.inner.list(key)
     }
 
-    fn standing(&self, key: &str) -> Result<Arc<Vec<Entry>>, Unreadable> {
+    fn standing(&self, key: &str) -> Result<Arc<Standing>, Unreadable> {
         self.note(|reads| reads.note_key(key));
         self.inner.standing(key)
     }

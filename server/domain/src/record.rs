@@ -39,8 +39,8 @@ pub trait Record {
     fn list(&self, key: &str) -> Result<Vec<Entry>, Unreadable>;
     /// Facts about one object that stand, in the order of what happened. A record that keeps what stands answers without reading
     /// the list.
-    fn standing(&self, key: &str) -> Result<Arc<Vec<Entry>>, Unreadable> {
-        Ok(Standing::of(key, &self.list(key)?))
+    fn standing(&self, key: &str) -> Result<Arc<Standing>, Unreadable> {
+        Ok(Arc::new(Standing::of(key, &self.list(key)?)))
     }
     /// What is open of a list. A record that keeps it, or stands on one that does, reads less than the whole list for it.
     fn open(&self, list: OpenList) -> Result<Vec<Entry>, Unreadable> {
@@ -97,56 +97,68 @@ fn correct(
     }
 }
 
-/// What stands of a list with an entry more. A correction may change anything before it: then the list is looked at anew.
+/// What stands of a list, in the order of what happened; reads as a slice.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub enum Standing {
-    /// Not known.
-    #[default]
-    Unknown,
-    /// In the order of what happened.
-    Known(Arc<Vec<Entry>>),
+pub struct Standing {
+    rows: Vec<Entry>,
+    /// Those at which a run begins or ends: few among many counts.
+    borders: Vec<Entry>,
+}
+
+impl std::ops::Deref for Standing {
+    type Target = [Entry];
+
+    fn deref(&self) -> &[Entry] {
+        &self.rows
+    }
+}
+
+fn is_border(entry: &Entry) -> bool {
+    matches!(entry.event.fact, Some(Fact::RunStarted(_) | Fact::RunFinished(_)))
+}
+
+/// Puts an entry in its place among others in the order of what happened, behind those it cannot be told from.
+fn put_in_order(rows: &mut Vec<Entry>, entry: &Entry) {
+    let before = |row: &Entry| history_order(&row.event, &entry.event).is_le();
+    // Nearly always it is the last.
+    let place = if rows.last().is_none_or(before) { rows.len() } else { rows.partition_point(before) };
+    rows.insert(place, entry.clone());
 }
 
 impl Standing {
     /// Of a whole list.
-    pub fn of(key: &str, list: &[Entry]) -> Arc<Vec<Entry>> {
-        Arc::new(apply_corrections(list.to_vec(), |keys| keys.iter().any(|k| k == key)))
+    pub fn of(key: &str, list: &[Entry]) -> Standing {
+        let rows = apply_corrections(list.to_vec(), |keys| keys.iter().any(|k| k == key));
+        Standing { borders: rows.iter().filter(|row| is_border(row)).cloned().collect(), rows }
     }
 
-    /// Goes on with an entry that is newer than all before.
-    pub fn push(&mut self, entry: &Entry) {
-        match self {
-            Standing::Known(rows) if !matches!(entry.event.fact, Some(Fact::Corrected(_))) => {
-                let before = |row: &Entry| history_order(&row.event, &entry.event).is_le();
-                let rows = Arc::make_mut(rows);
-                // Nearly always it is the last.
-                let place = if rows.last().is_none_or(before) { rows.len() } else { rows.partition_point(before) };
-                rows.insert(place, entry.clone());
-            }
-            _ => *self = Standing::Unknown,
-        }
+    /// Entries at which a run begins or ends.
+    pub fn borders(&self) -> &[Entry] {
+        &self.borders
     }
 
-    /// What stands, of the list where it is not known.
-    ///
-    /// # Errors
-    /// When the list cannot be read.
-    pub fn or(
-        &mut self,
-        of: impl FnOnce() -> Result<Arc<Vec<Entry>>, Unreadable>,
-    ) -> Result<Arc<Vec<Entry>>, Unreadable> {
-        if let Standing::Known(rows) = self {
-            return Ok(Arc::clone(rows));
+    /// Goes on with an entry that is newer than all before, where that can be; a correction may change anything before it.
+    #[must_use]
+    pub fn push(&mut self, entry: &Entry) -> bool {
+        if matches!(entry.event.fact, Some(Fact::Corrected(_))) {
+            return false;
         }
-        let rows = of()?;
-        *self = Standing::Known(Arc::clone(&rows));
-        Ok(rows)
+        put_in_order(&mut self.rows, entry);
+        if is_border(entry) {
+            put_in_order(&mut self.borders, entry);
+        }
+        true
+    }
+
+    /// The entries.
+    pub fn into_rows(self) -> Vec<Entry> {
+        self.rows
     }
 }
 
 /// Facts about one object that stand, in the order of what happened.
 pub fn facts(record: &dyn Record, object_key: &str) -> Result<Vec<Entry>, Unreadable> {
-    record.standing(object_key).map(Arc::unwrap_or_clone)
+    record.standing(object_key).map(|standing| Arc::unwrap_or_clone(standing).into_rows())
 }
 
 /// Facts of an object's day buckets from one day to another, inclusive, corrections included, in order of sequence.

@@ -3,6 +3,7 @@
 //! Everything in here runs on the one thread that writes; what may be made ready beside it is in `unit`.
 
 use packloft_domain::objects::register;
+use packloft_domain::time::Zone;
 
 use super::*;
 
@@ -37,6 +38,8 @@ struct Group {
     units: Vec<(u64, bool)>,
     /// Each of them as it is stored.
     sealed: Vec<Sealed>,
+    /// The site's zone with them; `None` where it is to be looked up.
+    zone: Option<Zone>,
     seen: BTreeMap<[u8; 16], ([u8; 16], u64, Arc<Event>)>,
     bytes: usize,
 }
@@ -151,6 +154,7 @@ impl Writer {
             record: GroupRecord::new(self.views.record_at(newest)),
             units: Vec::new(),
             sealed: Vec::new(),
+            zone: None,
             seen: BTreeMap::new(),
             bytes: 0,
         }
@@ -290,7 +294,7 @@ impl Writer {
             // A unit that failed half-way leaves nothing behind.
             group.units.truncate(before.0);
             group.sealed.truncate(before.0);
-            group.bytes = before.1;
+            (group.bytes, group.zone) = (before.1, None);
             if group.record.layer().len() > before.0 {
                 group.record.truncate(before.0);
             }
@@ -372,7 +376,10 @@ impl Writer {
             Fact::Corrected(corrected) => self.target(corrected.target_sequence, group)?,
             _ => None,
         };
-        let zone = register::zone(&group.record)?;
+        let zone = match &group.zone {
+            Some(zone) => zone.clone(),
+            None => register::zone(&group.record)?,
+        };
         let decision = rules::decide(
             command,
             &Context {
@@ -380,7 +387,7 @@ impl Writer {
                 next_sequence: sequence.cast_signed(),
                 request_id: id_of(submission, sequence - unit),
                 actor_code: submission.actor_code.clone(),
-                zone,
+                zone: zone.clone(),
                 target,
                 evidence,
             },
@@ -389,6 +396,7 @@ impl Writer {
         // Sealed where a panic costs this request only: what cannot be stored is found here.
         let sealed = Sealed::new(&event);
         group.bytes += sealed.byte_count();
+        group.zone = (!matches!(event.fact, Some(Fact::SiteSet(_) | Fact::Corrected(_)))).then_some(zone);
         group.record.push(event);
         group.sealed.push(sealed);
         group.units.push((unit, false));

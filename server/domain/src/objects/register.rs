@@ -19,7 +19,7 @@ pub struct Register<'a> {
 
 /// State in force at an instant with the sequence of its newest version.
 pub fn item_at(record: &dyn Record, kind: &str, code: &str, at_us: i64) -> Result<Option<(Item, i64)>, Unreadable> {
-    let rows = facts(record, &key::register(kind, code))?;
+    let rows = record.standing(&key::register(kind, code))?;
     let newest = rows.iter().map(|row| row.sequence).max().unwrap_or_default();
     let in_force = rows.iter().rev().find(|row| row.event.occurred_time_us <= at_us);
     let row = in_force.or(rows.first());

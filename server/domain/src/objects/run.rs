@@ -51,9 +51,9 @@ pub fn open_run(record: &dyn Record, machine_code: &str, at: i64) -> Result<Opti
         if days_read > RUN_LOOKBACK_DAYS {
             return Ok(None);
         }
-        let rows = facts_between(record, &object, found, found)?;
+        let rows = record.standing(&key::bucket(&object, found))?;
         days_read = days_read.saturating_add(i64::from(!rows.is_empty()));
-        for row in rows.iter().rev() {
+        for row in rows.borders().iter().rev() {
             if row.event.occurred_time_us > at {
                 continue;
             }
@@ -107,9 +107,9 @@ pub fn newest_run(record: &dyn Record, machine_code: &str, at: i64) -> Result<Op
     let mut next = record.day_before(&object, key::day_of(at))?;
     let mut days_read = 0_i64;
     while let Some(day) = next.filter(|_| days_read <= RUN_LOOKBACK_DAYS) {
-        let rows = facts_between(record, &object, day, day)?;
+        let rows = record.standing(&key::bucket(&object, day))?;
         days_read = days_read.saturating_add(i64::from(!rows.is_empty()));
-        let started = rows.iter().rev().find_map(|row| match &row.event.fact {
+        let started = rows.borders().iter().rev().find_map(|row| match &row.event.fact {
             Some(Fact::RunStarted(run)) if row.event.occurred_time_us <= at => Some(run.run_code.clone()),
             _ => None,
         });
@@ -153,7 +153,7 @@ pub(crate) fn neighbours(
     at: i64,
 ) -> Result<Vec<Neighbours>, Unreadable> {
     let day = key::day_of(at);
-    let rows = facts_between(record, &key::object("machine", machine_code), day, day)?;
+    let rows = record.standing(&key::bucket(&key::object("machine", machine_code), day))?;
     let told = |row: &Entry, reading: &CounterReading| {
         let same = counters_in(&row.event, machine_code).into_iter().rfind(|c| same_counter(c, reading));
         same.map(|same| (same.clone(), row.event.occurred_time_us))
@@ -190,7 +190,7 @@ fn neighbour(
         if days_read > RUN_LOOKBACK_DAYS {
             return Ok(None);
         }
-        let rows = facts_between(record, &object, found, found)?;
+        let rows = record.standing(&key::bucket(&object, found))?;
         days_read = days_read.saturating_add(i64::from(!rows.is_empty()));
         let pick = |row: &&Entry| counters_in(&row.event, machine_code).iter().any(|c| same_counter(c, reading));
         let row = if after { rows.iter().find(pick) } else { rows.iter().rev().find(pick) };

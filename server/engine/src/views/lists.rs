@@ -15,7 +15,7 @@ use std::collections::{BTreeSet, HashMap};
 use std::sync::Arc;
 
 use packloft_domain::fact::Event;
-use packloft_domain::record::{Entry, Standing, Unreadable};
+use packloft_domain::record::{Entry, Standing};
 use prost::Message;
 
 use crate::limits::{LIST_MAX_BYTES, LISTS_MAX_BYTES};
@@ -24,7 +24,7 @@ use crate::limits::{LIST_MAX_BYTES, LISTS_MAX_BYTES};
 #[derive(Debug)]
 struct KeptList {
     entries: Arc<Vec<Entry>>,
-    standing: Standing,
+    standing: Option<Arc<Standing>>,
     bytes: usize,
     used: u64,
 }
@@ -96,13 +96,13 @@ impl Lists {
     }
 
     /// What stands of a list at a sequence, where it is kept.
-    pub fn standing(&mut self, key: &str, sequence: u64) -> Option<Arc<Vec<Entry>>> {
+    pub fn standing(&mut self, key: &str, sequence: u64) -> Option<Arc<Standing>> {
         self.clock += 1;
         let kept = self.lists.get_mut(key)?;
         kept.used = self.clock;
         match up_to(&kept.entries, sequence) {
-            Ok(all) => kept.standing.or(|| Ok::<_, Unreadable>(Standing::of(key, &all))).ok(),
-            Err(part) => Some(Standing::of(key, part)),
+            Ok(all) => Some(Arc::clone(kept.standing.get_or_insert_with(|| Arc::new(Standing::of(key, &all))))),
+            Err(part) => Some(Arc::new(Standing::of(key, part))),
         }
     }
 
@@ -116,7 +116,7 @@ impl Lists {
             return;
         }
         self.clock += 1;
-        let kept = KeptList { entries: Arc::clone(entries), standing: Standing::Unknown, bytes, used: self.clock };
+        let kept = KeptList { entries: Arc::clone(entries), standing: None, bytes, used: self.clock };
         self.lists.insert(key.into(), kept);
         self.bytes += bytes;
         self.make_room();
@@ -178,8 +178,10 @@ impl Lists {
         let bytes = bytes_of(&entry.event);
         (kept.bytes, self.bytes) = (kept.bytes + bytes, self.bytes + bytes);
         assert!(kept.entries.last().is_none_or(|last| last.sequence < entry.sequence), "a kept list goes on in order");
-        kept.standing.push(&entry);
-        // A reader that still holds the list keeps it as it was.
+        // A reader that still holds a list keeps it as it was.
+        if kept.standing.as_mut().is_some_and(|standing| !Arc::make_mut(standing).push(&entry)) {
+            kept.standing = None;
+        }
         Arc::make_mut(&mut kept.entries).push(entry);
         if kept.bytes > LIST_MAX_BYTES
             && let Some(gone) = self.lists.remove(key)

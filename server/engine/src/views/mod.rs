@@ -654,7 +654,7 @@ impl Views {
         Ok(entries)
     }
 
-    fn standing(&self, object_key: &str, up_to: u64) -> Result<Arc<Vec<Entry>>, Unreadable> {
+    fn standing(&self, object_key: &str, up_to: u64) -> Result<Arc<Standing>, Unreadable> {
         let kept = self.lists.lock().standing(object_key, up_to);
         if let Some(kept) = kept {
             return Ok(kept);
@@ -663,7 +663,7 @@ impl Views {
         let kept = self.lists.lock().standing(object_key, up_to);
         Ok(kept.unwrap_or_else(|| {
             let count = entries.partition_point(|entry| entry.sequence.cast_unsigned() <= up_to);
-            Standing::of(object_key, &entries[..count])
+            Arc::new(Standing::of(object_key, &entries[..count]))
         }))
     }
 

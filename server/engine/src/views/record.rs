@@ -46,7 +46,7 @@ impl Record for ViewRecord {
         self.views.list(key, self.sequence)
     }
 
-    fn standing(&self, key: &str) -> Result<Arc<Vec<Entry>>, Unreadable> {
+    fn standing(&self, key: &str) -> Result<Arc<Standing>, Unreadable> {
         patience::step();
         self.views.standing(key, self.sequence)
     }
@@ -77,7 +77,7 @@ pub struct GroupRecord {
     base: ViewRecord,
     layer: Layer,
     /// What stands of lists that the group goes on with, and how many entries of its own that has.
-    standing: RefCell<HashMap<String, (usize, Standing)>>,
+    standing: RefCell<HashMap<String, (usize, Arc<Standing>)>>,
 }
 
 impl GroupRecord {
@@ -126,25 +126,25 @@ impl Record for GroupRecord {
         Ok(entries)
     }
 
-    fn standing(&self, key: &str) -> Result<Arc<Vec<Entry>>, Unreadable> {
+    fn standing(&self, key: &str) -> Result<Arc<Standing>, Unreadable> {
         let count = self.layer.count(key);
         if count == 0 {
             return self.base.standing(key);
         }
         let mut kept = self.standing.borrow_mut();
-        let (known, standing) = match kept.get_mut(key) {
-            Some((known, standing)) => (known, standing),
-            None => {
-                let begun = (0, Standing::Known(self.base.standing(key)?));
-                let (known, standing) = kept.entry(key.to_owned()).or_insert(begun);
-                (known, standing)
-            }
+        let (known, mut standing) = match kept.remove(key) {
+            Some(kept) => kept,
+            None => (0, self.base.standing(key)?),
         };
-        if *known < count {
-            self.own(key).iter().skip(*known).for_each(|entry| standing.push(entry));
-            *known = count;
+        if known < count {
+            let own = self.own(key);
+            let rows = Arc::make_mut(&mut standing);
+            if !own.iter().skip(known).all(|entry| rows.push(entry)) {
+                standing = Arc::new(Standing::of(key, &self.list(key)?));
+            }
         }
-        standing.or(|| Ok(Standing::of(key, &self.list(key)?)))
+        kept.insert(key.to_owned(), (count, Arc::clone(&standing)));
+        Ok(standing)
     }
 
     fn open(&self, list: OpenList) -> Result<Vec<Entry>, Unreadable> {
