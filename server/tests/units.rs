@@ -15,10 +15,11 @@ use std::time::Duration;
 use common::submission;
 use house::{House, T0, registers};
 use packloft_domain::fact::*;
+use packloft_domain::kinds::keys_of;
 use packloft_domain::mass::KG;
 use packloft_domain::objects;
 use packloft_domain::objects::evidence::Evidence;
-use packloft_domain::record::{Record, Standing};
+use packloft_domain::record::{MemoryRecord, Record, Standing};
 use packloft_domain::refusal::Refusal;
 use packloft_domain::rules::decide;
 use packloft_domain::rules::deciding::{Command, Context};
@@ -537,4 +538,88 @@ fn facts_in_front_of_the_store_are_read_like_those_in_it() {
         }
         assert_eq!(views.applied(), whole.applied());
     }
+}
+
+/// A fact at random: counts of a machine, borders of its runs, bags; now and then one that takes an earlier one back or puts it
+/// elsewhere.
+fn random_event(random: &mut fastrand::Rng, sequence: i64, events: &[Event]) -> Event {
+    let at = T0 + random.i64(0..3) * 86_400_000_000 + random.i64(0..50);
+    let run_code = format!("R{}", random.usize(..3));
+    let machine_code = "M1".to_owned();
+    let fact = match random.usize(..10) {
+        0 => Fact::RunStarted(RunStarted { run_code, machine_code, ..Default::default() }),
+        1 => Fact::RunFinished(RunFinished { run_code, machine_code, ..Default::default() }),
+        2..5 => bag(&format!("B{}", random.usize(..4)), "LA"),
+        5 if sequence > 1 => {
+            let target_sequence = random.i64(1..sequence);
+            let target = &events[usize::try_from(target_sequence - 1).unwrap()];
+            let replacement = random.bool().then(|| Box::new(Event { occurred_time_us: at, ..target.clone() }));
+            let replacement = replacement.filter(|event| !matches!(event.fact, Some(Fact::Corrected(_))));
+            let target_keys = keys_of(target);
+            let corrected = Corrected { target_sequence, target_keys, replacement, ..Default::default() };
+            Fact::Corrected(Box::new(corrected))
+        }
+        _ => Fact::CountRecorded(CountRecorded { machine_code, ..Default::default() }),
+    };
+    let request_id = sequence.to_be_bytes().repeat(2);
+    Event { request_id, request_hash: vec![7; 16], occurred_time_us: at, fact: Some(fact), ..Event::default() }
+}
+
+/// A group that is decided and not recorded yet is read like what is on record, and what was taken back of it is not read,
+/// whatever part of the record the store has and whatever was kept of it before.
+#[test]
+fn a_group_in_front_is_read_like_what_is_recorded() {
+    let mut looked = 0;
+    for seed in 0..40 {
+        let mut random = fastrand::Rng::with_seed(seed);
+        let views = Arc::new(Views::open(Arc::new(MemoryStore::default())).unwrap());
+        let mut events: Vec<Event> = Vec::new();
+        let compare = |record: &dyn Record, events: &[Event]| {
+            let mut plain = MemoryRecord::default();
+            events.iter().for_each(|event| {
+                plain.push(event);
+            });
+            let day = T0 / 86_400_000_000;
+            let lists = (day..day + 3).map(|day| format!("machine/M1/d{day:06}"));
+            for key in lists.chain(["bag/B1".to_owned(), "run/R1".to_owned(), "none".to_owned()]) {
+                assert_eq!(record.list(&key), plain.list(&key), "seed {seed} {key}");
+                assert_eq!(record.standing(&key), plain.standing(&key), "seed {seed} {key}");
+            }
+            for prefix in ["bag/", "run/", "machine/M1/d", "none/"] {
+                assert_eq!(record.keys(prefix), plain.keys(prefix), "seed {seed} {prefix}");
+            }
+            for day in day - 1..day + 4 {
+                assert_eq!(record.day_before("machine/M1", day), plain.day_before("machine/M1", day), "seed {seed}");
+                assert_eq!(record.day_after("machine/M1", day), plain.day_after("machine/M1", day), "seed {seed}");
+            }
+        };
+        for _ in 0..12 {
+            let recorded = events.len();
+            let mut group = GroupRecord::new(views.record_at(recorded as u64));
+            for _ in 0..random.usize(1..12) {
+                if random.u8(..5) == 0 {
+                    let left = random.usize(recorded..=events.len());
+                    events.truncate(left);
+                    group.truncate(left - recorded);
+                }
+                let event = random_event(&mut random, events.len() as i64 + 1, &events);
+                group.push(event.clone());
+                events.push(event);
+                if random.bool() {
+                    compare(&group, &events);
+                    looked += 1;
+                }
+            }
+            let layer = group.into_layer();
+            let chains = vec![[0; 32]; layer.len()];
+            views.put_ahead(recorded as u64 + 1, layer, chains, None);
+            if random.bool() {
+                while views.write_piece().unwrap() {}
+            }
+            compare(&views.record_at(events.len() as u64), &events);
+            let then = random.usize(..=events.len());
+            compare(&views.record_at(then as u64), &events[..then]);
+        }
+    }
+    assert!(looked > 1_000, "{looked}");
 }

@@ -168,28 +168,30 @@ impl Reader {
 
     fn message(&mut self, name: &str, bytes: &[u8], path: &str) {
         let Some(fields) = TABLE.messages.get(name) else { return };
-        let mut seen: BTreeMap<u32, Seen> = BTreeMap::new();
+        // Few fields are given: they are found by looking along.
+        let mut seen: Vec<(u32, Seen)> = Vec::with_capacity(8);
         let mut rest = bytes;
         while !rest.is_empty() {
             if self.field(fields, &mut rest, path, &mut seen).is_none() {
                 break;
             }
         }
+        seen.sort_unstable_by_key(|(number, _)| *number);
         for (number, seen) in seen {
             let Some(field) = fields.get(&number) else { continue };
-            let here = format!("{path}{}", field.name);
+            let here = || format!("{path}{}", field.name);
             match field.most {
                 Some(most) if seen.count > most => {
-                    self.note(here.clone(), format!("has {} rows; must have at most {most}", seen.count));
+                    self.note(here(), format!("has {} rows; must have at most {most}", seen.count));
                 }
                 // Parts of one message that is sent in pieces would be put together behind every limit.
                 None if seen.count > 1 && matches!(field.kind, Kind::Message(_)) => {
-                    self.note(here.clone(), format!("is given {} times; give it once", seen.count));
+                    self.note(here(), format!("is given {} times; give it once", seen.count));
                 }
                 _ => {}
             }
             if let Some(what) = seen.twice {
-                self.note(here, format!("names {what} twice"));
+                self.note(here(), format!("names {what} twice"));
             }
         }
     }
@@ -200,7 +202,7 @@ impl Reader {
         fields: &BTreeMap<u32, Field>,
         rest: &mut &'a [u8],
         path: &str,
-        seen: &mut BTreeMap<u32, Seen<'a>>,
+        seen: &mut Vec<(u32, Seen<'a>)>,
     ) -> Option<()> {
         let tag = varint(rest)?;
         let (number, wire) = (u32::try_from(tag >> 3).ok()?, tag & 7);
@@ -220,7 +222,11 @@ impl Reader {
             _ => return None,
         };
         let Some(field) = fields.get(&number) else { return Some(()) };
-        let known = seen.entry(number).or_default();
+        let place = seen.iter().position(|(known, _)| *known == number).unwrap_or_else(|| {
+            seen.push((number, Seen::default()));
+            seen.len() - 1
+        });
+        let (_, known) = seen.get_mut(place)?;
         let set = field.most.is_some() && self.takes != Takes::Stream;
         let within = |known: &Seen| field.most.is_none_or(|most| known.count <= most);
         match (&field.kind, wire) {
@@ -248,15 +254,15 @@ impl Reader {
                     known.twice = Some(quoted(&String::from_utf8_lossy(bytes)));
                 }
                 if self.texts && within(known) {
-                    let place = field.most.map_or(String::new(), |_| format!("[{}]", known.count - 1));
-                    self.text(&field.name, &format!("{path}{}{place}", field.name), bytes);
+                    let place = field.most.map(|_| known.count - 1);
+                    self.text(&field.name, || format!("{path}{}", listed(&field.name, place)), bytes);
                 }
             }
             (Kind::Message(inner), 2) => {
                 known.count += 1;
                 if within(known) {
-                    let place = field.most.map_or(String::new(), |_| format!("[{}]", known.count - 1));
-                    self.message(inner, bytes, &format!("{path}{}{place}.", field.name));
+                    let place = field.most.map(|_| known.count - 1);
+                    self.message(inner, bytes, &format!("{path}{}.", listed(&field.name, place)));
                 }
             }
             _ => known.count += 1,
@@ -265,7 +271,7 @@ impl Reader {
     }
 
     /// What is wrong with a text, by what its field is named.
-    fn text(&mut self, name: &str, here: &str, bytes: &[u8]) {
+    fn text(&mut self, name: &str, here: impl Fn() -> String, bytes: &[u8]) {
         let Ok(text) = std::str::from_utf8(bytes) else { return };
         if text.is_empty() {
             return;
@@ -280,9 +286,14 @@ impl Reader {
             _ => loose(text, |c| c != '\n').map(Cow::from),
         };
         if let Some(wrong) = wrong {
-            self.note(here.to_owned(), format!("is {}: {wrong}", quoted(text)));
+            self.note(here(), format!("is {}: {wrong}", quoted(text)));
         }
     }
+}
+
+/// A field, with its place where it is a row of a list.
+fn listed(name: &str, place: Option<usize>) -> String {
+    place.map_or_else(|| name.to_owned(), |place| format!("{name}[{place}]"))
 }
 
 impl Seen<'_> {
@@ -295,7 +306,8 @@ impl Seen<'_> {
 
 /// What is wrong with a text that may hold anything that is seen.
 fn loose(text: &str, banned: impl Fn(char) -> bool) -> Option<&'static str> {
-    if text.chars().nth(TEXT_MAX_COUNT).is_some() {
+    // A character is one byte at least.
+    if text.len() > TEXT_MAX_COUNT && text.chars().nth(TEXT_MAX_COUNT).is_some() {
         return Some("must have at most 1000 characters");
     }
     text.chars().any(|c| unseen(c) && banned(c)).then_some("has control characters")

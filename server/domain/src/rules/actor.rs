@@ -8,7 +8,7 @@
 
 use crate::fact::finding;
 use crate::key;
-use crate::record::{Record, facts};
+use crate::record::Record;
 use crate::refusal::Refusal;
 
 /// Kinds of register items that may be the actor of an entry.
@@ -24,7 +24,7 @@ pub fn on_record(record: &dyn Record, actor_code: &str) -> Result<(), Refusal> {
         return Ok(());
     }
     for kind in KINDS {
-        if !facts(record, &key::register(kind, actor_code))?.is_empty() {
+        if !record.standing(&key::register(kind, actor_code))?.is_empty() {
             return Ok(());
         }
     }

@@ -41,6 +41,20 @@ struct KeptDays {
     used: u64,
 }
 
+/// Lists with a beginning in common.
+#[derive(Debug)]
+struct KeptKeys {
+    keys: BTreeSet<String>,
+    /// Right from this sequence on.
+    since: u64,
+    used: u64,
+}
+
+/// Beginnings whose lists are kept: each is looked at for every fact.
+const KEYS_MAX_COUNT: usize = 16;
+/// Lists of one beginning that are kept.
+const KEYS_OF_ONE_MAX_COUNT: usize = 1_024;
+
 /// Answers about days that are kept of one object.
 const DAYS_MAX_COUNT: usize = 512;
 /// Bytes that an answer about a day takes, about.
@@ -51,6 +65,7 @@ const DAY_BYTES: usize = 64;
 pub struct Lists {
     lists: HashMap<Arc<str>, KeptList>,
     days: HashMap<String, KeptDays>,
+    keys: HashMap<String, KeptKeys>,
     bytes: usize,
     clock: u64,
     revision: u64,
@@ -159,6 +174,29 @@ impl Lists {
         self.make_room();
     }
 
+    /// Lists with a beginning, where they are kept and right at a sequence.
+    pub fn keys(&mut self, prefix: &str, sequence: u64) -> Option<Vec<String>> {
+        self.clock += 1;
+        let kept = self.keys.get_mut(prefix).filter(|kept| kept.since <= sequence)?;
+        kept.used = self.clock;
+        Some(kept.keys.iter().cloned().collect())
+    }
+
+    /// Keeps which lists have a beginning, as of the newest sequence, when this was the revision.
+    pub fn keep_keys(&mut self, prefix: &str, keys: &[String], newest: u64, revision: u64) {
+        if revision != self.revision || keys.len() > KEYS_OF_ONE_MAX_COUNT {
+            return;
+        }
+        self.clock += 1;
+        if self.keys.len() >= KEYS_MAX_COUNT
+            && let Some(oldest) = self.keys.iter().min_by_key(|(_, kept)| kept.used).map(|(prefix, _)| prefix.clone())
+        {
+            self.keys.remove(&oldest);
+        }
+        let keys = keys.iter().cloned().collect();
+        self.keys.insert(prefix.to_owned(), KeptKeys { keys, since: newest, used: self.clock });
+    }
+
     /// Adds facts in front: one more of each of these lists, of any number of facts from a sequence on.
     pub fn begin(&mut self) {
         self.revision += 1;
@@ -173,6 +211,7 @@ impl Lists {
             self.bytes -= kept.found.len() * DAY_BYTES;
             (kept.found, kept.since) = (HashMap::new(), sequence);
         }
+        self.keys.retain(|prefix, kept| !key.starts_with(prefix.as_str()) || kept.keys.contains(key));
         let Some(kept) = self.lists.get_mut(key) else { return };
         let entry = Entry { sequence: sequence.cast_signed(), event: event() };
         let bytes = bytes_of(&entry.event);

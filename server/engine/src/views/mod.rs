@@ -747,6 +747,22 @@ impl Views {
 
     /// Lists that had begun by a sequence, in key order.
     fn keys(&self, prefix: &str, up_to: u64) -> Result<Vec<String>, Unreadable> {
+        let (kept, revision) = {
+            let mut lists = self.lists.lock();
+            (lists.keys(prefix, up_to), lists.revision())
+        };
+        if let Some(found) = kept {
+            return Ok(found);
+        }
+        let newest = self.newest().0;
+        let found = self.read_keys(prefix, up_to)?;
+        if up_to >= newest {
+            self.lists.lock().keep_keys(prefix, &found, newest, revision);
+        }
+        Ok(found)
+    }
+
+    fn read_keys(&self, prefix: &str, up_to: u64) -> Result<Vec<String>, Unreadable> {
         let mut to = prefix.as_bytes().to_vec();
         to.push(0xFF);
         let mut found: Vec<String> = Vec::new();

@@ -3,7 +3,7 @@
 //! Ratios of the medians are what counts. Prints a table and, with `YARD_JSON=FILE`, writes the figures there.
 //!
 //! `YARD_ROUNDS` (5) turns of `YARD_SECONDS` (4) for each, `YARD_FLIGHT` (64) requests under way over `YARD_CHANNELS` (4)
-//! connections, each from a machine of its own with a counter that goes on. `YARD_ONLY=ours,nothing` leaves others out. In CI a short form runs so that it stays right; its times are not
+//! connections, of `YARD_MACHINES` (8) machines whose counters were read every half minute. `YARD_ONLY=ours,nothing` leaves others out. In CI a short form runs so that it stays right; its times are not
 //! looked at.
 
 mod other;
@@ -21,6 +21,7 @@ use packloft_client::{Connection, v1};
 use packloft_examples::process::ServerProcess;
 use packloft_tests::load::{machine_load, used};
 use packloft_tests::setting;
+use prost_types::Timestamp;
 
 /// Worker threads of each server, as ours has by default on two processors.
 const WORKERS: usize = 2;
@@ -34,6 +35,8 @@ struct Measured {
     folder: std::path::PathBuf,
     /// Next value of each machine's counter.
     values: Arc<Vec<AtomicU64>>,
+    /// When the counters stood at zero.
+    from: Timestamp,
     rows: Vec<Turn>,
 }
 
@@ -161,7 +164,7 @@ async fn register(connection: &Connection, count: usize) -> anyhow::Result<()> {
     Ok(())
 }
 
-fn count(number: usize, value: u64) -> v1::RecordCountRequest {
+fn count(from: &Timestamp, number: usize, value: u64) -> v1::RecordCountRequest {
     let counter = v1::CounterReading {
         place: v1::CounterPlace::Filled.into(),
         value: value.cast_signed(),
@@ -169,7 +172,8 @@ fn count(number: usize, value: u64) -> v1::RecordCountRequest {
     };
     v1::RecordCountRequest {
         request_id: packloft_client::connection::request_id(),
-        occurred_time: Some(packloft_client::moment::now()),
+        // Readings of a machine make days as they do in a plant.
+        occurred_time: Some(packloft_client::moment::after(from, value.cast_signed() * 30)),
         actor_code: "p-1".into(),
         machine_code: machine(number),
         counters: vec![counter],
@@ -178,20 +182,21 @@ fn count(number: usize, value: u64) -> v1::RecordCountRequest {
 }
 
 impl Measured {
-    /// One turn: all machines count until the time is over.
-    async fn turn(&mut self, length: Duration) -> anyhow::Result<()> {
+    /// One turn: so many requests are under way until the time is over.
+    async fn turn(&mut self, flight: usize, length: Duration) -> anyhow::Result<()> {
         let over = Arc::new(AtomicBool::new(false));
         let (cpu, begun) = (cpu_seconds(&self.processes), Instant::now());
         let mut tasks = Vec::new();
-        for number in 0..self.values.len() {
-            let mut client = self.connections[number % self.connections.len()].run.clone();
-            let (over, values) = (Arc::clone(&over), Arc::clone(&self.values));
+        for place in 0..flight {
+            let number = place % self.values.len();
+            let mut client = self.connections[place % self.connections.len()].run.clone();
+            let (over, values, from) = (Arc::clone(&over), Arc::clone(&self.values), self.from);
             tasks.push(tokio::spawn(async move {
                 let mut times = Vec::new();
                 while !over.load(Ordering::Relaxed) {
                     let value = values[number].fetch_add(1, Ordering::Relaxed);
                     let sent = Instant::now();
-                    client.record_count(count(number, value)).await?;
+                    client.record_count(count(&from, number, value)).await?;
                     times.push(sent.elapsed().as_secs_f64() * 1e6);
                 }
                 Ok::<_, tonic::Status>(times)
@@ -283,11 +288,13 @@ async fn measure() -> anyhow::Result<()> {
     let only = std::env::var("YARD_ONLY").unwrap_or_else(|_| "ours,nothing,sqlite,postgres".into());
     let wanted = |name: &str| only.split(',').any(|part| part == name);
     let flight = usize::try_from(setting("YARD_FLIGHT", 64))?;
+    let machines = usize::try_from(setting("YARD_MACHINES", 8))?;
+    let from = packloft_client::moment::after(&packloft_client::moment::now(), -90 * 86_400);
     println!("load {}, 4 KiB synced in {:.0} us", machine_load(), sync_us(folder.path())?);
     let mut measured = Vec::new();
     let mut add = |name, connections, processes, folder| {
-        let values = Arc::new((0..flight).map(|_| AtomicU64::new(1)).collect());
-        measured.push(Measured { name, connections, processes, folder, values, rows: Vec::new() });
+        let values = Arc::new((0..machines).map(|_| AtomicU64::new(1)).collect());
+        measured.push(Measured { name, connections, processes, folder, values, from, rows: Vec::new() });
     };
     let own = folder.path().join("ours");
     let ours = match wanted("ours") {
@@ -296,7 +303,7 @@ async fn measure() -> anyhow::Result<()> {
     };
     if let Some(server) = &ours {
         let connections = connected(&server.url()).await?;
-        register(&connections[0], flight).await?;
+        register(&connections[0], machines).await?;
         add("ours", connections, vec![server.id()], own);
     }
     let database = if wanted("postgres") { postgres::start(&folder.path().join("postgres"))? } else { None };
@@ -319,7 +326,7 @@ async fn measure() -> anyhow::Result<()> {
     }
     for _ in 0..setting("YARD_ROUNDS", 5) {
         for server in &mut measured {
-            server.turn(Duration::from_secs(setting("YARD_SECONDS", 4))).await?;
+            server.turn(flight, Duration::from_secs(setting("YARD_SECONDS", 4))).await?;
             // What is written behind is not charged to the next.
             tokio::time::sleep(Duration::from_millis(500)).await;
         }
