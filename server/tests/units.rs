@@ -583,6 +583,8 @@ fn a_group_in_front_is_read_like_what_is_recorded() {
             let lists = (day..day + 3).map(|day| format!("machine/M1/d{day:06}"));
             for key in lists.chain(["bag/B1".to_owned(), "run/R1".to_owned(), "none".to_owned()]) {
                 assert_eq!(record.list(&key), plain.list(&key), "seed {seed} {key}");
+                // Asked first, so that they are kept before the list is.
+                assert_eq!(record.borders(&key), plain.borders(&key), "seed {seed} {key}");
                 assert_eq!(record.standing(&key), plain.standing(&key), "seed {seed} {key}");
             }
             for prefix in ["bag/", "run/", "machine/M1/d", "none/"] {

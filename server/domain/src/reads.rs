@@ -11,7 +11,7 @@ use std::sync::Arc;
 
 use crate::key;
 use crate::open::OpenList;
-use crate::record::{Entry, Record, Standing, Unreadable};
+use crate::record::{Borders, Entry, Record, Standing, Unreadable};
 
 /// What was read for an answer.
 #[derive(Clone, Debug, Default)]
@@ -215,6 +215,11 @@ impl<R: Record> Record for Recorded<R> {
     fn standing(&self, key: &str) -> Result<Arc<Standing>, Unreadable> {
         self.note(|reads| reads.note_key(key));
         self.inner.standing(key)
+    }
+
+    fn borders(&self, key: &str) -> Result<Arc<Borders>, Unreadable> {
+        self.note(|reads| reads.note_key(key));
+        self.inner.borders(key)
     }
 
     fn open(&self, list: OpenList) -> Result<Vec<Entry>, Unreadable> {

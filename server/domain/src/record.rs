@@ -42,6 +42,10 @@ pub trait Record {
     fn standing(&self, key: &str) -> Result<Arc<Standing>, Unreadable> {
         Ok(Arc::new(Standing::of(key, &self.list(key)?)))
     }
+    /// Of what stands of a list, the entries at which a run begins or ends. A record that keeps them needs not keep the list.
+    fn borders(&self, key: &str) -> Result<Arc<Borders>, Unreadable> {
+        Ok(Arc::new(self.standing(key)?.borders().clone()))
+    }
     /// What is open of a list. A record that keeps it, or stands on one that does, reads less than the whole list for it.
     fn open(&self, list: OpenList) -> Result<Vec<Entry>, Unreadable> {
         Ok(list.left(self.list(list.key())?))
@@ -101,8 +105,35 @@ fn correct(
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Standing {
     rows: Vec<Entry>,
-    /// Those at which a run begins or ends: few among many counts.
-    borders: Vec<Entry>,
+    borders: Borders,
+}
+
+/// What stands of a list at which a run begins or ends: few among many counts.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Borders {
+    /// In the order of what happened.
+    pub rows: Vec<Entry>,
+    /// True when anything at all stands of the list.
+    pub any: bool,
+}
+
+impl Borders {
+    fn of(rows: &[Entry]) -> Borders {
+        Borders { rows: rows.iter().filter(|row| is_border(row)).cloned().collect(), any: !rows.is_empty() }
+    }
+
+    /// Goes on with an entry that is newer than all before, where that can be; a correction may change anything before it.
+    #[must_use]
+    pub fn push(&mut self, entry: &Entry) -> bool {
+        if matches!(entry.event.fact, Some(Fact::Corrected(_))) {
+            return false;
+        }
+        self.any = true;
+        if is_border(entry) {
+            put_in_order(&mut self.rows, entry);
+        }
+        true
+    }
 }
 
 impl std::ops::Deref for Standing {
@@ -129,25 +160,22 @@ impl Standing {
     /// Of a whole list.
     pub fn of(key: &str, list: &[Entry]) -> Standing {
         let rows = apply_corrections(list.to_vec(), |keys| keys.iter().any(|k| k == key));
-        Standing { borders: rows.iter().filter(|row| is_border(row)).cloned().collect(), rows }
+        Standing { borders: Borders::of(&rows), rows }
     }
 
     /// Entries at which a run begins or ends.
-    pub fn borders(&self) -> &[Entry] {
+    pub fn borders(&self) -> &Borders {
         &self.borders
     }
 
     /// Goes on with an entry that is newer than all before, where that can be; a correction may change anything before it.
     #[must_use]
     pub fn push(&mut self, entry: &Entry) -> bool {
-        if matches!(entry.event.fact, Some(Fact::Corrected(_))) {
-            return false;
+        let goes_on = self.borders.push(entry);
+        if goes_on {
+            put_in_order(&mut self.rows, entry);
         }
-        put_in_order(&mut self.rows, entry);
-        if is_border(entry) {
-            put_in_order(&mut self.borders, entry);
-        }
-        true
+        goes_on
     }
 
     /// The entries.

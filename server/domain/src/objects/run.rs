@@ -51,9 +51,9 @@ pub fn open_run(record: &dyn Record, machine_code: &str, at: i64) -> Result<Opti
         if days_read > RUN_LOOKBACK_DAYS {
             return Ok(None);
         }
-        let rows = record.standing(&key::bucket(&object, found))?;
-        days_read = days_read.saturating_add(i64::from(!rows.is_empty()));
-        for row in rows.borders().iter().rev() {
+        let borders = record.borders(&key::bucket(&object, found))?;
+        days_read = days_read.saturating_add(i64::from(borders.any));
+        for row in borders.rows.iter().rev() {
             if row.event.occurred_time_us > at {
                 continue;
             }
@@ -107,9 +107,9 @@ pub fn newest_run(record: &dyn Record, machine_code: &str, at: i64) -> Result<Op
     let mut next = record.day_before(&object, key::day_of(at))?;
     let mut days_read = 0_i64;
     while let Some(day) = next.filter(|_| days_read <= RUN_LOOKBACK_DAYS) {
-        let rows = record.standing(&key::bucket(&object, day))?;
-        days_read = days_read.saturating_add(i64::from(!rows.is_empty()));
-        let started = rows.borders().iter().rev().find_map(|row| match &row.event.fact {
+        let borders = record.borders(&key::bucket(&object, day))?;
+        days_read = days_read.saturating_add(i64::from(borders.any));
+        let started = borders.rows.iter().rev().find_map(|row| match &row.event.fact {
             Some(Fact::RunStarted(run)) if row.event.occurred_time_us <= at => Some(run.run_code.clone()),
             _ => None,
         });

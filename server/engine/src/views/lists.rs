@@ -15,7 +15,7 @@ use std::collections::{BTreeSet, HashMap};
 use std::sync::Arc;
 
 use packloft_domain::fact::Event;
-use packloft_domain::record::{Entry, Standing};
+use packloft_domain::record::{Borders, Entry, Standing};
 use prost::Message;
 
 use crate::limits::{LIST_MAX_BYTES, LISTS_MAX_BYTES};
@@ -50,6 +50,18 @@ struct KeptKeys {
     used: u64,
 }
 
+/// Where runs begin and end in a list; kept when the list itself had to go.
+#[derive(Debug)]
+struct KeptBorders {
+    borders: Arc<Borders>,
+    /// Right from this sequence on.
+    since: u64,
+    used: u64,
+}
+
+/// Bytes that the borders of a list take, about: a few runs a day.
+const BORDERS_BYTES: usize = 256;
+
 /// Beginnings whose lists are kept: each is looked at for every fact.
 const KEYS_MAX_COUNT: usize = 16;
 /// Lists of one beginning that are kept.
@@ -66,6 +78,7 @@ pub struct Lists {
     lists: HashMap<Arc<str>, KeptList>,
     days: HashMap<String, KeptDays>,
     keys: HashMap<String, KeptKeys>,
+    borders: HashMap<String, KeptBorders>,
     bytes: usize,
     clock: u64,
     revision: u64,
@@ -174,6 +187,29 @@ impl Lists {
         self.make_room();
     }
 
+    /// The borders of a list, where they are kept and right at a sequence.
+    pub fn borders(&mut self, key: &str, sequence: u64) -> Option<Arc<Borders>> {
+        self.clock += 1;
+        let kept = self.borders.get_mut(key).filter(|kept| kept.since <= sequence)?;
+        kept.used = self.clock;
+        // What came since went on behind; a correction would have had them read anew.
+        let newer = |entry: &Entry| entry.sequence.cast_unsigned() > sequence;
+        (!kept.borders.rows.iter().any(newer)).then(|| Arc::clone(&kept.borders))
+    }
+
+    /// Keeps the borders of a list, as of the newest sequence, when this was the revision.
+    pub fn keep_borders(&mut self, key: &str, borders: &Arc<Borders>, newest: u64, revision: u64) {
+        if revision != self.revision {
+            return;
+        }
+        self.clock += 1;
+        let kept = KeptBorders { borders: Arc::clone(borders), since: newest, used: self.clock };
+        if self.borders.insert(key.to_owned(), kept).is_none() {
+            self.bytes += BORDERS_BYTES;
+        }
+        self.make_room();
+    }
+
     /// Lists with a beginning, where they are kept and right at a sequence.
     pub fn keys(&mut self, prefix: &str, sequence: u64) -> Option<Vec<String>> {
         self.clock += 1;
@@ -212,8 +248,21 @@ impl Lists {
             (kept.found, kept.since) = (HashMap::new(), sequence);
         }
         self.keys.retain(|prefix, kept| !key.starts_with(prefix.as_str()) || kept.keys.contains(key));
-        let Some(kept) = self.lists.get_mut(key) else { return };
+        let (list, borders) = (self.lists.get_mut(key), self.borders.get_mut(key));
+        if list.is_none() && borders.is_none() {
+            return;
+        }
         let entry = Entry { sequence: sequence.cast_signed(), event: event() };
+        if let Some(kept) = borders {
+            let was = kept.borders.any;
+            if !Arc::make_mut(&mut kept.borders).push(&entry) {
+                self.borders.remove(key);
+                self.bytes -= BORDERS_BYTES;
+            } else if !was {
+                kept.since = sequence;
+            }
+        }
+        let Some(kept) = list else { return };
         let bytes = bytes_of(&entry.event);
         (kept.bytes, self.bytes) = (kept.bytes + bytes, self.bytes + bytes);
         assert!(kept.entries.last().is_none_or(|last| last.sequence < entry.sequence), "a kept list goes on in order");
@@ -246,7 +295,8 @@ impl Lists {
         }
         let lists = self.lists.iter().map(|(_, kept)| (kept.used, kept.bytes));
         let days = self.days.values().map(|kept| (kept.used, kept.found.len() * DAY_BYTES));
-        let mut by_use: Vec<(u64, usize)> = lists.chain(days).collect();
+        let borders = self.borders.values().map(|kept| (kept.used, BORDERS_BYTES));
+        let mut by_use: Vec<(u64, usize)> = lists.chain(days).chain(borders).collect();
         by_use.sort_unstable();
         let (mut over, mut last) = (self.bytes - LISTS_MAX_BYTES / 4 * 3, 0);
         for (used, bytes) in by_use {
@@ -257,7 +307,9 @@ impl Lists {
         }
         self.lists.retain(|_, kept| kept.used > last);
         self.days.retain(|_, kept| kept.used > last);
-        self.bytes = self.lists.values().map(|kept| kept.bytes).sum::<usize>()
+        self.borders.retain(|_, kept| kept.used > last);
+        self.bytes = self.borders.len() * BORDERS_BYTES
+            + self.lists.values().map(|kept| kept.bytes).sum::<usize>()
             + self.days.values().map(|kept| kept.found.len() * DAY_BYTES).sum::<usize>();
     }
 }

@@ -29,7 +29,7 @@ use packloft_domain::key::{self};
 use packloft_domain::kinds::project_for;
 use packloft_domain::open::OpenList;
 use packloft_domain::patience;
-use packloft_domain::record::{Entry, Standing, Unreadable};
+use packloft_domain::record::{Borders, Entry, Standing, Unreadable};
 use parking_lot::{Condvar, Mutex, RwLock};
 use prost::Message;
 use sha2::{Digest, Sha256};
@@ -665,6 +665,22 @@ impl Views {
             let count = entries.partition_point(|entry| entry.sequence.cast_unsigned() <= up_to);
             Arc::new(Standing::of(object_key, &entries[..count]))
         }))
+    }
+
+    fn borders(&self, object_key: &str, up_to: u64) -> Result<Arc<Borders>, Unreadable> {
+        let (kept, revision) = {
+            let mut lists = self.lists.lock();
+            (lists.borders(object_key, up_to), lists.revision())
+        };
+        if let Some(kept) = kept {
+            return Ok(kept);
+        }
+        let newest = self.newest().0;
+        let borders = Arc::new(self.standing(object_key, up_to)?.borders().clone());
+        if up_to >= newest {
+            self.lists.lock().keep_borders(object_key, &borders, newest, revision);
+        }
+        Ok(borders)
     }
 
     /// Reads a list whole and keeps it.

@@ -7,7 +7,7 @@ use std::sync::Arc;
 use packloft_domain::fact::Event;
 use packloft_domain::open::OpenList;
 use packloft_domain::patience;
-use packloft_domain::record::{Entry, Record, Standing, Unreadable};
+use packloft_domain::record::{Borders, Entry, Record, Standing, Unreadable};
 
 use super::{Layer, Views};
 
@@ -49,6 +49,11 @@ impl Record for ViewRecord {
     fn standing(&self, key: &str) -> Result<Arc<Standing>, Unreadable> {
         patience::step();
         self.views.standing(key, self.sequence)
+    }
+
+    fn borders(&self, key: &str) -> Result<Arc<Borders>, Unreadable> {
+        patience::step();
+        self.views.borders(key, self.sequence)
     }
 
     fn open(&self, list: OpenList) -> Result<Vec<Entry>, Unreadable> {
@@ -145,6 +150,18 @@ impl Record for GroupRecord {
         }
         kept.insert(key.to_owned(), (count, Arc::clone(&standing)));
         Ok(standing)
+    }
+
+    fn borders(&self, key: &str) -> Result<Arc<Borders>, Unreadable> {
+        if self.layer.count(key) == 0 {
+            return self.base.borders(key);
+        }
+        let mut borders = self.base.borders(key)?;
+        let rows = Arc::make_mut(&mut borders);
+        if self.own(key).iter().all(|entry| rows.push(entry)) {
+            return Ok(borders);
+        }
+        Ok(Arc::new(self.standing(key)?.borders().clone()))
     }
 
     fn open(&self, list: OpenList) -> Result<Vec<Entry>, Unreadable> {

@@ -112,8 +112,8 @@ fn machine(number: usize) -> String {
     format!("Y{number}")
 }
 
-/// What our server needs on record before a machine can count.
-async fn register(connection: &Connection, count: usize) -> anyhow::Result<()> {
+/// What our server needs on record before a machine can count, and a run of each.
+async fn register(connection: &Connection, from: &Timestamp, count: usize) -> anyhow::Result<()> {
     let mut setup = connection.setup.clone();
     let occurred_time = Some(packloft_client::moment::now());
     let id = packloft_client::connection::request_id;
@@ -144,6 +144,23 @@ async fn register(connection: &Connection, count: usize) -> anyhow::Result<()> {
             ..v1::RegisterFeedRequest::default()
         })
         .await?;
+    let product = v1::Product {
+        code: "K2".into(),
+        name: "sugar, 2 kg".into(),
+        material_code: "WS".into(),
+        nominal_mass_mg: 2_000_000,
+        pending_lot_rule: v1::PendingLotRule::AtRisk.into(),
+        ..v1::Product::default()
+    };
+    setup
+        .register_product(v1::RegisterProductRequest {
+            request_id: id(),
+            occurred_time,
+            actor_code: "p-1".into(),
+            product: Some(product),
+            ..v1::RegisterProductRequest::default()
+        })
+        .await?;
     for number in 0..count {
         let machine = v1::Machine {
             code: machine(number),
@@ -151,6 +168,7 @@ async fn register(connection: &Connection, count: usize) -> anyhow::Result<()> {
             feed_code: "F1".into(),
             ..v1::Machine::default()
         };
+        let machine_code = machine.code.clone();
         setup
             .register_machine(v1::RegisterMachineRequest {
                 request_id: id(),
@@ -160,23 +178,39 @@ async fn register(connection: &Connection, count: usize) -> anyhow::Result<()> {
                 ..v1::RegisterMachineRequest::default()
             })
             .await?;
+        let start = v1::StartRunRequest {
+            request_id: id(),
+            occurred_time: Some(*from),
+            actor_code: "p-1".into(),
+            run_code: format!("R-{machine_code}"),
+            machine_code,
+            product_code: "K2".into(),
+            batch_code: format!("Y{number}"),
+            counters: vec![counter(0)],
+            line_check_done: true,
+            ..v1::StartRunRequest::default()
+        };
+        connection.run.clone().start_run(start).await?;
     }
     Ok(())
 }
 
-fn count(from: &Timestamp, number: usize, value: u64) -> v1::RecordCountRequest {
-    let counter = v1::CounterReading {
+fn counter(value: u64) -> v1::CounterReading {
+    v1::CounterReading {
         place: v1::CounterPlace::Filled.into(),
         value: value.cast_signed(),
         ..v1::CounterReading::default()
-    };
+    }
+}
+
+fn count(from: &Timestamp, number: usize, value: u64) -> v1::RecordCountRequest {
     v1::RecordCountRequest {
         request_id: packloft_client::connection::request_id(),
         // Readings of a machine make days as they do in a plant.
         occurred_time: Some(packloft_client::moment::after(from, value.cast_signed() * 30)),
         actor_code: "p-1".into(),
         machine_code: machine(number),
-        counters: vec![counter],
+        counters: vec![counter(value)],
         ..v1::RecordCountRequest::default()
     }
 }
@@ -303,7 +337,7 @@ async fn measure() -> anyhow::Result<()> {
     };
     if let Some(server) = &ours {
         let connections = connected(&server.url()).await?;
-        register(&connections[0], machines).await?;
+        register(&connections[0], &from, machines).await?;
         add("ours", connections, vec![server.id()], own);
     }
     let database = if wanted("postgres") { postgres::start(&folder.path().join("postgres"))? } else { None };
