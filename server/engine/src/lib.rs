@@ -9,7 +9,7 @@
 //! back only where the clock was corrected; I-ENG-4 a panic while deciding costs that request only, and the same bytes are
 //! refused until restart; anywhere else in the writer it ends writing, and reading goes on; I-ENG-5
 //! nothing the writer does in one turn grows with the length of a unit but hashing, writing and syncing it: long ones are
-//! decided beside it (`unit`), and stand in front of the view store until they are written there in pieces.
+//! decided beside it (`unit`). What is durable stands in front of the view store until a second thread has written it there.
 
 #![cfg_attr(not(test), warn(clippy::unwrap_used))]
 

@@ -9,7 +9,7 @@ pub const QUEUE_MAX_COUNT: usize = 1_024;
 /// Bytes of one group.
 pub const GROUP_MAX_BYTES: usize = 1 << 20;
 
-/// View entries written by one group; the store takes about 10 µs an entry.
+/// Lists that one group may go on with: what is looked through for each that is decided behind it.
 pub const GROUP_MAX_ENTRIES: usize = 500;
 
 /// Longest time a request may take when the client sets no deadline.

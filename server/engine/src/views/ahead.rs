@@ -1,9 +1,10 @@
 //! Facts that are durable and not in the view store yet: kept in memory, in front of the store, for every reader.
 //!
-//! The store takes some 10 µs an entry, so a unit of tens of thousands of facts takes seconds to write. Nobody has to wait
-//! for that: the unit goes in front as a [`Layer`] that was made beside the writer, is seen whole from then on, and is
-//! written to the store in pieces between other writes. What the store has is told by its applied sequence alone: a reader
-//! takes from a layer what lies above it, so nothing is taken out of a layer while it is written.
+//! The store takes some 10 µs an entry, more than deciding it, and a unit of tens of thousands of facts takes seconds. Nobody
+//! has to wait for that: a group goes in front as the [`Layer`] it was decided in, a long unit as the one that was made beside
+//! the writer; each is seen whole from then on, and is written to the store in pieces by a thread of its own. Short ones join
+//! one layer until that is taken up. What the store has is told by its applied sequence alone: a reader takes from a layer
+//! what lies above it, so nothing is taken out of a layer while it is written.
 
 use std::collections::{BTreeMap, HashMap, VecDeque};
 use std::ops::Bound::{Excluded, Included, Unbounded};

@@ -233,7 +233,7 @@ impl Lists {
         self.keys.insert(prefix.to_owned(), KeptKeys { keys, since: newest, used: self.clock });
     }
 
-    /// Adds facts in front: one more of each of these lists, of any number of facts from a sequence on.
+    /// Begins to add facts in front: whoever reads a list meanwhile keeps nothing.
     pub fn begin(&mut self) {
         self.revision += 1;
     }

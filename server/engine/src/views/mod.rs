@@ -8,7 +8,8 @@
 //! mod 2^128 of a hash of every entry) is kept with the applied sequence and the journal's chain hash; it is compared
 //! with the store's content at every start, since the store does not notice damage to itself.
 //!
-//! What is durable and not written here yet stands in front, in memory ([`Layer`]): readers see both as one.
+//! What is durable and not written here yet stands in front, in memory ([`Layer`]): readers see both as one. One thread writes
+//! the store ([`Views::write_behind`]); lists that are read are kept decoded (`lists`).
 
 mod ahead;
 mod lists;

@@ -113,6 +113,8 @@ fn machine(number: usize) -> String {
 }
 
 /// What our server needs on record before a machine can count, and a run of each.
+///
+/// Long: each request gives all its fields.
 async fn register(connection: &Connection, from: &Timestamp, count: usize) -> anyhow::Result<()> {
     let mut setup = connection.setup.clone();
     let occurred_time = Some(packloft_client::moment::now());
