@@ -54,8 +54,11 @@ pub const VIEWS_EVERY: Duration = Duration::from_secs(1);
 /// Most entries of the view store that are written at once, when they are of more than one fact: readers wait some 5 ms.
 pub const VIEW_PIECE_ENTRIES: usize = 500;
 
-/// Facts that may stand in front of the view store before more are recorded: some 1.5 KB of memory each.
+/// Facts that may stand in front of the view store before the next long unit is recorded: some 1.5 KB of memory each.
 pub const AHEAD_MAX_COUNT: usize = 50_000;
+
+/// Facts in front of the view store at which every write waits for it: more than the longest unit leaves there.
+pub const AHEAD_FULL_COUNT: usize = 150_000;
 
 /// Facts of a unit from which it is decided beside the writer; fewer cost less in its turn than they would otherwise.
 pub const UNIT_IN_TURN_COUNT: usize = 16;

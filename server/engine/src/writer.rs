@@ -118,7 +118,7 @@ impl Writer {
     /// Waits while so much stands in front of the view store that memory would run out.
     fn wait_for_views(&self) {
         while self.read_only.reason().is_none()
-            && !self.views.wait_ahead_below(limits::AHEAD_MAX_COUNT, limits::VIEWS_EVERY)
+            && !self.views.wait_ahead_below(limits::AHEAD_FULL_COUNT, limits::VIEWS_EVERY)
         {}
     }
 

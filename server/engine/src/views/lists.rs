@@ -89,6 +89,11 @@ fn bytes_of(event: &Event) -> usize {
     size_of::<Entry>() * 2 + size_of::<Event>() + event.encoded_len()
 }
 
+/// Bytes that a list takes in memory, about; said by whoever read it, since the writer waits for what is done in here.
+pub fn bytes_of_list(key: &str, entries: &[Entry]) -> usize {
+    128 + key.len() + entries.iter().map(|entry| bytes_of(&entry.event)).sum::<usize>()
+}
+
 /// The object and day of a list of one day.
 fn object_and_day(key: &str) -> Option<(&str, i64)> {
     let (object, day) = key.rsplit_once("/d")?;
@@ -134,13 +139,9 @@ impl Lists {
         }
     }
 
-    /// Keeps a list that was read whole when this was the revision.
-    pub fn keep(&mut self, key: &str, entries: &Arc<Vec<Entry>>, revision: u64) {
-        if revision != self.revision {
-            return;
-        }
-        let bytes: usize = 128 + key.len() + entries.iter().map(|entry| bytes_of(&entry.event)).sum::<usize>();
-        if bytes > LIST_MAX_BYTES || self.lists.contains_key(key) {
+    /// Keeps a list of so many bytes that was read whole when this was the revision.
+    pub fn keep(&mut self, key: &str, entries: &Arc<Vec<Entry>>, bytes: usize, revision: u64) {
+        if revision != self.revision || bytes > LIST_MAX_BYTES || self.lists.contains_key(key) {
             return;
         }
         self.clock += 1;
@@ -293,7 +294,7 @@ impl Lists {
         if self.bytes <= LISTS_MAX_BYTES {
             return;
         }
-        let lists = self.lists.iter().map(|(_, kept)| (kept.used, kept.bytes));
+        let lists = self.lists.values().map(|kept| (kept.used, kept.bytes));
         let days = self.days.values().map(|kept| (kept.used, kept.found.len() * DAY_BYTES));
         let borders = self.borders.values().map(|kept| (kept.used, BORDERS_BYTES));
         let mut by_use: Vec<(u64, usize)> = lists.chain(days).chain(borders).collect();

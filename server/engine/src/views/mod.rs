@@ -410,7 +410,7 @@ impl Views {
             lists.end();
             self.ahead.write().put(first, layer, chains);
         }
-        self.moved.1.notify_all();
+        self.wake();
     }
 
     /// Writes the oldest facts in front to the store: some 5 ms of them, at least one; false when there are none.
@@ -427,7 +427,7 @@ impl Views {
         if start + count >= placed.layer.len() {
             self.ahead.write().placed.pop_front();
         }
-        self.moved.1.notify_all();
+        self.wake();
         Ok(true)
     }
 
@@ -455,7 +455,7 @@ impl Views {
         }
     }
 
-    /// Wakes who writes behind, to be told to stop.
+    /// Has whoever waits for facts in front look again. Under the lock, so that nobody has looked and does not wait yet.
     pub fn wake(&self) {
         let _waiting = self.moved.0.lock();
         self.moved.1.notify_all();
@@ -688,7 +688,8 @@ impl Views {
     fn keep_list(&self, object_key: &str) -> Result<Arc<Vec<Entry>>, Unreadable> {
         let revision = self.lists.lock().revision();
         let entries = Arc::new(self.read_list(object_key, u64::MAX)?);
-        self.lists.lock().keep(object_key, &entries, revision);
+        let bytes = lists::bytes_of_list(object_key, &entries);
+        self.lists.lock().keep(object_key, &entries, bytes, revision);
         Ok(entries)
     }
 
