@@ -165,6 +165,17 @@ impl ServerProcess {
         let _ = self.child.wait();
     }
 
+    /// Ends it as a service is ended (SIGTERM), and waits until it is over: nothing it holds is lost or left for the next start.
+    ///
+    /// # Errors
+    /// When it cannot be told, or ends otherwise than it should.
+    pub fn stop(&mut self) -> anyhow::Result<()> {
+        Command::new("kill").args(["-TERM", &self.id().to_string()]).status()?;
+        let ended = self.child.wait()?;
+        anyhow::ensure!(ended.success(), "ended with {ended}");
+        Ok(())
+    }
+
     /// Starts it again on the same port and folder.
     ///
     /// # Errors

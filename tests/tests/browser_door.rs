@@ -140,8 +140,16 @@ async fn newest(running: &Running) -> anyhow::Result<i64> {
 }
 
 async fn text_of(client: &Client, selector: &str) -> anyhow::Result<String> {
-    let wait = client.wait().at_most(Duration::from_secs(20));
-    Ok(wait.for_element(Locator::Css(selector)).await.with_context(|| selector.to_owned())?.text().await?)
+    let until = std::time::Instant::now() + Duration::from_secs(20);
+    loop {
+        let wait = client.wait().at_most(Duration::from_secs(20));
+        let element = wait.for_element(Locator::Css(selector)).await.with_context(|| selector.to_owned())?;
+        match element.text().await {
+            // The page went while it was read: what comes next is looked at.
+            Err(fault) if fault.is_stale_element_reference() && std::time::Instant::now() < until => {}
+            text => return Ok(text?),
+        }
+    }
 }
 
 /// Long: one story: a page of another site tries, a link from there is refused, a form of ours counts.
