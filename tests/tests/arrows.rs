@@ -29,6 +29,8 @@ const FLOORS: [&[&str]; 7] = [
         "server/domain/src/block.rs",
         "server/domain/src/code.rs",
         "server/domain/src/count.rs",
+        "server/domain/src/counted.rs",
+        "server/domain/src/counter.rs",
         "server/domain/src/fact.rs",
         "server/domain/src/gs1/",
         "server/domain/src/key.rs",

@@ -17,7 +17,7 @@ pub fn range(digit_count: i64) -> i64 {
 /// Cycles from the value before to this reading, or `None` when the counter went backwards without a reset.
 ///
 /// ```
-/// use packloft_domain::{fact::CounterReading, objects::counter::cycles};
+/// use packloft_domain::{counter::cycles, fact::CounterReading};
 /// let now = |value| CounterReading { value, ..Default::default() };
 /// assert_eq!(cycles(100, &now(150), 4), Some(50));
 /// assert_eq!(cycles(9_990, &now(5), 4), Some(15));

@@ -26,6 +26,10 @@ pub fn object(noun: &str, code: &str) -> String {
     let mut key = String::with_capacity(noun.len() + 1 + code.len() + DAY_SUFFIX_BYTES);
     key.push_str(noun);
     key.push('/');
+    if !code.contains(['%', '/']) {
+        key.push_str(code);
+        return key;
+    }
     for c in code.chars() {
         match c {
             '%' => key.push_str("%25"),
@@ -53,7 +57,23 @@ pub fn called_now(key: &str) -> String {
 
 /// Key of one day of an object whose facts come by the hundred.
 pub fn bucket(object_key: &str, day: i64) -> String {
-    format!("{object_key}/d{day:06}")
+    let mut key = String::with_capacity(object_key.len() + DAY_SUFFIX_BYTES);
+    key.push_str(object_key);
+    key.push_str("/d");
+    // Asked for several times for every entry: six digits are put down faster than they are formatted.
+    match u32::try_from(day) {
+        Ok(number) if number < 1_000_000 => {
+            let digits = [100_000, 10_000, 1_000, 100, 10, 1].map(|place| (number / place % 10) as u8 + b'0');
+            digits.iter().for_each(|digit| key.push(char::from(*digit)));
+        }
+        _ => key.push_str(&format!("{day:06}")),
+    }
+    key
+}
+
+/// Key of what a machine told on a day.
+pub fn machine_day(machine_code: &str, day: i64) -> String {
+    bucket(&object("machine", machine_code), day)
 }
 
 /// Key of the prints of a label.
@@ -252,6 +272,16 @@ mod serial_tests {
     use super::*;
     use crate::fact::PalletBuilt;
     use crate::record::{MemoryRecord, Record as _};
+
+    /// Keys are stored, so they stay as they are.
+    #[test]
+    fn a_day_has_six_digits() {
+        for day in [0, 7, 12_345, 20_788, 999_999, 1_000_000, 123_456_789, -1, -719_162, i64::MAX, i64::MIN] {
+            assert_eq!(bucket("machine/M1", day), format!("machine/M1/d{day:06}"));
+        }
+        assert_eq!(object("lot", "A-1"), "lot/A-1");
+        assert_eq!(object("lot", "A/1%"), "lot/A%2F1%25");
+    }
 
     /// Buckets of serials are ordered as numbers, however long, whatever the clock said; the last holds the newest.
     #[test]

@@ -19,6 +19,8 @@ pub mod block;
 pub mod calc;
 pub mod code;
 pub mod count;
+pub mod counted;
+pub mod counter;
 pub mod epcis;
 pub mod fact;
 pub mod flow;

@@ -9,6 +9,8 @@ use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
+use crate::counted::{Between, Cycles, Neighbours};
+use crate::fact::CounterReading;
 use crate::key;
 use crate::open::OpenList;
 use crate::record::{Borders, Entry, Record, Standing, Unreadable};
@@ -220,6 +222,27 @@ impl<R: Record> Record for Recorded<R> {
     fn borders(&self, key: &str) -> Result<Arc<Borders>, Unreadable> {
         self.note(|reads| reads.note_key(key));
         self.inner.borders(key)
+    }
+
+    fn counted(
+        &self,
+        machine_code: &str,
+        day: i64,
+        counter: &CounterReading,
+        at: i64,
+    ) -> Result<Neighbours, Unreadable> {
+        self.note(|reads| reads.note_key(&key::machine_day(machine_code, day)));
+        self.inner.counted(machine_code, day, counter, at)
+    }
+
+    fn cycles(&self, machine_code: &str, day: i64, asked: &Between) -> Result<Cycles, Unreadable> {
+        self.note(|reads| reads.note_key(&key::machine_day(machine_code, day)));
+        self.inner.cycles(machine_code, day, asked)
+    }
+
+    fn last(&self, key: &str) -> Result<Option<Entry>, Unreadable> {
+        self.note(|reads| reads.note_key(key));
+        self.inner.last(key)
     }
 
     fn open(&self, list: OpenList) -> Result<Vec<Entry>, Unreadable> {

@@ -6,6 +6,7 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+use crate::counted::{Between, Counted, Cycles, Neighbours, nearest_among};
 use crate::fact::*;
 use crate::key::{self};
 use crate::kinds::history_order;
@@ -45,6 +46,25 @@ pub trait Record {
     /// Of what stands of a list, the entries at which a run begins or ends. A record that keeps them needs not keep the list.
     fn borders(&self, key: &str) -> Result<Arc<Borders>, Unreadable> {
         Ok(Arc::new(self.standing(key)?.borders().clone()))
+    }
+    /// Of what stands of a machine's day, the readings of a counter nearest to an instant. A record that keeps them needs not keep
+    /// the list.
+    fn counted(
+        &self,
+        machine_code: &str,
+        day: i64,
+        counter: &CounterReading,
+        at: i64,
+    ) -> Result<Neighbours, Unreadable> {
+        Ok(self.standing(&key::machine_day(machine_code, day))?.nearest(machine_code, counter, at))
+    }
+    /// Of what stands of a machine's day, what a counter counted between two instants.
+    fn cycles(&self, machine_code: &str, day: i64, asked: &Between) -> Result<Cycles, Unreadable> {
+        Ok(self.standing(&key::machine_day(machine_code, day))?.counted(machine_code).cycles(asked))
+    }
+    /// The newest entry of a list, corrections included.
+    fn last(&self, key: &str) -> Result<Option<Entry>, Unreadable> {
+        Ok(self.list(key)?.pop())
     }
     /// What is open of a list. A record that keeps it, or stands on one that does, reads less than the whole list for it.
     fn open(&self, list: OpenList) -> Result<Vec<Entry>, Unreadable> {
@@ -119,7 +139,12 @@ pub struct Borders {
 
 impl Borders {
     fn of(rows: &[Entry]) -> Borders {
-        Borders { rows: rows.iter().filter(|row| is_border(row)).cloned().collect(), any: !rows.is_empty() }
+        Borders { rows: rows.iter().filter(|row| is_border(&row.event)).cloned().collect(), any: !rows.is_empty() }
+    }
+
+    /// True when going on with a fact leaves them as they are.
+    pub fn pass(&self, event: &Event) -> bool {
+        self.any && !is_border(event) && !matches!(event.fact, Some(Fact::Corrected(_)))
     }
 
     /// Goes on with an entry that is newer than all before, where that can be; a correction may change anything before it.
@@ -129,7 +154,7 @@ impl Borders {
             return false;
         }
         self.any = true;
-        if is_border(entry) {
+        if is_border(&entry.event) {
             put_in_order(&mut self.rows, entry);
         }
         true
@@ -144,8 +169,8 @@ impl std::ops::Deref for Standing {
     }
 }
 
-fn is_border(entry: &Entry) -> bool {
-    matches!(entry.event.fact, Some(Fact::RunStarted(_) | Fact::RunFinished(_)))
+fn is_border(event: &Event) -> bool {
+    matches!(event.fact, Some(Fact::RunStarted(_) | Fact::RunFinished(_)))
 }
 
 /// Puts an entry in its place among others in the order of what happened, behind those it cannot be told from.
@@ -161,6 +186,17 @@ impl Standing {
     pub fn of(key: &str, list: &[Entry]) -> Standing {
         let rows = apply_corrections(list.to_vec(), |keys| keys.iter().any(|k| k == key));
         Standing { borders: Borders::of(&rows), rows }
+    }
+
+    /// Of a machine's day, the readings of a counter nearest to an instant.
+    pub fn nearest(&self, machine_code: &str, counter: &CounterReading, at: i64) -> Neighbours {
+        let facts: Vec<&Event> = self.rows.iter().map(|row| &*row.event).collect();
+        nearest_among(&facts, machine_code, counter, at)
+    }
+
+    /// What the counters of a machine showed, in a list of its day.
+    pub fn counted(&self, machine_code: &str) -> Counted {
+        Counted::of(machine_code, self.rows.iter().map(|row| &*row.event))
     }
 
     /// Entries at which a run begins or ends.

@@ -20,6 +20,7 @@ pub mod yields;
 
 use std::collections::BTreeMap;
 
+use crate::counter;
 use crate::fact::*;
 use crate::flow::Section;
 use crate::key;
@@ -39,7 +40,7 @@ use crate::objects::intervals::run_total;
 use crate::objects::intervals::within;
 use crate::objects::outside::Outside;
 use crate::objects::register::Register;
-use crate::objects::{counter, outside, run};
+use crate::objects::{outside, run};
 use crate::record::{Entry, Record, Unreadable, entries_between, live_between};
 
 /// A bag of the clean span.

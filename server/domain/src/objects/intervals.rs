@@ -4,8 +4,9 @@
 
 use std::collections::BTreeMap;
 
+use crate::counted::counters_in;
+use crate::counter;
 use crate::fact::*;
-use crate::objects::{counter, run};
 use crate::readings::Readings;
 use crate::record::Entry;
 
@@ -153,7 +154,7 @@ pub fn counted(rows: &[Entry], machine_code: &str, place: CounterPlace) -> Vec<C
     let mut found = Vec::new();
     for row in rows {
         let time_us = row.event.occurred_time_us;
-        for reading in run::counters_in(&row.event, machine_code) {
+        for reading in counters_in(&row.event, machine_code) {
             if reading.place() == place && reading.reason_code.is_empty() {
                 found.push(Counted { time_us, reading: reading.clone() });
             }
@@ -245,7 +246,7 @@ fn running_us(idle: &[(i64, i64)], from_us: i64, to_us: i64) -> i64 {
 fn reject_readings(rows: &[Entry], machine_code: &str) -> BTreeMap<String, Vec<Counted>> {
     let mut found: BTreeMap<String, Vec<Counted>> = BTreeMap::new();
     for row in rows {
-        for reading in run::counters_in(&row.event, machine_code) {
+        for reading in counters_in(&row.event, machine_code) {
             if reading.place() == CounterPlace::Rejected {
                 let counted = Counted { time_us: row.event.occurred_time_us, reading: reading.clone() };
                 found.entry(reading.reason_code.clone()).or_default().push(counted);

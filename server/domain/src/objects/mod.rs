@@ -7,7 +7,6 @@ pub mod bag;
 pub mod check;
 pub mod clean_span;
 pub mod cleaning;
-pub mod counter;
 pub mod evidence;
 pub mod fibc;
 pub mod hoist_log;

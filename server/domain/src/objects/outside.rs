@@ -4,9 +4,9 @@
 //! either side of runs form a run of their own, named `MACHINE-OUTSIDE-YYMMDD-HHMMSS` by the time (UTC) its numbers begin. It is
 //! never stored: like every answer it follows the facts, and a start or finish that is recorded late takes its packs back.
 
+use crate::counter;
 use crate::fact::*;
 use crate::key;
-use crate::objects::counter;
 use crate::objects::intervals::{counted, run_spans};
 use crate::objects::register::Register;
 use crate::objects::run::{RUN_LOOKBACK_DAYS, open_run};

@@ -1,5 +1,6 @@
 //! What a run is: from when to when it was, what its counters said, and what was counted around an instant.
 
+use crate::counted::{Neighbours, Read};
 use crate::fact::*;
 use crate::key;
 use crate::objects::{outside, run};
@@ -44,7 +45,12 @@ pub fn before_border(times_us: &[i64], borders_us: &[i64]) -> usize {
 /// The run open on a machine at an instant, with its start.
 pub fn open_run(record: &dyn Record, machine_code: &str, at: i64) -> Result<Option<(RunStarted, i64)>, Unreadable> {
     let object = key::object("machine", machine_code);
-    let mut next = record.day_before(&object, key::day_of(at))?;
+    let today = key::day_of(at);
+    // Nearly always something stands on the day itself, and no day need be looked for.
+    let mut next = match record.borders(&key::bucket(&object, today))?.any {
+        true => Some(today),
+        false => record.day_before(&object, today)?,
+    };
     let mut days_read = 0;
     let mut finished: Vec<String> = Vec::new();
     while let Some(found) = next {
@@ -121,31 +127,7 @@ pub fn newest_run(record: &dyn Record, machine_code: &str, at: i64) -> Result<Op
     Ok(None)
 }
 
-/// Counters of a machine that a fact tells.
-pub fn counters_in<'a>(event: &'a Event, machine_code: &str) -> Vec<&'a CounterReading> {
-    match &event.fact {
-        Some(Fact::CountRecorded(f)) if f.machine_code == machine_code => f.counters.iter().collect(),
-        Some(Fact::LineChecked(f)) if f.machine_code == machine_code => f.counters.iter().collect(),
-        Some(Fact::RunStarted(f)) if f.machine_code == machine_code => f.counters.iter().collect(),
-        Some(Fact::RunFinished(f)) if f.machine_code == machine_code => f.counters.iter().collect(),
-        Some(Fact::BagTipped(f)) => {
-            f.counts.iter().filter(|c| c.machine_code == machine_code).filter_map(|c| c.counter.as_ref()).collect()
-        }
-        _ => Vec::new(),
-    }
-}
-
-pub(crate) fn same_counter(a: &CounterReading, b: &CounterReading) -> bool {
-    a.place == b.place && a.reason_code == b.reason_code
-}
-
-/// A reading of a counter with its time.
-pub(super) type Read = (CounterReading, i64);
-
-/// The readings of the same counter nearest before and after an instant, within the look-back.
-pub(crate) type Neighbours = (Option<Read>, Option<Read>);
-
-/// Neighbours of each of some counters. The day itself is read once for all of them: it is where they nearly always are.
+/// The readings nearest before and after an instant of each of some counters, within the look-back.
 pub(crate) fn neighbours(
     record: &dyn Record,
     machine_code: &str,
@@ -153,19 +135,15 @@ pub(crate) fn neighbours(
     at: i64,
 ) -> Result<Vec<Neighbours>, Unreadable> {
     let day = key::day_of(at);
-    let rows = record.standing(&key::bucket(&key::object("machine", machine_code), day))?;
-    let told = |row: &Entry, reading: &CounterReading| {
-        let same = counters_in(&row.event, machine_code).into_iter().rfind(|c| same_counter(c, reading));
-        same.map(|same| (same.clone(), row.event.occurred_time_us))
-    };
     let mut found = Vec::new();
     for reading in counters {
-        let (before, after) = rows.split_at(rows.partition_point(|row| row.event.occurred_time_us <= at));
-        let before = match before.iter().rev().find_map(|row| told(row, reading)) {
+        // The day itself is where they nearly always are.
+        let (before, after) = record.counted(machine_code, day, reading, at)?;
+        let before = match before {
             None => neighbour(record, machine_code, reading, day.saturating_sub(1), false)?,
             here => here,
         };
-        let after = match after.iter().find_map(|row| told(row, reading)) {
+        let after = match after {
             None => neighbour(record, machine_code, reading, day.saturating_add(1), true)?,
             here => here,
         };
@@ -185,19 +163,16 @@ fn neighbour(
     let object = key::object("machine", machine_code);
     let step = |day| if after { record.day_after(&object, day) } else { record.day_before(&object, day) };
     let mut next = step(day)?;
-    let mut days_read = 0;
+    let mut days_read = 0_i64;
     while let Some(found) = next {
         if days_read > RUN_LOOKBACK_DAYS {
             return Ok(None);
         }
-        let rows = record.standing(&key::bucket(&object, found))?;
-        days_read = days_read.saturating_add(i64::from(!rows.is_empty()));
-        let pick = |row: &&Entry| counters_in(&row.event, machine_code).iter().any(|c| same_counter(c, reading));
-        let row = if after { rows.iter().find(pick) } else { rows.iter().rev().find(pick) };
-        if let Some(row) = row {
-            let same = counters_in(&row.event, machine_code).into_iter().rfind(|c| same_counter(c, reading));
-            return Ok(same.map(|same| (same.clone(), row.event.occurred_time_us)));
+        let (newest, first) = record.counted(machine_code, found, reading, if after { i64::MIN } else { i64::MAX })?;
+        if let Some(read) = if after { first } else { newest } {
+            return Ok(Some(read));
         }
+        days_read = days_read.saturating_add(i64::from(record.borders(&key::bucket(&object, found))?.any));
         next = step(if after { found.saturating_add(1) } else { found.saturating_sub(1) })?;
     }
     Ok(None)

@@ -2,9 +2,10 @@
 //!
 //! A source numbers what it sends in one life (epoch) without gaps, so that nothing is lost or counted twice.
 
+use crate::counted::Neighbours;
 use crate::fact::*;
 use crate::key;
-use crate::objects::run::{Neighbours, neighbours};
+use crate::objects::run::neighbours;
 use crate::record::{Entry, Record, Unreadable};
 use crate::refusal::Refusal;
 
@@ -61,8 +62,12 @@ pub fn newest(record: &dyn Record, source_code: &str, epoch: i64) -> Result<Opti
         };
         Some(Sent { highest, kind: Kind { counts, machine_code }, entry })
     };
-    let rows = record.list(&key::bucket(&object, bucket))?;
-    Ok(rows.into_iter().filter_map(sent).max_by_key(|sent| sent.highest))
+    let list = key::bucket(&object, bucket);
+    // Each follows the one before it, so the newest has the highest number.
+    if let Some(newest) = record.last(&list)?.and_then(sent) {
+        return Ok(Some(newest));
+    }
+    Ok(record.list(&list)?.into_iter().filter_map(sent).max_by_key(|sent| sent.highest))
 }
 
 /// What a source sent last in its newest epoch before another, when that was of the same kind.

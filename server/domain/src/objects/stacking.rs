@@ -9,12 +9,13 @@
 //! Intervals are answers, not facts: a count that comes late, or a pallet that was forgotten, moves them for everybody.
 
 use crate::count::{in_proportion, in_proportion_up, total};
+use crate::counted::{Between, Cycles, counters_in};
+use crate::counter;
 use crate::fact::*;
 use crate::key;
-use crate::objects::counter;
 use crate::objects::intervals::{apart_us, number_between};
 use crate::objects::register::Register;
-use crate::objects::run::{self, RunRows, run_rows};
+use crate::objects::run::{RunRows, run_rows};
 use crate::record::{Record, Unreadable, facts};
 
 /// Packs that may lie between filler and pallet when the machine says none: common practice, no source.
@@ -86,7 +87,7 @@ fn readings_of(rows: &RunRows, place: CounterPlace, digits: i64) -> Vec<(i64, i6
     let mut found: Vec<(i64, i64)> = Vec::new();
     let mut last: Option<i64> = None;
     for row in &rows.rows {
-        for reading in run::counters_in(&row.event, &rows.started.machine_code) {
+        for reading in counters_in(&row.event, &rows.started.machine_code) {
             if reading.place() != place || !reading.reason_code.is_empty() {
                 continue;
             }
@@ -159,6 +160,29 @@ pub fn counts(record: &dyn Record, rows: &RunRows) -> Result<Counts, Unreadable>
     spread(&mut readings, &exact);
     let accepted_counted = exact.len() > 1;
     Ok(Counts { readings, accepted_counted, finished: rows.finish_us.is_some(), stops_us: stops(rows) })
+}
+
+/// Filled cycles of a run from its start to before an instant, with a reading at that instant; as [`counts`] has them, without
+/// reading what else the machine told.
+pub fn filled_with(
+    record: &dyn Record,
+    (started, start_us): (&RunStarted, i64),
+    reading: &CounterReading,
+    at: i64,
+) -> Result<i64, Unreadable> {
+    let machine_code = &started.machine_code;
+    let digit_count = Register::at(record, start_us).machine(machine_code)?.map_or(0, |own| own.counter_digit_count);
+    let counter = CounterReading { place: CounterPlace::Filled.into(), ..CounterReading::default() };
+    let asked = Between { counter: &counter, digit_count, from_us: start_us, to_us: at };
+    let (object, last) = (key::object("machine", machine_code), key::day_of(at));
+    let mut cycles = Cycles::default();
+    let mut next = record.day_after(&object, key::day_of(start_us))?;
+    while let Some(day) = next.filter(|day| *day <= last) {
+        cycles.then(record.cycles(machine_code, day, &asked)?, digit_count);
+        next = if day < last { record.day_after(&object, day.saturating_add(1))? } else { None };
+    }
+    cycles.push(reading, at, digit_count);
+    Ok(cycles.count)
 }
 
 impl Counts {

@@ -352,27 +352,14 @@ pub(super) fn palletised_beyond(
     counters: &[CounterReading],
     at: i64,
 ) -> Result<Vec<Finding>, Refusal> {
-    if run_code.is_empty() || !counters.iter().any(|reading| reading.place() == CounterPlace::Filled) {
-        return Ok(Vec::new());
-    }
+    let filled = |reading: &&CounterReading| reading.place() == CounterPlace::Filled && reading.reason_code.is_empty();
+    let Some(filled) = counters.iter().rfind(filled).filter(|_| !run_code.is_empty()) else { return Ok(Vec::new()) };
     let stacked = stacking::stacked(context.record, run_code)?;
     if stacked.is_empty() {
         return Ok(Vec::new());
     }
-    let Some(run) = run::run_rows(context.record, run_code)? else { return Ok(Vec::new()) };
-    let mut run = run;
-    run.rows.retain(|row| row.event.occurred_time_us < at);
-    let reading = Event {
-        occurred_time_us: at,
-        fact: Some(Fact::CountRecorded(CountRecorded {
-            machine_code: run.started.machine_code.clone(),
-            counters: counters.to_vec(),
-            ..CountRecorded::default()
-        })),
-        ..Event::default()
-    };
-    run.rows.push(crate::record::Entry::new(i64::MAX, reading));
-    let made = stacking::counts(context.record, &run)?.filled();
+    let Some((started, start_us, _)) = run::run_span(context.record, run_code)? else { return Ok(Vec::new()) };
+    let made = stacking::filled_with(context.record, (&started, start_us), filled, at)?;
     let on_pallets: i64 = total(stacked.iter().filter(|row| row.time_us <= at).map(|row| row.pack_count));
     if on_pallets <= made {
         return Ok(Vec::new());

@@ -1,9 +1,10 @@
 //! Counters as they are told: whether one fits between those before and after it, and whose machine it is.
 
+use crate::counted::Neighbours;
+use crate::counter;
 use crate::fact::*;
-use crate::objects::counter;
 use crate::objects::register::Register;
-use crate::objects::run::{Neighbours, neighbours};
+use crate::objects::run::neighbours;
 use crate::record::{Record, Unreadable};
 use crate::refusal::{Refusal, Unknown};
 use crate::rules::deciding::Context;

@@ -7,13 +7,14 @@
 //! Cost: what a machine or a feed did on the days the fact is about, at most [`LOOKBACK_DAYS`] further ones.
 
 use crate::count::{in_proportion, total};
+use crate::counted::{Neighbours, counters_in};
+use crate::counter;
 use crate::fact::*;
 use crate::key;
 use crate::mass::{grams, kilograms};
 use crate::objects::bag::{BagFacts, bag};
-use crate::objects::counter;
 use crate::objects::register::Register;
-use crate::objects::run::{Neighbours, counters_in, neighbours, open_run};
+use crate::objects::run::{neighbours, open_run};
 use crate::objects::stacking::DEFAULT_BUFFER;
 use crate::record::{Entry, Record, Unreadable, facts_between};
 

@@ -4,10 +4,11 @@
 //! resolve, not a reason to stop listening to the device.
 
 use super::plausible;
+use crate::counted::same_counter;
+use crate::counter;
 use crate::fact::*;
-use crate::objects::counter;
 use crate::objects::register::Register;
-use crate::objects::run::{neighbours, open_run, same_counter};
+use crate::objects::run::{neighbours, open_run};
 use crate::objects::source::{Kind, Sent, around_own, follows, newest_before};
 use crate::record::{Record, Unreadable};
 use crate::refusal::Refusal;

@@ -6,6 +6,7 @@
 use super::bag::{existing, more_than_left};
 use super::{cleaning, free, hold, plausible, running};
 use crate::count::total;
+use crate::counter;
 use crate::fact::*;
 use crate::key;
 use crate::mass::kilograms;
@@ -13,7 +14,7 @@ use crate::objects::bag::{self, Place};
 use crate::objects::lot::{LotDecision, lot, lot_at};
 use crate::objects::register::Register;
 use crate::objects::run::{self, neighbours, open_run, run_span, run_until};
-use crate::objects::{counter, outside, source, stacking};
+use crate::objects::{outside, source, stacking};
 use crate::record::{Record, Unreadable, facts, facts_between};
 use crate::refusal::{Refusal, Unknown, Violation};
 use crate::rules::counters::{Fit, fit, machine_of};

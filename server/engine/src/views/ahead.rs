@@ -163,6 +163,13 @@ impl Layer {
         }
     }
 
+    /// Newest entry of a list, `first` being the sequence of place 0.
+    pub fn last(&self, key: &str, first: u64) -> Option<Entry> {
+        let place = *self.lists.get(key)?.last()?;
+        let row = self.rows.get(place as usize)?;
+        Some(Entry { sequence: (first + u64::from(place)).cast_signed(), event: project_for(&row.compact, key) })
+    }
+
     fn begun(places: &[u32], from: u32, to: u32) -> bool {
         let start = places.partition_point(|place| *place < from);
         places.get(start).is_some_and(|place| *place < to)
@@ -179,11 +186,10 @@ impl Layer {
 
     /// Newest day of an object on or before a day that has a fact at one of the places.
     pub fn day_before(&self, object_key: &str, day: i64, from: u32, to: u32) -> Option<i64> {
-        let (first, last) = (format!("{object_key}/d"), key::bucket(object_key, day));
-        if first > last {
-            return None;
-        }
-        let mut rows = self.lists.range::<str, _>((Included(first.as_str()), Included(last.as_str()))).rev();
+        let last = key::bucket(object_key, day);
+        // The key of an object's days without a day.
+        let first = &last[..object_key.len() + 2];
+        let mut rows = self.lists.range::<str, _>((Included(first), Included(last.as_str()))).rev();
         rows.find(|(_, places)| Self::begun(places, from, to)).and_then(|(key, _)| key::bucket_day(key))
     }
 

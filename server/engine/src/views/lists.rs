@@ -14,6 +14,7 @@
 use std::collections::{BTreeSet, HashMap};
 use std::sync::Arc;
 
+use packloft_domain::counted::Counted;
 use packloft_domain::fact::Event;
 use packloft_domain::record::{Borders, Entry, Standing};
 use prost::Message;
@@ -59,8 +60,34 @@ struct KeptBorders {
     used: u64,
 }
 
+/// What a machine's counters showed in a list; kept when the list itself had to go.
+#[derive(Debug)]
+struct KeptCounted {
+    machine_code: String,
+    counted: Counted,
+    /// Right from this sequence on.
+    since: u64,
+    /// Sequence of the newest reading among them.
+    newest: u64,
+    bytes: usize,
+    used: u64,
+}
+
+/// The newest entry of a list.
+#[derive(Debug)]
+struct KeptLast {
+    entry: Option<Entry>,
+    /// Right from this sequence on.
+    since: u64,
+    used: u64,
+}
+
+/// Bytes that an entry takes, about.
+const LAST_BYTES: usize = 1_024;
 /// Bytes that the borders of a list take, about: a few runs a day.
 const BORDERS_BYTES: usize = 256;
+/// Bytes that the readings of a list take beside themselves, about.
+const COUNTED_BYTES: usize = 256;
 
 /// Beginnings whose lists are kept: each is looked at for every fact.
 const KEYS_MAX_COUNT: usize = 16;
@@ -79,6 +106,8 @@ pub struct Lists {
     days: HashMap<String, KeptDays>,
     keys: HashMap<String, KeptKeys>,
     borders: HashMap<String, KeptBorders>,
+    counted: HashMap<String, KeptCounted>,
+    last: HashMap<String, KeptLast>,
     bytes: usize,
     clock: u64,
     revision: u64,
@@ -211,6 +240,51 @@ impl Lists {
         self.make_room();
     }
 
+    /// What the counters of a list showed, where that is kept and right at a sequence.
+    pub fn counted(&mut self, key: &str, sequence: u64) -> Option<&mut Counted> {
+        self.clock += 1;
+        let kept = self.counted.get_mut(key).filter(|kept| kept.since <= sequence && kept.newest <= sequence)?;
+        kept.used = self.clock;
+        Some(&mut kept.counted)
+    }
+
+    /// The newest entry of a list, where it is kept and right at a sequence.
+    pub fn last(&mut self, key: &str, sequence: u64) -> Option<Option<Entry>> {
+        self.clock += 1;
+        let kept = self.last.get_mut(key).filter(|kept| kept.since <= sequence)?;
+        kept.used = self.clock;
+        Some(kept.entry.clone())
+    }
+
+    /// Keeps the newest entry of a list, as of the newest sequence, when this was the revision.
+    pub fn keep_last(&mut self, key: &str, entry: Option<&Entry>, newest: u64, revision: u64) {
+        if revision != self.revision {
+            return;
+        }
+        self.clock += 1;
+        let kept = KeptLast { entry: entry.cloned(), since: newest, used: self.clock };
+        if self.last.insert(key.to_owned(), kept).is_none() {
+            self.bytes += LAST_BYTES;
+        }
+        self.make_room();
+    }
+
+    /// Keeps the readings in a list of a machine, as of the newest sequence, when this was the revision.
+    pub fn keep_counted(&mut self, key: &str, machine_code: &str, counted: Counted, newest: u64, revision: u64) {
+        if revision != self.revision {
+            return;
+        }
+        self.clock += 1;
+        let bytes = COUNTED_BYTES + counted.bytes();
+        let machine_code = machine_code.to_owned();
+        let kept = KeptCounted { machine_code, counted, since: newest, newest, bytes, used: self.clock };
+        self.bytes += bytes;
+        if let Some(old) = self.counted.insert(key.to_owned(), kept) {
+            self.bytes -= old.bytes;
+        }
+        self.make_room();
+    }
+
     /// Lists with a beginning, where they are kept and right at a sequence.
     pub fn keys(&mut self, prefix: &str, sequence: u64) -> Option<Vec<String>> {
         self.clock += 1;
@@ -249,11 +323,15 @@ impl Lists {
             (kept.found, kept.since) = (HashMap::new(), sequence);
         }
         self.keys.retain(|prefix, kept| !key.starts_with(prefix.as_str()) || kept.keys.contains(key));
-        let (list, borders) = (self.lists.get_mut(key), self.borders.get_mut(key));
-        if list.is_none() && borders.is_none() {
+        let (list, borders, counted) = (self.lists.get_mut(key), self.borders.get_mut(key), self.counted.get_mut(key));
+        let last = self.last.get_mut(key);
+        if list.is_none() && borders.is_none() && counted.is_none() && last.is_none() {
             return;
         }
         let entry = Entry { sequence: sequence.cast_signed(), event: event() };
+        if let Some(kept) = last {
+            (kept.entry, kept.since) = (Some(entry.clone()), sequence);
+        }
         if let Some(kept) = borders {
             let was = kept.borders.any;
             if !Arc::make_mut(&mut kept.borders).push(&entry) {
@@ -261,6 +339,15 @@ impl Lists {
                 self.bytes -= BORDERS_BYTES;
             } else if !was {
                 kept.since = sequence;
+            }
+        }
+        if let Some(kept) = counted {
+            let goes_on = kept.counted.push(&kept.machine_code, &entry.event);
+            self.bytes -= kept.bytes;
+            (kept.newest, kept.bytes) = (sequence, COUNTED_BYTES + kept.counted.bytes());
+            self.bytes += kept.bytes;
+            if !goes_on && let Some(gone) = self.counted.remove(key) {
+                self.bytes -= gone.bytes;
             }
         }
         let Some(kept) = list else { return };
@@ -297,7 +384,9 @@ impl Lists {
         let lists = self.lists.values().map(|kept| (kept.used, kept.bytes));
         let days = self.days.values().map(|kept| (kept.used, kept.found.len() * DAY_BYTES));
         let borders = self.borders.values().map(|kept| (kept.used, BORDERS_BYTES));
-        let mut by_use: Vec<(u64, usize)> = lists.chain(days).chain(borders).collect();
+        let counted = self.counted.values().map(|kept| (kept.used, kept.bytes));
+        let last_ones = self.last.values().map(|kept| (kept.used, LAST_BYTES));
+        let mut by_use: Vec<(u64, usize)> = lists.chain(days).chain(borders).chain(counted).chain(last_ones).collect();
         by_use.sort_unstable();
         let (mut over, mut last) = (self.bytes - LISTS_MAX_BYTES / 4 * 3, 0);
         for (used, bytes) in by_use {
@@ -309,7 +398,11 @@ impl Lists {
         self.lists.retain(|_, kept| kept.used > last);
         self.days.retain(|_, kept| kept.used > last);
         self.borders.retain(|_, kept| kept.used > last);
+        self.counted.retain(|_, kept| kept.used > last);
+        self.last.retain(|_, kept| kept.used > last);
         self.bytes = self.borders.len() * BORDERS_BYTES
+            + self.last.len() * LAST_BYTES
+            + self.counted.values().map(|kept| kept.bytes).sum::<usize>()
             + self.lists.values().map(|kept| kept.bytes).sum::<usize>()
             + self.days.values().map(|kept| kept.found.len() * DAY_BYTES).sum::<usize>();
     }

@@ -25,7 +25,8 @@ use std::time::{Duration, Instant};
 
 use ahead::{Ahead, Placed};
 use lists::Lists;
-use packloft_domain::fact::{Event, compact};
+use packloft_domain::counted::{Between, Counted, Cycles, Neighbours};
+use packloft_domain::fact::{CounterReading, Event, compact};
 use packloft_domain::key::{self};
 use packloft_domain::kinds::project_for;
 use packloft_domain::open::OpenList;
@@ -682,6 +683,90 @@ impl Views {
             self.lists.lock().keep_borders(object_key, &borders, newest, revision);
         }
         Ok(borders)
+    }
+
+    /// Asks what the counters of a machine showed on a day: of what is kept where that is right at a sequence.
+    fn ask_counted<T>(
+        &self,
+        (machine_code, day): (&str, i64),
+        up_to: u64,
+        ask: impl Fn(&mut Counted) -> T,
+    ) -> Result<T, Unreadable> {
+        let key = key::machine_day(machine_code, day);
+        let (kept, revision) = {
+            let mut lists = self.lists.lock();
+            (lists.counted(&key, up_to).map(&ask), lists.revision())
+        };
+        if let Some(kept) = kept {
+            return Ok(kept);
+        }
+        let newest = self.newest().0;
+        // What is kept of such a day is small; the day itself may be all that a line counted.
+        let kept = self.lists.lock().standing(&key, up_to);
+        let standing = match kept {
+            Some(kept) => kept,
+            None => Arc::new(Standing::of(&key, &self.read_list(&key, up_to)?)),
+        };
+        let mut counted = standing.counted(machine_code);
+        let found = ask(&mut counted);
+        if up_to >= newest {
+            let mut lists = self.lists.lock();
+            lists.keep_counted(&key, machine_code, counted, newest, revision);
+            lists.keep_borders(&key, &Arc::new(standing.borders().clone()), newest, revision);
+        }
+        Ok(found)
+    }
+
+    /// Of a machine's day, the readings of a counter nearest to an instant.
+    fn counted(
+        &self,
+        machine_day: (&str, i64),
+        counter: &CounterReading,
+        at: i64,
+        up_to: u64,
+    ) -> Result<Neighbours, Unreadable> {
+        self.ask_counted(machine_day, up_to, |counted| counted.nearest(counter, at))
+    }
+
+    /// Of a machine's day, what a counter counted between two instants.
+    fn cycles(&self, machine_day: (&str, i64), asked: &Between, up_to: u64) -> Result<Cycles, Unreadable> {
+        self.ask_counted(machine_day, up_to, |counted| counted.cycles(asked))
+    }
+
+    /// Newest entry of a list.
+    fn last(&self, object_key: &str, up_to: u64) -> Result<Option<Entry>, Unreadable> {
+        let (kept, revision) = {
+            let mut lists = self.lists.lock();
+            (lists.last(object_key, up_to), lists.revision())
+        };
+        if let Some(kept) = kept {
+            return Ok(kept);
+        }
+        let newest = self.newest().0;
+        if up_to < newest {
+            return Ok(self.list(object_key, up_to)?.pop());
+        }
+        let last = self.read_last(object_key, up_to)?;
+        self.lists.lock().keep_last(object_key, last.as_ref(), newest, revision);
+        Ok(last)
+    }
+
+    /// Reads the end of a list.
+    fn read_last(&self, object_key: &str, up_to: u64) -> Result<Option<Entry>, Unreadable> {
+        let (from, to) = chunk_range(object_key);
+        let (mut entries, value) = {
+            let _reading = self.lock.read();
+            let mut in_front = Vec::new();
+            self.ahead.read().list(object_key, self.applied().sequence, up_to, &mut in_front);
+            (in_front, self.store.last(&from, &to).map_err(|e| Unreadable(e.to_string()))?)
+        };
+        if let (true, Some((_, value))) = (entries.is_empty(), value) {
+            decode_chunk(&value, &mut entries, up_to)?;
+            if entries.is_empty() {
+                return Ok(self.list(object_key, up_to)?.pop());
+            }
+        }
+        Ok(entries.pop())
     }
 
     /// Reads a list whole and keeps it.

@@ -4,7 +4,9 @@ use std::cell::RefCell;
 use std::collections::{BTreeSet, HashMap};
 use std::sync::Arc;
 
-use packloft_domain::fact::Event;
+use packloft_domain::counted::{Between, Cycles, Neighbours, with_newer};
+use packloft_domain::fact::{CounterReading, Event};
+use packloft_domain::key;
 use packloft_domain::open::OpenList;
 use packloft_domain::patience;
 use packloft_domain::record::{Borders, Entry, Record, Standing, Unreadable};
@@ -54,6 +56,27 @@ impl Record for ViewRecord {
     fn borders(&self, key: &str) -> Result<Arc<Borders>, Unreadable> {
         patience::step();
         self.views.borders(key, self.sequence)
+    }
+
+    fn counted(
+        &self,
+        machine_code: &str,
+        day: i64,
+        counter: &CounterReading,
+        at: i64,
+    ) -> Result<Neighbours, Unreadable> {
+        patience::step();
+        self.views.counted((machine_code, day), counter, at, self.sequence)
+    }
+
+    fn cycles(&self, machine_code: &str, day: i64, asked: &Between) -> Result<Cycles, Unreadable> {
+        patience::step();
+        self.views.cycles((machine_code, day), asked, self.sequence)
+    }
+
+    fn last(&self, key: &str) -> Result<Option<Entry>, Unreadable> {
+        patience::step();
+        self.views.last(key, self.sequence)
     }
 
     fn open(&self, list: OpenList) -> Result<Vec<Entry>, Unreadable> {
@@ -156,12 +179,46 @@ impl Record for GroupRecord {
         if self.layer.count(key) == 0 {
             return self.base.borders(key);
         }
-        let mut borders = self.base.borders(key)?;
+        let (mut borders, own) = (self.base.borders(key)?, self.own(key));
+        if own.iter().all(|entry| borders.pass(&entry.event)) {
+            return Ok(borders);
+        }
         let rows = Arc::make_mut(&mut borders);
-        if self.own(key).iter().all(|entry| rows.push(entry)) {
+        if own.iter().all(|entry| rows.push(entry)) {
             return Ok(borders);
         }
         Ok(Arc::new(self.standing(key)?.borders().clone()))
+    }
+
+    fn counted(
+        &self,
+        machine_code: &str,
+        day: i64,
+        counter: &CounterReading,
+        at: i64,
+    ) -> Result<Neighbours, Unreadable> {
+        let mut found = self.base.counted(machine_code, day, counter, at)?;
+        let key = key::machine_day(machine_code, day);
+        if self.own(&key).iter().all(|entry| with_newer(&mut found, &entry.event, machine_code, counter, at)) {
+            return Ok(found);
+        }
+        Ok(self.standing(&key)?.nearest(machine_code, counter, at))
+    }
+
+    fn cycles(&self, machine_code: &str, day: i64, asked: &Between) -> Result<Cycles, Unreadable> {
+        let mut found = self.base.cycles(machine_code, day, asked)?;
+        let key = key::machine_day(machine_code, day);
+        if self.own(&key).iter().all(|entry| found.with_newer(&entry.event, machine_code, asked)) {
+            return Ok(found);
+        }
+        Ok(self.standing(&key)?.counted(machine_code).cycles(asked))
+    }
+
+    fn last(&self, key: &str) -> Result<Option<Entry>, Unreadable> {
+        match self.layer.last(key, self.first()) {
+            Some(own) => Ok(Some(own)),
+            None => self.base.last(key),
+        }
     }
 
     fn open(&self, list: OpenList) -> Result<Vec<Entry>, Unreadable> {
