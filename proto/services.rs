@@ -113,7 +113,7 @@ fn arm(whole: &str, method: &Method) -> String {
     let answer = if streams(method) {
         format!("self.settings.stream(request, {call})")
     } else {
-        format!("self.settings.unary(request, crate::call::Method::new({call}))")
+        format!("crate::call::Method::new({call})")
     };
     format!("                \"/{whole}/{proto_name}\" => {answer},\n")
 }
@@ -125,7 +125,17 @@ fn server(service: &Service, whole: &str) -> String {
     let (name, docs) = (&service.name, documented(&service.comments.leading, "    "));
     let module = snake(name);
     let methods: String = service.methods.iter().map(declared).collect();
-    let arms: String = service.methods.iter().map(|method| arm(whole, method)).collect();
+    let (streamed, unary): (Vec<&Method>, Vec<&Method>) = service.methods.iter().partition(|method| streams(method));
+    let arms = |methods: Vec<&Method>| methods.into_iter().map(|method| arm(whole, method)).collect::<String>();
+    let unary = match unary.is_empty() {
+        true => "let _ = path;\n            None".to_owned(),
+        false => format!(
+            "let inner = Arc::clone(&self.inner);\n            \
+             Some(match path {{\n{}                _ => return None,\n            }})",
+            arms(unary)
+        ),
+    };
+    let streamed = arms(streamed);
     format!(
         "/// Server of one service.
 pub mod {module}_server {{
@@ -177,6 +187,13 @@ pub mod {module}_server {{
         }}
     }}
 
+    impl<T: {name}> {name}Server<T> {{
+        /// The method of one request and one answer at a path.
+        pub fn method(&self, path: &str) -> Option<crate::call::Method> {{
+            {unary}
+        }}
+    }}
+
     impl<T> Clone for {name}Server<T> {{
         fn clone(&self) -> Self {{
             Self {{ inner: Arc::clone(&self.inner), settings: self.settings }}
@@ -197,9 +214,15 @@ pub mod {module}_server {{
         }}
 
         fn call(&mut self, request: http::Request<B>) -> Responded {{
+            if let Some(method) = self.method(request.uri().path()) {{
+                return self.settings.unary(request, method);
+            }}
             let inner = Arc::clone(&self.inner);
             match request.uri().path() {{
-{arms}                _ => unimplemented(),
+{streamed}                _ => {{
+                    drop(inner);
+                    unimplemented()
+                }}
             }}
         }}
     }}

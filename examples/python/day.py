@@ -9,7 +9,7 @@ import sys
 import uuid
 
 import grpc
-from google.protobuf import timestamp_pb2
+from google.protobuf import any_pb2, timestamp_pb2
 from google.rpc import error_details_pb2
 from grpc_health.v1 import health_pb2, health_pb2_grpc
 from grpc_reflection.v1alpha.proto_reflection_descriptor_database import ProtoReflectionDescriptorDatabase
@@ -130,8 +130,29 @@ runs.StartRun(run.StartRunRequest(**header(0), run_code="PR", machine_code="PM",
 for number in range(3):
     runs.RecordTip(run.RecordTipRequest(**header(-5 + 15 * number), bag_tag=f"PB{number}", feed_code="PF",
                                         start_time=at(-7 + 15 * number)))
-for minute in range(10, 41, 10):
-    runs.RecordCount(run.RecordCountRequest(**header(minute), machine_code="PM", counters=counters(120 * minute)))
+
+# Much to tell goes on one stream: answered in order, each as its own call would have been.
+writes = [run.RecordCountRequest(**header(minute), machine_code="PM", counters=counters(120 * minute))
+          for minute in range(10, 41, 10)]
+writes.insert(2, run.RecordCountRequest(**header(25), machine_code="PM", counters=counters(7)))
+
+
+def packed(write):
+    request = any_pb2.Any()
+    request.Pack(write)
+    return journal.StreamWritesRequest(request=request)
+
+
+answers = list(journals.StreamWrites(packed(write) for write in writes))
+check("stream", [answer.number for answer in answers] == [1, 2, 3, 4, 5], answers)
+codes = [0, 0, grpc.StatusCode.FAILED_PRECONDITION.value[0], 0, 0]
+check("stream refuses one", [answer.code for answer in answers] == codes, answers)
+receipts = []
+for answer in (answer for answer in answers if answer.code == 0):
+    counted = run.RecordCountResponse()
+    check("stream answers", answer.response.Unpack(counted), answer)
+    receipts.append(counted.receipt.sequence)
+check("stream in order", receipts == sorted(receipts), receipts)
 
 # The same request twice counts once.
 again = run.RecordRemarkRequest(**header(20), run_code="PR", text="checked by hand")

@@ -194,7 +194,11 @@ impl Settings {
         A: Future<Output = Result<Response<S>, Status>> + Send + 'static,
         S: Stream<Item = Result<R, Status>> + Send + 'static,
     {
-        Box::pin(async move { Ok(self.grpc(BoundedCodec::<R, Q>::default()).streaming(Streamed(call), request).await) })
+        // Answers on a stream are short, and packing each costs more than what it is the answer to.
+        let plain = Settings { sent: EnabledCompressionEncodings::default(), ..self };
+        Box::pin(
+            async move { Ok(plain.grpc(BoundedCodec::<R, Q>::default()).streaming(Streamed(call), request).await) },
+        )
     }
 }
 

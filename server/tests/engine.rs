@@ -241,7 +241,7 @@ async fn a_request_stored_before_methods_were_hashed_is_known_again() -> anyhow:
     let first = engine.submit(old).await.map_err(|e| anyhow::anyhow!("{e:?}"))?;
     let again = |fact: Fact, unnamed: Option<[u8; 16]>| Submission {
         request_hash: [8; 16],
-        unnamed_hash: unnamed,
+        unnamed_hash: unnamed.map(|hash| Box::new(move || hash) as packloft_engine::MakeHash),
         ..submission(1, T0, fact)
     };
     let known = engine.submit(again(material.clone(), Some([7; 16]))).await.map_err(|e| anyhow::anyhow!("{e:?}"))?;

@@ -5,12 +5,15 @@
 //! deadline. A stream that goes on after its request has no address and the usual time for each question.
 
 use std::net::{IpAddr, Ipv6Addr};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use axum::extract::Request;
 use axum::middleware::Next;
 use axum::response::Response;
 use http::HeaderMap;
+use tokio::sync::Notify;
 use tonic::transport::server::TcpConnectInfo;
 
 use packloft_answers::context::invalid;
@@ -25,6 +28,40 @@ pub const AS_OF: &str = "packloft-as-of";
 tokio::task_local! {
     static ASKER: Asker;
     static STOOD_AT: Option<Result<u64, String>>;
+    static TURN: Arc<Turn>;
+}
+
+/// The turn of a request among others of a stream that are decided in order.
+#[derive(Debug, Default)]
+pub struct Turn {
+    waited_for: AtomicBool,
+    come: Notify,
+}
+
+impl Turn {
+    /// True when the request cannot be decided at once and waits until all before it are.
+    pub fn is_waited_for(&self) -> bool {
+        self.waited_for.load(Ordering::Acquire)
+    }
+
+    /// Lets the request go on.
+    pub fn come(&self) {
+        self.come.notify_one();
+    }
+}
+
+/// Handles a request among others that are decided in order.
+pub fn in_turn<T>(turn: Arc<Turn>, work: impl Future<Output = T>) -> impl Future<Output = T> {
+    TURN.scope(turn, work)
+}
+
+/// Waits until all requests before this one are answered, where it is one of those that are decided in order: for what has to
+/// be computed before it is handed to the writer.
+pub async fn own_turn() {
+    if let Ok(turn) = TURN.try_with(Arc::clone) {
+        turn.waited_for.store(true, Ordering::Release);
+        turn.come.notified().await;
+    }
 }
 
 /// Sequence of the entry at which the record is asked for; `None` for now.

@@ -7,7 +7,7 @@
 //! writes when the rest of their shape is, so that every fault is told at once.
 
 use std::borrow::Cow;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeSet, HashMap};
 use std::sync::LazyLock;
 
 use packloft_domain::code::{BATCH_CODE_MAX_COUNT, CODE_MAX_COUNT, fault};
@@ -44,7 +44,8 @@ enum Kind {
     Fixed(usize),
     Enum,
     Bytes,
-    Message(String),
+    /// Another message, by its place in the table.
+    Message(usize),
 }
 
 #[derive(Debug)]
@@ -55,11 +56,12 @@ struct Field {
     most: Option<usize>,
 }
 
-/// Fields of every message by name and number, and which messages are taken by methods.
+/// Fields of every message, in the order of their numbers, and the messages that methods take, by name: what they are for and
+/// their place.
 #[derive(Debug, Default)]
 struct Table {
-    messages: BTreeMap<String, BTreeMap<u32, Field>>,
-    taken: BTreeMap<String, Takes>,
+    messages: Vec<Vec<(u32, Field)>>,
+    taken: HashMap<String, (Takes, usize)>,
 }
 
 static TABLE: LazyLock<Table> = LazyLock::new(|| {
@@ -69,6 +71,9 @@ static TABLE: LazyLock<Table> = LazyLock::new(|| {
 
 fn table(pool: &DescriptorPool) -> Table {
     let mut found = Table::default();
+    let places: HashMap<String, usize> =
+        pool.all_messages().enumerate().map(|(place, message)| (message.full_name().to_owned(), place)).collect();
+    let place = |message: &prost_reflect::MessageDescriptor| places.get(message.full_name()).copied();
     for message in pool.all_messages() {
         let fields = message.fields().map(|field| {
             let kind = match field.kind() {
@@ -77,7 +82,7 @@ fn table(pool: &DescriptorPool) -> Table {
                 FieldKind::Enum(_) => Kind::Enum,
                 FieldKind::Double | FieldKind::Fixed64 | FieldKind::Sfixed64 => Kind::Fixed(8),
                 FieldKind::Float | FieldKind::Fixed32 | FieldKind::Sfixed32 => Kind::Fixed(4),
-                FieldKind::Message(inner) => Kind::Message(inner.full_name().to_owned()),
+                FieldKind::Message(inner) => Kind::Message(place(&inner).unwrap_or(usize::MAX)),
                 _ => Kind::Number,
             };
             let named = format!("{}.{}", message.name(), field.name());
@@ -85,7 +90,9 @@ fn table(pool: &DescriptorPool) -> Table {
             let most = field.is_list().then(|| known.map_or(0, |(_, most)| *most));
             (field.number(), Field { name: field.name().to_owned(), kind, most })
         });
-        found.messages.insert(message.full_name().to_owned(), fields.collect());
+        let mut fields: Vec<_> = fields.collect();
+        fields.sort_by_key(|(number, _)| *number);
+        found.messages.push(fields);
     }
     for method in pool.services().flat_map(|service| service.methods().collect::<Vec<_>>()) {
         let input = method.input();
@@ -94,7 +101,7 @@ fn table(pool: &DescriptorPool) -> Table {
             (false, true) => Takes::Write,
             (false, false) => Takes::Question,
         };
-        found.taken.insert(input.name().to_owned(), takes);
+        found.taken.extend(place(&input).map(|place| (input.name().to_owned(), (takes, place))));
     }
     found
 }
@@ -114,16 +121,17 @@ fn unreadable(name: &str) -> Status {
 /// # Errors
 /// Every list that is too long, thing that is named twice and, of a question, text that is none.
 fn look(name: &str, bytes: &[u8]) -> Result<(), Status> {
-    let Some(takes) = TABLE.taken.get(name) else { return Ok(()) };
+    let Some((takes, place)) = TABLE.taken.get(name) else { return Ok(()) };
     let mut reader = Reader { takes: *takes, texts: *takes == Takes::Question, found: Vec::new() };
-    reader.message(&format!("packloft.v1.{name}"), bytes, "");
+    reader.message(*place, bytes, None);
     if reader.found.is_empty() { Ok(()) } else { Err(status::refusal(Refusal::Invalid(reader.found))) }
 }
 
 /// Notes what is wrong with any text of a write, where nothing else was found wrong with its field.
 pub fn texts(name: &str, bytes: &[u8], faults: &mut Faults) {
+    let Some((_, place)) = TABLE.taken.get(name) else { return };
     let mut reader = Reader { takes: Takes::Write, texts: true, found: Vec::new() };
-    reader.message(&format!("packloft.v1.{name}"), bytes, "");
+    reader.message(*place, bytes, None);
     for violation in reader.found {
         faults.add_unless_known(violation);
     }
@@ -150,6 +158,28 @@ fn varint(bytes: &mut &[u8]) -> Option<u64> {
     None
 }
 
+/// The next field: its number, how it is written, its value where it is a number, its bytes where it has a length.
+fn next<'a>(rest: &mut &'a [u8]) -> Option<(u32, u64, Option<u64>, &'a [u8])> {
+    let tag = varint(rest)?;
+    let (number, wire) = (u32::try_from(tag >> 3).ok()?, tag & 7);
+    let (value, bytes) = match wire {
+        0 => (Some(varint(rest)?), &[][..]),
+        1 | 5 => {
+            let (_, after) = rest.split_at_checked(if wire == 1 { 8 } else { 4 })?;
+            *rest = after;
+            (None, &[][..])
+        }
+        2 => {
+            let length = usize::try_from(varint(rest)?).ok()?;
+            let (own, after) = rest.split_at_checked(length)?;
+            *rest = after;
+            (None, own)
+        }
+        _ => return None,
+    };
+    Some((number, wire, value, bytes))
+}
+
 /// What was seen of one field so far.
 #[derive(Default)]
 struct Seen<'a> {
@@ -159,6 +189,26 @@ struct Seen<'a> {
     twice: Option<String>,
 }
 
+/// The message that is read, as a field of another.
+struct Within<'a> {
+    within: Option<&'a Within<'a>>,
+    name: &'a str,
+    /// Its place in a list.
+    place: Option<usize>,
+}
+
+/// A field by its way from the whole message.
+fn path(within: Option<&Within>, name: &str, place: Option<usize>) -> String {
+    let own = listed(name, place);
+    within.map_or(own.clone(), |outer| format!("{}.{own}", path(outer.within, outer.name, outer.place)))
+}
+
+/// The field with a number.
+fn numbered(fields: &[(u32, Field)], number: u32) -> Option<&Field> {
+    let place = fields.binary_search_by_key(&number, |(number, _)| *number).ok()?;
+    fields.get(place).map(|(_, field)| field)
+}
+
 impl Reader {
     fn note(&mut self, field: String, text: impl Into<String>) {
         if self.found.len() < FAULTS_MAX_COUNT {
@@ -166,20 +216,20 @@ impl Reader {
         }
     }
 
-    fn message(&mut self, name: &str, bytes: &[u8], path: &str) {
-        let Some(fields) = TABLE.messages.get(name) else { return };
+    fn message(&mut self, place: usize, bytes: &[u8], within: Option<&Within>) {
+        let Some(fields) = TABLE.messages.get(place) else { return };
         // Few fields are given: they are found by looking along.
         let mut seen: Vec<(u32, Seen)> = Vec::with_capacity(8);
         let mut rest = bytes;
         while !rest.is_empty() {
-            if self.field(fields, &mut rest, path, &mut seen).is_none() {
+            if self.field(fields, &mut rest, within, &mut seen).is_none() {
                 break;
             }
         }
         seen.sort_unstable_by_key(|(number, _)| *number);
         for (number, seen) in seen {
-            let Some(field) = fields.get(&number) else { continue };
-            let here = || format!("{path}{}", field.name);
+            let Some(field) = numbered(fields, number) else { continue };
+            let here = || path(within, &field.name, None);
             match field.most {
                 Some(most) if seen.count > most => {
                     self.note(here(), format!("has {} rows; must have at most {most}", seen.count));
@@ -199,36 +249,20 @@ impl Reader {
     /// One field; `None` where the bytes are no message.
     fn field<'a>(
         &mut self,
-        fields: &BTreeMap<u32, Field>,
+        fields: &[(u32, Field)],
         rest: &mut &'a [u8],
-        path: &str,
+        within: Option<&Within>,
         seen: &mut Vec<(u32, Seen<'a>)>,
     ) -> Option<()> {
-        let tag = varint(rest)?;
-        let (number, wire) = (u32::try_from(tag >> 3).ok()?, tag & 7);
-        let (value, bytes) = match wire {
-            0 => (Some(varint(rest)?), &[][..]),
-            1 | 5 => {
-                let (_, after) = rest.split_at_checked(if wire == 1 { 8 } else { 4 })?;
-                *rest = after;
-                (None, &[][..])
-            }
-            2 => {
-                let length = usize::try_from(varint(rest)?).ok()?;
-                let (own, after) = rest.split_at_checked(length)?;
-                *rest = after;
-                (None, own)
-            }
-            _ => return None,
-        };
-        let Some(field) = fields.get(&number) else { return Some(()) };
+        let (number, wire, value, bytes) = next(rest)?;
+        let Some(field) = numbered(fields, number) else { return Some(()) };
         let place = seen.iter().position(|(known, _)| *known == number).unwrap_or_else(|| {
             seen.push((number, Seen::default()));
             seen.len() - 1
         });
         let (_, known) = seen.get_mut(place)?;
         let set = field.most.is_some() && self.takes != Takes::Stream;
-        let within = |known: &Seen| field.most.is_none_or(|most| known.count <= most);
+        let bounded = |known: &Seen| field.most.is_none_or(|most| known.count <= most);
         match (&field.kind, wire) {
             (Kind::Enum | Kind::Number | Kind::Fixed(_), 2) => {
                 let mut packed = bytes;
@@ -236,7 +270,7 @@ impl Reader {
                     Kind::Fixed(size) => known.count += bytes.len() / size,
                     _ => {
                         known.count += bytes.iter().filter(|byte| **byte & 0x80 == 0).count();
-                        while set && matches!(field.kind, Kind::Enum) && within(known) && !packed.is_empty() {
+                        while set && matches!(field.kind, Kind::Enum) && bounded(known) && !packed.is_empty() {
                             known.number(varint(&mut packed)?);
                         }
                     }
@@ -244,25 +278,25 @@ impl Reader {
             }
             (Kind::Enum, 0) => {
                 known.count += 1;
-                if set && within(known) {
+                if set && bounded(known) {
                     known.number(value?);
                 }
             }
             (Kind::Text, 2) => {
                 known.count += 1;
-                if set && within(known) && !known.texts.insert(bytes) {
+                if set && bounded(known) && !known.texts.insert(bytes) {
                     known.twice = Some(quoted(&String::from_utf8_lossy(bytes)));
                 }
-                if self.texts && within(known) {
+                if self.texts && bounded(known) {
                     let place = field.most.map(|_| known.count - 1);
-                    self.text(&field.name, || format!("{path}{}", listed(&field.name, place)), bytes);
+                    self.text(&field.name, || path(within, &field.name, place), bytes);
                 }
             }
             (Kind::Message(inner), 2) => {
                 known.count += 1;
-                if within(known) {
+                if bounded(known) {
                     let place = field.most.map(|_| known.count - 1);
-                    self.message(inner, bytes, &format!("{path}{}.", listed(&field.name, place)));
+                    self.message(*inner, bytes, Some(&Within { within, name: &field.name, place }));
                 }
             }
             _ => known.count += 1,
@@ -393,7 +427,8 @@ mod tests {
     #[test]
     fn any_bytes_are_looked_at_without_harm() {
         let mut random = fastrand::Rng::with_seed(3);
-        let names: Vec<&String> = TABLE.taken.keys().collect();
+        let mut names: Vec<&String> = TABLE.taken.keys().collect();
+        names.sort_unstable();
         for _ in 0..20_000 {
             let name = names[random.usize(..names.len())];
             let bytes: Vec<u8> = (0..random.usize(..60)).map(|_| random.u8(..)).collect();

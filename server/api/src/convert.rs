@@ -17,8 +17,8 @@ use super::faults::{Faults, MASS_MAX_MG, PACK_MAX_MG, quoted, unseen};
 pub trait WriteRequest: Message + Clone + Default {
     /// Request id, occurred time, actor.
     fn header(&self) -> (&str, Option<&Timestamp>, &str);
-    /// The same without its id, for comparing a request with a repeated one.
-    fn without_id(&self) -> Self;
+    /// Forgets its id, so that a request can be compared with a repeated one.
+    fn forget_id(&mut self);
     /// Name of the request, which belongs to one method: two methods may have requests of the same bytes.
     fn name(&self) -> &'static str;
     /// The fact it tells, and what goes with it.
@@ -56,8 +56,8 @@ macro_rules! write_request {
             fn header(&self) -> (&str, Option<&Timestamp>, &str) {
                 (&self.request_id, self.occurred_time.as_ref(), &self.actor_code)
             }
-            fn without_id(&self) -> Self {
-                Self { request_id: String::new(), ..self.clone() }
+            fn forget_id(&mut self) {
+                self.request_id.clear();
             }
             fn name(&self) -> &'static str {
                 stringify!($request)

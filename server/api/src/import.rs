@@ -158,9 +158,10 @@ impl Api {
         let deadline = Instant::now() + LONGEST;
         let command = Command::new(head, file.occurred_time_us);
         let mut submission = Submission::new(file.request_id, file.hash, file.actor_code.clone(), command, deadline);
-        submission.unnamed_hash = Some(file.unnamed_hash);
+        let unnamed_hash = file.unnamed_hash;
+        submission.unnamed_hash = Some(Box::new(move || unnamed_hash));
         submission.more = commands;
-        let outcome = self.submit(submission).await.map_err(status::engine)?;
+        let outcome = self.engine().submit(submission).await.map_err(status::engine)?;
         if let Some(Fact::FileImported(f)) = &outcome.event.fact {
             result.fact_count = f.fact_count;
         }

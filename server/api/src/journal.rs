@@ -8,7 +8,7 @@ use packloft_domain::record::Record;
 use packloft_domain::rules::deciding::Command;
 use packloft_proto::v1;
 use packloft_proto::v1::journal_service_server::JournalService;
-use tonic::{Request, Response, Status};
+use tonic::{Request, Response, Status, Streaming};
 
 use super::{asker, service, status};
 use crate::lanes::Lane;
@@ -46,6 +46,14 @@ service! {
         let needs = |command: &Command| super::store::location(command).or_else(|| Needs::stream(command));
         let (receipt, _) = self.write_with(request, needs).await?;
         Ok(Response::new(v1::CorrectResponse { receipt: Some(receipt) }))
+    }
+    type StreamWritesStream = super::stream_writes::Answers;
+    async fn stream_writes(
+        &self,
+        request: Request<Streaming<v1::StreamWritesRequest>>,
+    ) -> Result<Response<Self::StreamWritesStream>, Status> {
+        asker::only_now().map_err(status::refusal)?;
+        Ok(self.stream_of_writes(request))
     }
     async fn confirm_clock(
         &self,

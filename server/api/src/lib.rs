@@ -38,6 +38,7 @@ mod setup;
 mod store;
 mod stream;
 mod stream_counts;
+mod stream_writes;
 mod trace;
 
 use std::sync::Arc;
@@ -168,33 +169,40 @@ impl Api {
     ) -> Result<(v1::Receipt, Outcome), Status> {
         asker::only_now().map_err(status::refusal)?;
         let deadline = deadline(&request);
-        let request = request.into_inner();
+        let mut request = request.into_inner();
         let mut faults = Faults::default();
         let (id, _, actor) = request.header();
         let request_id = faults.request_id(id);
         let actor_code = faults.code("actor_code", actor);
         let command = command(&request, &mut faults);
-        let bytes = request.without_id().encode_to_vec();
+        request.forget_id();
+        let bytes: Arc<[u8]> = request.encode_to_vec().into();
         bounds::texts(request.name(), &bytes, &mut faults);
         faults.check().map_err(status::refusal)?;
-        let unnamed_hash = Some(hash(&[&bytes]));
         let request_hash = hash(&[request.name().as_bytes(), &[0], &bytes]);
-        let needs = needs(&command);
+        let submission = |actor_code, command| {
+            let bytes = Arc::clone(&bytes);
+            Submission {
+                unnamed_hash: Some(Box::new(move || hash(&[&bytes]))),
+                ..Submission::new(request_id, request_hash, actor_code, command, deadline)
+            }
+        };
+        let Some(needs) = needs(&command) else {
+            let outcome = self.engine.submit(submission(actor_code, command)).await.map_err(status::engine)?;
+            return Ok((receipt(&outcome), outcome));
+        };
+        asker::own_turn().await;
         let mut tries = 0;
         loop {
-            let mut submission = Submission {
-                unnamed_hash,
-                ..Submission::new(request_id, request_hash, actor_code.clone(), command.clone(), deadline)
-            };
-            match needs.clone() {
-                Some(needs) if tries < packloft_engine::limits::EVIDENCE_TRIES => {
-                    (submission.evidence, submission.depends_on) =
-                        self.ask(Lane::Write, 0, move |context| evidence(context, &needs)).await?;
-                }
-                Some(needs) => submission.in_turn = Some(self.gather(needs)),
-                None => {}
+            let mut submission = submission(actor_code.clone(), command.clone());
+            let needs = needs.clone();
+            if tries < packloft_engine::limits::EVIDENCE_TRIES {
+                (submission.evidence, submission.depends_on) =
+                    self.ask(Lane::Write, 0, move |context| evidence(context, &needs)).await?;
+            } else {
+                submission.in_turn = Some(self.gather(needs));
             }
-            match self.submit(submission).await {
+            match self.engine.submit(submission).await {
                 Err(EngineError::Moved) if tries < packloft_engine::limits::EVIDENCE_TRIES => tries += 1,
                 Err(fault) => return Err(status::engine(fault)),
                 Ok(outcome) => return Ok((receipt(&outcome), outcome)),
@@ -206,12 +214,6 @@ impl Api {
     fn gather(&self, needs: Needs) -> Gather {
         let kept = Arc::clone(&self.kept);
         Arc::new(move |record| Ok(evidence(&QueryContext::new(record, Arc::clone(&kept))?, &needs)?.0))
-    }
-
-    /// Hands a submission to the writer. The write goes on when the client gives up: it is a task of its own.
-    async fn submit(&self, submission: Submission) -> Result<Outcome, EngineError> {
-        let engine = self.engine.clone();
-        tokio::spawn(async move { engine.submit(submission).await }).await.unwrap_or(Err(EngineError::Unknown))
     }
 
     /// Refuses an actor that is not on record, before anything is taken from it.

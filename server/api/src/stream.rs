@@ -216,7 +216,11 @@ impl Api {
                 let id = fresh_id(&*self.engine().clock).into_bytes();
                 let command = Command::new(Fact::ReadingsRecorded(fact.clone()), at_us);
                 let deadline = Instant::now() + default_deadline();
-                match self.submit(Submission::new(id, [0; 16], feed.actor_code.clone(), command, deadline)).await {
+                match self
+                    .engine()
+                    .submit(Submission::new(id, [0; 16], feed.actor_code.clone(), command, deadline))
+                    .await
+                {
                     Ok(outcome) => {
                         feed.sequence = outcome.sequence.cast_signed();
                         feed.durable = last;

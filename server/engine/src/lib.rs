@@ -66,8 +66,8 @@ pub struct Submission {
     pub request_id: [u8; 16],
     /// Hash of the request without its id, its method among what is hashed.
     pub request_hash: [u8; 16],
-    /// The same without the method, as versions until 2026-11 stored it.
-    pub unnamed_hash: Option<[u8; 16]>,
+    /// The same without the method, as versions until 2026-11 stored it; made when it is asked for.
+    pub unnamed_hash: Option<MakeHash>,
     /// Who asks.
     pub actor_code: String,
     /// What is wanted.
@@ -116,6 +116,9 @@ pub struct DependsOn {
     /// What was read for it.
     pub reads: Arc<ReadSet>,
 }
+
+/// Makes a hash of a request.
+pub type MakeHash = Box<dyn Fn() -> [u8; 16] + Send + Sync>;
 
 /// Computes what a submission has to know beside the record.
 pub type Gather = Arc<dyn Fn(ViewRecord) -> Result<Evidence, Refusal> + Send + Sync>;
@@ -258,6 +261,7 @@ impl Engine {
             poisoned: Arc::clone(&poisoned),
             head,
             head_written: Instant::now(),
+            synced_in: Duration::ZERO,
         };
         let ended = read_only.clone();
         let (behind, stop) = write_behind(&views, &read_only)?;
@@ -291,7 +295,7 @@ impl Engine {
         Ok((engine, thread))
     }
 
-    /// Hands a request to the writer and waits for what becomes of it.
+    /// Hands a request to the writer and waits for what becomes of it. What was handed over goes on when nobody waits any more.
     ///
     /// # Errors
     /// [`EngineError`]; only [`EngineError::Unknown`] leaves open whether the fact is on record.
@@ -302,7 +306,12 @@ impl Engine {
             && submission.depends_on.is_none()
             && submission.in_turn.is_none()
             && !submission.more.iter().any(corrects);
-        if beside { self.submit_unit(submission).await } else { self.enqueue(submission)?.outcome().await }
+        if !beside {
+            return self.enqueue(submission)?.outcome().await;
+        }
+        // What is made ready beside the writer takes several turns of waiting: a task of its own, so that it goes on too.
+        let engine = self.clone();
+        tokio::spawn(async move { engine.submit_unit(submission).await }).await.unwrap_or(Err(EngineError::Unknown))
     }
 
     /// Has a unit decided beside the writer and hands it over, again and again while the record moves under it.
@@ -417,9 +426,11 @@ impl Engine {
         }
         let (reply, outcome) = oneshot::channel();
         let deadline = submission.deadline;
-        let queue = self.queue.lock().clone();
-        let Some(queue) = queue else { return Err(EngineError::ReadOnly("stopping".into())) };
-        match queue.try_send(Job::One { submission: Box::new(submission), reply }) {
+        let job = Job::One { submission: Box::new(submission), reply };
+        // Nothing waits in here.
+        let queue = self.queue.lock();
+        let Some(queue) = queue.as_ref() else { return Err(EngineError::ReadOnly("stopping".into())) };
+        match queue.try_send(job) {
             Ok(()) => {}
             Err(TrySendError::Full(_)) => return Err(EngineError::Overloaded),
             Err(TrySendError::Disconnected(_)) => return Err(EngineError::ReadOnly("stopping".into())),
@@ -484,7 +495,6 @@ impl Engine {
     }
 }
 
-/// The refusal of what is said to have happened later than a clock of the floor may be ahead.
 /// Writes the views behind the writer, on a thread of its own; gives it with what tells it to stop.
 fn write_behind(
     views: &Arc<Views>,
@@ -508,6 +518,7 @@ fn write_behind(
     Ok((thread, stop))
 }
 
+/// The refusal of what is said to have happened later than a clock of the floor may be ahead.
 fn ahead_of_clock(command: &Command, now: i64) -> Option<Refusal> {
     let text = || format!("is more than 2 minutes ahead of the server's clock, which says {}", clock::stamp(now));
     let fault = || Refusal::Invalid(vec![Violation { field: "occurred_time".into(), text: text() }]);
@@ -525,8 +536,8 @@ fn incident(poisoned: &Poisoned, request_hash: [u8; 16]) -> EngineError {
 /// True when a request repeats one that was stored before methods were hashed. Bytes alone do not say which method they were
 /// meant for; the kind of fact that came of them does, since each is made by one method.
 fn repeats_unnamed(submission: &Submission, stored: &[u8; 16], event: &Event) -> bool {
-    submission.unnamed_hash.as_ref() == Some(stored)
-        && event.fact.as_ref().is_some_and(|fact| same_kind(fact, &submission.command.fact))
+    event.fact.as_ref().is_some_and(|fact| same_kind(fact, &submission.command.fact))
+        && submission.unnamed_hash.as_ref().is_some_and(|hash| hash() == *stored)
 }
 
 /// The event of a decision. The first fact of a unit carries the request's id; the others a longer one made from it, so

@@ -9,6 +9,13 @@ pub const QUEUE_MAX_COUNT: usize = 1_024;
 /// Bytes of one group.
 pub const GROUP_MAX_BYTES: usize = 1 << 20;
 
+/// How often as long as the last sync a group may take to be decided. While one is decided the answers of the one before are on
+/// their way and what follows them comes in: with all that waits in one group, everybody would wait for everybody each time.
+pub const GROUP_TIME_SYNCS: u32 = 4;
+
+/// How long a group may take to be decided however fast the disk is.
+pub const GROUP_TIME_LEAST: Duration = Duration::from_millis(1);
+
 /// Lists that one group may go on with: what is looked through for each that is decided behind it.
 pub const GROUP_MAX_ENTRIES: usize = 500;
 

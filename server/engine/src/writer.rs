@@ -19,6 +19,8 @@ pub(super) struct Writer {
     pub(super) clock_watch: Arc<ClockWatch>,
     pub(super) head: HeadWriter,
     pub(super) head_written: Instant,
+    /// How long the last group took to become durable.
+    pub(super) synced_in: Duration,
 }
 
 enum Decided {
@@ -124,6 +126,8 @@ impl Writer {
 
     /// Decides a request and what is queued behind it as one group; gives what begins the next.
     fn take_group(&mut self, first: &Submission, reply: Reply, jobs: &Receiver<Job>) -> Option<Job> {
+        let begun = Instant::now();
+        let longest = limits::GROUP_TIME_LEAST.max(self.synced_in * limits::GROUP_TIME_SYNCS);
         let mut group = self.new_group();
         let mut answers: Vec<(Reply, Decided)> = vec![(reply, self.take(first, &mut group))];
         let mut waiting = None;
@@ -132,6 +136,7 @@ impl Writer {
             && answers.len() < packloft_journal::limits::GROUP_MAX_COUNT
             && group.bytes < limits::GROUP_MAX_BYTES
             && group.record.layer().list_count() < limits::GROUP_MAX_ENTRIES
+            && begun.elapsed() < longest
         {
             match jobs.try_recv() {
                 Ok(Job::One { submission, reply }) if submission.more.is_empty() && submission.in_turn.is_none() => {
@@ -206,7 +211,10 @@ impl Writer {
             let first = self.journal.last_sequence() + 1;
             assert_eq!(group.sealed.len(), group.units.len(), "each entry of a group is sealed");
             let rows = group.units.iter().zip(&group.sealed).map(|((unit, last), sealed)| (*unit, *last, sealed));
-            match self.journal.append_sealed(rows) {
+            let begun = Instant::now();
+            let appended = self.journal.append_sealed(rows);
+            self.synced_in = begun.elapsed();
+            match appended {
                 // From here on the facts are durable, whatever happens to the views.
                 Ok(chains) => self.show(first, group, chains),
                 Err(fault) => {

@@ -14,7 +14,8 @@ struct Bounded {
     limit: Duration,
     /// Whether the limit begins anew with every piece.
     anew: bool,
-    end: Pin<Box<Sleep>>,
+    /// There from when something is waited for: most bodies come with their heads.
+    end: Option<Pin<Box<Sleep>>>,
     /// Makes what is answered when it does not come in time; taken once.
     late: Option<fn() -> Status>,
 }
@@ -28,19 +29,19 @@ impl Stream for Bounded {
             return Poll::Ready(None);
         }
         if let Poll::Ready(piece) = Pin::new(&mut this.inner).poll_next(cx) {
-            if this.anew {
-                this.end.as_mut().reset(Instant::now() + this.limit);
+            if let Some(end) = this.end.as_mut().filter(|_| this.anew) {
+                end.as_mut().reset(Instant::now() + this.limit);
             }
             return Poll::Ready(piece.map(|piece| piece.map_err(Into::into)));
         }
-        ready!(this.end.as_mut().poll(cx));
+        let limit = this.limit;
+        ready!(this.end.get_or_insert_with(|| Box::pin(sleep(limit))).as_mut().poll(cx));
         Poll::Ready(this.late.take().map(|late| Err(late().into())))
     }
 }
 
 fn bounded(body: Body, limit: Duration, anew: bool, late: fn() -> Status) -> Body {
-    let end = Box::pin(sleep(limit));
-    Body::from_stream(Bounded { inner: body.into_data_stream(), limit, anew, end, late: Some(late) })
+    Body::from_stream(Bounded { inner: body.into_data_stream(), limit, anew, end: None, late: Some(late) })
 }
 
 /// A body that fails with `late` unless it is there whole within a limit.

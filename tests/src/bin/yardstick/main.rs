@@ -1,10 +1,12 @@
 //! Measures what a write costs beside what the machine and a database give: our server, one of the same stack that keeps
-//! nothing, one with SQLite and one with PostgreSQL behind the same message, turn by turn in one run on a quiet machine.
-//! Ratios of the medians are what counts. Prints a table and, with `YARD_JSON=FILE`, writes the figures there.
+//! nothing, one with SQLite and one with PostgreSQL behind the same message, turn by turn in one run on a quiet machine; and
+//! ours with the same writes on a stream for each connection. Ratios of the medians are what counts. Prints a table and, with
+//! `YARD_JSON=FILE`, writes the figures there. How long a write on a stream waits says how much its connection holds: it is sent
+//! without waiting.
 //!
 //! `YARD_ROUNDS` (5) turns of `YARD_SECONDS` (4) for each, `YARD_FLIGHT` (64) requests under way over `YARD_CHANNELS` (4)
-//! connections, of `YARD_MACHINES` (8) machines whose counters were read every half minute. `YARD_ONLY=ours,nothing` leaves others out. In CI a short form runs so that it stays right; its times are not
-//! looked at.
+//! connections (on a stream as many as it takes), of `YARD_MACHINES` (8) machines whose counters were read every half minute.
+//! `YARD_ONLY=ours,nothing` leaves others out.
 
 mod other;
 mod postgres;
@@ -23,12 +25,19 @@ use packloft_tests::load::{machine_load, used};
 use packloft_tests::setting;
 use prost_types::Timestamp;
 
+/// Our server, asked call by call.
+const OURS: &str = "ours";
+/// Our server, told on a stream for each connection.
+const STREAM: &str = "stream";
+
 /// Worker threads of each server, as ours has by default on two processors.
 const WORKERS: usize = 2;
 
 /// A server that is measured.
 struct Measured {
     name: &'static str,
+    /// On a stream for each connection.
+    streamed: bool,
     connections: Vec<Connection>,
     /// Processes whose time is counted, with what they started.
     processes: Vec<u32>,
@@ -217,13 +226,52 @@ fn count(from: &Timestamp, number: usize, value: u64) -> v1::RecordCountRequest 
     }
 }
 
+/// Writes on one stream until the time is over; gives how long each waited for its answer, microseconds.
+async fn stream(
+    connection: Connection,
+    over: Arc<AtomicBool>,
+    values: Arc<Vec<AtomicU64>>,
+    from: Timestamp,
+) -> Result<Vec<f64>, tonic::Status> {
+    let (feed, requests) = tokio::sync::mpsc::channel(64);
+    let (note, mut sent) = tokio::sync::mpsc::unbounded_channel();
+    tokio::spawn(async move {
+        for number in (0..values.len()).cycle() {
+            if over.load(Ordering::Relaxed) {
+                return;
+            }
+            let value = values[number].fetch_add(1, Ordering::Relaxed);
+            let value = prost::Message::encode_to_vec(&count(&from, number, value));
+            let type_url = "type.googleapis.com/packloft.v1.RecordCountRequest".into();
+            let request = v1::StreamWritesRequest { request: Some(prost_types::Any { type_url, value }) };
+            if note.send(Instant::now()).is_err() || feed.send(request).await.is_err() {
+                return;
+            }
+        }
+    });
+    let requests = tokio_stream::wrappers::ReceiverStream::new(requests);
+    let mut answers = connection.journal.clone().stream_writes(requests).await?.into_inner();
+    let mut times = Vec::new();
+    while let Some(answer) = answers.message().await? {
+        if answer.code != 0 {
+            return Err(tonic::Status::unknown(answer.message));
+        }
+        times.extend(sent.recv().await.map(|sent: Instant| sent.elapsed().as_secs_f64() * 1e6));
+    }
+    Ok(times)
+}
+
 impl Measured {
     /// One turn: so many requests are under way until the time is over.
     async fn turn(&mut self, flight: usize, length: Duration) -> anyhow::Result<()> {
         let over = Arc::new(AtomicBool::new(false));
         let (cpu, begun) = (cpu_seconds(&self.processes), Instant::now());
         let mut tasks = Vec::new();
-        for place in 0..flight {
+        for connection in self.connections.iter().filter(|_| self.streamed) {
+            let (over, values, from) = (Arc::clone(&over), Arc::clone(&self.values), self.from);
+            tasks.push(tokio::spawn(stream(connection.clone(), over, values, from)));
+        }
+        for place in 0..if self.streamed { 0 } else { flight } {
             let number = place % self.values.len();
             let mut client = self.connections[place % self.connections.len()].run.clone();
             let (over, values, from) = (Arc::clone(&over), Arc::clone(&self.values), self.from);
@@ -289,7 +337,7 @@ fn sync_us(folder: &Path) -> anyhow::Result<f64> {
 
 fn print(measured: &[Measured]) -> serde_json::Value {
     println!(
-        "{:<10} {:>22} {:>9} {:>9} {:>9} {:>9} {:>9}",
+        "{:<12} {:>22} {:>9} {:>9} {:>9} {:>9} {:>9}",
         "server", "writes/s (least-most)", "CPU us", "p50 us", "p99 us", "MB", "disk MB"
     );
     let mut rows = Vec::new();
@@ -303,16 +351,20 @@ fn print(measured: &[Measured]) -> serde_json::Value {
         let memory = resident_mb(&server.processes);
         let disk = folder_bytes(&server.folder) as f64 / 1e6;
         let range = format!("{rate:.0} ({least:.0}-{most:.0})");
-        println!("{:<10} {range:>22} {cpu:>9.1} {p50:>9.0} {p99:>9.0} {memory:>9.0} {disk:>9.1}", server.name);
+        println!("{:<12} {range:>22} {cpu:>9.1} {p50:>9.0} {p99:>9.0} {memory:>9.0} {disk:>9.1}", server.name);
         rows.push(serde_json::json!({
             "server": server.name, "writes_per_second": rate, "least": least, "most": most, "cpu_us": cpu,
             "p50_us": p50, "p99_us": p99, "resident_mb": memory, "disk_mb": disk,
         }));
     }
-    if let Some(ours) = measured.iter().find(|server| server.name == "ours") {
+    if let Some(ours) = measured.iter().find(|server| server.name == OURS) {
         let rate = ours.median(|turn| turn.per_second).0;
-        for other in measured.iter().filter(|server| server.name != "ours") {
-            println!("ours / {}: {:.2}", other.name, rate / other.median(|turn| turn.per_second).0);
+        for other in measured.iter().filter(|server| server.name != OURS) {
+            let own = other.median(|turn| turn.per_second).0;
+            match other.streamed {
+                true => println!("stream / ours: {:.2}", own / rate),
+                false => println!("ours / {}: {:.2}", other.name, rate / own),
+            }
         }
     }
     rows.into()
@@ -321,26 +373,26 @@ fn print(measured: &[Measured]) -> serde_json::Value {
 async fn measure() -> anyhow::Result<()> {
     let folder = tempfile::tempdir()?;
     std::fs::set_permissions(folder.path(), std::os::unix::fs::PermissionsExt::from_mode(0o755))?;
-    let only = std::env::var("YARD_ONLY").unwrap_or_else(|_| "ours,nothing,sqlite,postgres".into());
+    let only = std::env::var("YARD_ONLY").unwrap_or_else(|_| "ours,stream,nothing,sqlite,postgres".into());
     let wanted = |name: &str| only.split(',').any(|part| part == name);
     let flight = usize::try_from(setting("YARD_FLIGHT", 64))?;
     let machines = usize::try_from(setting("YARD_MACHINES", 8))?;
     let from = packloft_client::moment::after(&packloft_client::moment::now(), -90 * 86_400);
     println!("load {}, 4 KiB synced in {:.0} us", machine_load(), sync_us(folder.path())?);
     let mut measured = Vec::new();
-    let mut add = |name, connections, processes, folder| {
+    let mut add = |name: &'static str, connections, processes, folder| {
         let values = Arc::new((0..machines).map(|_| AtomicU64::new(1)).collect());
-        measured.push(Measured { name, connections, processes, folder, values, from, rows: Vec::new() });
+        let streamed = name == STREAM;
+        measured.push(Measured { name, streamed, connections, processes, folder, values, from, rows: Vec::new() });
     };
-    let own = folder.path().join("ours");
-    let ours = match wanted("ours") {
-        true => Some(ServerProcess::start(&own)?),
-        false => None,
-    };
-    if let Some(server) = &ours {
+    let mut own_servers = Vec::new();
+    for name in [OURS, STREAM].into_iter().filter(|name| wanted(name)) {
+        let own = folder.path().join(name);
+        let server = ServerProcess::start(&own)?;
         let connections = connected(&server.url()).await?;
         register(&connections[0], &from, machines).await?;
-        add("ours", connections, vec![server.id()], own);
+        add(name, connections, vec![server.id()], own);
+        own_servers.push(server);
     }
     let database = if wanted("postgres") { postgres::start(&folder.path().join("postgres"))? } else { None };
     if database.is_none() && wanted("postgres") {
