@@ -123,11 +123,21 @@ async fn take(
                 let _ = answers.send(Ok(answer)).await;
                 continue;
             }
-            message = stream.message(), if room => message?,
+            message = stream.message(), if room => message,
         };
-        let Some(request) = request else {
-            open = false;
-            continue;
+        let request = match request {
+            Ok(Some(request)) => request,
+            Ok(None) => {
+                open = false;
+                continue;
+            }
+            // What came before it is answered all the same.
+            Err(fault) => {
+                while !under_way.is_empty() {
+                    let _ = answers.send(Ok(first(&mut under_way).await)).await;
+                }
+                return Err(fault);
+            }
         };
         number += 1;
         let turn = Arc::<Turn>::default();

@@ -421,7 +421,7 @@ async fn measure() -> anyhow::Result<()> {
     }
     let rows = print(&measured);
     if let Ok(file) = std::env::var("YARD_JSON") {
-        let all = serde_json::json!({ "in_flight": flight, "unary_writes": rows });
+        let all = serde_json::json!({ "in_flight": flight, "writes": rows });
         std::fs::write(file, serde_json::to_string_pretty(&all)?)?;
     }
     Ok(())
