@@ -143,7 +143,7 @@ async fn a_refusal_is_answered_in_its_place_and_ends_nothing() -> anyhow::Result
         assert_eq!(&(answer.code, answer.message.clone(), answer.status_details.clone()), wanted);
         assert!(answer.response.is_none());
     }
-    assert!(answers[4].message.contains("no request of a method that records something"), "{:?}", answers[4]);
+    assert!(answers[4].message.contains("the request of a method that records something"), "{:?}", answers[4]);
     let texts: Vec<String> =
         events(&running.connection).await?.into_iter().skip(before).map(|event| event.text).collect();
     let has = |place: usize, text: &str| texts.get(place).is_some_and(|found| found.contains(text));

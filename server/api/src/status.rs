@@ -19,6 +19,9 @@ pub const ERROR_DOMAIN: &str = "packloft";
 /// Reason of a refusal that asks whether figures are right.
 pub const IMPLAUSIBLE: &str = "IMPLAUSIBLE";
 
+/// Reason of an answer when the writer has no room.
+pub const OVERLOADED: &str = "OVERLOADED";
+
 /// Most rows of detail in one status; it travels in headers, which clients take up to 16 KiB of.
 const DETAIL_MAX_COUNT: usize = 30;
 /// Longest text of one detail.
@@ -161,7 +164,7 @@ pub fn engine(error: EngineError) -> Status {
             "the record changed while this was being decided; send the same request again",
         ),
         EngineError::Overloaded => {
-            let mut found = details("OVERLOADED");
+            let mut found = details(OVERLOADED);
             found.set_retry_info(Some(Duration::from_millis(200)));
             Status::with_error_details(Code::Unavailable, "too much is waiting; send the same request again", found)
         }

@@ -13,6 +13,7 @@ use std::future::poll_fn;
 use std::pin::Pin;
 use std::sync::{Arc, LazyLock};
 use std::task::Poll;
+use std::time::{Duration, Instant};
 
 use packloft_proto::v1;
 use prost::bytes::Bytes;
@@ -23,6 +24,7 @@ use tokio_stream::Stream;
 use tokio_stream::wrappers::ReceiverStream;
 use tonic::server::UnaryService;
 use tonic::{Code, Request, Response, Status, Streaming};
+use tonic_types::StatusExt as _;
 
 use super::asker::{self, Turn};
 use super::routes::Services;
@@ -32,6 +34,9 @@ use packloft_engine::limits::DEADLINE_DEFAULT;
 
 /// Requests of a stream that are under way at once: four groups of the writer.
 const UNDER_WAY_MAX: usize = 256;
+
+/// How long is waited before a full queue is tried again.
+const ROOM_AGAIN: Duration = Duration::from_millis(2);
 
 /// Answers of a stream.
 pub type Answers = Pin<Box<dyn Stream<Item = Result<v1::StreamWritesResponse, Status>> + Send>>;
@@ -74,26 +79,46 @@ fn answer(number: i64, answered: Result<Any, Status>) -> v1::StreamWritesRespons
     }
 }
 
-/// Begins a request.
-fn begin(services: &Services, number: i64, request: Option<Any>) -> Answering {
-    let refused = |text: String| -> Answering {
-        Box::pin(std::future::ready(answer(number, Err(status::refusal(invalid("request", text))))))
-    };
-    let Some(request) = request else { return refused("must be given".into()) };
-    let name = request.type_url.rsplit('/').next().unwrap_or_default();
-    let known = WRITTEN.get(name);
-    let Some((written, mut method)) = known.and_then(|known| Some((known, services.method(&known.path)?))) else {
-        let text = "is no request of a method that records something; give its whole name, such as";
-        return refused(format!("{text} {TYPE_PREFIX}packloft.v1.RecordCountRequest"));
-    };
-    let answered = method.call(Request::new(Bytes::from(request.value)));
-    Box::pin(async move {
-        let response = answered.await.map(|response| Any {
-            type_url: format!("{TYPE_PREFIX}{}", written.response),
-            value: response.into_inner().into(),
-        });
-        answer(number, response)
-    })
+/// A request as it was sent.
+struct Asked {
+    number: i64,
+    name: String,
+    value: Bytes,
+}
+
+impl Asked {
+    fn new(number: i64, request: Option<Any>) -> Asked {
+        let Any { type_url, value } = request.unwrap_or_default();
+        let name = type_url.rsplit('/').next().unwrap_or_default().to_owned();
+        Asked { number, name, value: value.into() }
+    }
+
+    /// Begins it.
+    fn begin(&self, services: &Services, turn: Arc<Turn>) -> Answering {
+        let number = self.number;
+        let known = WRITTEN.get(&self.name);
+        let Some((written, mut method)) = known.and_then(|known| Some((known, services.method(&known.path)?))) else {
+            let text = "must hold the request of a method that records something, by its whole name, such as";
+            let refusal = invalid("request", format!("{text} {TYPE_PREFIX}packloft.v1.RecordCountRequest"));
+            return Box::pin(std::future::ready(answer(number, Err(status::refusal(refusal)))));
+        };
+        let answered = asker::in_turn(turn, method.call(Request::new(self.value.clone())));
+        Box::pin(asker::for_long(DEADLINE_DEFAULT, async move {
+            let response = answered.await.map(|response| Any {
+                type_url: format!("{TYPE_PREFIX}{}", written.response),
+                value: response.into_inner().into(),
+            });
+            answer(number, response)
+        }))
+    }
+}
+
+/// True when the writer had no room: it was not decided, and what comes after it must not go before it.
+fn had_no_room(answer: &v1::StreamWritesResponse) -> bool {
+    answer.code == i32::from(Code::Unavailable)
+        && Status::with_details(Code::Unavailable, "", answer.status_details.clone().into())
+            .get_details_error_info()
+            .is_some_and(|info| info.reason == status::OVERLOADED)
 }
 
 /// The answer of the request that came first.
@@ -140,21 +165,33 @@ async fn take(
             }
         };
         number += 1;
-        let turn = Arc::<Turn>::default();
-        let begun = asker::in_turn(Arc::clone(&turn), begin(&services, number, request.request));
-        let mut begun: Answering = Box::pin(asker::for_long(DEADLINE_DEFAULT, begun));
-        // The first look at it hands it to the writer: before those that come after it.
-        let looked = poll_fn(|cx| Poll::Ready(begun.as_mut().poll(cx))).await;
-        if let Poll::Ready(answer) = looked {
-            begun = Box::pin(std::future::ready(answer));
-        }
-        under_way.push_back(begun);
-        if turn.is_waited_for() {
-            while under_way.len() > 1 {
-                let _ = answers.send(Ok(first(&mut under_way).await)).await;
+        let asked = Asked::new(number, request.request);
+        let until = Instant::now() + DEADLINE_DEFAULT;
+        loop {
+            let turn = Arc::<Turn>::default();
+            let mut begun = asked.begin(&services, Arc::clone(&turn));
+            // The first look at it hands it to the writer: before those that come after it.
+            let mut early = match poll_fn(|cx| Poll::Ready(begun.as_mut().poll(cx))).await {
+                Poll::Ready(answer) => Some(answer),
+                Poll::Pending => None,
+            };
+            if early.is_none() && turn.is_waited_for() {
+                while !under_way.is_empty() {
+                    let _ = answers.send(Ok(first(&mut under_way).await)).await;
+                }
+                turn.come();
+                early = Some(begun.await);
+            } else if early.is_none() {
+                under_way.push_back(begun);
+                break;
             }
-            turn.come();
-            let _ = answers.send(Ok(first(&mut under_way).await)).await;
+            let Some(answer) = early else { break };
+            if had_no_room(&answer) && Instant::now() < until {
+                tokio::time::sleep(ROOM_AGAIN).await;
+                continue;
+            }
+            under_way.push_back(Box::pin(std::future::ready(answer)));
+            break;
         }
     }
     Ok(())
