@@ -185,3 +185,31 @@ async fn what_was_not_answered_is_sent_again_and_counts_once() -> anyhow::Result
     assert_eq!(ids, all.iter().map(|request| request.request_id.as_str()).collect::<Vec<_>>());
     Ok(())
 }
+
+/// More streams than the writer has room for: none of their writes is turned away, and each stream's stand in its own order.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn many_streams_at_once_keep_their_order() -> anyhow::Result<()> {
+    const STREAMS: usize = 8;
+    const WRITES: usize = 400;
+    let running = Running::with_shift(EXECUTABLE).await?;
+    let mut sending = Vec::new();
+    for stream in 0..STREAMS {
+        let text = |number| prost::Message::encode_to_vec(&remark(&format!("note {number} of {stream}")));
+        let requests = (0..WRITES).map(|number| any("RecordRemarkRequest", text(number))).collect();
+        let connection = Connection::open(&running.server.url()).await?;
+        sending.push(tokio::spawn(async move { send(&connection, requests).await }));
+    }
+    let mut all = Vec::new();
+    for sent in sending {
+        let answers = sent.await?;
+        let told: String = answers.iter().map(|answer| answer.message.as_str()).collect();
+        assert_eq!((answers.len(), told.as_str()), (WRITES, ""));
+        let sequences: Vec<i64> = answers.iter().filter_map(receipt).map(|receipt| receipt.sequence).collect();
+        assert!(sequences.len() == WRITES && sequences.is_sorted_by(|a, b| a < b), "{sequences:?}");
+        all.extend(sequences);
+    }
+    all.sort_unstable();
+    all.dedup();
+    assert_eq!(all.len(), STREAMS * WRITES);
+    Ok(())
+}

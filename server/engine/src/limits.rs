@@ -13,6 +13,9 @@ pub const GROUP_MAX_BYTES: usize = 1 << 20;
 /// their way and what follows them comes in: with all that waits in one group, everybody would wait for everybody each time.
 pub const GROUP_TIME_SYNCS: u32 = 4;
 
+/// Requests that a group takes whatever time they take.
+pub const GROUP_LEAST_COUNT: usize = 8;
+
 /// How long a group may take to be decided however fast the disk is.
 pub const GROUP_TIME_LEAST: Duration = Duration::from_millis(1);
 

@@ -136,7 +136,7 @@ impl Writer {
             && answers.len() < packloft_journal::limits::GROUP_MAX_COUNT
             && group.bytes < limits::GROUP_MAX_BYTES
             && group.record.layer().list_count() < limits::GROUP_MAX_ENTRIES
-            && begun.elapsed() < longest
+            && (answers.len() < limits::GROUP_LEAST_COUNT || begun.elapsed() < longest)
         {
             match jobs.try_recv() {
                 Ok(Job::One { submission, reply }) if submission.more.is_empty() && submission.in_turn.is_none() => {
