@@ -267,6 +267,8 @@ mod tests {
     }
 
     /// However readings come, one after another is as all at once, and what is newer can stand in front of what is kept.
+    ///
+    /// Long: a history and all that is asked of it.
     #[test]
     fn readings_one_by_one_are_as_all_at_once() {
         let places = [CounterPlace::Filled, CounterPlace::Rejected, CounterPlace::Accepted];
